@@ -1,0 +1,92 @@
+"""Shared by all tests: outside tools, and a way to run the command line as a user does."""
+
+from __future__ import annotations
+
+import json
+import os
+import shutil
+import subprocess
+import sys
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+DATA = Path(__file__).parent / "data"
+
+
+@pytest.fixture(scope="session")
+def oracle() -> Callable[[str], str]:
+    """Path of an outside tool; absent: skip, or fail where GAINKIT_REQUIRE_ORACLES is set."""
+
+    def find(name: str) -> str:
+        path = shutil.which(name)
+        if path is None:
+            if os.environ.get("GAINKIT_REQUIRE_ORACLES"):
+                pytest.fail(f"{name} is required here and not installed")
+            pytest.skip(f"{name} is not installed")
+        return path
+
+    return find
+
+
+@dataclass(frozen=True)
+class Answer:
+    """What a command gave back."""
+
+    code: int
+    out: str
+    err: str
+
+    @property
+    def json(self) -> Any:
+        assert self.out.count("\n") == 1, f"not exactly one line of JSON: {self.out!r} {self.err!r}"
+        return json.loads(self.out, parse_constant=lambda word: pytest.fail(f"{word} in JSON"))
+
+    def refused(self) -> str:
+        """The two-part message of a refused call, after checking that it is one."""
+        assert self.code == 2, (self.code, self.out, self.err)
+        assert self.out == ""
+        assert "Traceback" not in self.err
+        lines = self.err.strip().splitlines()
+        assert lines[0].startswith("Problem: "), self.err
+        assert any(line.startswith("Remedy: ") for line in lines), self.err
+        return self.err
+
+
+@pytest.fixture
+def gainkit(capsys: pytest.CaptureFixture[str]) -> Callable[..., Answer]:
+    """Run the command line in this process, through the same door as the installed command."""
+    from gainkit.cli import main
+
+    def run(*arguments: object) -> Answer:
+        argv = sys.argv
+        sys.argv = ["gainkit", *map(str, arguments)]
+        capsys.readouterr()
+        code = 0
+        try:
+            main()
+        except SystemExit as end:
+            code = int(end.code or 0)
+        finally:
+            sys.argv = argv
+        out, err = capsys.readouterr()
+        return Answer(code, out, err)
+
+    return run
+
+
+@pytest.fixture(scope="session")
+def gainkit_process() -> Callable[..., Answer]:
+    """Run the command line in a process of its own (slower: for what needs one)."""
+
+    def run(*arguments: object, **options: Any) -> Answer:
+        done = subprocess.run(
+            [sys.executable, "-c", "from gainkit.cli import main; main()", *map(str, arguments)],
+            capture_output=True, text=True, check=False, **options,
+        )  # fmt: skip
+        return Answer(done.returncode, done.stdout, done.stderr)
+
+    return run
