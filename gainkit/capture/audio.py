@@ -13,7 +13,13 @@ from numpy.typing import NDArray
 from gainkit.capture.model import Capture
 from gainkit.errors import GainkitError
 
-STEP_UNITS = {"PCM_S8": 2.0**-7, "PCM_U8": 2.0**-7, "PCM_16": 2.0**-15, "PCM_24": 2.0**-23, "PCM_32": 2.0**-31}
+STEP_UNITS = {
+    "PCM_S8": 2.0**-7,
+    "PCM_U8": 2.0**-7,
+    "PCM_16": 2.0**-15,
+    "PCM_24": 2.0**-23,
+    "PCM_32": 2.0**-31,
+}
 """Quantiser step of integer formats, full scale = 1.0 [-]."""
 
 
@@ -55,7 +61,9 @@ def read_audio(path: Path, *, full_scale_volts: float | None = None) -> Capture:
             f"{path}: not a readable audio file ({fault}).", "Export the recording again as WAV or FLAC."
         ) from fault
     if info.frames == 0:
-        raise GainkitError(f"{path}: the recording is empty.", "Record again, at least three cycles of the tone.")
+        raise GainkitError(
+            f"{path}: the recording is empty.", "Record again, at least three cycles of the tone."
+        )
     step = STEP_UNITS.get(info.subtype)
     return Capture(
         file=str(path),

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Annotated
+
 import typer
 
 from gainkit.cli import bench, charts, demo, job, measure, onset, plan, tones, wiring
@@ -15,16 +17,24 @@ app = typer.Typer(
     rich_markup_mode=None,
 )
 
-for room in (plan, tones, measure, onset, wiring, bench, charts, job, demo):
-    room.register(app)
 
-
-@app.callback()
-def _version(
-    version: bool = typer.Option(False, "--version", help="Show the version and exit.", is_eager=True),
-) -> None:
-    if version:
+def _show_version(asked: bool) -> None:
+    if asked:
         from gainkit import __version__
 
         print(f"gainkit {__version__}")
         raise typer.Exit
+
+
+@app.callback()
+def _options_of_all(
+    version: Annotated[
+        bool,
+        typer.Option("--version", help="Show the version and exit.", callback=_show_version, is_eager=True),
+    ] = False,
+) -> None:
+    """Test tones, measurements and arithmetic for setting amplifier gain in a car."""
+
+
+for room in (plan, tones, measure, onset, wiring, bench, charts, job, demo):
+    room.register(app)
