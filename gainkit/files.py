@@ -28,9 +28,7 @@ def whole_file(path: Path, *, overwrite: bool = False) -> Iterator[Path]:
     """
     refuse_existing(path, overwrite)
     if not path.parent.is_dir():
-        raise GainkitError(
-            f"The folder {path.parent} is not there.", "Make it first, or choose another place."
-        )
+        raise GainkitError(f"The folder {path.parent} is not there.", "Make it first, or choose another place.")
     draft = path.with_name(f".{path.stem}-{secrets.token_hex(4)}.part{path.suffix}")
     try:
         yield draft

@@ -34,7 +34,8 @@ def db_from_ratio(ratio: FloatOrArray) -> FloatOrArray:
 
 def ratio_from_db(db: FloatOrArray) -> FloatOrArray:
     """Amplitude ratio [-] of a level difference [dB]: 10^(dB/20)."""
-    return 10.0 ** (db / 20.0)
+    ratio: FloatOrArray = 10.0 ** (db / 20.0)
+    return ratio
 
 
 def power_db_from_ratio(ratio: FloatOrArray) -> FloatOrArray:
@@ -44,7 +45,8 @@ def power_db_from_ratio(ratio: FloatOrArray) -> FloatOrArray:
 
 def volts_from_watts(watts: FloatOrArray, ohms: FloatOrArray) -> FloatOrArray:
     """Rms volts across a resistance: sqrt(P R). Joule's and Ohm's laws."""
-    return (watts * ohms) ** 0.5
+    volts: FloatOrArray = (watts * ohms) ** 0.5
+    return volts
 
 
 def watts_from_volts(volts: FloatOrArray, ohms: FloatOrArray) -> FloatOrArray:

@@ -61,9 +61,7 @@ def read_audio(path: Path, *, full_scale_volts: float | None = None) -> Capture:
             f"{path}: not a readable audio file ({fault}).", "Export the recording again as WAV or FLAC."
         ) from fault
     if info.frames == 0:
-        raise GainkitError(
-            f"{path}: the recording is empty.", "Record again, at least three cycles of the tone."
-        )
+        raise GainkitError(f"{path}: the recording is empty.", "Record at least three cycles of the tone.")
     step = STEP_UNITS.get(info.subtype)
     return Capture(
         file=str(path),

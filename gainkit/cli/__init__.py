@@ -34,9 +34,7 @@ def run() -> int:
         return 0
     except OSError as fault:
         place = f"{fault.filename}: " if fault.filename else ""
-        return refuse(
-            f"{place}{fault.strerror or fault}.", "Check that the path exists, may be used and has room."
-        )
+        return refuse(f"{place}{fault.strerror or fault}.", "Check that the path exists and has room.")
     except Exception as fault:
         if not hasattr(fault, "format_message"):  # typer's own faults of usage have it in every version
             raise
