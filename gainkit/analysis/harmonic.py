@@ -1,0 +1,236 @@
+"""A harmonic signal in noise by maximum likelihood: frequency, phasors and DC fitted together.
+
+Model: x[n] = c + sum over k = 1..K of Re{A_k exp(i k w n)}, n counted from the middle of the record. In
+white noise the least-squares fit is the maximum-likelihood one; with K = 1 it is the four-parameter sine
+fit of IEEE 1057. No coherence between tone and sample rate is needed, and no window leaks.
+
+Gauss-Newton on all parameters at once. Counted from the middle, every inner product of two model columns
+is a Dirichlet kernel or its derivative, so the normal matrix costs nothing; only the projections of the
+residual need the samples, and they are one matrix product over blocks. The residual is always formed by
+subtraction, so that figures 150 dB below the tone are not lost in the tone's own rounding.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+Floats = NDArray[np.float64]
+Phasors = NDArray[np.complex128]
+
+BLOCK = 2048
+COARSE_FRAMES = 1 << 17
+MAX_STEPS = 12
+SETTLED_RADIANS = 1e-9
+
+
+@dataclass(frozen=True)
+class HarmonicFit:
+    """The fitted signal and what it leaves over.
+
+    angular : w [rad/sample]. dc : c [V]. phasors : (K,) complex peak volts of orders 1..K at the middle of
+    the record [V]. residual : (frames,) samples less the model [V].
+    """
+
+    angular: float
+    dc: float
+    phasors: Phasors
+    residual: Floats = field(repr=False)
+
+    @property
+    def orders(self) -> int:
+        return len(self.phasors)
+
+    def phasors_at(self, frame: float) -> Phasors:
+        """The phasors with time counted from another frame of the record [V]."""
+        shift = frame - (len(self.residual) - 1) / 2
+        return np.asarray(self.phasors * np.exp(1j * self.angular * shift * np.arange(1, self.orders + 1)))
+
+
+def dirichlet(theta: Floats, frames: int) -> tuple[Floats, Floats, Floats]:
+    """Sums over the centred index n of cos(theta n), n sin(theta n) and n^2 cos(theta n), same shape as theta.
+
+    The first is the Dirichlet kernel sin(N theta/2)/sin(theta/2); the others are its derivatives with the
+    signs that make them sums. Near theta = 0 (mod 2 pi) the limits are taken by series.
+    """
+    theta = np.asarray(theta, dtype=np.float64)
+    folded = np.remainder(theta + np.pi, 2 * np.pi) - np.pi
+    sign = np.where(np.rint((theta - folded) / (2 * np.pi)) % 2 == 0, 1.0, (-1.0) ** (frames - 1))
+    half, size = folded / 2, float(frames)
+    near = np.abs(folded) * size < 1e-3
+    safe = np.where(near, 1.0, half)
+    s, c = np.sin(safe), np.cos(safe)
+    big_s, big_c = np.sin(size * safe), np.cos(size * safe)
+    kernel = big_s / s
+    first = (size * big_c * s - big_s * c) / (2 * s * s)
+    second = (
+        -(size**2) * big_s * s * s - 2 * size * big_c * s * c + big_s * s * s + 2 * big_s * c * c
+    ) / (4 * s**3)  # fmt: skip
+    squares = size * (size * size - 1) / 12
+    fourths = squares * (3 * size * size - 7) / 20
+    kernel = np.where(near, size - squares * folded**2 / 2, kernel)
+    first = np.where(near, -squares * folded, first)
+    second = np.where(near, -squares + fourths * folded**2 / 2, second)
+    return sign * kernel, -sign * first, -sign * second
+
+
+def basis(angular: float, orders: NDArray[np.int64], frames: int, weighted: bool) -> Floats:
+    """Columns cos(k w j) and -sin(k w j), j = 0..frames-1, then the same times j: (frames, 2K or 4K)."""
+    index = np.arange(frames, dtype=np.float64)
+    angle = np.multiply.outer(index, angular * orders)
+    plain = np.concatenate([np.cos(angle), -np.sin(angle)], axis=1)
+    return np.concatenate([plain, plain * index[:, None]], axis=1) if weighted else plain
+
+
+def project(samples: Floats, angular: float, orders: NDArray[np.int64], weighted: bool) -> tuple[Phasors, Phasors]:
+    """Sums of x exp(-i k w n) and, if weighted, of n x exp(-i k w n), n centred: two (K,) arrays."""
+    count = len(orders)
+    middle = (len(samples) - 1) / 2
+    plain = np.zeros(count, dtype=np.complex128)
+    moment = np.zeros(count, dtype=np.complex128)
+    whole = len(samples) // BLOCK * BLOCK
+    for first, last, size in ((0, whole, BLOCK), (whole, len(samples), len(samples) - whole)):
+        if last == first:
+            continue
+        parts = samples[first:last].reshape(-1, size) @ basis(angular, orders, size, weighted)
+        offset = first + size * np.arange(parts.shape[0]) - middle
+        turn = np.exp(-1j * np.multiply.outer(offset, angular * orders))
+        blockwise = (parts[:, :count] + 1j * parts[:, count : 2 * count]) * turn
+        plain += blockwise.sum(axis=0)
+        if weighted:
+            inner = (parts[:, 2 * count : 3 * count] + 1j * parts[:, 3 * count :]) * turn
+            moment += offset @ blockwise + inner.sum(axis=0)
+    return plain, moment
+
+
+def synthesize(frames: int, angular: float, dc: float, phasors: Phasors) -> Floats:
+    """The model's samples, (frames,) [V]; phasors (K,) counted from the middle."""
+    orders = np.arange(1, len(phasors) + 1)
+    middle = (frames - 1) / 2
+    out = np.empty(frames)
+    whole = frames // BLOCK * BLOCK
+    for first, last, size in ((0, whole, BLOCK), (whole, frames, frames - whole)):
+        if last == first:
+            continue
+        offset = first + size * np.arange((last - first) // size) - middle
+        turned = phasors * np.exp(1j * np.multiply.outer(offset, angular * orders))
+        weights = np.concatenate([turned.real, turned.imag], axis=1)
+        np.matmul(weights, basis(angular, orders, size, False).T, out=out[first:last].reshape(-1, size))
+    out += dc
+    return out
+
+
+def normal_matrix(angular: float, phasors: Phasors, frames: int) -> Floats:
+    """Inner products of the columns [1, cos k, sin k, dx/dw], (2K+2, 2K+2), from Dirichlet kernels."""
+    count = len(phasors)
+    orders = np.arange(count + 1)
+    a = np.concatenate([[0.0], phasors.real]) * orders  # k times the cosine amplitudes
+    b = np.concatenate([[0.0], -phasors.imag]) * orders
+    plus = dirichlet(angular * np.add.outer(orders, orders), frames)
+    minus = dirichlet(angular * np.subtract.outer(orders, orders), frames)
+    matrix = np.zeros((2 * count + 2, 2 * count + 2))
+    cosines, sines, slope = slice(0, count + 1), slice(count + 1, 2 * count + 1), 2 * count + 1
+    matrix[cosines, cosines] = (minus[0] + plus[0]) / 2
+    matrix[sines, sines] = ((minus[0] - plus[0]) / 2)[1:, 1:]
+    # d/dw of the model is sum of k n (-a_k sin(k w n) + b_k cos(k w n))
+    matrix[cosines, slope] = -((plus[1] + minus[1]) / 2).T @ a
+    matrix[sines, slope] = (((plus[1] - minus[1]) / 2).T @ b)[1:]
+    matrix[slope, cosines] = matrix[cosines, slope]
+    matrix[slope, sines] = matrix[sines, slope]
+    matrix[slope, slope] = a @ ((minus[2] - plus[2]) / 2) @ a + b @ ((minus[2] + plus[2]) / 2) @ b
+    return matrix
+
+
+def refine(samples: Floats, angular: float, count: int, *, fixed: bool = False) -> HarmonicFit:
+    """Gauss-Newton from a frequency within about half a cycle over the record.
+
+    samples : (frames,) [V]; angular : start [rad/sample]; count : number of orders K, below pi/angular;
+    fixed : leave the frequency as given.
+    """
+    frames = len(samples)
+    orders = np.arange(count + 1)
+    dc, phasors, residual = 0.0, np.zeros(count, dtype=np.complex128), samples
+    for step in range(MAX_STEPS):
+        move = step > 0 and not fixed
+        plain, moment = project(residual, angular, orders, move)
+        right = np.concatenate([plain.real, -plain.imag[1:]])
+        matrix = normal_matrix(angular, phasors, frames)
+        if move:
+            slope = np.arange(1, count + 1) @ (phasors.real * moment.imag[1:] - phasors.imag * moment.real[1:])
+            right = np.append(right, slope)
+        else:
+            matrix = matrix[:-1, :-1]
+        scale = np.sqrt(np.diag(matrix))
+        scale[scale == 0] = 1.0
+        change = np.linalg.lstsq(matrix / np.multiply.outer(scale, scale), right / scale, rcond=1e-13)[0] / scale
+        dc += change[0]
+        phasors = phasors + change[1 : count + 1] - 1j * change[count + 1 : 2 * count + 1]
+        turn = float(change[-1]) if move else 0.0
+        limit = 0.5 / frames  # no step may leave the main lobe
+        turn = min(max(turn, -limit * np.pi), limit * np.pi)
+        angular += turn
+        residual = samples - synthesize(frames, angular, dc, phasors)
+        if fixed or (step > 0 and abs(turn) * frames * count < SETTLED_RADIANS):
+            break
+        if move and abs(turn) * frames * count < 1e-4 and step >= 2:
+            # one more linear step settles everything: Gauss-Newton converges quadratically here
+            fixed = True
+    return HarmonicFit(angular, float(dc), phasors, residual)
+
+
+def coarse_frequency(samples: Floats, sample_rate_hz: float, low_hz: float, high_hz: float) -> float | None:
+    """The strongest line between low and high [Hz], within a tenth of a cycle over the record; None if silent.
+
+    Hann-windowed spectrum and a parabola through the logarithm of its peak; records of few cycles, where
+    the line's mirror image pulls the peak, are searched by the fit itself.
+    """
+    frames = min(len(samples), COARSE_FRAMES)
+    first = (len(samples) - frames) // 2
+    part = samples[first : first + frames]
+    part = part - part.mean()
+    window = np.hanning(frames + 2)[1:-1]
+    size = 1 << (2 * frames - 1).bit_length() if frames <= COARSE_FRAMES // 2 else frames
+    power = np.abs(np.fft.rfft(part * window, size)) ** 2
+    step = sample_rate_hz / size
+    bottom = max(int(np.ceil(max(low_hz, 0.6 * sample_rate_hz / frames) / step)), 1)
+    top = min(int(high_hz / step), len(power) - 2)
+    if top <= bottom:
+        return None
+    peak = bottom + int(np.argmax(power[bottom : top + 1]))
+    if not power[peak] > 0:
+        return None
+    left, middle, right = np.log(power[peak - 1 : peak + 2] + 1e-300)
+    bend = left - 2 * middle + right
+    offset = 0.5 * (left - right) / bend if bend < 0 else 0.0
+    frequency = (peak + float(np.clip(offset, -1, 1))) * step
+    if frequency * frames / sample_rate_hz > 16:
+        return frequency
+    spacing = 0.1 * sample_rate_hz / frames
+    trials = frequency + spacing * np.arange(-8, 9)
+    trials = trials[(trials > 0.3 * sample_rate_hz / frames) & (trials < 0.49 * sample_rate_hz)]
+    left_over = [
+        float(np.sum(refine(part, 2 * np.pi * f / sample_rate_hz, 1, fixed=True).residual ** 2)) for f in trials
+    ]
+    return float(trials[int(np.argmin(left_over))])
+
+
+def fit_harmonics(
+    samples: Floats, sample_rate_hz: float, frequency_hz: float, *, highest_hz: float, max_order: int = 20
+) -> HarmonicFit:
+    """Fit a tone and its harmonics to a steady record.
+
+    samples : (frames,) [V], at least three cycles. frequency_hz : start, as from ``coarse_frequency`` [Hz].
+    highest_hz : harmonics above are not fitted [Hz]. Source: IEEE 1057 (sine fit); Kay, Fundamentals of
+    Statistical Signal Processing (1993), ch. 7 (least squares as maximum likelihood in white noise).
+    """
+    ceiling = min(highest_hz, 0.49 * sample_rate_hz)
+    angular = 2 * np.pi * frequency_hz / sample_rate_hz
+    if len(samples) > COARSE_FRAMES:
+        first = (len(samples) - COARSE_FRAMES) // 2
+        angular = refine(samples[first : first + COARSE_FRAMES], angular, 1).angular
+    else:
+        angular = refine(samples, angular, 1).angular
+    count = max(1, min(max_order, int(ceiling / (angular * sample_rate_hz / (2 * np.pi)) + 1e-6)))
+    return refine(samples, angular, count)
