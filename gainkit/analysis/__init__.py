@@ -2,12 +2,24 @@
 
 from __future__ import annotations
 
-from gainkit.analysis.model import Clipping, Harmonic, Measurement, MeasureOptions, TargetCheck
-from gainkit.capture.model import Capture
+from gainkit.analysis.clipping import Verdict, judge
+from gainkit.analysis.measure import measure
+from gainkit.analysis.model import Clipping, Harmonic, Measurement, MeasureOptions, State, TargetCheck
+from gainkit.analysis.rails import RailFit, fit_rails
+from gainkit.analysis.tone import ToneFit, fit_tone
 
-__all__ = ["Clipping", "Harmonic", "MeasureOptions", "Measurement", "TargetCheck", "measure"]
-
-
-def measure(capture: Capture, options: MeasureOptions | None = None) -> Measurement:
-    """Measure the steady tone in a capture."""
-    raise NotImplementedError
+__all__ = [
+    "Clipping",
+    "Harmonic",
+    "MeasureOptions",
+    "Measurement",
+    "RailFit",
+    "State",
+    "TargetCheck",
+    "ToneFit",
+    "Verdict",
+    "fit_rails",
+    "fit_tone",
+    "judge",
+    "measure",
+]

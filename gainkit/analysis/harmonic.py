@@ -84,7 +84,9 @@ def basis(angular: float, orders: NDArray[np.int64], frames: int, weighted: bool
     return np.concatenate([plain, plain * index[:, None]], axis=1) if weighted else plain
 
 
-def project(samples: Floats, angular: float, orders: NDArray[np.int64], weighted: bool) -> tuple[Phasors, Phasors]:
+def project(
+    samples: Floats, angular: float, orders: NDArray[np.int64], weighted: bool
+) -> tuple[Phasors, Phasors]:
     """Sums of x exp(-i k w n) and, if weighted, of n x exp(-i k w n), n centred: two (K,) arrays."""
     count = len(orders)
     middle = (len(samples) - 1) / 2
@@ -164,7 +166,9 @@ def refine(samples: Floats, angular: float, count: int, *, fixed: bool = False) 
             matrix = matrix[:-1, :-1]
         scale = np.sqrt(np.diag(matrix))
         scale[scale == 0] = 1.0
-        change = np.linalg.lstsq(matrix / np.multiply.outer(scale, scale), right / scale, rcond=1e-13)[0] / scale
+        change = (
+            np.linalg.lstsq(matrix / np.multiply.outer(scale, scale), right / scale, rcond=1e-13)[0] / scale
+        )
         dc += change[0]
         phasors = phasors + change[1 : count + 1] - 1j * change[count + 1 : 2 * count + 1]
         turn = float(change[-1]) if move else 0.0

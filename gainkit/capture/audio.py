@@ -72,5 +72,6 @@ def read_audio(path: Path, *, full_scale_volts: float | None = None) -> Capture:
         volts_per_unit=1.0 if full_scale_volts is None else full_scale_volts,
         calibrated=full_scale_volts is not None,
         step_units=step,
+        has_full_scale=True,
         hard_full_scale=step is not None,
     )

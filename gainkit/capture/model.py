@@ -51,6 +51,7 @@ class Capture:
     volts_per_unit : volts that a stored sample of 1.0 stands for [V]; 1.0 when not calibrated.
     calibrated : True when ``volts`` are volts; False when they are in full-scale units.
     step_units : quantiser step in stored units [-], None when unknown or floating point.
+    has_full_scale : True for digital audio, where 1.0 is full scale; oscilloscope text has none.
     hard_full_scale : True when stored values cannot pass +-1.0 (integer audio files): a flat top there
         is the recorder's own overload.
     first_time_seconds : time of the first frame on the recorder's own axis [s] (oscilloscope: negative
@@ -66,6 +67,7 @@ class Capture:
     volts_per_unit: float = 1.0
     calibrated: bool = False
     step_units: float | None = None
+    has_full_scale: bool = False
     hard_full_scale: bool = False
     first_time_seconds: float = 0.0
     notes: tuple[str, ...] = ()

@@ -1,0 +1,146 @@
+"""The verdict on a fitted tone: rails, or another kind of distortion with its name."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from gainkit.analysis import thresholds
+from gainkit.analysis.model import Clipping, Side
+from gainkit.analysis.rails import RailFit, fit_rails
+from gainkit.analysis.tone import ToneFit
+from gainkit.levels import db_from_ratio
+
+Floats = NDArray[np.float64]
+
+CLEAN = Clipping(state="clean", side=None, positive_rail_volts=None, negative_rail_volts=None, overdrive_db=0.0)
+UNJUDGED = Clipping(
+    state=None, side=None, positive_rail_volts=None, negative_rail_volts=None, overdrive_db=None
+)
+LEAST_ORDERS = 3
+
+
+@dataclass(frozen=True)
+class Verdict:
+    """The clipping result, the fit behind it (None where none was possible) and remarks for a person."""
+
+    clipping: Clipping
+    rails: RailFit | None
+    remarks: tuple[str, ...]
+
+
+def judge(tone: ToneFit, limit_thd_percent: float) -> Verdict:
+    """Rails and underlying sine of a steady tone; the state after the thresholds' page.
+
+    limit_thd_percent : THD at which a rail that is seen counts as clipped [%].
+    """
+    relative = tone.relative()
+    if len(relative) < LEAST_ORDERS:
+        remark = "The tone is too high for its third harmonic to be in the recording: clipping cannot be seen."
+        return Verdict(CLEAN, None, (remark,))
+    real = relative.real.copy()
+    noise = tone.noise_peak / np.sqrt(2)
+    power = float(np.sum(np.abs(relative[1:]) ** 2))
+    noise_power = float(np.sum(tone.noise_peak[1:] ** 2))
+    if power < noise_power + thresholds.RAIL_SIGNIFICANCE * noise_power * np.sqrt(2 / len(relative)):
+        return Verdict(CLEAN, None, ())
+    rails = fit_rails(real, noise)
+    misfit = rails.misfit + float(np.sum(relative.imag[1:] ** 2))
+    explained = 1 - max(misfit - noise_power, 0.0) / max(power - noise_power, 1e-300)
+    sides = _sides_at_rail(rails, tone.thd_percent, limit_thd_percent)
+    enough = tone.thd_percent > max(thresholds.LEAST_THD_PERCENT, tone.thd_floor_percent)
+    if explained < thresholds.RAIL_EXPLAINS or not enough or not any(sides):
+        return Verdict(CLEAN, rails, _other_kind(tone, real, noise, limit_thd_percent))
+    if max(rails.overdrive_db) > thresholds.RECTIFIED_OVERDRIVE_DB and not all(sides):
+        half = "positive" if sides[0] else "negative"
+        return Verdict(CLEAN, rails, (f"The {half} half of the wave is missing: rectification, not clipping.",))
+    return Verdict(_clipping(rails, sides, tone, limit_thd_percent), rails, _knee_remark(rails))
+
+
+def change_to(set_volts: float, rms_volts: float, rails: RailFit | None) -> float | None:
+    """How far the gain must be turned for the output to show set_volts rms [dB], positive up.
+
+    With a rail in play the output does not follow the gain: the wave of the fitted rails is followed instead.
+    None when no gain reaches it. rails : None for a clean tone.
+    """
+    if rails is None:
+        return db_from_ratio(set_volts / rms_volts)
+    highest = 60.0
+    scale = rms_volts / rails.rms_at(0.0)
+    if rails.rms_at(highest) * scale <= set_volts:
+        return None
+    low = -120.0
+    while highest - low > 1e-6:
+        middle = (low + highest) / 2
+        low, highest = (middle, highest) if rails.rms_at(middle) * scale < set_volts else (low, middle)
+    return (low + highest) / 2
+
+
+def _sides_at_rail(rails: RailFit, thd_percent: float, limit_thd_percent: float) -> tuple[bool, bool]:
+    """Which sides show a rail: hard by overdrive beyond its uncertainty, soft by compression of the crest."""
+    seen = []
+    for overdrive, deviation, compression in zip(
+        rails.overdrive_db, rails.deviation_db, rails.compression_db, strict=True
+    ):
+        if rails.hard:
+            seen.append(
+                overdrive > thresholds.LEAST_OVERDRIVE_DB
+                and overdrive > thresholds.RAIL_SIGNIFICANCE * deviation
+            )
+        else:
+            near = overdrive > thresholds.LEAST_SOFT_OVERDRIVE_DB or thd_percent >= limit_thd_percent
+            seen.append(compression > thresholds.LEAST_COMPRESSION_DB and near)
+    return seen[0], seen[1]
+
+
+def _clipping(rails: RailFit, sides: tuple[bool, bool], tone: ToneFit, limit_thd_percent: float) -> Clipping:
+    side: Side = "both" if all(sides) else "positive" if sides[0] else "negative"
+    centre = tone.dc_volts - rails.mean
+    reach = [rails.sine_peak * 10 ** (-od / 20) for od in rails.overdrive_db]
+    chosen = [
+        (od, dev) for od, dev, at in zip(rails.overdrive_db, rails.deviation_db, sides, strict=True) if at
+    ]
+    overdrive, deviation = max(chosen)
+    return Clipping(
+        state="clipped" if tone.thd_percent >= limit_thd_percent else "at-onset",
+        side=side,
+        positive_rail_volts=float(centre + reach[0]) if sides[0] else None,
+        negative_rail_volts=float(centre - reach[1]) if sides[1] else None,
+        overdrive_db=overdrive,
+        overdrive_uncertainty_db=deviation,
+    )
+
+
+def _knee_remark(rails: RailFit) -> tuple[str, ...]:
+    if rails.hard or rails.knee > 12:
+        return ()
+    held = max(rails.compression_db)
+    return (f"The rail has a soft knee: the crest is already held down by {held:.2f} dB.",)
+
+
+def _other_kind(tone: ToneFit, real: Floats, noise: Floats, limit_thd_percent: float) -> tuple[str, ...]:
+    """Name distortion that is no rail: a dead zone around zero, or even harmonics."""
+    if tone.thd_percent < max(3 * tone.thd_floor_percent, thresholds.LEAST_THD_PERCENT):
+        return ()
+    orders = np.arange(1, len(real) + 1)
+    odd = (orders >= 3) & (orders % 2 == 1)
+    # a dead zone takes a square wave away from the sine: 4/pi (-1)^((k-1)/2) / k on odd orders
+    pattern = -((-1.0) ** ((orders[odd] - 1) // 2)) / orders[odd]
+    strength = float(pattern @ real[odd]) / float(pattern @ pattern)
+    odd_power = max(float(np.sum(real[odd] ** 2) - np.sum(noise[odd] ** 2)), 1e-300)
+    share = strength**2 * float(pattern @ pattern) / odd_power
+    even_power = float(np.sum(np.abs(tone.phasors[1 : len(real) : 2]) ** 2))
+    if strength > 0 and share > thresholds.CROSSOVER_EXPLAINS and odd_power > even_power:
+        return (
+            f"Crossover distortion (a step at the zero line), THD {tone.thd_percent:.3g} %. It is not clipping.",
+        )
+    if even_power > 2 * odd_power:
+        return (
+            f"Even harmonics dominate (THD {tone.thd_percent:.3g} %): the wave's halves differ "
+            "(rectification, a one-sided load or DC offset). It is not clipping.",
+        )
+    if tone.thd_percent >= limit_thd_percent:
+        return (f"THD is {tone.thd_percent:.3g} %, and its shape is not that of clipping.",)
+    return ()

@@ -1,0 +1,214 @@
+"""Rails and the sine behind them, from the harmonics of one capture.
+
+A memoryless output stage turns A cos(theta) into a wave that is even in theta, so with time counted from
+the crest all its harmonics are real: h_1..h_K. Here they are compared with those of a model wave, which
+makes the fit blind to everything that is no harmonic (noise, hum, switching residue) and exact for band-
+limited captures, where a cut-off crest shows ripples instead of a flat. The model per side, with x the
+undisturbed sine and r the rail:
+
+    hard   y = min(x, r)
+    soft   y = x / (1 + (x/r)^(2s))^(1/(2s))    the larger s, the harder the knee
+
+The wave is linear in A, so only the two overdrives and s are searched (variable projection). Amplifier
+offset and AC coupling move the wave as a whole; the mean is therefore left free and rails are placed
+around the measured DC.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import lru_cache
+
+import numpy as np
+from numpy.typing import NDArray
+
+Floats = NDArray[np.float64]
+
+GRID = 1024
+HARD = 60.0
+"""Knee exponents s above this are taken as hard [-]."""
+
+
+@dataclass(frozen=True)
+class RailFit:
+    """The model wave that fits best.
+
+    sine_peak : A of the underlying sine [V]. overdrive_db : (positive, negative) sides [dB]; 0 or less: a
+    hard side is not reached. knee : s, or HARD. compression_db : how far each crest is held down [dB].
+    mean : mean of the model wave around the sine's own centre [V]. misfit : sum of squares left [V^2].
+    deviation_db : standard deviation of each overdrive from noise and misfit [dB].
+    """
+
+    sine_peak: float
+    overdrive_db: tuple[float, float]
+    knee: float
+    compression_db: tuple[float, float]
+    mean: float
+    misfit: float
+    deviation_db: tuple[float, float]
+
+    @property
+    def hard(self) -> bool:
+        return self.knee >= HARD
+
+    def rms_at(self, change_db: float) -> float:
+        """Rms of the AC part of the model wave after a change of gain [V]."""
+        sine, _ = _grid()
+        up, down = np.maximum(sine, 0), np.maximum(-sine, 0)
+        wave = side(up, self.overdrive_db[0] + change_db, self.knee)
+        wave -= side(down, self.overdrive_db[1] + change_db, self.knee)
+        return self.sine_peak * 10 ** (change_db / 20) * float(np.std(wave))
+
+
+@lru_cache(maxsize=1)
+def _grid() -> tuple[Floats, Floats]:
+    """Midpoints of theta over half a period as cos(theta), and the matrix that takes a wave to h_0..h_40."""
+    theta = (np.arange(GRID) + 0.5) * np.pi / GRID
+    rows = np.cos(np.multiply.outer(np.arange(41), theta)) * (2.0 / GRID)
+    rows[0] /= 2
+    return np.cos(theta), rows
+
+
+def side(sine: Floats, overdrive_db: float, knee: float) -> Floats:
+    """One side of a sine of peak 1 held at the rail 10^(-overdrive/20); sine (n,) of values 0..1."""
+    rail = 10.0 ** (-overdrive_db / 20)
+    if knee >= HARD:
+        return np.asarray(np.minimum(sine, rail))
+    ratio = sine / rail
+    # in logarithms, so that deep overdrive does not overflow
+    log_power = 2 * knee * np.log(np.maximum(ratio, 1e-9))
+    return np.asarray(sine * np.exp(-np.logaddexp(0.0, log_power) / (2 * knee)))
+
+
+def harmonics_of(positive_db: float, negative_db: float, knee: float, orders: int) -> Floats:
+    """h_0..h_K of a unit sine held at rails: (orders + 1,). Hard rails in closed form, soft by quadrature.
+
+    Closed form: Fourier integral of cos(theta) beyond the rail; see ``hard_excess``.
+    """
+    if knee >= HARD:
+        up, down = hard_excess(positive_db, orders), hard_excess(negative_db, orders)
+        signs = (-1.0) ** np.arange(orders + 1)
+        wave = (
+            -up + signs * down
+        )  # shifting theta by pi turns h_k into (-1)^k h_k, and the side's sign flips it
+        wave[1] += 1.0
+        return np.asarray(wave)
+    sine, rows = _grid()
+    half = GRID // 2  # midpoints: the first half is the positive side
+    wave = np.concatenate([side(sine[:half], positive_db, knee), -side(-sine[half:], negative_db, knee)])
+    return np.asarray(rows[: orders + 1] @ wave)
+
+
+def hard_excess(overdrive_db: float, orders: int) -> Floats:
+    """h_0..h_K of what a rail k = 10^(-OD/20) cuts off one crest of cos(theta): (cos(theta) - k) beyond it.
+
+    With phi = arccos k: h_0 = (sin phi - k phi)/pi, h_1 = (phi - sin phi cos phi)/pi, and for n >= 2
+    h_n = 2 [n sin phi... ] integrated by parts: (1/pi) [sin((n-1) phi)/(n-1) + sin((n+1) phi)/(n+1)
+    - 2 k sin(n phi)/n]. Derivation: integral of (cos t - k) cos(n t) over -phi..phi, over pi.
+    """
+    rail = 10.0 ** (-max(overdrive_db, 0.0) / 20)
+    phi = np.arccos(min(rail, 1.0))
+    excess = np.empty(orders + 1)
+    excess[0] = (np.sin(phi) - rail * phi) / np.pi
+    excess[1] = (phi - np.sin(phi) * np.cos(phi)) / np.pi
+    n = np.arange(2, orders + 1)
+    excess[2:] = (
+        np.sin((n - 1) * phi) / (n - 1) + np.sin((n + 1) * phi) / (n + 1) - 2 * rail * np.sin(n * phi) / n
+    ) / np.pi
+    return excess
+
+
+def fit_rails(real_harmonics: Floats, noise_peak: Floats) -> RailFit:
+    """Fit a hard and a soft model to h_1..h_K and return the better one.
+
+    real_harmonics : (K,) signed peak volts with time counted from the crest, K at least 3 [V].
+    noise_peak : (K,) standard deviation of each [V].
+    The soft knee has one more parameter and must pay for it: its misfit has to be lower by more than
+    noise would make it.
+    """
+    hard = _search(real_harmonics, [HARD], noise_peak)
+    if len(real_harmonics) < 4:  # three figures cannot bear four parameters
+        return hard
+    soft = _search(real_harmonics, [1.5, 3.0, 6.0, 14.0], noise_peak)
+    noise_power = float(np.mean(noise_peak**2))
+    better = hard.misfit - soft.misfit > 9 * noise_power and soft.misfit < 0.7 * hard.misfit
+    return soft if better else hard
+
+
+def _search(harmonics: Floats, knees: list[float], noise_peak: Floats) -> RailFit:
+    """Coarse grid over overdrives (and knees), then Levenberg-Marquardt from the best starts."""
+    orders = len(harmonics)
+    starts: list[tuple[float, tuple[float, ...]]] = []
+    depths = (0.05, 0.3, 1.0, 2.5, 5.0, 9.0)
+    for knee in knees:
+        low = 0.0 if knee >= HARD else -6.0
+        pairs = [(d, d) for d in depths] + [(d, low) for d in depths] + [(low, d) for d in depths]
+        pairs += [(1.5, 0.5), (0.5, 1.5), (4.0, 1.5), (1.5, 4.0)]
+        if knee < HARD:
+            pairs += [(-2.0, -2.0), (-6.0, -6.0), (-12.0, -12.0)]
+        for pair in pairs:
+            model = harmonics_of(*pair, knee, orders)[1:]
+            gain = float(model @ harmonics) / float(model @ model)
+            starts.append((float(np.sum((harmonics - gain * model) ** 2)), (*pair, np.log(knee))))
+    starts.sort()
+    fits = [_refine(harmonics, start, noise_peak) for _, start in starts[:3]]
+    return min(fits, key=lambda fit: fit.misfit)
+
+
+def _refine(harmonics: Floats, start: tuple[float, ...], noise_peak: Floats) -> RailFit:
+    """Levenberg-Marquardt over (overdrive +, overdrive -, log knee); the amplitude is solved each time."""
+    orders = len(harmonics)
+    hard = start[2] >= np.log(HARD) - 1e-9
+    free = 2 if hard else 3
+    point = np.array(start)
+
+    def evaluate(at: Floats) -> tuple[float, Floats, float]:
+        model = harmonics_of(at[0], at[1], float(np.exp(at[2])) if not hard else HARD, orders)
+        gain = float(model[1:] @ harmonics) / float(model[1:] @ model[1:])
+        return gain, harmonics - gain * model[1:], gain * model[0]
+
+    gain, left, mean = evaluate(point)
+    cost, damping = float(left @ left), 1e-3
+    jacobian = np.zeros((orders, free))
+    for _ in range(40):
+        for column in range(free):
+            nudged = point.copy()
+            step = 1e-5 * (1 if column < 2 else -1)
+            nudged[column] += step
+            jacobian[:, column] = (evaluate(nudged)[1] - left) / step
+        normal, slope = jacobian.T @ jacobian, jacobian.T @ left
+        improved = False
+        for _ in range(8):
+            shift = np.linalg.lstsq(
+                normal + damping * np.diag(np.diag(normal)) + 1e-30 * np.eye(free), -slope, rcond=None
+            )[0]
+            trial = point.copy()
+            trial[:free] += np.clip(shift, -3.0, 3.0)
+            trial[:2] = np.clip(trial[:2], -40.0, 60.0)
+            trial[2] = np.clip(trial[2], 0.0, np.log(HARD) - 1e-6) if not hard else trial[2]
+            new_gain, new_left, new_mean = evaluate(trial)
+            new_cost = float(new_left @ new_left)
+            if new_cost < cost:
+                improved = True
+                break
+            damping *= 6
+        if not improved:
+            break
+        settled = cost - new_cost < 1e-10 * cost
+        point, gain, left, mean, cost, damping = trial, new_gain, new_left, new_mean, new_cost, damping / 6
+        if settled:
+            break
+    knee = HARD if hard else float(np.exp(point[2]))
+    spare = max(orders - free - 1, 1)
+    variance = max(cost / spare, float(np.mean(noise_peak**2)))
+    spread = np.sqrt(np.maximum(np.diag(np.linalg.pinv(jacobian.T @ jacobian, rcond=1e-12)), 0) * variance)
+    tops = [-20 * np.log10(float(side(np.ones(1), float(od), knee)[0])) for od in point[:2]]
+    return RailFit(
+        sine_peak=gain,
+        overdrive_db=(float(point[0]), float(point[1])),
+        knee=knee,
+        compression_db=(float(tops[0]), float(tops[1])),
+        mean=mean,
+        misfit=cost,
+        deviation_db=(float(spread[0]), float(spread[1])),
+    )

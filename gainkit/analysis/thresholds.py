@@ -1,0 +1,57 @@
+"""Where verdicts turn: every threshold of the analysis in one place, each with its reason."""
+
+from __future__ import annotations
+
+LEAST_CYCLES = 3.0
+"""A record must hold this many cycles: below, DC, tone and second harmonic cannot be told apart [cycles]."""
+
+RAIL_SIGNIFICANCE = 4.0
+"""A rail is seen only if the distortion it explains is this many standard deviations above noise [-]."""
+
+RAIL_EXPLAINS = 0.75
+"""... and the rail model explains this share of the harmonics' power beyond the noise [-]."""
+
+LEAST_OVERDRIVE_DB = 0.005
+"""Overdrive below this is not told from none: 0.005 dB gives about 0.009 % THD [dB]."""
+
+LEAST_COMPRESSION_DB = 0.1
+"""A soft knee counts as a rail once the crest is held down by this much: about 1 % in voltage [dB]."""
+
+LEAST_THD_PERCENT = 0.02
+"""A smooth curve in an amplifier can look like the foot of a knee below this THD [%]."""
+
+RECTIFIED_OVERDRIVE_DB = 12.0
+"""One side alone cut this deep is a missing half wave (rectification), not an amplifier at its rail [dB]."""
+
+CROSSOVER_EXPLAINS = 0.6
+"""A dead zone around zero is named when it explains this share of the odd harmonics' power [-]."""
+
+TONE_SHARE = 0.5
+"""A steady tone must hold this share of the AC power in band, harmonics included [-]."""
+
+SECOND_TONE_RATIO = 0.2
+"""Another line of this amplitude relative to the tone, no harmonic and no hum, is a second tone [-]."""
+
+LEVEL_STEP_DB = 0.5
+"""A steady part stays within this of its own median level [dB]."""
+
+PHASE_STEP_RADIANS = 0.3
+"""A jump of the tone's phase between neighbouring blocks that tells of lost samples [rad]."""
+
+HUM_NAMED_DB = 12.0
+"""A line this far above the noise around it is named [dB]."""
+
+HUM_LEAST_PERCENT = 0.01
+"""... if it also reaches this share of the tone [%]."""
+
+OUTLIER_SIGMAS = 8.0
+"""Single samples this many standard deviations off the repeating wave are left out [-]."""
+
+OUTLIER_SHARE = 0.002
+"""... if they are fewer than this share of all samples [-]."""
+
+OUT_OF_BAND_RATIO = 0.001
+"""What lies above the band is told when its rms reaches this share of the tone [-]."""
+
+LEAST_SOFT_OVERDRIVE_DB = -6.0
+"""Below the limit of THD, a soft curve whose rail lies farther off than this is not called a rail [dB]."""
