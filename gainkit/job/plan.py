@@ -1,0 +1,192 @@
+"""The plan of a whole car: a target for every channel, and what the channels say together."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, fields, replace
+
+from gainkit.calculator.channel import Channel, channel_clip_volts
+from gainkit.calculator.feeds import Feed, power_feed
+from gainkit.calculator.loads import find_wirings
+from gainkit.calculator.targets import Target, find_target
+from gainkit.calculator.trims import full_scale_volts_from, trim_db
+from gainkit.errors import GainkitError
+from gainkit.job.system import Source, System, SystemChannel
+from gainkit.levels import db_from_ratio, watts_from_volts
+
+
+@dataclass(frozen=True)
+class _Named:
+    name: str
+
+
+@dataclass(frozen=True)
+class ChannelPlan(Target, _Named):
+    """A `Target` with its channel's name and what the plan adds.
+
+    sensitivity_in_range : whether the gain control reaches it; None when its range is not known.
+    nearest_sensitivity_volts : the nearest setting it has [V rms]; nearest_error_db : how much louder
+    (positive) or quieter than the target that setting is [dB]. tone_hz : of the setting tone [Hz].
+    supply_volts : what the target was scaled to [V]. trim_db : for a radio's own output, how far its level comes down [dB].
+    """
+
+    sensitivity_in_range: bool | None
+    nearest_sensitivity_volts: float | None
+    nearest_error_db: float | None
+    tone_hz: float
+    supply_volts: float | None
+    fed_by: str
+    bridged: bool
+    built_in: bool
+    trim_db: float | None
+
+
+@dataclass(frozen=True)
+class Plan:
+    """Every channel's figures; cautions : those of the car as a whole."""
+
+    source: Source
+    channels: tuple[ChannelPlan, ...]
+    cautions: tuple[str, ...]
+
+    def channel(self, name: str) -> ChannelPlan:
+        """The channel of that name (upper and lower case alike); KeyError when there is none."""
+        for each in self.channels:
+            if each.name.strip().casefold() == name.strip().casefold():
+                return each
+        raise KeyError(name)
+
+
+def plan_system(system: System) -> Plan:
+    """All targets of a system. Raises GainkitError where a channel's figures do not suffice."""
+    feed = system_feed(system)
+    supply = system.supply.volts if feed is None else feed.amplifier_volts
+    channels = tuple(_plan_channel(each, system.source, supply, feed is not None) for each in system.channels)
+    return Plan(system.source, channels, tuple(_cautions(system, channels, feed)))
+
+
+def system_feed(system: System) -> Feed | None:
+    """The feed with every amplifier channel at its onset of clipping; None when no feed is given.
+
+    The power is that of the channels at the supply's own voltage, a little more than the sagged ones deliver:
+    the drop errs to the safe side. The radio's own outputs have their own feed and are left out.
+    """
+    supply = system.supply
+    if supply.volts is None or supply.feed_length_m is None or supply.feed_square_mm is None:
+        return None
+    watts = 0.0
+    for each in system.channels:
+        if not each.channel.built_in:
+            watts += each.count * watts_from_volts(channel_clip_volts(each.channel), each.channel.load_ohms)
+    if watts == 0.0:
+        return None
+    return power_feed(watts, supply.efficiency, supply.volts, supply.feed_length_m, supply.feed_square_mm)
+
+
+def resolved_channel(each: SystemChannel, source: Source, supply_volts: float | None) -> Channel:
+    """The calculator's input with the supply at the amplifier and the source's loudspeaker volts filled in."""
+    channel = each.channel
+    if not channel.built_in:
+        channel = replace(channel, supply_volts=supply_volts)
+    if channel.built_in and channel.source_volts is None and source.speaker_clip_dbfs is not None:
+        volts = full_scale_volts_from(channel_clip_volts(channel), source.speaker_clip_dbfs)
+        channel = replace(channel, source_volts=volts)
+    return channel
+
+
+def _plan_channel(each: SystemChannel, source: Source, supply_volts: float | None, sagged: bool) -> ChannelPlan:
+    channel = resolved_channel(each, source, supply_volts)
+    try:
+        target = find_target(channel)
+    except GainkitError as fault:
+        raise GainkitError(f"Channel {each.name!r}: {fault.problem}", fault.remedy) from fault
+    low, high = each.sensitivity_min_volts, each.sensitivity_max_volts
+    needed = target.sensitivity_volts
+    in_range = nearest = error = None
+    if needed is not None and (low is not None or high is not None):
+        nearest = max(needed, low or 0.0)
+        nearest = min(nearest, high) if high is not None else nearest
+        in_range = abs(nearest / needed - 1.0) < 1e-9
+        error = 0.0 if in_range else db_from_ratio(needed / nearest)
+    trim = None
+    if channel.built_in and source.speaker_clip_dbfs is not None:
+        trim = trim_db(source.speaker_clip_dbfs, -channel.overlap_db) + 0.0
+    cautions = (
+        *_source_cautions(each, source, target, trim),
+        *_reach_cautions(nearest, error, target),
+        *target.cautions,
+        *_coil_cautions(each),
+    )
+    figures = {item.name: getattr(target, item.name) for item in fields(target)} | {"cautions": cautions}
+    return ChannelPlan(
+        **figures, name=each.name, sensitivity_in_range=in_range, nearest_sensitivity_volts=nearest,
+        nearest_error_db=error, tone_hz=channel.tone_hz or 0.0, supply_volts=channel.supply_volts,
+        fed_by=each.fed_by, bridged=channel.bridged, built_in=channel.built_in, trim_db=trim,
+    )  # fmt: skip
+
+
+def _source_cautions(each: SystemChannel, source: Source, target: Target, trim: float | None) -> Iterator[str]:
+    """What a radio's loudspeaker output asks for, as a channel of its own or as an amplifier's feed."""
+    if trim:
+        latest = -target.overlap_db + 0.0
+        yield (
+            f"Turn this output's own level down by {-trim:.1f} dB: it clips at {source.speaker_clip_dbfs:g} "
+            f"dBFS, and an overlap of {target.overlap_db:g} dB asks for no earlier than {latest:g} dBFS."
+        )
+    if each.fed_by == "speaker-output" and target.source_volts is None:
+        key = "speaker_clip_dbfs" if each.channel.built_in else "speaker_volts"
+        yield f"Measure the radio's loudspeaker output and give [source] {key}: no gain follows without it."
+
+
+def _reach_cautions(nearest: float | None, error: float | None, target: Target) -> Iterator[str]:
+    """What a gain control that does not reach costs, and the way out."""
+    if nearest is None or not error:
+        return
+    ends = f"({target.sensitivity_volts:.2f} V needed, it ends at {nearest:g} V)"
+    if error > 0:
+        yield (
+            f"The gain control cannot go low enough {ends}: there the channel is {error:.1f} dB too loud, and "
+            f"the overlap grows to {target.overlap_db + error:.1f} dB. Turn the source down by that, or put a pad "
+            "before the input."
+        )
+    else:
+        yield (
+            f"The gain control cannot go high enough {ends}: there the channel stays {-error:.1f} dB below its "
+            "target. A source or line driver with more volts mends it."
+        )
+
+
+def _coil_cautions(each: SystemChannel) -> Iterator[str]:
+    if each.coil_ohms is None:
+        return
+    found = find_wirings(each.coil_ohms, each.coils, each.drivers).wirings
+    load = each.channel.load_ohms
+    if not any(abs(wiring.ohms / load - 1.0) < 0.01 for wiring in found):
+        loads = ", ".join(f"{wiring.ohms:.3g}" for wiring in found)
+        yield f"No equal wiring of these coils makes {load:g} ohm; they can make {loads} ohm."
+
+
+def _cautions(system: System, channels: tuple[ChannelPlan, ...], feed: Feed | None) -> Iterator[str]:
+    """What concerns the car rather than one channel."""
+    position = system.source.clean_position
+    if position is not None:
+        yield f"Set with the source at its highest clean position ({position}) and every tone control flat."
+    else:
+        yield (
+            "The source's highest clean position is not known: find it first ('gainkit volume'), and set with "
+            "every tone control flat."
+        )
+    if system.supply.volts is None:
+        yield "The supply voltage is not given: ratings are taken as they stand."
+    if feed is not None:
+        yield (
+            f"With all amplifiers at full power the feed carries {feed.supply_amperes:.0f} A and loses "
+            f"{feed.lost_volts:.2f} V: unregulated channels are reckoned at {feed.amplifier_volts:.2f} V."
+        )
+    overlaps = sorted({channel.overlap_db for channel in channels})
+    if len(overlaps) > 1:
+        listed = ", ".join(f"{each:g}" for each in overlaps)
+        yield (
+            f"The overlaps differ ({listed} dB): the channel with the larger one clips first as the volume "
+            "goes up."
+        )
