@@ -67,10 +67,10 @@ def tone_cautions(channel: Channel) -> Iterator[str]:
     loss = filter_loss_db(tone, channel.highpass_hz, channel.lowpass_hz)
     if loss > 0.1:
         low, high = tone_band_hz(channel)
-        better = f"use a tone between {low:.0f} and {high:.0f} Hz, or " if low < high else ""
+        better = f", or use a tone of {low:.0f} to {high:.0f} Hz" if low < high else ""
         yield (
-            f"At {tone:g} Hz the amplifier's own filters take about {loss:.1f} dB (at 12 dB/octave): {better}"
-            "switch them off while setting, else the gain comes out that much too high."
+            f"At {tone:g} Hz the amplifier's own filters take about {loss:.1f} dB (at 12 dB/octave), and the gain "
+            f"would come out that much too high: switch them off while setting{better}."
         )
     if crossover is not None and tone > crossover / 2.0:
         yield (

@@ -1,9 +1,329 @@
-"""Commands of this room."""
+"""Commands load, pad, feed, meter and trim: the small sums of the bench."""
 
 from __future__ import annotations
 
+import math
+from enum import StrEnum
+from typing import TYPE_CHECKING, Annotated
+
 import typer
+
+from gainkit.cli.common import JsonFlag, show
+
+if TYPE_CHECKING:
+    from gainkit.calculator.feeds import Feed
+    from gainkit.calculator.loads import Wirings
+    from gainkit.calculator.meters import Reading
+    from gainkit.calculator.pads import Pad, PadCall
+    from gainkit.calculator.trims import Trim
+
+
+class Series(StrEnum):
+    """Series of preferred values, IEC 60063."""
+
+    E12 = "E12"
+    E24 = "E24"
+    E96 = "E96"
+
+
+def load(
+    coil_ohms: Annotated[float, typer.Option(help="Nominal impedance of one voice coil [ohm].")],
+    coils: Annotated[int, typer.Option(help="Voice coils on each driver.")] = 1,
+    drivers: Annotated[int, typer.Option(help="Drivers on this output.")] = 1,
+    min_ohms: Annotated[float | None, typer.Option(help="Lowest load of one channel, of each half if bridged [ohm].")] = None,
+    bridged: Annotated[bool, typer.Option("--bridged", help="The output is bridged: each half sees half the load.")] = False,
+    as_json: JsonFlag = False,
+) -> None:  # fmt: skip
+    """Every wiring of the voice coils that shares the power equally, and its load."""
+    from gainkit.calculator import ranges
+    from gainkit.calculator.loads import find_wirings
+    from gainkit.cli.plain import checked
+
+    checked("--coil-ohms", coil_ohms, ranges.OHMS)
+    checked("--min-ohms", min_ohms, ranges.OHMS)
+    checked("--coils", coils, ranges.Range("", 1, 16, low_allowed=True))
+    checked("--drivers", drivers, ranges.Range("", 1, 64, low_allowed=True))
+    found = find_wirings(coil_ohms, coils, drivers, min_ohms, bridged)
+    show(found, as_json, lambda: _load_text(found))
+
+
+def _load_text(found: Wirings) -> str:
+    from gainkit.cli.plain import bullets, columns, headline, sections
+
+    allowed = [wiring for wiring in found.wirings if wiring.allowed]
+    if allowed:
+        first = headline(f"{allowed[0].ohms:.3g} ohm", allowed[0].description)
+        first += "\nthe lowest load that the amplifier allows"
+    elif found.wirings[0].allowed is False:
+        first = headline("NO WIRING FITS", "every load is below the amplifier's minimum")
+    else:
+        first = headline(" or ".join(f"{wiring.ohms:.3g}" for wiring in found.wirings) + " ohm")
+    words = {True: "yes", False: "NO", None: "-"}
+    rows = [
+        [
+            f"{wiring.ohms:.3g}",
+            "-" if wiring.half_ohms is None else f"{wiring.half_ohms:.3g}",
+            words[wiring.allowed],
+            wiring.description,
+        ]
+        for wiring in found.wirings
+    ]
+    table = columns(["load ohm", "each half", "allowed", "wiring"], rows)
+    return sections(first, table, bullets("Cautions", found.cautions))
+
+
+def pad(
+    max_volts: Annotated[float, typer.Option(help="Largest clean sine of the output [V rms], its clip volts.")],
+    input_volts: Annotated[float, typer.Option(help="Sine that brings the interface to full scale [V rms].")],
+    source_ohms: Annotated[float, typer.Option(help="Resistance of the output [ohm].")] = 0.0,
+    input_ohms: Annotated[float | None, typer.Option(help="Resistance of the interface's input [ohm]; open if left out.")] = None,
+    series: Annotated[Series, typer.Option(help="Preferred values, IEC 60063.")] = Series.E24,
+    bridged: Annotated[bool, typer.Option("--bridged", help="Two-sided, for bridged and built-in outputs.")] = False,
+    cable_pf: Annotated[float, typer.Option(help="Capacitance of the cable behind the pad [pF].")] = 300.0,
+    series_ohms: Annotated[float | None, typer.Option(help="A pad you have: its series resistor, each leg [ohm].")] = None,
+    shunt_ohms: Annotated[float | None, typer.Option(help="A pad you have: its shunt resistor [ohm].")] = None,
+    as_json: JsonFlag = False,
+) -> None:  # fmt: skip
+    """Two or three resistors that keep an interface input safe behind an amplifier."""
+    from gainkit.calculator import ranges
+    from gainkit.calculator.pads import PadCall, check_pad, find_pad
+    from gainkit.cli.plain import checked
+    from gainkit.errors import GainkitError
+
+    checked("--max-volts", max_volts, ranges.VOLTS)
+    checked("--input-volts", input_volts, ranges.VOLTS)
+    checked("--source-ohms", source_ohms, ranges.SOURCE_OHMS)
+    checked("--input-ohms", input_ohms, ranges.IMPEDANCE_OHMS)
+    checked("--cable-pf", cable_pf, ranges.PICOFARADS)
+    checked("--series-ohms", series_ohms, ranges.IMPEDANCE_OHMS)
+    checked("--shunt-ohms", shunt_ohms, ranges.IMPEDANCE_OHMS)
+    if (series_ohms is None) != (shunt_ohms is None):
+        raise GainkitError("--series-ohms and --shunt-ohms belong together.", "Give both, or neither.")
+    call = PadCall(
+        max_volts, input_volts, source_ohms, input_ohms or math.inf, series.value, bridged, cable_pf * 1e-12
+    )
+    if series_ohms is not None and shunt_ohms is not None:
+        found = check_pad(call, series_ohms, shunt_ohms)
+    else:
+        found = find_pad(call)
+    show(found, as_json, lambda: _pad_text(call, found))
+
+
+def _pad_text(call: PadCall, found: Pad) -> str:
+    from gainkit.cli.plain import bullets, headline, sections
+
+    if found.shunt_ohms is None:
+        return sections(
+            headline("NO PAD NEEDED", f"{found.headroom_db:.1f} dB below full scale as it is"),
+            bullets("Cautions", found.cautions),
+        )
+    each = "each of two legs" if found.differential else "in series"
+    facts = [
+        f"Loss {found.loss_db:.2f} dB: {call.max_volts:g} V becomes "
+        f"{call.max_volts * 10 ** (-found.loss_db / 20):.3g} V, {found.headroom_db:.1f} dB below full scale "
+        f"({found.worst_headroom_db:.1f} dB with parts at the ends of their tolerance).",
+        f"Series resistor: {_power(found.series_watts)}, use {found.series_part_watts or 0:g} W or more. "
+        f"Shunt: {_power(found.shunt_watts)}, use {found.shunt_part_watts or 0:g} W or more.",
+    ]
+    if math.isfinite(call.input_ohms):
+        facts.append(
+            f"The interface's own {call.input_ohms:g} ohm takes {found.loading_db:.2f} dB of that loss."
+        )
+    else:
+        facts.append("Reckoned for an open input, the worst case: a real one sees a little less.")
+    if found.bandwidth_hz is not None:
+        facts.append(
+            f"With {call.cable_farads * 1e12:g} pF of cable: -3 dB at {found.bandwidth_hz / 1000:.0f} kHz, "
+            f"{found.loss_20khz_db:.2f} dB lost at 20 kHz."
+        )
+    ratio = "shunt' / (legs x series + source + shunt'), shunt' = shunt parallel input"
+    return sections(
+        headline(f"{_ohms(found.series_ohms)} {each}, {_ohms(found.shunt_ohms)} across the input"),
+        _drawing(found.differential),
+        bullets("Figures", facts),
+        f"Why\n  output / source = {ratio}",
+        bullets("Cautions", found.cautions),
+    )
+
+
+def _drawing(two_sided: bool) -> str:
+    """The pad as a small drawing."""
+    if two_sided:
+        return (
+            "  amp +  --[ series ]--+--  interface +\n"
+            "                    [ shunt ]\n"
+            "  amp -  --[ series ]--+--  interface -      (no ground anywhere)"
+        )
+    return (
+        "  amp +  --[ series ]--+--  interface +\n"
+        "                    [ shunt ]\n"
+        "  amp -  --------------+--  interface ground"
+    )
+
+
+def _ohms(ohms: float) -> str:
+    return f"{ohms / 1000:g} kohm" if ohms >= 1000 else f"{ohms:g} ohm"
+
+
+def _power(watts: float) -> str:
+    return f"{watts:.2f} W" if watts >= 0.1 else f"{watts * 1000:.0f} mW"
+
+
+def feed(
+    length_m: Annotated[float, typer.Option(help="Length of the cable one way [m]; the return is counted as equal.")],
+    watts: Annotated[float | None, typer.Option(help="Output power of the amplifiers [W].")] = None,
+    efficiency: Annotated[float, typer.Option(help="Output over input at full power.")] = 0.8,
+    supply_volts: Annotated[float, typer.Option(help="At the battery [V].")] = 14.4,
+    awg: Annotated[str | None, typer.Option(help="American wire gauge: 4, or 1/0.")] = None,
+    mm2: Annotated[float | None, typer.Option(help="Copper area [mm2].")] = None,
+    speaker_ohms: Annotated[float | None, typer.Option(help="Loudspeaker wire instead: nominal impedance [ohm].")] = None,
+    temperature_c: Annotated[float, typer.Option(help="Of the copper [degrees Celsius].")] = 20.0,
+    as_json: JsonFlag = False,
+) -> None:  # fmt: skip
+    """What a power feed or a loudspeaker wire costs in volts and in dB."""
+    from gainkit.calculator import ranges
+    from gainkit.calculator.feeds import awg_number, awg_square_mm, power_feed, speaker_wire
+    from gainkit.cli.plain import checked
+    from gainkit.errors import GainkitError
+
+    checked("--length-m", length_m, ranges.METRES)
+    checked("--watts", watts, ranges.WATTS)
+    checked("--efficiency", efficiency, ranges.FRACTION)
+    checked("--supply-volts", supply_volts, ranges.SUPPLY_VOLTS)
+    checked("--mm2", mm2, ranges.SQUARE_MM)
+    checked("--speaker-ohms", speaker_ohms, ranges.OHMS)
+    checked("--temperature-c", temperature_c, ranges.CELSIUS)
+    if (awg is None) == (mm2 is None):
+        raise GainkitError("The cable's size must be given once.", "Give --awg or --mm2, one of them.")
+    if (watts is None) == (speaker_ohms is None):
+        raise GainkitError(
+            "Power feed or loudspeaker wire?",
+            "Give --watts for a power feed, or --speaker-ohms for a loudspeaker wire.",
+        )
+    square_mm = mm2 if mm2 is not None else awg_square_mm(float(awg_number(awg or "")))
+    if watts is not None:
+        found = power_feed(watts, efficiency, supply_volts, length_m, square_mm, temperature_c)
+    else:
+        assert speaker_ohms is not None
+        found = speaker_wire(speaker_ohms, length_m, square_mm, temperature_c)
+    show(found, as_json, lambda: _feed_text(found))
+
+
+def _feed_text(found: Feed) -> str:
+    from gainkit.cli.plain import bullets, headline, sections
+
+    wire = f"{found.wire_ohms * 1000:.2f} mohm feed and return, {found.square_mm:.2f} mm2 of copper"
+    if found.amplifier_volts is not None:
+        return sections(
+            headline(f"{found.amplifier_volts:.2f} V at the amplifier", f"{found.supply_amperes:.1f} A"),
+            f"{found.lost_volts:.2f} V lost in the cable ({wire}).\n"
+            f"Headroom {found.headroom_lost_db:.2f} dB for an unregulated amplifier; {found.wire_watts:.1f} W of heat.",
+            "Why\n  U = (U0 + sqrt(U0^2 - 4 P R)) / 2, P = watts / efficiency, R = feed and return",
+            bullets("Notes", found.notes),
+        )
+    return sections(
+        headline(
+            f"{found.level_lost_db:.2f} dB at the loudspeaker", f"{found.wire_share_percent:.1f} % in the wire"
+        ),
+        f"{wire}.",
+        "Why\n  level = 20 log10(R / (R + wire)), R the loudspeaker's nominal impedance",
+        bullets("Notes", found.notes),
+    )
+
+
+def meter(
+    volts: Annotated[float, typer.Option(help="Rms of the sine that just touches the rail, or of the noise [V].")],
+    overdrive_db: Annotated[float, typer.Option(help="How far the sine is driven beyond the rail [dB].")] = 0.0,
+    noise: Annotated[bool, typer.Option("--noise", help="Band noise instead of a sine.")] = False,
+    frequency_hz: Annotated[float | None, typer.Option(help="Of the tone [Hz]: is a meter made for it?")] = None,
+    as_json: JsonFlag = False,
+) -> None:  # fmt: skip
+    """What a true-rms and an average-responding meter show."""
+    from gainkit.calculator import ranges
+    from gainkit.calculator.meters import find_reading
+    from gainkit.cli.plain import bullets, checked, headline, sections
+    from gainkit.errors import GainkitError
+
+    checked("--volts", volts, ranges.VOLTS)
+    checked("--overdrive-db", overdrive_db, ranges.DB_IN_HAND)
+    checked("--frequency-hz", frequency_hz, ranges.FREQUENCY_HZ)
+    if noise and overdrive_db:
+        raise GainkitError("--overdrive-db goes with a sine, not with --noise.", "Leave one of them out.")
+    found = find_reading(volts, overdrive_db, noise, frequency_hz)
+    show(
+        found,
+        as_json,
+        lambda: sections(
+            headline(
+                f"true rms {found.true_rms_volts:.2f} V",
+                f"average-responding {found.average_responding_volts:.2f} V ({found.average_error_percent:+.1f} %)",
+            ),
+            _reading_figures(found),
+            bullets("Notes", found.notes),
+        ),
+    )
+
+
+def _reading_figures(found: Reading) -> str:
+    if found.crest_factor_db is None or found.peak_volts is None:
+        return "Band noise, Gaussian: the average-responding meter shows sqrt(pi)/2 of it."
+    return (
+        f"{found.wave.capitalize()}, peaks at {found.peak_volts:.2f} V, crest factor {found.crest_factor_db:.2f} dB, "
+        f"THD {found.thd_percent:.2f} %."
+    )
+
+
+def trim(
+    source_clip_dbfs: Annotated[float, typer.Option(help="Recording level at which the built-in amplifier clips [dBFS].")],
+    overlap_db: Annotated[float, typer.Option(help="Gain overlap of the main channels [dB].")],
+    margin_db: Annotated[float, typer.Option(help="Margin that the main channels keep below their clipping [dB].")] = 0.0,
+    supply_volts: Annotated[float | None, typer.Option(help="Supply [V]: adds the built-in stage's own limit.")] = None,
+    load_ohms: Annotated[float | None, typer.Option(help="Loudspeakers on it [ohm].")] = None,
+    clip_volts: Annotated[float | None, typer.Option(help="Its volts at the onset of clipping [V rms].")] = None,
+    as_json: JsonFlag = False,
+) -> None:  # fmt: skip
+    """How far a radio's own loudspeaker channels come down, to clip no earlier than the main ones."""
+    from gainkit.calculator import ranges
+    from gainkit.calculator.trims import find_trim
+    from gainkit.cli.plain import checked
+
+    checked("--source-clip-dbfs", source_clip_dbfs, ranges.LEVEL_DBFS)
+    checked("--overlap-db", overlap_db, ranges.DB_IN_HAND)
+    checked("--margin-db", margin_db, ranges.DB_IN_HAND)
+    checked("--supply-volts", supply_volts, ranges.SUPPLY_VOLTS)
+    checked("--load-ohms", load_ohms, ranges.OHMS)
+    checked("--clip-volts", clip_volts, ranges.VOLTS)
+    main_clip_dbfs = margin_db - overlap_db
+    found = find_trim(
+        source_clip_dbfs, main_clip_dbfs, supply_volts=supply_volts, load_ohms=load_ohms, clip_volts=clip_volts
+    )
+    show(found, as_json, lambda: _trim_text(found))
+
+
+def _trim_text(found: Trim) -> str:
+    from gainkit.cli.plain import bullets, headline, sections
+
+    facts = [f"It clips at {found.clip_dbfs_before:g} dBFS now, at {found.clip_dbfs_after:g} dBFS then."]
+    if found.most_volts is not None:
+        watts = "" if found.most_watts is None else f", {found.most_watts:.1f} W"
+        facts.append(
+            f"A bridge-tied stage on this supply: supply / sqrt(2) = {found.most_volts:.2f} V at most{watts}."
+        )
+    if found.source_volts is not None:
+        facts.append(
+            f"As the source of an amplifier with loudspeaker-level inputs: {found.source_volts:.2f} V for 0 dBFS "
+            "(reckoned as if it did not clip)."
+        )
+    return sections(
+        headline(f"TRIM {found.trim_db:.1f} dB"),
+        "\n".join(facts),
+        f"Why\n  trim = lower of 0 and built-in onset - main onset = {found.clip_dbfs_before:g} - "
+        f"({found.main_clip_dbfs:g}) dBFS = {found.clip_dbfs_before - found.main_clip_dbfs:g} dB",
+        bullets("Notes", found.notes),
+    )
 
 
 def register(app: typer.Typer) -> None:
     """Add this module's commands to the tree."""
+    for command in (load, pad, feed, meter, trim):
+        app.command()(command)

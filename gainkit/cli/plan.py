@@ -1,9 +1,397 @@
-"""Commands of this room."""
+"""Commands target and plan: what to set, and why."""
 
 from __future__ import annotations
 
+from enum import StrEnum
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
 import typer
+
+from gainkit.cli.common import JsonFlag, show
+
+if TYPE_CHECKING:
+    from gainkit.calculator.amplifier import Rating
+    from gainkit.calculator.channel import Channel
+    from gainkit.calculator.programme import ProgrammePower
+    from gainkit.calculator.targets import Target
+    from gainkit.job.plan import ChannelPlan, Plan
+
+
+class PlanFormat(StrEnum):
+    """Forms of the plan."""
+
+    text = "text"
+    csv = "csv"
+    markdown = "markdown"
+
+
+ExplainFlag = Annotated[bool, typer.Option("--explain", help="Every step, with where its formula comes from.")]
+
+
+def target(
+    watts: Annotated[float | None, typer.Option(help="Rated power of the channel [W].")] = None,
+    ohms: Annotated[float | None, typer.Option(help="Load of that rating [ohm].")] = None,
+    rating: Annotated[
+        list[str] | None, typer.Option(help="Several ratings, each WATTS@OHMS: --rating 75@4 --rating 110@2.")
+    ] = None,
+    load_ohms: Annotated[
+        float | None, typer.Option(help="Nominal load [ohm]; the rated one if left out.")
+    ] = None,
+    speaker_watts: Annotated[
+        float | None, typer.Option(help="Continuous limit of the loudspeakers [W].")
+    ] = None,
+    margin_db: Annotated[float, typer.Option(help="Kept in hand below the lower limit [dB].")] = 0.0,
+    overlap_db: Annotated[
+        float, typer.Option(help="Gain overlap [dB]: a recording of minus this reaches the target.")
+    ] = 0.0,
+    tone_dbfs: Annotated[
+        float | None, typer.Option(help="Level of the tone [dBFS]; minus the overlap if left out.")
+    ] = None,
+    tone_hz: Annotated[
+        float | None, typer.Option(help="Frequency of the tone [Hz], checked against the crossover.")
+    ] = None,
+    source_volts: Annotated[
+        float | None, typer.Option(help="Source volts for 0 dBFS at its highest clean volume [V].")
+    ] = None,
+    supply_volts: Annotated[
+        float | None, typer.Option(help="Supply at the amplifier while setting [V].")
+    ] = None,
+    rated_supply_volts: Annotated[float | None, typer.Option(help="Supply of the rating [V].")] = None,
+    regulated: Annotated[
+        bool, typer.Option("--regulated", help="The power does not follow the supply.")
+    ] = False,
+    min_ohms: Annotated[
+        float | None, typer.Option(help="Lowest load of one channel, of each half if bridged [ohm].")
+    ] = None,
+    bridged: Annotated[bool, typer.Option("--bridged", help="Two channels bridged onto this load.")] = False,
+    per_half: Annotated[
+        bool, typer.Option("--per-half", help="The ratings are those of one unbridged half.")
+    ] = False,
+    measured_clip_volts: Annotated[
+        float | None, typer.Option(help="Measured onset of clipping [V]; replaces the rating.")
+    ] = None,
+    real_load_ohms: Annotated[
+        float | None, typer.Option(help="Impedance measured at the loudspeaker [ohm].")
+    ] = None,
+    crest_db: Annotated[
+        float | None, typer.Option(help="Crest factor of the programme [dB]: adds long-term power.")
+    ] = None,
+    crossover_hz: Annotated[
+        float | None, typer.Option(help="Passive crossover behind the amplifier [Hz].")
+    ] = None,
+    meter_percent: Annotated[float, typer.Option(help="Meter accuracy, share of the reading [%].")] = 0.0,
+    meter_floor_volts: Annotated[float, typer.Option(help="Meter accuracy, fixed part [V].")] = 0.0,
+    tone_tolerance_db: Annotated[float, typer.Option(help="How far the tone's level may be off [dB].")] = 0.0,
+    explain: ExplainFlag = False,
+    as_json: JsonFlag = False,
+) -> None:
+    """What the meter shall show for one channel, and where the gain then stands."""
+    from gainkit.calculator import ranges
+    from gainkit.calculator.channel import Channel, MeterLimits
+    from gainkit.calculator.programme import USUAL_OVERLAPS_DB, find_programme
+    from gainkit.calculator.targets import find_target
+    from gainkit.cli.plain import checked
+    from gainkit.errors import GainkitError
+
+    for option, value, allowed in (
+        ("--load-ohms", load_ohms, ranges.OHMS),
+        ("--speaker-watts", speaker_watts, ranges.WATTS),
+        ("--margin-db", margin_db, ranges.DB_IN_HAND),
+        ("--overlap-db", overlap_db, ranges.DB_IN_HAND),
+        ("--tone-dbfs", tone_dbfs, ranges.LEVEL_DBFS),
+        ("--tone-hz", tone_hz, ranges.FREQUENCY_HZ),
+        ("--source-volts", source_volts, ranges.VOLTS),
+        ("--supply-volts", supply_volts, ranges.SUPPLY_VOLTS),
+        ("--rated-supply-volts", rated_supply_volts, ranges.SUPPLY_VOLTS),
+        ("--min-ohms", min_ohms, ranges.OHMS),
+        ("--measured-clip-volts", measured_clip_volts, ranges.VOLTS),
+        ("--real-load-ohms", real_load_ohms, ranges.OHMS),
+        ("--crest-db", crest_db, ranges.CREST_DB),
+        ("--crossover-hz", crossover_hz, ranges.FREQUENCY_HZ),
+        ("--meter-percent", meter_percent, ranges.PERCENT),
+        ("--meter-floor-volts", meter_floor_volts, ranges.VOLTS if meter_floor_volts else None),
+        ("--tone-tolerance-db", tone_tolerance_db, ranges.DB_IN_HAND),
+    ):
+        if allowed is not None:
+            checked(option, value, allowed)
+    ratings = _ratings(watts, ohms, rating or [])
+    if not ratings and measured_clip_volts is None:
+        raise GainkitError(
+            "Nothing says how far this channel goes.",
+            "Give --watts and --ohms from the amplifier's plate, or --measured-clip-volts.",
+        )
+    if load_ohms is None:
+        if len(ratings) != 1:
+            raise GainkitError(
+                "--load-ohms is missing.", "With several ratings, or none, give the load itself."
+            )
+        load_ohms = ratings[0].ohms * (2 if bridged and per_half else 1)
+    if not regulated and (supply_volts is None) != (rated_supply_volts is None):
+        raise GainkitError(
+            "--supply-volts and --rated-supply-volts belong together.",
+            "Give both, or --regulated, or neither.",
+        )
+    if per_half and not bridged:
+        raise GainkitError("--per-half applies to bridged channels only.", "Add --bridged, or leave it out.")
+    channel = Channel(
+        ratings=ratings, load_ohms=load_ohms, speaker_watts=speaker_watts, margin_db=margin_db,
+        overlap_db=overlap_db, tone_dbfs=tone_dbfs, tone_hz=tone_hz, source_volts=source_volts,
+        supply_volts=supply_volts, rated_supply_volts=rated_supply_volts, regulated=regulated,
+        min_ohms=min_ohms, bridged=bridged, per_half=per_half, measured_clip_volts=measured_clip_volts,
+        real_load_ohms=real_load_ohms, crossover_hz=crossover_hz,
+        meter=MeterLimits(
+            percent=meter_percent, floor_volts=meter_floor_volts, tone_tolerance_db=tone_tolerance_db
+        ),
+    )  # fmt: skip
+    figures = find_target(channel)
+    programme = None
+    if crest_db is not None:
+        overlaps = tuple(sorted({*USUAL_OVERLAPS_DB, overlap_db}))
+        programme = find_programme(figures.clip_watts, crest_db, overlaps, crossover_hz)
+    from gainkit.results import to_plain
+
+    answer = to_plain(figures) | {"programme": to_plain(programme)}
+    show(answer, as_json, lambda: target_text(channel, figures, programme, explain))
+
+
+def _ratings(watts: float | None, ohms: float | None, texts: list[str]) -> tuple[Rating, ...]:
+    """The ratings given as --watts and --ohms, or as --rating, checked."""
+    from gainkit.calculator import ranges
+    from gainkit.calculator.amplifier import Rating
+    from gainkit.cli.plain import checked
+    from gainkit.errors import GainkitError
+
+    if (watts is None) != (ohms is None):
+        raise GainkitError("--watts and --ohms belong together.", "Give both, from the same line of the plate.")
+    found = [] if watts is None or ohms is None else [(watts, ohms, "--watts", "--ohms")]
+    if found and texts:
+        raise GainkitError(
+            "--watts and --rating say the same twice.", "Give every rating as --rating, or one alone."
+        )
+    for text in texts:
+        parts = text.split("@")
+        try:
+            first, second = (float(part) for part in parts)
+        except ValueError:
+            raise GainkitError(f"--rating is {text!r}.", "Give it as WATTS@OHMS, such as 75@4.") from None
+        found.append((first, second, f"the power in --rating {text}", f"the load in --rating {text}"))
+    for power, load, power_name, load_name in found:
+        checked(power_name, power, ranges.WATTS)
+        checked(load_name, load, ranges.OHMS)
+    if len({load for _, load, _, _ in found}) < len(found):
+        raise GainkitError("Two ratings have the same load.", "Give each load once.")
+    return tuple(Rating(power, load) for power, load, _, _ in found)
+
+
+def target_text(
+    channel: Channel, figures: Target, programme: tuple[ProgrammePower, ...] | None, explain_all: bool
+) -> str:
+    """The answer for a person: the setting, what it means, why, cautions."""
+    from gainkit.cli.plain import bullets, headline, sections
+
+    tone = f"tone at {figures.tone_dbfs:g} dBFS" + (f", {channel.tone_hz:g} Hz" if channel.tone_hz else "")
+    return sections(
+        headline(f"SET  {_set_figure(figures)}", f"{tone}, meter on AC volts"),
+        "\n".join(_meaning(figures)),
+        why_text(channel, figures, explain_all),
+        programme_text(programme),
+        bullets("Cautions", figures.cautions),
+    )
+
+
+def _set_figure(figures: Target) -> str:
+    spread = figures.set_plus_minus_volts
+    return f"{figures.set_volts:.2f} V" + (f" +-{spread:.2f}" if spread is not None else "")
+
+
+def _meaning(figures: Target) -> list[str]:
+    lines = [
+        f"{figures.target_watts:.1f} W into {figures.load_ohms:g} ohm, limited by the {figures.limited_by}.",
+    ]
+    if figures.gain_db is not None:
+        lines.append(f"Gain {figures.gain_db:.1f} dB from a source of {figures.source_volts:g} V.")
+    if figures.sensitivity_volts is not None:
+        lines[-1] = lines[-1][:-1] + f"; gain control at {figures.sensitivity_volts:.2f} V."
+    if abs(figures.headroom_db) < 0.005:
+        lines.append("Full-scale peaks just reach the onset of clipping.")
+    elif figures.headroom_db > 0:
+        lines.append(f"Full-scale peaks stay {figures.headroom_db:.1f} dB below clipping.")
+    else:
+        lines.append(f"Recordings louder than {figures.headroom_db:.1f} dBFS are clipped.")
+    return lines
+
+
+def why_text(channel: Channel, figures: Target, explain_all: bool) -> str:
+    """One line a step; all steps, with their reasons, when asked."""
+    from gainkit.calculator.explain import explain
+    from gainkit.cli.plain import wrapped
+
+    lines = ["Why"]
+    for step in explain(channel, figures):
+        if explain_all or step.main:
+            lines.append(wrapped(step.line, "  ", "      "))
+        if explain_all:
+            lines.append(wrapped(f"({step.because})", "      ", "      "))
+    return "\n".join(lines)
+
+
+def programme_text(programme: tuple[ProgrammePower, ...] | None) -> str:
+    """What overlap does to long-term power, as a table."""
+    from gainkit.cli.plain import columns
+
+    if not programme:
+        return ""
+    rows = [
+        [
+            f"{row.overlap_db:g} dB",
+            f"{row.average_watts:.1f} W",
+            f"{row.average_db:+.1f} dB",
+            f"{row.time_clipped_percent:.2f} %",
+            "-" if row.tweeter_watts is None else f"{row.tweeter_watts:.1f} W",
+            "-" if row.tweeter_clipping_watts is None else f"{row.tweeter_clipping_watts:.2f} W",
+        ]
+        for row in programme
+    ]
+    head = ["overlap", "average", "louder by", "time clipped", "to the tweeter", "of it from clipping"]
+    return "Long-term power of the programme (Gaussian, pink; a model)\n" + columns(head, rows)
+
+
+def plan(
+    system_file: Annotated[Path, typer.Argument(metavar="SYSTEM.toml", help="The system file.")],
+    form: Annotated[PlanFormat, typer.Option("--format", help="Form of the table.")] = PlanFormat.text,
+    explain: ExplainFlag = False,
+    as_json: JsonFlag = False,
+) -> None:
+    """What the meter shall show for every channel of a car: a table to take along."""
+    from gainkit.errors import GainkitError
+    from gainkit.job import load_system, plan_system
+    from gainkit.job.plan import resolved_channel
+
+    if as_json and form is not PlanFormat.text:
+        raise GainkitError(f"--json and --format {form} exclude each other.", "Give one of them.")
+    if explain and form is not PlanFormat.text:
+        raise GainkitError(f"--explain goes with text, not with --format {form}.", "Leave one of them out.")
+    system = load_system(system_file)
+    figures = plan_system(system)
+
+    def text() -> str:
+        if form is PlanFormat.csv:
+            return csv_text(figures)
+        if form is PlanFormat.markdown:
+            return markdown_text(figures)
+        channels = [
+            resolved_channel(each, system.source, channel.supply_volts)
+            for each, channel in zip(system.channels, figures.channels, strict=True)
+        ]
+        return plan_text(system.job.vehicle, figures, channels if explain else [])
+
+    show(figures, as_json, text)
+
+
+HEAD = ("channel", "tone", "SET TO", "gain control", "limited by", "power")
+
+
+def _row(channel: ChannelPlan) -> list[str]:
+    """One line of the table for a person."""
+    if channel.built_in:
+        control = "-" if channel.trim_db is None else f"trim {channel.trim_db:.1f} dB"
+    elif channel.sensitivity_volts is None:
+        control = "-"
+    else:
+        reach = {True: "", False: " OUT OF RANGE", None: ""}[channel.sensitivity_in_range]
+        control = f"{channel.sensitivity_volts:.2f} V{reach}"
+    return [
+        channel.name,
+        f"{channel.tone_hz:g} Hz {channel.tone_dbfs:g} dBFS",
+        f"{_set_figure(channel)}",
+        control,
+        channel.limited_by,
+        f"{channel.target_watts:.0f} W",
+    ]
+
+
+def plan_text(vehicle: str | None, figures: Plan, explained: list[Channel]) -> str:
+    """The table, then what applies to the car and to each channel."""
+    from gainkit.cli.plain import WIDTH, bullets, columns, sections, shortened
+
+    rows = [[shortened(row[0]), *row[1:]] for row in map(_row, figures.channels)]
+    title = "SETTINGS" + (f"  {shortened(vehicle, 50)}" if vehicle else "")
+    parts = ["=" * WIDTH + f"\n{title}\n" + "=" * WIDTH, columns(HEAD, rows)]
+    for place, channel in enumerate(explained):
+        why = why_text(channel, figures.channels[place], True)
+        parts.append(f"{shortened(figures.channels[place].name, 60)}: {why}")
+    parts.append(bullets("Cautions", figures.cautions))
+    for names, cautions in _grouped_cautions(figures):
+        parts.append(bullets(names, cautions))
+    return sections(*parts)
+
+
+def _grouped_cautions(figures: Plan) -> list[tuple[str, list[str]]]:
+    """Cautions under the names of all channels that carry them word for word."""
+    from gainkit.cli.plain import shortened
+
+    holders: dict[str, list[str]] = {}
+    for channel in figures.channels:
+        for caution in channel.cautions:
+            holders.setdefault(caution, []).append(shortened(channel.name, 60))
+    groups: dict[str, list[str]] = {}
+    for caution, names in holders.items():
+        everyone = len(names) == len(figures.channels) > 1
+        groups.setdefault("All channels" if everyone else ", ".join(names), []).append(caution)
+    return list(groups.items())
+
+
+def _cells(channel: ChannelPlan) -> dict[str, float | str | bool | None]:
+    """One line of the table for a spreadsheet, by column name."""
+    keys = (
+        "name", "tone_hz", "tone_dbfs", "set_volts", "set_plus_minus_volts", "target_volts", "target_watts",
+        "load_ohms", "limited_by", "clip_volts", "speaker_limit_volts", "overlap_db", "margin_db",
+        "headroom_db", "source_volts", "gain_db", "sensitivity_volts", "sensitivity_in_range", "trim_db",
+    )  # fmt: skip
+    return {key: getattr(channel, key) for key in keys}
+
+
+def _cell_text(value: float | str | bool | None) -> str:
+    if value is None:
+        return ""
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    return value if isinstance(value, str) else f"{value:.6g}"
+
+
+def csv_text(figures: Plan) -> str:
+    """Comma-separated, one header line, numbers with six digits; text cells cannot start a formula."""
+    import csv
+    import io
+
+    from gainkit.cli.plain import spreadsheet_cell
+
+    out = io.StringIO()
+    writer = csv.writer(out, lineterminator="\n")
+    rows = [_cells(channel) for channel in figures.channels]
+    writer.writerow([*rows[0], "cautions"])
+    for row, channel in zip(rows, figures.channels, strict=True):
+        cells = [spreadsheet_cell(v) if isinstance(v, str) else _cell_text(v) for v in row.values()]
+        writer.writerow([*cells, spreadsheet_cell(" ".join(channel.cautions))])
+    return out.getvalue().rstrip("\n")
+
+
+def markdown_text(figures: Plan) -> str:
+    """A Markdown table, then the cautions."""
+    from gainkit.cli.plain import markdown_cell
+
+    lines = ["| " + " | ".join(HEAD) + " |", "|" + " --- |" * len(HEAD)]
+    for channel in figures.channels:
+        lines.append("| " + " | ".join(map(markdown_cell, _row(channel))) + " |")
+    lines.append("")
+    lines += [f"- {markdown_cell(caution)}" for caution in figures.cautions]
+    for channel in figures.channels:
+        lines += [f"- {markdown_cell(channel.name)}: {markdown_cell(caution)}" for caution in channel.cautions]
+    return "\n".join(lines)
 
 
 def register(app: typer.Typer) -> None:
     """Add this module's commands to the tree."""
+    app.command()(target)
+    app.command()(plan)

@@ -27,7 +27,8 @@ class ChannelPlan(Target, _Named):
     sensitivity_in_range : whether the gain control reaches it; None when its range is not known.
     nearest_sensitivity_volts : the nearest setting it has [V rms]; nearest_error_db : how much louder
     (positive) or quieter than the target that setting is [dB]. tone_hz : of the setting tone [Hz].
-    supply_volts : what the target was scaled to [V]. trim_db : for a radio's own output, how far its level comes down [dB].
+    supply_volts : what the target was scaled to [V]. trim_db : for a radio's own output, how far its level
+    comes down [dB].
     """
 
     sensitivity_in_range: bool | None
@@ -145,9 +146,9 @@ def _reach_cautions(nearest: float | None, error: float | None, target: Target) 
     ends = f"({target.sensitivity_volts:.2f} V needed, it ends at {nearest:g} V)"
     if error > 0:
         yield (
-            f"The gain control cannot go low enough {ends}: there the channel is {error:.1f} dB too loud, and "
-            f"the overlap grows to {target.overlap_db + error:.1f} dB. Turn the source down by that, or put a pad "
-            "before the input."
+            f"The gain control cannot go low enough {ends}: there the channel is {error:.1f} dB too loud, "
+            f"and the overlap grows to {target.overlap_db + error:.1f} dB. Turn the source down by that, or "
+            "put a pad before the input."
         )
     else:
         yield (

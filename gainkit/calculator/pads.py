@@ -1,0 +1,232 @@
+"""A resistive pad between an amplifier's output and an interface's input, from preferred values."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+
+from gainkit.calculator.cautions import HAZARDOUS_VOLTS
+from gainkit.errors import GainkitError
+from gainkit.levels import FloatOrArray, db_from_ratio
+
+E12 = (10, 12, 15, 18, 22, 27, 33, 39, 47, 56, 68, 82)
+E24 = (
+    10, 11, 12, 13, 15, 16, 18, 20, 22, 24, 27, 30, 33, 36, 39, 43, 47, 51, 56, 62, 68, 75, 82, 91,
+)  # fmt: skip
+E96 = tuple(round(100 * 10 ** (step / 96)) for step in range(96))
+"""Preferred values of one decade, IEC 60063. E12 and E24 are tabulated there, not rounded powers; E96 is."""
+
+SERIES = {"E12": (E12, 10, 0.10), "E24": (E24, 10, 0.05), "E96": (E96, 100, 0.01)}
+"""Name: (values, first value of the decade, tolerance the series was made for)."""
+
+PART_WATTS = (0.125, 0.25, 0.5, 1.0, 2.0, 3.0, 5.0, 10.0, 20.0, 50.0, 100.0)
+"""Power ratings that resistors are sold in [W] (common practice)."""
+
+SMALL_PART_WATTS = 0.25
+"""The part that lies in every drawer: the pad is made for it when that costs nothing else [W] (our choice)."""
+
+LEAST_BANDWIDTH_HZ = 100_000.0
+"""Bandwidth sought with the cable's capacitance [Hz]: under 0.2 dB lost at 20 kHz (our choice)."""
+
+
+def divider_ratio(
+    series_ohms: FloatOrArray, shunt_ohms: FloatOrArray, source_ohms: float, input_ohms: float
+) -> FloatOrArray:
+    """Output over source of a loaded divider [-]: p / (series + source + p), p = shunt parallel input.
+
+    series_ohms : all of the series path (both legs of a balanced pad). input_ohms may be infinite.
+    """
+    loaded = shunt_ohms / (1.0 + shunt_ohms / input_ohms)
+    ratio: FloatOrArray = loaded / (series_ohms + source_ohms + loaded)
+    return ratio
+
+
+def preferred_values(series: str, low_ohms: float, high_ohms: float) -> Iterator[float]:
+    """The preferred values from low_ohms to high_ohms [ohm], rising."""
+    values, first, _ = SERIES[series]
+    for decade in range(math.floor(math.log10(low_ohms)), math.floor(math.log10(high_ohms)) + 1):
+        for value in values:
+            ohms = value * 10.0**decade / first
+            ohms = float(f"{ohms:.4g}")
+            if low_ohms * (1 - 1e-9) <= ohms <= high_ohms * (1 + 1e-9):
+                yield ohms
+
+
+def next_preferred(series: str, ohms: float) -> float:
+    """The smallest preferred value of at least that many ohms."""
+    return next(preferred_values(series, ohms, ohms * 11.0))
+
+
+@dataclass(frozen=True)
+class PadCall:
+    """What the pad has to do.
+
+    max_volts : rms of the largest clean sine the output can give; a clipped wave has the same peaks [V].
+    input_volts : rms of the sine that brings the interface to full scale [V]. source_ohms : of the output;
+    input_ohms : of the interface, infinite for the worst case [ohm]. bridged : two-sided, nothing grounded.
+    cable_farads : of the cable behind the pad [F].
+    """
+
+    max_volts: float
+    input_volts: float
+    source_ohms: float = 0.0
+    input_ohms: float = math.inf
+    series: str = "E24"
+    bridged: bool = False
+    cable_farads: float = 300e-12
+
+    @property
+    def legs(self) -> int:
+        """How many series resistors: two in a two-sided pad."""
+        return 2 if self.bridged else 1
+
+
+@dataclass(frozen=True)
+class Pad:
+    """A pad that keeps the input safe. series_ohms, series_watts : of each leg's resistor.
+
+    headroom_db : room below the interface's full scale with max_volts at the pad, nominal parts;
+    worst_headroom_db : with both parts at the ends of their tolerance. series_part_watts, shunt_part_watts :
+    smallest resistor with a factor of two in hand [W]. output_ohms, bandwidth_hz : as the cable sees it, -3
+    dB. loading_db : what the interface's own input takes of the level. loss_20khz_db : lost at 20 kHz.
+    """
+
+    series_ohms: float
+    shunt_ohms: float | None
+    loss_db: float
+    series_watts: float
+    shunt_watts: float
+    differential: bool
+    headroom_db: float
+    worst_headroom_db: float
+    series_part_watts: float | None
+    shunt_part_watts: float | None
+    loading_db: float
+    output_ohms: float
+    bandwidth_hz: float | None
+    loss_20khz_db: float
+    cautions: tuple[str, ...]
+
+
+def find_pad(call: PadCall) -> Pad:
+    """The pad that suits best. Raises GainkitError when no preferred values make one.
+
+    Of all pairs that stay below full scale at the ends of their tolerance: those that need the smallest
+    parts and keep the bandwidth, then those that waste least of the interface's range, then the lowest
+    output resistance.
+    """
+    if call.max_volts <= call.input_volts:
+        return _no_pad(call)
+    pads = [pad for pad in _candidates(call) if pad.series_part_watts is not None]
+    if not pads:
+        raise GainkitError(
+            f"No pad of {call.series} parts brings {call.max_volts:g} V down to {call.input_volts:g} V.",
+            "Use an interface input that takes more volts, or a ready-made high-voltage probe.",
+        )
+    wide = [pad for pad in pads if (pad.bandwidth_hz or math.inf) >= LEAST_BANDWIDTH_HZ] or pads
+    smallest = min(max(pad.series_part_watts or 0.0, SMALL_PART_WATTS) for pad in wide)
+    fitting = [pad for pad in wide if max(pad.series_part_watts or 0.0, SMALL_PART_WATTS) == smallest]
+    closest = min(pad.headroom_db for pad in fitting)
+    close = [pad for pad in fitting if pad.headroom_db <= closest + 0.25]
+    return min(close, key=lambda pad: pad.output_ohms)
+
+
+def check_pad(call: PadCall, series_ohms: float, shunt_ohms: float) -> Pad:
+    """The figures of a pad that is already there. Raises GainkitError when it would still overload."""
+    pad = _figures(call, series_ohms, shunt_ohms)
+    if pad.headroom_db < 0:
+        left = call.input_volts / 10.0 ** (pad.headroom_db / 20.0)
+        raise GainkitError(
+            f"A pad of {series_ohms:g} and {shunt_ohms:g} ohm leaves {left:.3g} V of {call.max_volts:g} V: the "
+            f"interface is full at {call.input_volts:g} V.",
+            "Leave out --series-ohms and --shunt-ohms to be given one that fits.",
+        )
+    return pad
+
+
+def _candidates(call: PadCall) -> Iterator[Pad]:
+    """One pad for every shunt: the smallest series value that is safe at the ends of the tolerance."""
+    tolerance = SERIES[call.series][2]
+    for shunt in preferred_values(call.series, 100.0, 10_000.0):
+        high = shunt * (1 + tolerance)
+        loaded = high / (1 + high / call.input_ohms)
+        path = loaded * (call.max_volts / call.input_volts - 1.0) - call.source_ohms
+        least = path / (call.legs * (1 - tolerance))
+        if least <= 0:  # the source's own resistance does it already: any small resistor will do
+            least = 10.0
+        yield _figures(call, next_preferred(call.series, least), shunt)
+
+
+def _figures(call: PadCall, series_ohms: float, shunt_ohms: float) -> Pad:
+    """All figures of one pad."""
+    path = call.legs * series_ohms
+    tolerance = SERIES[call.series][2]
+    ratio = divider_ratio(path, shunt_ohms, call.source_ohms, call.input_ohms)
+    worst = divider_ratio(
+        path * (1 - tolerance), shunt_ohms * (1 + tolerance), call.source_ohms, call.input_ohms
+    )
+    open_ratio = divider_ratio(path, shunt_ohms, call.source_ohms, math.inf)
+    amperes = call.max_volts * (1.0 - ratio) / (path + call.source_ohms)
+    series_watts = amperes**2 * series_ohms
+    shunt_watts = (call.max_volts * ratio) ** 2 / shunt_ohms
+    output = 1.0 / (1.0 / (path + call.source_ohms) + 1.0 / shunt_ohms + 1.0 / call.input_ohms)
+    corner = 1.0 / (2.0 * math.pi * output * call.cable_farads) if call.cable_farads > 0 else None
+    droop = 0.0 if corner is None else 10.0 * math.log10(1.0 + (20_000.0 / corner) ** 2)
+    pad = Pad(
+        series_ohms=series_ohms,
+        shunt_ohms=shunt_ohms,
+        loss_db=-db_from_ratio(ratio),
+        series_watts=series_watts,
+        shunt_watts=shunt_watts,
+        differential=call.bridged,
+        headroom_db=db_from_ratio(call.input_volts / (call.max_volts * ratio)),
+        worst_headroom_db=db_from_ratio(call.input_volts / (call.max_volts * worst)),
+        series_part_watts=_part(series_watts),
+        shunt_part_watts=_part(shunt_watts),
+        loading_db=db_from_ratio(open_ratio / ratio) + 0.0,
+        output_ohms=output,
+        bandwidth_hz=corner,
+        loss_20khz_db=droop,
+        cautions=(),
+    )
+    return replace(pad, cautions=tuple(_cautions(call, pad)))
+
+
+def _part(watts: float) -> float | None:
+    """The smallest resistor sold that has a factor of two in hand [W]; None above the largest."""
+    return next((part for part in PART_WATTS if part >= 2.0 * watts), None)
+
+
+def _no_pad(call: PadCall) -> Pad:
+    """Nothing to bring down: a wire."""
+    headroom = db_from_ratio(call.input_volts / call.max_volts) + 0.0
+    pad = Pad(
+        0.0, None, 0.0, 0.0, 0.0, call.bridged, headroom, headroom, None, None, 0.0, call.source_ohms, None,
+        0.0, (),
+    )  # fmt: skip
+    no_need = "No pad is needed: the interface takes all that this output can give."
+    return replace(pad, cautions=(no_need, *_cautions(call, pad)))
+
+
+def _cautions(call: PadCall, pad: Pad) -> Iterator[str]:
+    if call.bridged:
+        yield (
+            "Neither lead of a bridged or built-in output may touch ground. The shunt goes from lead to lead, "
+            "never to ground, and the interface's input must be balanced or floating: an unbalanced input "
+            "grounds one lead and can destroy the output. Without such an input use two one-sided pads on two "
+            "channels, and measure channel 1 minus channel 2."
+        )
+    else:
+        yield (
+            "One-sided: only for an output whose negative lead is ground. Across a bridged or built-in output "
+            "it would ground half the amplifier: use --bridged there."
+        )
+    if pad.worst_headroom_db < 0:
+        yield f"With parts at the ends of their tolerance it overloads by {-pad.worst_headroom_db:.2f} dB."
+    if pad.bandwidth_hz is not None and pad.bandwidth_hz < LEAST_BANDWIDTH_HZ:
+        yield f"With this cable it loses {pad.loss_20khz_db:.2f} dB at 20 kHz: use a shorter cable."
+    if pad.series_part_watts is not None and pad.series_part_watts > SMALL_PART_WATTS:
+        yield f"The series resistor gets warm: use a {pad.series_part_watts:g} W part and let air at it."
+    if call.max_volts > HAZARDOUS_VOLTS:
+        yield "Above 30 V rms: insulate the pad, and connect it with the amplifier off."
