@@ -32,6 +32,13 @@ def explain(channel: Channel, figures: Target) -> Iterator[Step]:
             "Joule's and Ohm's laws; continuous power",
         )
     yield from _target_steps(figures)
+    if channel.real_load_ohms is not None:
+        real = channel.real_load_ohms
+        yield Step(
+            f"power in the real load = target^2 / {real:g} ohm = {figures.target_volts**2 / real:.1f} W",
+            "nominal impedance is a name; the measured one takes the power",
+            main=False,
+        )
     yield from _gain_steps(figures)
 
 

@@ -91,7 +91,7 @@ def _products_above(a: float, crossover_hz: float) -> float:
 
 @dataclass(frozen=True)
 class ProgrammePower:
-    """Long-term power at one overlap.
+    """Long-term power at one overlap, of a programme with that crest factor.
 
     average_watts : of the channel [W]. average_db : that against an overlap of 0 dB [dB].
     time_clipped_percent : share of the time at a rail [%]. tweeter_watts : above the crossover [W],
@@ -99,6 +99,7 @@ class ProgrammePower:
     """
 
     overlap_db: float
+    crest_factor_db: float
     average_watts: float
     average_db: float
     time_clipped_percent: float
@@ -107,26 +108,34 @@ class ProgrammePower:
 
 
 def find_programme(
-    clip_watts: float, crest_factor_db: float, overlaps_db: tuple[float, ...], crossover_hz: float | None = None
+    clip_watts: float,
+    crest_factor_db: float,
+    overlaps_db: tuple[float, ...],
+    crossover_hz: float | None = None,
+    target_below_clip_db: float = 0.0,
 ) -> tuple[ProgrammePower, ...]:
     """Long-term power at several overlaps. clip_watts : the channel's power at the onset of clipping [W].
 
-    The tweeter is reckoned with the load's own impedance and no loss in its crossover.
+    target_below_clip_db : how far the target lies below the rails, by a margin or the loudspeaker's limit; an
+    overlap of that size just makes full-scale peaks touch them [dB]. The tweeter is reckoned with the load's
+    own impedance and no loss in its crossover.
     """
-    unclipped = average_power_ratio(crest_factor_db, 0.0)
+    unclipped = average_power_ratio(crest_factor_db, -target_below_clip_db)
     rows = []
     for overlap in overlaps_db:
-        ratio = average_power_ratio(crest_factor_db, overlap)
+        beyond = overlap - target_below_clip_db
+        ratio = average_power_ratio(crest_factor_db, beyond)
         tweeter: tuple[float | None, float | None] = (None, None)
         if crossover_hz is not None:
-            above, made = tweeter_power_ratios(crest_factor_db, overlap, crossover_hz)
+            above, made = tweeter_power_ratios(crest_factor_db, beyond, crossover_hz)
             tweeter = (clip_watts * above, clip_watts * made)
         rows.append(
             ProgrammePower(
                 overlap_db=overlap,
+                crest_factor_db=crest_factor_db,
                 average_watts=clip_watts * ratio,
                 average_db=10.0 * math.log10(ratio / unclipped) + 0.0,
-                time_clipped_percent=100.0 * time_clipped_share(crest_factor_db, overlap),
+                time_clipped_percent=100.0 * time_clipped_share(crest_factor_db, beyond),
                 tweeter_watts=tweeter[0],
                 tweeter_clipping_watts=tweeter[1],
             )

@@ -69,8 +69,8 @@ def tone_cautions(channel: Channel) -> Iterator[str]:
         low, high = tone_band_hz(channel)
         better = f", or use a tone of {low:.0f} to {high:.0f} Hz" if low < high else ""
         yield (
-            f"At {tone:g} Hz the amplifier's own filters take about {loss:.1f} dB (at 12 dB/octave), and the gain "
-            f"would come out that much too high: switch them off while setting{better}."
+            f"At {tone:g} Hz the amplifier's own filters take about {loss:.1f} dB (at 12 dB/octave), and the "
+            f"gain would come out that much too high: switch them off while setting{better}."
         )
     if crossover is not None and tone > crossover / 2.0:
         yield (

@@ -30,10 +30,14 @@ def load(
     coil_ohms: Annotated[float, typer.Option(help="Nominal impedance of one voice coil [ohm].")],
     coils: Annotated[int, typer.Option(help="Voice coils on each driver.")] = 1,
     drivers: Annotated[int, typer.Option(help="Drivers on this output.")] = 1,
-    min_ohms: Annotated[float | None, typer.Option(help="Lowest load of one channel, of each half if bridged [ohm].")] = None,
-    bridged: Annotated[bool, typer.Option("--bridged", help="The output is bridged: each half sees half the load.")] = False,
+    min_ohms: Annotated[
+        float | None, typer.Option(help="Lowest load of one channel, of each half if bridged [ohm].")
+    ] = None,
+    bridged: Annotated[
+        bool, typer.Option("--bridged", help="The output is bridged: each half sees half the load.")
+    ] = False,
     as_json: JsonFlag = False,
-) -> None:  # fmt: skip
+) -> None:
     """Every wiring of the voice coils that shares the power equally, and its load."""
     from gainkit.calculator import ranges
     from gainkit.calculator.loads import find_wirings
@@ -57,7 +61,7 @@ def _load_text(found: Wirings) -> str:
     elif found.wirings[0].allowed is False:
         first = headline("NO WIRING FITS", "every load is below the amplifier's minimum")
     else:
-        first = headline(" or ".join(f"{wiring.ohms:.3g}" for wiring in found.wirings) + " ohm")
+        first = headline(" or ".join(dict.fromkeys(f"{wiring.ohms:.3g}" for wiring in found.wirings)) + " ohm")
     words = {True: "yes", False: "NO", None: "-"}
     rows = [
         [
@@ -76,14 +80,20 @@ def pad(
     max_volts: Annotated[float, typer.Option(help="Largest clean sine of the output [V rms], its clip volts.")],
     input_volts: Annotated[float, typer.Option(help="Sine that brings the interface to full scale [V rms].")],
     source_ohms: Annotated[float, typer.Option(help="Resistance of the output [ohm].")] = 0.0,
-    input_ohms: Annotated[float | None, typer.Option(help="Resistance of the interface's input [ohm]; open if left out.")] = None,
+    input_ohms: Annotated[
+        float | None, typer.Option(help="Resistance of the interface's input [ohm]; open if left out.")
+    ] = None,
     series: Annotated[Series, typer.Option(help="Preferred values, IEC 60063.")] = Series.E24,
-    bridged: Annotated[bool, typer.Option("--bridged", help="Two-sided, for bridged and built-in outputs.")] = False,
+    bridged: Annotated[
+        bool, typer.Option("--bridged", help="Two-sided, for bridged and built-in outputs.")
+    ] = False,
     cable_pf: Annotated[float, typer.Option(help="Capacitance of the cable behind the pad [pF].")] = 300.0,
-    series_ohms: Annotated[float | None, typer.Option(help="A pad you have: its series resistor, each leg [ohm].")] = None,
+    series_ohms: Annotated[
+        float | None, typer.Option(help="A pad you have: its series resistor, each leg [ohm].")
+    ] = None,
     shunt_ohms: Annotated[float | None, typer.Option(help="A pad you have: its shunt resistor [ohm].")] = None,
     as_json: JsonFlag = False,
-) -> None:  # fmt: skip
+) -> None:
     """Two or three resistors that keep an interface input safe behind an amplifier."""
     from gainkit.calculator import ranges
     from gainkit.calculator.pads import PadCall, check_pad, find_pad
@@ -170,16 +180,18 @@ def _power(watts: float) -> str:
 
 
 def feed(
-    length_m: Annotated[float, typer.Option(help="Length of the cable one way [m]; the return is counted as equal.")],
+    length_m: Annotated[float, typer.Option(help="One way [m]; the return is counted as equal.")],
     watts: Annotated[float | None, typer.Option(help="Output power of the amplifiers [W].")] = None,
     efficiency: Annotated[float, typer.Option(help="Output over input at full power.")] = 0.8,
     supply_volts: Annotated[float, typer.Option(help="At the battery [V].")] = 14.4,
     awg: Annotated[str | None, typer.Option(help="American wire gauge: 4, or 1/0.")] = None,
     mm2: Annotated[float | None, typer.Option(help="Copper area [mm2].")] = None,
-    speaker_ohms: Annotated[float | None, typer.Option(help="Loudspeaker wire instead: nominal impedance [ohm].")] = None,
+    speaker_ohms: Annotated[
+        float | None, typer.Option(help="Loudspeaker wire instead: nominal impedance [ohm].")
+    ] = None,
     temperature_c: Annotated[float, typer.Option(help="Of the copper [degrees Celsius].")] = 20.0,
     as_json: JsonFlag = False,
-) -> None:  # fmt: skip
+) -> None:
     """What a power feed or a loudspeaker wire costs in volts and in dB."""
     from gainkit.calculator import ranges
     from gainkit.calculator.feeds import awg_number, awg_square_mm, power_feed, speaker_wire
@@ -217,7 +229,8 @@ def _feed_text(found: Feed) -> str:
         return sections(
             headline(f"{found.amplifier_volts:.2f} V at the amplifier", f"{found.supply_amperes:.1f} A"),
             f"{found.lost_volts:.2f} V lost in the cable ({wire}).\n"
-            f"Headroom {found.headroom_lost_db:.2f} dB for an unregulated amplifier; {found.wire_watts:.1f} W of heat.",
+            f"Headroom {found.headroom_lost_db:.2f} dB for an unregulated amplifier; "
+            f"{found.wire_watts:.1f} W of heat.",
             "Why\n  U = (U0 + sqrt(U0^2 - 4 P R)) / 2, P = watts / efficiency, R = feed and return",
             bullets("Notes", found.notes),
         )
@@ -232,12 +245,16 @@ def _feed_text(found: Feed) -> str:
 
 
 def meter(
-    volts: Annotated[float, typer.Option(help="Rms of the sine that just touches the rail, or of the noise [V].")],
+    volts: Annotated[
+        float, typer.Option(help="Rms of the sine that just touches the rail, or of the noise [V].")
+    ],
     overdrive_db: Annotated[float, typer.Option(help="How far the sine is driven beyond the rail [dB].")] = 0.0,
     noise: Annotated[bool, typer.Option("--noise", help="Band noise instead of a sine.")] = False,
-    frequency_hz: Annotated[float | None, typer.Option(help="Of the tone [Hz]: is a meter made for it?")] = None,
+    frequency_hz: Annotated[
+        float | None, typer.Option(help="Of the tone [Hz]: is a meter made for it?")
+    ] = None,
     as_json: JsonFlag = False,
-) -> None:  # fmt: skip
+) -> None:
     """What a true-rms and an average-responding meter show."""
     from gainkit.calculator import ranges
     from gainkit.calculator.meters import find_reading
@@ -256,7 +273,8 @@ def meter(
         lambda: sections(
             headline(
                 f"true rms {found.true_rms_volts:.2f} V",
-                f"average-responding {found.average_responding_volts:.2f} V ({found.average_error_percent:+.1f} %)",
+                f"average-responding {found.average_responding_volts:.2f} V "
+                f"({found.average_error_percent:+.1f} %)",
             ),
             _reading_figures(found),
             bullets("Notes", found.notes),
@@ -268,20 +286,28 @@ def _reading_figures(found: Reading) -> str:
     if found.crest_factor_db is None or found.peak_volts is None:
         return "Band noise, Gaussian: the average-responding meter shows sqrt(pi)/2 of it."
     return (
-        f"{found.wave.capitalize()}, peaks at {found.peak_volts:.2f} V, crest factor {found.crest_factor_db:.2f} dB, "
-        f"THD {found.thd_percent:.2f} %."
+        f"{found.wave.capitalize()}, peaks at {found.peak_volts:.2f} V, crest factor "
+        f"{found.crest_factor_db:.2f} dB, THD {found.thd_percent:.2f} %."
     )
 
 
 def trim(
-    source_clip_dbfs: Annotated[float, typer.Option(help="Recording level at which the built-in amplifier clips [dBFS].")],
+    source_clip_dbfs: Annotated[
+        float, typer.Option(help="Recording level at which the built-in amplifier clips [dBFS].")
+    ],
     overlap_db: Annotated[float, typer.Option(help="Gain overlap of the main channels [dB].")],
-    margin_db: Annotated[float, typer.Option(help="Margin that the main channels keep below their clipping [dB].")] = 0.0,
-    supply_volts: Annotated[float | None, typer.Option(help="Supply [V]: adds the built-in stage's own limit.")] = None,
+    margin_db: Annotated[
+        float, typer.Option(help="Margin that the main channels keep below their clipping [dB].")
+    ] = 0.0,
+    supply_volts: Annotated[
+        float | None, typer.Option(help="Supply [V]: adds the built-in stage's own limit.")
+    ] = None,
     load_ohms: Annotated[float | None, typer.Option(help="Loudspeakers on it [ohm].")] = None,
-    clip_volts: Annotated[float | None, typer.Option(help="Its volts at the onset of clipping [V rms].")] = None,
+    clip_volts: Annotated[
+        float | None, typer.Option(help="Its volts at the onset of clipping [V rms].")
+    ] = None,
     as_json: JsonFlag = False,
-) -> None:  # fmt: skip
+) -> None:
     """How far a radio's own loudspeaker channels come down, to clip no earlier than the main ones."""
     from gainkit.calculator import ranges
     from gainkit.calculator.trims import find_trim
@@ -311,7 +337,7 @@ def _trim_text(found: Trim) -> str:
         )
     if found.source_volts is not None:
         facts.append(
-            f"As the source of an amplifier with loudspeaker-level inputs: {found.source_volts:.2f} V for 0 dBFS "
+            f"As source of an amplifier with loudspeaker-level inputs: {found.source_volts:.2f} V for 0 dBFS\n"
             "(reckoned as if it did not clip)."
         )
     return sections(

@@ -148,7 +148,9 @@ def target(
     programme = None
     if crest_db is not None:
         overlaps = tuple(sorted({*USUAL_OVERLAPS_DB, overlap_db}))
-        programme = find_programme(figures.clip_watts, crest_db, overlaps, crossover_hz)
+        programme = find_programme(
+            figures.clip_watts, crest_db, overlaps, crossover_hz, figures.headroom_db + figures.overlap_db
+        )
     from gainkit.results import to_plain
 
     answer = to_plain(figures) | {"programme": to_plain(programme)}
@@ -321,10 +323,30 @@ def plan_text(vehicle: str | None, figures: Plan, explained: list[Channel]) -> s
     for place, channel in enumerate(explained):
         why = why_text(channel, figures.channels[place], True)
         parts.append(f"{shortened(figures.channels[place].name, 60)}: {why}")
+    parts.append(bullets("Long-term power (Gaussian, pink programme: a model)", _programme_lines(figures)))
     parts.append(bullets("Cautions", figures.cautions))
     for names, cautions in _grouped_cautions(figures):
         parts.append(bullets(names, cautions))
     return sections(*parts)
+
+
+def _programme_lines(figures: Plan) -> list[str]:
+    """One line for every channel whose programme's crest factor is given."""
+    lines = []
+    for channel in figures.channels:
+        power = channel.programme
+        if power is None:
+            continue
+        line = (
+            f"{channel.name}: {power.average_watts:.1f} W on average, crest factor {power.crest_factor_db:g} dB"
+        )
+        if power.tweeter_watts is not None:
+            line += (
+                f", {power.tweeter_watts:.1f} W of it above the crossover "
+                f"({power.tweeter_clipping_watts:.2f} W made by clipping)"
+            )
+        lines.append(f"{line}.")
+    return lines
 
 
 def _grouped_cautions(figures: Plan) -> list[tuple[str, list[str]]]:

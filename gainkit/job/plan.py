@@ -8,6 +8,7 @@ from dataclasses import dataclass, fields, replace
 from gainkit.calculator.channel import Channel, channel_clip_volts
 from gainkit.calculator.feeds import Feed, power_feed
 from gainkit.calculator.loads import find_wirings
+from gainkit.calculator.programme import ProgrammePower, find_programme
 from gainkit.calculator.targets import Target, find_target
 from gainkit.calculator.trims import full_scale_volts_from, trim_db
 from gainkit.errors import GainkitError
@@ -28,7 +29,8 @@ class ChannelPlan(Target, _Named):
     nearest_sensitivity_volts : the nearest setting it has [V rms]; nearest_error_db : how much louder
     (positive) or quieter than the target that setting is [dB]. tone_hz : of the setting tone [Hz].
     supply_volts : what the target was scaled to [V]. trim_db : for a radio's own output, how far its level
-    comes down [dB].
+    comes down [dB]. programme :
+    long-term power, None without a crest factor.
     """
 
     sensitivity_in_range: bool | None
@@ -40,6 +42,7 @@ class ChannelPlan(Target, _Named):
     bridged: bool
     built_in: bool
     trim_db: float | None
+    programme: ProgrammePower | None
 
 
 @dataclass(frozen=True)
@@ -123,7 +126,17 @@ def _plan_channel(each: SystemChannel, source: Source, supply_volts: float | Non
         **figures, name=each.name, sensitivity_in_range=in_range, nearest_sensitivity_volts=nearest,
         nearest_error_db=error, tone_hz=channel.tone_hz or 0.0, supply_volts=channel.supply_volts,
         fed_by=each.fed_by, bridged=channel.bridged, built_in=channel.built_in, trim_db=trim,
+        programme=_programme(each, target),
     )  # fmt: skip
+
+
+def _programme(each: SystemChannel, target: Target) -> ProgrammePower | None:
+    if each.crest_factor_db is None:
+        return None
+    below = target.headroom_db + target.overlap_db
+    overlaps = (target.overlap_db,)
+    crossover = each.channel.crossover_hz
+    return find_programme(target.clip_watts, each.crest_factor_db, overlaps, crossover, below)[0]
 
 
 def _source_cautions(each: SystemChannel, source: Source, target: Target, trim: float | None) -> Iterator[str]:
