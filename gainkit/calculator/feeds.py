@@ -39,7 +39,7 @@ def awg_number(name: str) -> int:
         return 1 - int(zeros)
     if text and set(text) == {"0"} and len(text) <= 4:
         return 1 - len(text)
-    if text.isascii() and text.isdigit() and int(text) <= 40:
+    if text in map(str, range(1, 41)):
         return int(text)
     raise GainkitError(f"The wire gauge is {name!r}.", "Give an AWG number of 0 to 40, or 1/0, 2/0, 3/0, 4/0.")
 

@@ -1,0 +1,315 @@
+"""Loads, pads, feeds, meters, trims and programme: properties, refusals, commands."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from gainkit.calculator import clipped, feeds, meters, pads, programme, tones, trims
+from gainkit.calculator.loads import equal_wirings, find_wirings, parallel_ohms, series_ohms
+from gainkit.errors import GainkitError
+
+ours = settings(deadline=None, derandomize=True, max_examples=100)
+
+
+# ---- load --------------------------------------------------------------------------------------------------
+
+
+@ours
+@given(st.floats(0.5, 16), st.integers(1, 6), st.integers(1, 6))
+def test_every_wiring_is_what_its_parts_make(coil: float, coils: int, drivers: int) -> None:
+    """Recomputed part by part from the series and parallel laws, for every wiring."""
+    expected = sorted(
+        parallel_ohms([series_ohms([parallel_ohms([series_ohms([coil] * cs)] * cp)] * ds)] * dp)
+        for cs, cp in equal_wirings(coils)
+        for ds, dp in equal_wirings(drivers)
+    )
+    found = [wiring.ohms for wiring in find_wirings(coil, coils, drivers).wirings]
+    assert found == pytest.approx(expected, rel=1e-12)
+    assert len({wiring.description for wiring in find_wirings(coil, coils, drivers).wirings}) == len(found)
+
+
+def test_minimum_counts_per_half_when_bridged() -> None:
+    found = find_wirings(4, 2, 1, min_ohms=2, bridged=True).wirings
+    assert [(w.ohms, w.half_ohms, w.allowed) for w in found] == [(2, 1, False), (8, 4, True)]
+    alone = find_wirings(4, 2, 1, min_ohms=2).wirings
+    assert [w.allowed for w in alone] == [True, True]
+    assert all(w.allowed is None for w in find_wirings(4, 2, 1).wirings)
+
+
+def test_load_command(gainkit) -> None:
+    answer = gainkit("load", "--coil-ohms", 2, "--coils", 2, "--drivers", 2, "--min-ohms", 1, "--json").json
+    assert [wiring["ohms"] for wiring in answer["wirings"]] == [0.5, 2, 2, 8]
+    assert [wiring["allowed"] for wiring in answer["wirings"]] == [False, True, True, True]
+    out = gainkit("load", "--coil-ohms", 2, "--coils", 2, "--drivers", 2, "--min-ohms", 1).out
+    assert out.splitlines()[1].startswith("   2 ohm")
+    none = gainkit("load", "--coil-ohms", 1, "--min-ohms", 2).out
+    assert "NO WIRING FITS" in none
+    for bad in (("--coils", 0), ("--drivers", 65), ("--min-ohms", -1)):
+        assert bad[0] in gainkit("load", "--coil-ohms", 2, *bad).refused()
+
+
+# ---- pad ---------------------------------------------------------------------------------------------------
+
+
+@ours
+@given(
+    st.floats(1, 200), st.floats(0.1, 20), st.floats(0, 200), st.floats(1_000, 1e6),
+    st.sampled_from(["E12", "E24", "E96"]), st.booleans(),
+)  # fmt: skip
+def test_a_pad_never_overloads_even_at_the_ends_of_its_tolerance(
+    most: float, full: float, source: float, interface: float, series: str, bridged: bool
+) -> None:
+    call = pads.PadCall(most, full, source, interface, series, bridged)
+    pad = pads.find_pad(call)
+    assert pad.headroom_db >= 0
+    if pad.shunt_ohms is None:
+        assert most <= full
+        return
+    values, first, tolerance = pads.SERIES[series]
+    for ohms in (pad.series_ohms, pad.shunt_ohms):
+        mantissa = ohms / 10 ** math.floor(math.log10(ohms)) * first
+        assert round(mantissa) in values
+        assert mantissa == pytest.approx(round(mantissa), rel=1e-6)
+    legs = 2 if bridged else 1
+    for series_off in (-tolerance, 0, tolerance):
+        for shunt_off in (-tolerance, 0, tolerance):
+            shunt = pad.shunt_ohms * (1 + shunt_off)
+            parallel = parallel_ohms([shunt, interface])
+            path = legs * pad.series_ohms * (1 + series_off) + source
+            assert most * parallel / (path + parallel) <= full * (1 + 1e-9)
+    assert pad.series_part_watts is not None
+    assert pad.series_part_watts >= 2 * pad.series_watts
+    assert pad.differential == bridged
+
+
+def test_power_in_a_pad_is_all_accounted_for() -> None:
+    call = pads.PadCall(63.2456, 10.0, 0.0, math.inf, "E24", True)
+    pad = pads.find_pad(call)
+    assert pad.shunt_ohms is not None
+    total = 63.2456**2 / (2 * pad.series_ohms + pad.shunt_ohms)
+    assert 2 * pad.series_watts + pad.shunt_watts == pytest.approx(total, rel=1e-9)
+
+
+def test_a_pad_of_ones_own_is_refused_when_it_would_still_overload(gainkit) -> None:
+    call = ("pad", "--max-volts", 30, "--input-volts", 1, "--series-ohms", 9100, "--shunt-ohms", 1000)
+    assert "interface is full at 1 V" in gainkit(*call).refused()
+    kept = gainkit(
+        "pad", "--max-volts", 10, "--input-volts", 1, "--series-ohms", 9100, "--shunt-ohms", 1000, "--json"
+    )
+    assert kept.json["headroom_db"] == pytest.approx(0.0864, abs=1e-4)
+    assert any("ends of their tolerance" in caution for caution in kept.json["cautions"])
+
+
+def test_pad_command_warns_of_ground(gainkit) -> None:
+    two = gainkit("pad", "--max-volts", 28.3, "--input-volts", 2, "--input-ohms", 10_000, "--bridged")
+    assert "Neither lead of a bridged or built-in output may touch ground" in " ".join(two.out.split())
+    one = gainkit("pad", "--max-volts", 28.3, "--input-volts", 2, "--json").json
+    assert one["differential"] is False
+    assert any("use --bridged there" in caution for caution in one["cautions"])
+    wire = gainkit("pad", "--max-volts", 1, "--input-volts", 2, "--json").json
+    assert (wire["series_ohms"], wire["shunt_ohms"], wire["loss_db"]) == (0, None, 0)
+    for bad in (("--input-ohms", 0), ("--source-ohms", -1), ("--cable-pf", "nan"), ("--series-ohms", 100)):
+        assert bad[0] in gainkit("pad", "--max-volts", 30, "--input-volts", 2, *bad).refused()
+    assert "E48" not in gainkit("pad", "--max-volts", 30, "--input-volts", 2, "--series", "E12").out
+    gainkit("pad", "--max-volts", 30, "--input-volts", 2, "--series", "E48").refused()
+
+
+def test_e96_is_the_rounded_power_and_the_others_are_in_rising_order() -> None:
+    assert len(pads.E96) == 96
+    assert sorted(set(pads.E12) & set(pads.E24)) == sorted(pads.E12)
+    assert list(pads.preferred_values("E12", 90, 130)) == [100, 120]
+    assert pads.next_preferred("E24", 9101) == 10_000
+
+
+# ---- feed --------------------------------------------------------------------------------------------------
+
+
+@ours
+@given(st.floats(10, 3000), st.floats(0.3, 1), st.floats(9, 16), st.floats(0.2, 12), st.floats(2, 100))
+def test_feed_balances_power(
+    watts: float, efficiency: float, supply: float, length: float, area: float
+) -> None:
+    loop = feeds.wire_ohms(2 * length, area)
+    most = supply**2 / (4 * loop) * efficiency
+    if watts > most:
+        with pytest.raises(GainkitError, match="cannot be had through this cable"):
+            feeds.power_feed(watts, efficiency, supply, length, area)
+        return
+    feed = feeds.power_feed(watts, efficiency, supply, length, area)
+    assert feed.supply_amperes is not None
+    assert feed.amplifier_volts is not None
+    assert feed.wire_watts is not None
+    assert feed.amplifier_volts >= supply / 2 - 1e-9  # the stable solution
+    assert feed.amplifier_volts * feed.supply_amperes == pytest.approx(watts / efficiency, rel=1e-9)
+    assert feed.supply_amperes * supply == pytest.approx(watts / efficiency + feed.wire_watts, rel=1e-9)
+
+
+def test_wire_gauges_have_their_names() -> None:
+    assert [feeds.awg_number(name) for name in ("4", "0", "1/0", "2/0", "0000", " 12 ")] == [
+        4,
+        0,
+        0,
+        -1,
+        -3,
+        12,
+    ]
+    for name in ("", "5/0", "-1", "four", "1/1", "41", "00000", "²"):
+        with pytest.raises(GainkitError):
+            feeds.awg_number(name)
+    areas = feeds.awg_square_mm(np.array([10.0, 0.0]))
+    assert areas[1] / areas[0] == pytest.approx(10.164, abs=1e-3)
+
+
+def test_feed_command(gainkit) -> None:
+    answer = gainkit("feed", "--watts", 500, "--length-m", 5, "--awg", 4, "--json").json
+    assert answer["level_lost_db"] is None
+    assert answer["amplifier_volts"] == pytest.approx(14.037, abs=1e-3)
+    wire = gainkit("feed", "--speaker-ohms", 4, "--length-m", 5, "--mm2", 2.5, "--json").json
+    assert wire["amplifier_volts"] is None
+    assert wire["level_lost_db"] < 0
+    square = gainkit("feed", "--watts", 500, "--length-m", 5, "--mm2", 25, "--json").json
+    assert any("IEC 60228" in note for note in square["notes"])
+    assert "14.04 V at the amplifier" in gainkit("feed", "--watts", 500, "--length-m", 5, "--awg", 4).out
+    assert "cannot be had" in gainkit("feed", "--watts", 9000, "--length-m", 10, "--awg", 16).refused()
+    assert "--awg or --mm2" in gainkit("feed", "--watts", 500, "--length-m", 5).refused()
+    assert "--speaker-ohms" in gainkit("feed", "--length-m", 5, "--awg", 4).refused()
+    assert (
+        "--efficiency is 1.2"
+        in gainkit("feed", "--watts", 9, "--length-m", 5, "--awg", 4, "--efficiency", 1.2).refused()
+    )
+
+
+# ---- meter -------------------------------------------------------------------------------------------------
+
+
+@ours
+@given(st.floats(0, 30))
+def test_clipped_sine_against_numerical_integration(overdrive: float) -> None:
+    """The closed forms against a plain sum over one finely sampled cycle."""
+    angle = (np.arange(200_000) + 0.5) / 200_000 * 2 * np.pi
+    wave = np.clip(10 ** (overdrive / 20) * np.sin(angle), -1, 1)  # rail 1, sine at the rail: rms 1/sqrt 2
+    rms = math.sqrt(np.mean(wave**2))
+    assert clipped.rms_ratio(overdrive) == pytest.approx(rms * math.sqrt(2), rel=1e-6)
+    average = np.mean(np.abs(wave)) * math.pi / (2 * math.sqrt(2)) * math.sqrt(2)
+    assert clipped.average_reading_ratio(overdrive) == pytest.approx(average, rel=1e-6)
+    fundamental = 2 * np.mean(wave * np.sin(angle))
+    assert clipped.fundamental_ratio(overdrive) == pytest.approx(fundamental, rel=1e-6)
+
+
+def test_a_sine_below_the_rail_is_no_clipped_sine() -> None:
+    assert clipped.power_ratio(-3.0) == pytest.approx(1.0)
+    assert clipped.thd_percent(0.0) == pytest.approx(0.0, abs=1e-6)
+    both = clipped.thd_percent(np.array([0.0, 1.0]))
+    assert both[1] == pytest.approx(clipped.thd_percent(1.0))
+
+
+def test_gaussian_noise_on_an_average_responding_meter() -> None:
+    noise = np.random.default_rng(3).standard_normal(1_000_000)
+    shown = np.mean(np.abs(noise)) * meters.SINE_FORM_FACTOR
+    assert meters.find_reading(1.0, noise=True).average_responding_volts == pytest.approx(shown, rel=2e-3)
+
+
+def test_meter_command(gainkit) -> None:
+    answer = gainkit("meter", "--volts", 20, "--overdrive-db", 3, "--frequency-hz", 997, "--json").json
+    assert answer["true_rms_volts"] == pytest.approx(23.3454, abs=1e-4)
+    assert (answer["simple_meter_fits"], answer["better_meter_fits"]) == (False, True)
+    assert gainkit("meter", "--volts", 20, "--frequency-hz", 50, "--json").json["simple_meter_fits"] is True
+    plain = gainkit("meter", "--volts", 20, "--json").json
+    assert plain["true_rms_volts"] == plain["average_responding_volts"] == 20
+    assert plain["simple_meter_fits"] is None
+    noise = gainkit("meter", "--volts", 20, "--noise", "--json").json
+    assert noise["peak_volts"] is None
+    assert "true rms 23.35 V" in gainkit("meter", "--volts", 20, "--overdrive-db", 3).out
+    assert "--overdrive-db" in gainkit("meter", "--volts", 20, "--noise", "--overdrive-db", 3).refused()
+    assert "--volts is 0" in gainkit("meter", "--volts", 0).refused()
+
+
+# ---- trim and tones ----------------------------------------------------------------------------------------
+
+
+@ours
+@given(st.floats(-40, 0), st.floats(-20, 5))
+def test_after_the_trim_the_built_in_stage_clips_no_earlier(source: float, main: float) -> None:
+    found = trims.find_trim(source, main)
+    assert found.trim_db <= 0
+    assert found.clip_dbfs_after >= main - 1e-12
+    assert found.trim_db == 0 or found.clip_dbfs_after == pytest.approx(main)
+    assert trims.trim_db(np.array([source]), np.array([main]))[0] == pytest.approx(found.trim_db)
+
+
+def test_trim_command(gainkit) -> None:
+    call = ("trim", "--source-clip-dbfs", -12, "--overlap-db", 5)
+    answer = gainkit(*call, "--json").json
+    assert (answer["trim_db"], answer["clip_dbfs_before"], answer["clip_dbfs_after"]) == (-7, -12, -5)
+    assert answer["most_volts"] is None
+    full = gainkit(*call, "--supply-volts", 14.4, "--load-ohms", 4, "--clip-volts", 8.5, "--json").json
+    assert full["most_watts"] == pytest.approx(25.92)
+    assert full["source_volts"] == pytest.approx(8.5 * 10 ** (12 / 20))
+    assert "TRIM -7.0 dB" in gainkit(*call).out
+    assert gainkit("trim", "--source-clip-dbfs", -2, "--overlap-db", 5, "--json").json["trim_db"] == 0
+    assert gainkit(*call, "--margin-db", 1, "--json").json["trim_db"] == -8
+    clipped_capture = gainkit(*call, "--supply-volts", 12, "--clip-volts", 12, "--json").json
+    assert any("the capture was clipped" in note for note in clipped_capture["notes"])
+    assert "--source-clip-dbfs is 3" in gainkit("trim", "--source-clip-dbfs", 3, "--overlap-db", 5).refused()
+
+
+def test_filter_loss_is_3_db_at_the_corner_and_the_band_keeps_its_promise() -> None:
+    assert tones.butterworth_loss_db(90.0, 90.0) == pytest.approx(3.0103, abs=1e-4)
+    from gainkit.calculator.amplifier import Rating
+    from gainkit.calculator.channel import Channel
+
+    channel = Channel((Rating(75, 4),), 4.0, highpass_hz=60.0, lowpass_hz=4000.0)
+    low, high = tones.tone_band_hz(channel, allowed_loss_db=0.1)
+    assert tones.butterworth_loss_db(60.0, low) == pytest.approx(0.1, abs=1e-9)
+    assert tones.butterworth_loss_db(high, 4000.0) == pytest.approx(0.1, abs=1e-9)
+
+
+# ---- programme ---------------------------------------------------------------------------------------------
+
+
+def _clipped_pink_noise(seed: int, overlap: float, crossover: float) -> tuple[float, float, float]:
+    """(average, above the crossover, products above it) of clipped Gaussian pink noise, sample by sample."""
+    rate, size = 400_000.0, 1 << 19
+    random = np.random.default_rng(seed)
+    frequency = np.fft.rfftfreq(size, 1 / rate)
+    inside = (frequency >= 20) & (frequency <= 20_000)
+    spectrum = np.zeros(frequency.size, complex)
+    normal = random.standard_normal((2, int(inside.sum())))
+    spectrum[inside] = (normal[0] + 1j * normal[1]) / np.sqrt(frequency[inside])
+    expected_power = 4 * np.sum(1 / frequency[inside]) / size**2
+    noise = np.fft.irfft(spectrum, size) / math.sqrt(expected_power)
+    rail = programme.rail_over_rms(12.0, overlap)
+    cut = np.clip(noise, -rail, rail)
+    products = cut - math.erf(rail / math.sqrt(2)) * noise
+    above = frequency >= crossover
+    of_the_sine = 2 / rail**2
+    return (
+        float(np.mean(cut**2)) * of_the_sine,
+        float(np.sum(np.abs(np.fft.rfft(cut))[above] ** 2)) * 2 / size**2 * of_the_sine,
+        float(np.sum(np.abs(np.fft.rfft(products))[above] ** 2)) * 2 / size**2 * of_the_sine,
+    )
+
+
+@pytest.mark.parametrize("overlap", [3.0, 6.0, 10.0])
+def test_programme_against_clipped_pink_noise(overlap: float) -> None:
+    """Within four standard errors of twenty records, plus 2 % for the aliases of the products."""
+    runs = np.array([_clipped_pink_noise(seed, overlap, 2800.0) for seed in range(20)])
+    mean, error = runs.mean(axis=0), runs.std(axis=0, ddof=1) / math.sqrt(len(runs))
+    above, made = programme.tweeter_power_ratios(12.0, overlap, 2800.0)
+    assert programme.average_power_ratio(12.0, overlap) == pytest.approx(mean[0], abs=4 * error[0])
+    assert above == pytest.approx(mean[1], abs=4 * error[1])
+    assert made == pytest.approx(mean[2], abs=4 * error[2] + 0.02 * mean[2])
+    assert all(error[:2] < 0.02 * mean[:2])
+    assert error[2] < 0.1 * mean[2]
+
+
+def test_programme_limits() -> None:
+    assert programme.average_power_ratio(12.0, -20.0) == pytest.approx(2 * 10 ** (-32 / 10), rel=1e-9)
+    assert programme.average_power_ratio(12.0, 80.0) == pytest.approx(2.0, rel=1e-3)  # a square wave at last
+    assert programme.pink_share_above(20.0) == 1.0
+    assert programme.pink_share_above(2000.0) == pytest.approx(1 / 3)  # one of three decades

@@ -1,0 +1,348 @@
+"""Targets: the model of quantities, its limits, its refusals, its text."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from gainkit.calculator import amplifier, targets
+from gainkit.calculator.amplifier import Rating
+from gainkit.calculator.channel import Channel, MeterLimits
+from gainkit.calculator.explain import explain
+from gainkit.calculator.targets import find_target
+from gainkit.errors import GainkitError
+from gainkit.levels import db_from_ratio, ratio_from_db
+
+PLAIN = Channel((Rating(75, 4),), 4.0)
+ours = settings(deadline=None, derandomize=True, max_examples=150)
+
+watts = st.floats(0.1, 5_000)
+ohms = st.floats(0.25, 32)
+overlaps = st.floats(0, 20)
+margins = st.floats(0, 12)
+sources = st.floats(0.1, 20)
+
+
+# ---- properties --------------------------------------------------------------------------------------------
+
+
+@ours
+@given(watts, watts, ohms, margins)
+def test_target_rises_with_rated_power(low: float, high: float, load: float, margin: float) -> None:
+    low, high = sorted((low, high))
+    quiet = find_target(Channel((Rating(low, load),), load, margin_db=margin))
+    loud = find_target(Channel((Rating(high, load),), load, margin_db=margin))
+    assert quiet.target_volts <= loud.target_volts
+
+
+@ours
+@given(watts, watts, ohms, margins, overlaps, sources)
+def test_target_is_never_above_either_limit(
+    amp: float, speaker: float, load: float, margin: float, overlap: float, source: float
+) -> None:
+    found = find_target(Channel((Rating(amp, load),), load, speaker, margin, overlap, source_volts=source))
+    assert found.speaker_limit_volts is not None
+    slack = 1 + 1e-12
+    assert found.target_volts <= found.clip_volts * slack
+    assert found.target_volts <= found.speaker_limit_volts * slack
+    assert found.limited_by == ("speaker" if found.speaker_limit_volts < found.clip_volts else "amplifier")
+    assert found.set_volts == pytest.approx(found.target_volts, rel=1e-12)  # the tone is -overlap by default
+
+
+@ours
+@given(watts, ohms, overlaps, st.floats(0, 40), margins)
+def test_set_volts_follow_the_tone_decibel_for_decibel(
+    amp: float, load: float, overlap: float, below: float, margin: float
+) -> None:
+    tone = -overlap - below
+    found = find_target(
+        Channel((Rating(amp, load),), load, margin_db=margin, overlap_db=overlap, tone_dbfs=tone)
+    )
+    assert db_from_ratio(found.set_volts / found.target_volts) == pytest.approx(-below, abs=1e-9)
+
+
+@ours
+@given(watts, ohms, overlaps, margins, sources)
+def test_gain_sensitivity_and_headroom_agree_with_each_other(
+    amp: float, load: float, overlap: float, margin: float, source: float
+) -> None:
+    found = find_target(
+        Channel((Rating(amp, load),), load, margin_db=margin, overlap_db=overlap, source_volts=source)
+    )
+    assert found.gain_db is not None
+    assert found.sensitivity_volts is not None
+    at_overlap = targets.output_volts(source, found.gain_db, -overlap)
+    assert at_overlap == pytest.approx(found.target_volts, rel=1e-9)
+    assert targets.gain_db_from_sensitivity(found.clip_volts, found.sensitivity_volts) == pytest.approx(
+        found.gain_db, abs=1e-9
+    )
+    # a recording as loud as the headroom allows puts exactly clip_volts on the output
+    assert targets.headroom_at_gain_db(
+        found.clip_volts, source, found.gain_db, found.headroom_db
+    ) == pytest.approx(0.0, abs=1e-9)
+    assert found.headroom_db == pytest.approx(margin - overlap, abs=1e-9)
+
+
+@ours
+@given(st.floats(1e-6, 1e6))
+def test_decibels_come_back(ratio: float) -> None:
+    assert ratio_from_db(db_from_ratio(ratio)) == pytest.approx(ratio, rel=1e-12)
+
+
+@ours
+@given(st.floats(20, 2000), st.floats(0.3, 1.0), st.floats(0.3, 1.0), st.floats(0.5, 20))
+def test_volts_between_ratings_respect_both_limits(
+    four: float, lower_volts: float, fewer_amperes: float, load: float
+) -> None:
+    """Consistent ratings at 4 and 2 ohm: never more volts than at 4 ohm, nor more amperes than at 2 ohm."""
+    upper = Rating(four, 4.0)
+    volts = max(upper.volts * lower_volts, upper.amperes * 2.0)  # at least the amperes of the upper rating
+    lower = Rating(min(volts, upper.volts) ** 2 / 2.0, 2.0)
+    found = amplifier.clip_volts_at_load([lower, upper], load)
+    assert found <= upper.volts * (1 + 1e-12)
+    assert found / load <= lower.amperes * (1 + 1e-12)
+    more = amplifier.clip_volts_at_load([lower, upper], load * 1.01)
+    assert more >= found * (1 - 1e-12)
+    cautious = amplifier.clip_volts_with_sag([lower, upper], load)
+    assert cautious is None or cautious <= found * (1 + 1e-9)
+
+
+@ours
+@given(st.floats(1, 60), st.floats(0, 5), st.floats(0, 1), st.floats(0, 1))
+def test_plus_minus_lies_between_the_largest_part_and_the_sum(
+    volts: float, percent: float, floor: float, tolerance: float
+) -> None:
+    meter = volts * percent / 100 + floor
+    tone = volts * (10 ** (tolerance / 20) - 1)
+    found = targets.plus_minus_volts(volts, percent, floor, tolerance)
+    assert max(meter, tone) - 1e-12 <= found <= meter + tone + 1e-12
+
+
+def test_plus_minus_covers_95_percent_of_what_meter_and_tone_can_do() -> None:
+    """Monte Carlo in the manner of GUM supplement 1: two rectangular distributions."""
+    random = np.random.default_rng(7)
+    set_volts, percent, floor, tolerance = 20.0, 1.2, 0.05, 0.1
+    half = targets.plus_minus_volts(set_volts, percent, floor, tolerance)
+    meter = set_volts * percent / 100 + floor
+    tone = set_volts * (10 ** (tolerance / 20) - 1)
+    off = random.uniform(-meter, meter, 200_000) + random.uniform(-tone, tone, 200_000)
+    assert 0.95 <= np.mean(np.abs(off) <= half) <= 0.99
+
+
+# ---- arrays ------------------------------------------------------------------------------------------------
+
+
+def test_every_quantity_takes_arrays_and_agrees_with_its_floats() -> None:
+    gains = np.linspace(-10, 40, 11)
+    swept = targets.headroom_at_gain_db(np.asarray(17.32), np.asarray(5.0), gains, np.asarray(-5.0))
+    each = [targets.headroom_at_gain_db(17.32, 5.0, float(gain), -5.0) for gain in gains]
+    np.testing.assert_allclose(swept, each, rtol=1e-12)
+    loads = np.array([[1.0, 2.0], [3.0, 8.0]])
+    ratings = [Rating(100, 4), Rating(150, 2)]
+    np.testing.assert_allclose(
+        amplifier.clip_volts_at_load(ratings, loads),
+        [[amplifier.clip_volts_at_load(ratings, float(x)) for x in row] for row in loads],
+    )
+    lower = targets.lower_limit_volts(np.array([1.0, 5.0]), np.array([3.0, 2.0]))
+    np.testing.assert_array_equal(lower, [1.0, 2.0])
+    assert targets.plus_minus_volts(np.array([10.0, 20.0]), 1.0, 0.0, 0.0).tolist() == pytest.approx([0.1, 0.2])
+
+
+# ---- several ratings, bridging, supply ---------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("load", "volts"),
+    [
+        (4.0, 20.0),  # rated exactly: sqrt(100 x 4)
+        (2.0, math.sqrt(300)),  # rated exactly: sqrt(150 x 2)
+        (8.0, 20.0),  # above: the voltage limit
+        (3.0, 20.0),  # between: 20 V is lower than 8.66 A x 3 ohm
+        (2.2, math.sqrt(75) * 2.2),  # between: 8.66 A x 2.2 ohm is lower than 20 V
+        (1.0, math.sqrt(75)),  # below: the current limit
+    ],
+)
+def test_the_right_rating_is_chosen(load: float, volts: float) -> None:
+    assert amplifier.clip_volts_at_load([Rating(100, 4), Rating(150, 2)], load) == pytest.approx(volts)
+
+
+def test_a_single_rating_stands_as_it_is_with_a_caution_below_its_load() -> None:
+    low = find_target(replace(PLAIN, load_ohms=2.0))
+    assert low.clip_volts == pytest.approx(math.sqrt(300))
+    assert any("below the lowest rated one" in caution for caution in low.cautions)
+    high = find_target(replace(PLAIN, load_ohms=8.0))
+    assert high.clip_volts == pytest.approx(math.sqrt(300))
+    assert not any("rated" in caution for caution in high.cautions)
+
+
+def test_a_load_between_two_ratings_tells_the_cautious_bound() -> None:
+    found = find_target(Channel((Rating(100, 4), Rating(150, 2)), 3.0))
+    cautious = amplifier.clip_volts_with_sag([Rating(100, 4), Rating(150, 2)], 3.0)
+    assert cautious is not None
+    assert cautious == pytest.approx(19.019, abs=0.001)
+    assert any("19.02 V" in caution for caution in found.cautions)
+
+
+def test_impossible_ratings_are_questioned() -> None:
+    found = find_target(Channel((Rating(100, 4), Rating(250, 2)), 4.0))
+    assert any("contradict" in caution for caution in found.cautions)
+    fair = find_target(Channel((Rating(100, 4), Rating(200, 2)), 4.0))
+    assert not any("contradict" in caution for caution in fair.cautions)
+
+
+def test_each_half_of_a_bridged_pair_is_checked_for_its_minimum() -> None:
+    bridged = Channel((Rating(500, 4),), 2.0, bridged=True, min_ohms=2.0)
+    found = find_target(bridged)
+    assert found.half_load_ohms == 1.0
+    assert found.cautions[0].startswith("Do not connect this load: each half sees 1 ohm")
+    fine = find_target(replace(bridged, load_ohms=4.0))
+    assert not any("Do not connect" in caution for caution in fine.cautions)
+    assert any("Neither lead of a bridged output" in caution for caution in fine.cautions)
+
+
+def test_half_ratings_are_doubled_in_watts_and_ohms_by_bridging() -> None:
+    found = find_target(Channel((Rating(250, 2),), 4.0, bridged=True, per_half=True))
+    assert found.clip_watts == pytest.approx(500)
+    assert found.clip_volts == pytest.approx(44.7214, abs=1e-4)
+
+
+def test_supply_scales_unless_regulated_or_measured() -> None:
+    at_low = Channel((Rating(100, 4),), 4.0, supply_volts=12.6, rated_supply_volts=14.4)
+    assert find_target(at_low).clip_volts == pytest.approx(17.5)
+    assert find_target(replace(at_low, regulated=True)).clip_volts == pytest.approx(20.0)
+    assert find_target(replace(at_low, measured_clip_volts=18.2)).clip_volts == 18.2
+    assert any("12.6 V" in caution for caution in find_target(at_low).cautions)
+    assert not any("supply" in caution for caution in find_target(replace(at_low, regulated=True)).cautions)
+
+
+def test_a_built_in_stage_is_limited_by_the_supply() -> None:
+    claimed = Channel((Rating(50, 4),), 4.0, supply_volts=14.4, built_in=True, source_volts=20.0)
+    found = find_target(claimed)
+    assert found.clip_volts == pytest.approx(14.4 / math.sqrt(2))
+    assert found.clip_watts == pytest.approx(25.92)
+    assert found.sensitivity_volts is None  # there is no gain control
+    assert any("square wave" in caution for caution in found.cautions)
+
+
+def test_equal_limits_are_the_amplifiers() -> None:
+    assert find_target(replace(PLAIN, speaker_watts=75.0)).limited_by == "amplifier"
+
+
+def test_cautions_are_those_that_apply() -> None:
+    small = Channel((Rating(0.5, 8),), 8.0, speaker_watts=5.0)
+    assert find_target(small).cautions == ()
+    assert any("Unplug" in caution for caution in find_target(PLAIN).cautions)
+    meter = MeterLimits(low_hz=45, high_hz=400)
+    assert any(
+        "do not believe it at 997 Hz" in c
+        for c in find_target(replace(PLAIN, tone_hz=997, meter=meter)).cautions
+    )
+    low_load = find_target(replace(PLAIN, real_load_ohms=3.0))
+    assert any("100 W" in caution for caution in low_load.cautions)  # 300 V^2 / 3 ohm
+    assert find_target(replace(PLAIN, real_load_ohms=3.3)).cautions == find_target(PLAIN).cautions
+
+
+def test_filters_and_crossover_bound_the_tone() -> None:
+    passed = find_target(replace(PLAIN, tone_hz=50.0, lowpass_hz=90.0))
+    assert any("about 0.4 dB" in caution for caution in passed.cautions)  # 10 log10(1 + (50/90)^4)
+    near = find_target(replace(PLAIN, tone_hz=997.0, crossover_hz=1800.0))
+    assert any("tweeter" in caution for caution in near.cautions)
+    clear = find_target(replace(PLAIN, tone_hz=997.0, crossover_hz=2800.0, lowpass_hz=None))
+    assert not any("tweeter" in caution for caution in clear.cautions)
+
+
+def test_a_tone_above_the_overlap_is_refused() -> None:
+    with pytest.raises(GainkitError, match="louder than an overlap of 5 dB allows"):
+        find_target(replace(PLAIN, overlap_db=5.0, tone_dbfs=-3.0))
+
+
+def test_the_steps_end_in_the_figures() -> None:
+    channel = Channel(
+        (Rating(100, 4), Rating(150, 2)), 3.0, 60.0, 1.0, 5.0, source_volts=4.0, supply_volts=12.6,
+        rated_supply_volts=14.4, bridged=True, real_load_ohms=2.8, meter=MeterLimits(percent=1.0),
+    )  # fmt: skip
+    found = find_target(channel)
+    steps = list(explain(channel, found))
+    ends = {step.line.split(" = ")[0]: step.line.rsplit(" = ", 1)[-1] for step in steps}
+    assert ends["clip"] == f"{found.clip_volts:.2f} V"
+    assert ends["speaker limit"] == f"{found.speaker_limit_volts:.2f} V"
+    assert ends["target"] == f"{found.target_volts:.2f} V"
+    assert ends["set"] == f"{found.set_volts:.2f} V"
+    assert ends["gain"] == f"{found.gain_db:.2f} dB"
+    assert ends["sensitivity"] == f"{found.sensitivity_volts:.2f} V"
+    assert ends["headroom"] == f"{found.headroom_db:.2f} dB"
+    assert all(step.because for step in steps)
+
+
+# ---- command -----------------------------------------------------------------------------------------------
+
+SETTLED = [
+    "clip_volts", "clip_watts", "speaker_limit_volts", "limited_by", "target_volts", "target_watts",
+    "tone_dbfs", "overlap_db", "margin_db", "set_volts", "headroom_db", "source_volts", "gain_db",
+    "sensitivity_volts", "cautions",
+]  # fmt: skip
+
+
+def test_target_command_has_the_settled_keys_in_order(gainkit) -> None:
+    answer = gainkit("target", "--watts", 75, "--ohms", 4, "--overlap-db", 5, "--source-volts", 5, "--json")
+    assert answer.code == 0
+    assert list(answer.json)[: len(SETTLED)] == SETTLED
+    assert answer.json["set_volts"] == pytest.approx(17.3205, abs=1e-4)
+    assert answer.json["speaker_limit_volts"] is None
+    assert isinstance(answer.json["cautions"], list)
+
+
+def test_target_text_shows_the_setting_first_then_why(gainkit) -> None:
+    out = gainkit("target", "--watts", 75, "--ohms", 4).out
+    assert out.splitlines()[1].startswith("   SET  17.32 V   tone at 0 dBFS")
+    assert "clip = sqrt(rated watts x rated ohms) = sqrt(75 W x 4 ohm) = 17.32 V" in out
+    assert "Joule" not in out
+    assert "Joule" in gainkit("target", "--watts", 75, "--ohms", 4, "--explain").out
+    assert max(map(len, out.splitlines())) <= 79
+
+
+@pytest.mark.parametrize(
+    ("call", "named"),
+    [
+        (["--watts", "-75", "--ohms", "4"], "--watts is -75 W"),
+        (["--watts", "nan", "--ohms", "4"], "--watts is nan"),
+        (["--watts", "75", "--ohms", "inf"], "--ohms is inf"),
+        (["--watts", "75", "--ohms", "0"], "--ohms is 0"),
+        (["--watts", "75"], "--watts and --ohms belong together"),
+        ([], "Nothing says how far this channel goes"),
+        (["--watts", "75", "--ohms", "4", "--overlap-db", "-1"], "--overlap-db is -1 dB"),
+        (["--watts", "75", "--ohms", "4", "--overlap-db", "5", "--tone-dbfs", "-3"], "louder than an overlap"),
+        (["--watts", "75", "--ohms", "4", "--tone-dbfs", "1"], "--tone-dbfs is 1 dBFS"),
+        (["--watts", "75", "--ohms", "4", "--supply-volts", "12"], "belong together"),
+        (["--watts", "75", "--ohms", "4", "--per-half"], "--per-half"),
+        (["--rating", "75x4"], "--rating is '75x4'"),
+        (["--rating", "75@4", "--rating", "60@4", "--load-ohms", "4"], "same load"),
+        (["--rating", "75@4", "--rating", "110@2"], "--load-ohms is missing"),
+        (["--watts", "75", "--ohms", "4", "--rating", "110@2"], "say the same twice"),
+        (["--watts", "1e999", "--ohms", "4"], "--watts is inf"),
+        (["--watts", "much", "--ohms", "4"], "'--watts'"),
+    ],
+)
+def test_target_refuses_in_two_parts(gainkit, call: list[str], named: str) -> None:
+    assert named in gainkit("target", *call, "--json").refused()
+
+
+def test_target_with_several_ratings_and_a_measured_onset(gainkit) -> None:
+    two = gainkit("target", "--rating", "100@4", "--rating", "150@2", "--load-ohms", 2, "--json").json
+    assert two["clip_watts"] == pytest.approx(150)
+    measured = gainkit("target", "--measured-clip-volts", 18.4, "--load-ohms", 4, "--json").json
+    assert measured["clip_volts"] == 18.4
+
+
+def test_target_adds_long_term_power_when_a_crest_factor_is_given(gainkit) -> None:
+    call = ("target", "--watts", 75, "--ohms", 4, "--overlap-db", 5, "--crest-db", 12, "--crossover-hz", 2800)
+    rows = gainkit(*call, "--json").json["programme"]
+    assert [row["overlap_db"] for row in rows] == [0, 3, 5, 6, 10]
+    assert rows[2]["average_watts"] == pytest.approx(28.6, abs=0.1)
+    assert "28.6 W" in gainkit(*call).out
+    assert gainkit("target", "--watts", 75, "--ohms", 4, "--json").json["programme"] is None
