@@ -1,1 +1,1 @@
-"""TODO."""
+"""Test tones as recipes of samples, exact in level and frequency."""

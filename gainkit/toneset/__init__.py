@@ -1,1 +1,1 @@
-"""TODO."""
+"""Tone sets to files on a stick, and back: read the set, write it, check it."""
