@@ -11,7 +11,7 @@ what the source delivers for 0 dBFS [V rms].
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
@@ -82,10 +82,10 @@ class Amplifier:
     @property
     def gain(self) -> float:
         """Voltage gain for small signals [-]."""
-        return 10.0 ** (self.gain_db / 20)
+        return float(10.0 ** (self.gain_db / 20))
 
     def hold(self, volts: Floats, rails: Floats | float = 1.0) -> Floats:
-        """What the stage makes of the wanted output volts; rails : factor on both rails, scalar or (frames,) [-]."""
+        """Output for a wanted output, (frames,) [V]; rails : factor on both rails, scalar or (frames,) [-]."""
         wanted = volts - np.clip(volts, -self.dead_zone_volts, self.dead_zone_volts)
         up, down = self.positive_rail_volts * np.asarray(rails), self.low * np.asarray(rails)
         if math.isinf(self.knee):
@@ -181,7 +181,8 @@ class Onset:
     """Where THD reaches a limit.
 
     level_dbfs : of the tone [dBFS]. output_volts : rms of the output's AC part there, orders counted [V].
-    overdrive_db : of the wanted sine beyond the nearer rail as it then stands [dB]. rail_volts : that rail [V peak].
+    overdrive_db : of the wanted sine beyond the nearer rail as it then stands [dB].
+    rail_volts : that rail [V peak].
     """
 
     level_dbfs: float
@@ -251,7 +252,7 @@ def onset(
 def steady_output(
     amplifier: Amplifier, wanted_peak_volts: float, frequency_hz: float, sample_rate_hz: float, seconds: float
 ) -> Floats:
-    """The output for a steady cosine, from its Fourier series up to 0.45 of the rate: (frames,) [V], no noise."""
+    """Output for a steady cosine from its Fourier series, up to 0.45 of the rate: (frames,) [V], no noise."""
     orders = max(1, int(0.45 * sample_rate_hz / frequency_hz))
     series = harmonics(amplifier, wanted_peak_volts, orders)
     turn = 2 * np.pi * frequency_hz / sample_rate_hz * np.arange(round(seconds * sample_rate_hz))
@@ -295,7 +296,7 @@ def _cut(peak: float, rail: float, orders: int) -> Floats:
 
 @lru_cache(maxsize=4)
 def _kernel_spectrum(frames: int) -> Floats:
-    """Response of the oversampling filter at the lowest bins of a block of frames x OVERSAMPLING samples [-]."""
+    """Response of the oversampling filter at the lowest bins of a block of frames, oversampled [-]."""
     reach = HALF_TAPS * OVERSAMPLING
     index = np.arange(-reach, reach + 1) / OVERSAMPLING
     taps = np.sinc(index) * np.kaiser(2 * reach + 1, BETA)
@@ -364,7 +365,7 @@ def _downsampled(fine: Floats) -> Floats:
 
 @lru_cache(maxsize=4)
 def _phase_table(scale: float) -> Floats:
-    """Windowed sinc taps for PHASES + 1 positions between two samples, (PHASES + 1, taps); scale <= 1: cutoff."""
+    """Windowed sinc taps for positions between two samples, (PHASES + 1, taps); scale <= 1: cutoff."""
     half = math.ceil(HALF_TAPS / scale)
     offset = np.arange(1 - half, half + 1)[np.newaxis] - np.arange(PHASES + 1)[:, np.newaxis] / PHASES
     window = np.i0(BETA * np.sqrt(np.maximum(1 - (offset / half) ** 2, 0))) / np.i0(BETA)
