@@ -4,22 +4,23 @@ A `Waveform` is a recipe, not an array: `blocks` renders it piece by piece, so m
 
 How a kind plugs in
 -------------------
-A kind is one function ``build(spec: ToneSpec, sample_rate_hz: int) -> Waveform`` (`generator.spec.ToneSpec` holds the
-checked parameters). It returns ``Waveform(sample_rate_hz, parts, steps, ...)`` where
+A kind is one function ``build(spec: ToneSpec, sample_rate_hz: int) -> Waveform`` (`generator.spec.ToneSpec`
+holds the checked parameters). It returns ``Waveform(sample_rate_hz, parts, steps, ...)`` where
 
-- `parts` follow each other without a gap. A part's ``render(start, stop)`` gives frames start..stop of that part as
-  float64, shape (stop - start,) when left and right play the same signal, (stop - start, 2) when they differ; full
-  scale is 1.0 and |x| <= 1. It must not depend on how the part is cut into blocks, and keeps no state.
-- a part that repeats says so with `period_frames`: ``render(i + period_frames, ...) == render(i, ...)`` for every i.
-  The period may not exceed `MAX_PERIOD_FRAMES`. The writer renders one period and tiles it, which is ten times
-  faster than rendering it all. `frames` need not be a multiple of the period.
+- `parts` follow each other without a gap. A part's ``render(start, stop)`` gives frames start..stop of that
+  part as float64, shape (stop - start,) when left and right play the same signal, (stop - start, 2) when they
+  differ; full scale is 1.0 and |x| <= 1. It must not depend on how the part is cut into blocks, and keeps no
+  state.
+- a part that repeats says so with `period_frames`: ``render(i + period_frames, ...) == render(i, ...)`` for
+  every i. The period may not exceed `MAX_PERIOD_FRAMES`. The writer renders one period and tiles it, which is
+  ten times faster than rendering it all. `frames` need not be a multiple of the period.
 - a part with ``render=None`` is digital silence: exact zeros, no dither. Use `silence(frames)`.
 - `steps` are the facts that go to index.json: where what begins and ends, counted in frames of the whole track.
 - channel routing (left, right, both, opposite) is no business of the kind: `routed` does it. A kind that needs
   different signals in left and right renders two columns.
 
-`register` it in `generator.kinds` and give its own parameters there; the TOML reader, `tones one` and the printed
-pages take it from that one place.
+Enter it in `generator.kinds.KINDS` and give its own parameters there; the TOML reader, `tones one` and the
+printed pages take it from that one place.
 """
 
 from __future__ import annotations
@@ -27,10 +28,13 @@ from __future__ import annotations
 import dataclasses
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 from numpy.typing import NDArray
+
+if TYPE_CHECKING:
+    from gainkit.generator.marker import Marker
 
 Samples = NDArray[np.float64]
 
@@ -100,10 +104,14 @@ class Waveform:
 
     sample_rate_hz : frames per second.
     parts, steps : see the module's text.
-    level_dbfs : level asked for, on AES17's scale (a sine whose peaks touch full scale is 0 dBFS); None for silence.
+    level_dbfs : level asked for, on AES17's scale (a sine whose peaks touch full scale is 0 dBFS); None for
+        silence.
     level_kind : "rms": rms on that scale (sines and noise); "peak": the peak re full scale (pulses).
+    peak : upper bound of every |sample|, full scale 1.0. The writer turns the whole track down by the part of a
+        thousandth of a decibel that dither needs where this comes within two steps of full scale.
     frequency_hz : frequency actually in the file, None where there is not one.
     gains : gain of left and right [-], from `routed`; 0 leaves exact zeros in that channel.
+    marker : the pattern of tone bursts around a staircase or a glide (`generator.marker`), None elsewhere.
     notes : what was written otherwise than asked (nudged frequency, rounded length), one sentence each.
     """
 
@@ -112,8 +120,10 @@ class Waveform:
     steps: tuple[Step, ...]
     level_dbfs: float | None = None
     level_kind: LevelKind = "rms"
+    peak: float = 1.0
     frequency_hz: float | None = None
     gains: tuple[float, float] = (1.0, 1.0)
+    marker: Marker | None = None
     notes: tuple[str, ...] = ()
 
     @property

@@ -3,6 +3,15 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TypeVar
+
+Given = TypeVar("Given")
+
+
+def given(parameter: Given | None) -> Given:
+    """A parameter that `kinds.checked` has filled in already."""
+    assert parameter is not None, "build only what kinds.checked gave back"
+    return parameter
 
 
 @dataclass(frozen=True)
@@ -14,7 +23,7 @@ class ToneSpec:
     kind : "sine", "staircase", "glide", "sweep", "noise", "pulses", "beeps", "silence".
     frequency_hz : of the tone; for beeps the pitch.
     level_dbfs : AES17 scale; rms for sines and noise, peak for pulses.
-    seconds : length of the whole track, ends included.
+    seconds : length of the steady part, sweep, glide, noise; a track's raised-cosine ends come on top.
     low_hz, high_hz : band of sweep, noise or pulses.
     band : name of a given band instead: "bass", "midrange", "treble", "full" (`generator.bands`).
     from_dbfs, to_dbfs, step_db, dwell_seconds : staircase and glide.

@@ -1,0 +1,248 @@
+"""Kinds made of one sine: steady, stepped, gliding, swept; and silence."""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+
+import numpy as np
+
+from gainkit.errors import GainkitError
+from gainkit.generator import marker as markers
+from gainkit.generator.carrier import (
+    Carrier,
+    fade_frames,
+    raised_cosine,
+    ramp,
+    shaped_part,
+    steady_part,
+    whole_cycles,
+)
+from gainkit.generator.model import Part, Samples, Step, Waveform, silence
+from gainkit.generator.spec import ToneSpec, given
+from gainkit.levels import ratio_from_db
+
+
+def sine(spec: ToneSpec, sample_rate_hz: int) -> Waveform:
+    """A steady sine of `seconds` between raised-cosine ends that come on top."""
+    frequency, level, seconds = given(spec.frequency_hz), given(spec.level_dbfs), given(spec.seconds)
+    carrier = whole_cycles(frequency, seconds, sample_rate_hz)
+    amplitude, fade = ratio_from_db(level), fade_frames(sample_rate_hz)
+    parts = (
+        shaped_part(carrier, fade, -fade, ramp(0.0, amplitude, fade)),
+        steady_part(carrier, carrier.frames, amplitude),
+        shaped_part(carrier, fade, carrier.frames, ramp(amplitude, 0.0, fade)),
+    )
+    written = carrier.frequency_hz(sample_rate_hz)
+    steps = (Step("steady", fade, fade + carrier.frames, written, level),)
+    return Waveform(
+        sample_rate_hz,
+        parts,
+        steps,
+        level,
+        peak=amplitude,
+        frequency_hz=written,
+        notes=_nudged(frequency, written),
+    )
+
+
+def staircase(spec: ToneSpec, sample_rate_hz: int) -> Waveform:
+    """A sine whose level goes in steps of `step_db` from `from_dbfs` to `to_dbfs`, between two markers.
+
+    Step i begins i x dwell after the first; the way to its level, the fewest whole cycles that last 5 ms, lies
+    at its beginning and is left out of the stated [start_frame, stop_frame).
+    """
+    frequency, levels = given(spec.frequency_hz), step_levels(spec)
+    carrier = whole_cycles(frequency, given(spec.dwell_seconds), sample_rate_hz)
+    written, dwell = carrier.frequency_hz(sample_rate_hz), carrier.frames
+    turn = _turn_frames(written, sample_rate_hz)
+    if turn > dwell // 4:
+        raise GainkitError(
+            f"dwell_seconds = {given(spec.dwell_seconds):g} s is too short to settle at {frequency:g} Hz.",
+            f"Use at least {5 * turn / sample_rate_hz:.3f} s.",
+        )
+    gains = [ratio_from_db(level) for level in levels]
+    parts: list[Part] = []
+    steps: list[Step] = []
+    for index, (level, gain) in enumerate(zip(levels, gains, strict=True)):
+        first = index * dwell
+        parts.append(shaped_part(carrier, turn, first, ramp(gains[index - 1] if index else 0.0, gain, turn)))
+        parts.append(steady_part(carrier, dwell - turn, gain, first + turn))
+        steps.append(Step("step", first + turn, first + dwell, written, level))
+    return _between_markers(carrier, sample_rate_hz, parts, steps, (min(levels), max(levels)), frequency)
+
+
+def glide(spec: ToneSpec, sample_rate_hz: int) -> Waveform:
+    """A sine whose level moves evenly in dB from `from_dbfs` to `to_dbfs` in `seconds`, between two markers.
+
+    At frame n of the ramp the amplitude is 10^(L/20), L = from + (to - from) n / frames, at every sample.
+    """
+    frequency, seconds = given(spec.frequency_hz), given(spec.seconds)
+    from_dbfs, to_dbfs = given(spec.from_dbfs), given(spec.to_dbfs)
+    carrier = whole_cycles(frequency, seconds, sample_rate_hz)
+    written, frames = carrier.frequency_hz(sample_rate_hz), carrier.frames
+    turn = _turn_frames(written, sample_rate_hz)
+    slope_nepers = (to_dbfs - from_dbfs) / frames * math.log(10.0) / 20.0
+
+    def rising(start: int, stop: int) -> Samples:
+        level: Samples = ratio_from_db(from_dbfs) * np.exp(slope_nepers * np.arange(start, stop))
+        return level
+
+    parts = [
+        shaped_part(carrier, turn, -turn, ramp(0.0, ratio_from_db(from_dbfs), turn)),
+        shaped_part(carrier, frames, 0, rising),
+    ]
+    step = Step("ramp", turn, turn + frames, written, from_dbfs, stop_level_dbfs=to_dbfs)
+    span = (min(from_dbfs, to_dbfs), max(from_dbfs, to_dbfs))
+    return _between_markers(carrier, sample_rate_hz, parts, [step], span, frequency, turn)
+
+
+def _turn_frames(frequency_hz: float, sample_rate_hz: int) -> int:
+    """Length of the way from one level to the next: the fewest whole cycles that last 5 ms [frames]."""
+    return round(math.ceil(0.005 * frequency_hz) * sample_rate_hz / frequency_hz)
+
+
+def _between_markers(
+    carrier: Carrier,
+    sample_rate_hz: int,
+    parts: list[Part],
+    steps: list[Step],
+    span_dbfs: tuple[float, float],
+    asked_hz: float,
+    before: int = 0,
+) -> Waveform:
+    """Put silence and the two markers round levels; `before` frames of the parts precede the carrier's frame
+    0."""
+    written = carrier.frequency_hz(sample_rate_hz)
+    marker = markers.marker_for(written, span_dbfs[0], sample_rate_hz)
+    lead, gap, tail = (
+        round(seconds * sample_rate_hz)
+        for seconds in (markers.LEAD_SECONDS, markers.GAP_SECONDS, markers.TAIL_SECONDS)
+    )
+    fade = fade_frames(sample_rate_hz)
+    last = steps[-1].stop_level_dbfs if steps[-1].stop_level_dbfs is not None else steps[-1].level_dbfs
+    body_frames = sum(part.frames for part in parts) + fade
+    body_start = lead + marker.frames + gap
+    zero = body_start + before  # the track's frame at which the carrier's phase is 0
+    end_marker = body_start + body_frames + gap
+    whole = (
+        silence(lead),
+        markers.marker_part(marker, carrier, lead - zero, backwards=False),
+        silence(gap),
+        *parts,
+        shaped_part(
+            carrier, fade, body_start + body_frames - fade - zero, ramp(ratio_from_db(given(last)), 0.0, fade)
+        ),
+        silence(gap),
+        markers.marker_part(marker, carrier, end_marker - zero, backwards=True),
+        silence(tail),
+    )
+    placed = [_moved(step, body_start) for step in steps]
+    return Waveform(
+        sample_rate_hz,
+        whole,
+        (
+            markers.marker_step(marker, lead, backwards=False),
+            *placed,
+            markers.marker_step(marker, end_marker, backwards=True),
+        ),
+        span_dbfs[1],
+        peak=ratio_from_db(span_dbfs[1]),
+        frequency_hz=written,
+        marker=marker,
+        notes=_nudged(asked_hz, written),
+    )
+
+
+def sweep(spec: ToneSpec, sample_rate_hz: int) -> Waveform:
+    """A sine of constant level whose frequency rises evenly in octaves from `low_hz` to `high_hz` in `seconds`.
+
+    Phase 2 pi L f1 (e^(t/L) - 1), L = T / ln(f2/f1) (exponential sweep: the derivative is f1 e^(t/L)). The
+    upper frequency is moved by some parts in a million so that the whole makes a whole number of cycles; the
+    ends go on at the first and the last frequency.
+    """
+    low, level, seconds = given(spec.low_hz), given(spec.level_dbfs), given(spec.seconds)
+    frames = max(round(seconds * sample_rate_hz), 1000)
+    length = frames / sample_rate_hz
+    high = _whole_sweep_hz(low, given(spec.high_hz), length)
+    rate = length / math.log(high / low)
+    amplitude, fade = ratio_from_db(level), fade_frames(sample_rate_hz)
+
+    def swept(start: int, stop: int) -> Samples:
+        time = np.arange(start, stop) / sample_rate_hz
+        wave: Samples = amplitude * np.sin(2.0 * math.pi * rate * low * np.expm1(time / rate))
+        return wave
+
+    def begin(start: int, stop: int) -> Samples:
+        phase = 2.0 * math.pi * low / sample_rate_hz * (np.arange(start, stop) - fade)
+        wave: Samples = amplitude * raised_cosine(start, stop, fade) * np.sin(phase)
+        return wave
+
+    def end(start: int, stop: int) -> Samples:
+        phase = 2.0 * math.pi * high / sample_rate_hz * np.arange(start, stop)
+        wave: Samples = amplitude * (1.0 - raised_cosine(start, stop, fade)) * np.sin(phase)
+        return wave
+
+    step = Step("sweep", fade, fade + frames, low, level, stop_frequency_hz=high)
+    return Waveform(
+        sample_rate_hz,
+        (Part(fade, begin), Part(frames, swept), Part(fade, end)),
+        (step,),
+        level,
+        peak=amplitude,
+    )
+
+
+def _whole_sweep_hz(low_hz: float, high_hz: float, seconds: float) -> float:
+    """The upper frequency nearest below `high_hz` at which the sweep makes whole cycles: T (f2 -
+    f1)/ln(f2/f1)."""
+
+    def cycles(high: float) -> float:
+        return seconds * (high - low_hz) / math.log(high / low_hz)
+
+    whole = math.floor(cycles(high_hz))
+    high = high_hz
+    for _ in range(50):  # the count is all but linear in the upper frequency: Newton settles in a few turns
+        ratio = math.log(high / low_hz)
+        slope = seconds * (ratio - (high - low_hz) / high) / ratio**2
+        move = (whole - cycles(high)) / slope
+        high += move
+        if abs(move) < 1e-12 * high:
+            break
+    return high
+
+
+def silent(spec: ToneSpec, sample_rate_hz: int) -> Waveform:
+    """Digital silence: exact zeros for `seconds`, so that what is heard is the system's own noise."""
+    frames = round(given(spec.seconds) * sample_rate_hz)
+    return Waveform(sample_rate_hz, (silence(frames),), (Step("silence", 0, frames),), peak=0.0)
+
+
+def step_levels(spec: ToneSpec) -> list[float]:
+    """Levels of a staircase [dBFS], both ends included. Raises GainkitError when the step does not fit the
+    span."""
+    from_dbfs, to_dbfs, step_db = given(spec.from_dbfs), given(spec.to_dbfs), given(spec.step_db)
+    span = abs(to_dbfs - from_dbfs)
+    count = round(span / step_db)
+    if count < 1 or abs(count * step_db - span) > 1e-9 * max(span, 1.0):
+        raise GainkitError(
+            f"step_db = {step_db:g} dB does not lead from {from_dbfs:g} to {to_dbfs:g} dBFS in whole steps.",
+            f"Use {span / max(count, 1):g} dB, or move from_dbfs or to_dbfs.",
+        )
+    sign = 1.0 if to_dbfs > from_dbfs else -1.0
+    return [round(from_dbfs + sign * step_db * index, 9) for index in range(count + 1)]
+
+
+def _moved(step: Step, frames: int) -> Step:
+    return dataclasses.replace(step, start_frame=step.start_frame + frames, stop_frame=step.stop_frame + frames)
+
+
+def _nudged(asked_hz: float, written_hz: float) -> tuple[str, ...]:
+    """The remark that a frequency was moved, where it was."""
+    if abs(written_hz - asked_hz) <= 1e-12 * asked_hz:
+        return ()
+    percent = 100.0 * (written_hz / asked_hz - 1.0)
+    return (
+        f"The frequency written is {written_hz:.9g} Hz ({percent:+.2g} % from {asked_hz:g} Hz), "
+        "so that the steady part holds whole cycles.",
+    )
