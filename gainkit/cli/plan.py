@@ -387,14 +387,14 @@ def csv_text(figures: Plan) -> str:
     import csv
     import io
 
-    from gainkit.cli.plain import spreadsheet_cell
+    from gainkit.cli.plain import spreadsheet_cell, visible
 
     out = io.StringIO()
     writer = csv.writer(out, lineterminator="\n")
     rows = [_cells(channel) for channel in figures.channels]
     writer.writerow([*rows[0], "cautions"])
     for row, channel in zip(rows, figures.channels, strict=True):
-        cells = [spreadsheet_cell(v) if isinstance(v, str) else _cell_text(v) for v in row.values()]
+        cells = [spreadsheet_cell(visible(v)) if isinstance(v, str) else _cell_text(v) for v in row.values()]
         writer.writerow([*cells, spreadsheet_cell(" ".join(channel.cautions))])
     return out.getvalue().rstrip("\n")
 

@@ -23,7 +23,7 @@ from gainkit.errors import GainkitError
 LARGEST_FILE_BYTES = 1_000_000
 """No system file written by a person is larger (our choice)."""
 
-MOST_FAULTS_SHOWN = 20
+MOST_FAULTS_SHOWN = 100
 
 
 @dataclass(frozen=True)
@@ -64,23 +64,25 @@ class Faults:
 
     path: Path
     lines: Mapping[tuple[str, int, str], int]
-    found: list[str] = field(default_factory=list)
+    found: list[tuple[int, str]] = field(default_factory=list)
 
-    def add(self, table: str, number: int, name: str | None, key: str, problem: str) -> None:
+    def add(
+        self, table: str, number: int, name: str | None, key: str, problem: str, line: int | None = None
+    ) -> None:
         """Note a fault. table : 'source'; number : 0, or which of the repeated tables; name : its name."""
         place = f"[[{table}]] {number}" if number else f"[{table}]" if table else "top level"
         if name:
             place += f" {shown(name)}"
-        line = self.lines.get((table, number, key)) or self.lines.get((table, number, ""))
+        line = line or self.lines.get((table, number, key)) or self.lines.get((table, number, ""))
         at = f"line {line}, " if line else ""
-        self.found.append(f"{at}{place}, {key}: {problem}" if key else f"{at}{place}: {problem}")
+        self.found.append((line or 0, f"{at}{place}, {key}: {problem}" if key else f"{at}{place}: {problem}"))
 
     def raise_any(self) -> None:
         """Raise GainkitError with all faults, if there are any."""
         if not self.found:
             return
         count = len(self.found)
-        listed = self.found[:MOST_FAULTS_SHOWN]
+        listed = [text for _, text in sorted(self.found, key=lambda fault: fault[0])][:MOST_FAULTS_SHOWN]
         if count > len(listed):
             listed = [*listed, f"and {count - len(listed)} more"]
         head = f"{self.path} has {count} fault{'s' if count > 1 else ''}:"

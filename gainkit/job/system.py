@@ -169,7 +169,9 @@ def load_system(path: Path | str) -> System:
             close = nearest(word, [*TABLES, "channel"])
             hint = f"; the nearest known table is [{close}]" if close else ""
             known = "[job], [source], [supply], [meter], [[channel]]"
-            faults.add("", 0, None, shown(word)[1:-1], f"unknown {what}{hint}; known tables: {known}")
+            table, number = (word, int(isinstance(value, list))) if isinstance(value, (dict, list)) else ("", 0)
+            line = faults.lines.get((table, number, "" if table else word))
+            faults.add("", 0, None, shown(word)[1:-1], f"unknown {what}{hint}; known tables: {known}", line)
     _check_shared(good, faults)
     _check_source(document, rows, faults)
     _check_names(rows, faults)

@@ -1,0 +1,388 @@
+"""System files: what is read, what is refused and how, and the plan that follows."""
+
+from __future__ import annotations
+
+import csv
+import io
+import re
+from pathlib import Path
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+import gainkit.job
+from gainkit.calculator.feeds import awg_square_mm, power_feed
+from gainkit.cli.plain import spreadsheet_cell
+from gainkit.errors import GainkitError
+from gainkit.job import load_system, plan_system
+from gainkit.job.plan import system_feed
+from gainkit.job.schema import key_lines, shown
+from gainkit.job.system import CHANNEL_KEYS, channel_target
+
+SYSTEMS = Path(__file__).parent / "data" / "systems"
+EXAMPLE = Path(gainkit.job.__file__).parent / "example_system.toml"
+
+SMALLEST = """
+[source]
+name = "Radio"
+preamp_volts = 5
+[supply]
+volts = 14.4
+[[channel]]
+name = "Front"
+rated_watts = 75
+rated_ohms = 4
+load_ohms = 4
+"""
+
+
+def written(folder: Path, text: str | bytes) -> Path:
+    path = folder / "system.toml"
+    path.write_bytes(text if isinstance(text, bytes) else text.encode())
+    return path
+
+
+def faults_of(path: Path) -> str:
+    with pytest.raises(GainkitError) as caught:
+        plan_system(load_system(path))
+    assert caught.value.remedy
+    return caught.value.problem
+
+
+# ---- what is read ------------------------------------------------------------------------------------------
+
+
+def test_the_smallest_file_of_the_interface_page(tmp_path: Path) -> None:
+    plan = plan_system(load_system(written(tmp_path, SMALLEST)))
+    assert plan.channels[0].set_volts == pytest.approx(17.3205, abs=1e-4)
+    assert plan.channels[0].sensitivity_in_range is None
+    assert plan.source.preamp_volts == 5
+
+
+def test_a_byte_order_mark_and_windows_line_ends_are_no_fault(tmp_path: Path) -> None:
+    text = b"\xef\xbb\xbf" + SMALLEST.replace("\n", "\r\n").encode()
+    assert load_system(written(tmp_path, text)).channels[0].name == "Front"
+
+
+def test_every_key_of_the_whole_car_arrives() -> None:
+    system = load_system(SYSTEMS / "whole_car.toml")
+    front, centre, rear, sub, measured = system.channels
+    assert system.job.date == "2026-03-14"
+    assert system.source.clean_position == "31 of 40"
+    assert system.supply.feed_square_mm == pytest.approx(awg_square_mm(0.0))
+    assert system.meter.high_hz == 400
+    assert [rating.watts for rating in front.channel.ratings] == [75, 110]
+    assert (front.count, front.channel.real_load_ohms, front.channel.tone_dbfs) == (2, 2.8, -8)
+    assert (centre.fed_by, centre.channel.source_volts, centre.channel.regulated) == (
+        "speaker-output",
+        20,
+        True,
+    )
+    assert (rear.fed_by, rear.channel.built_in, rear.channel.ratings) == ("speaker-output", True, ())
+    assert (sub.channel.per_half, sub.channel.tone_hz, sub.channel.bridged) == (True, 50, True)
+    assert measured.channel.measured_clip_volts == 18.4
+
+
+def test_the_example_file_explains_every_channel_key_and_plans() -> None:
+    text = EXAMPLE.read_text(encoding="utf-8")
+    for key in CHANNEL_KEYS:
+        assert re.search(rf"\b{key.name}\b", text), key.name
+    plan = plan_system(load_system(EXAMPLE))
+    assert [channel.name for channel in plan.channels] == ["Front", "Rear", "Subwoofer"]
+    assert [channel.sensitivity_in_range for channel in plan.channels] == [True, None, True]
+    uncommented = re.sub(r"^# (?=\w+ = )", "", text, flags=re.M)
+    known = {key.name for key in CHANNEL_KEYS}
+    for table in ("source", "supply"):
+        known |= {key.name for key in getattr(gainkit.job.system, f"{table.upper()}_KEYS")}
+    assert set(re.findall(r"^# (\w+) = ", text, flags=re.M)) <= known
+    assert uncommented != text
+
+
+# ---- what is refused ---------------------------------------------------------------------------------------
+
+
+def test_all_faults_are_named_at_once_with_line_table_key_found_and_allowed() -> None:
+    problem = faults_of(SYSTEMS / "many_faults.toml")
+    lines = (SYSTEMS / "many_faults.toml").read_text().splitlines()
+    for wanted in (
+        'line 1, top level, colour: unknown key outside any table',
+        'line 3, top level, sourc: unknown table; the nearest known table is [source]',
+        'line 7, [source], preamp_volts: found "5 V", which is text; allowed: a number, above 0 and at most',
+        "[source], preamp_milivolts: unknown key; the nearest known key is preamp_volts",
+        "[supply], volts: missing; give a number, above 0 and at most 100 V",
+        '[supply], feed_awg: found "five"; allowed: 0 to 40',
+        '[meter], kind: found "true"; allowed: "true-rms" or "average-responding" (nearest: "true-rms")',
+        "[meter], high_hz: must be above low_hz",
+        '[[channel]] 1 "Front", rated_wats: unknown key; the nearest known key is rated_watts',
+        '[[channel]] 1 "Front", rated_ohms: found -4; allowed: a number, above 0 and at most 1000 ohm',
+        '[[channel]] 1 "Front", load_ohms: found nan;',
+        '[[channel]] 1 "Front", bridged: found "yes"; allowed: true or false',
+        '[[channel]] 1 "Front", fed_by: found "preamps"; allowed: "preamp" or "speaker-output" (nearest',
+        '[[channel]] 1 "Front", tone_dbfs: found 3; allowed: a number, -120 to 0 dBFS',
+        "[[channel]] 1 \"Front\", ratings: give ratings or rated_ohms, not both",
+        '[[channel]] 2 "front ", ratings: entry 1 has the keys "watts", "ohm"',
+        '[[channel]] 2 "front ", load_ohms: found 1e+40',
+        '[[channel]] 2 "front ", coils: found 2.5; allowed: a whole number, 1 to 32',
+        '[[channel]] 2 "front ", name: channel 1 has this name already',
+        "exchange them",
+        "[[channel]] 3, name: found 7; allowed: text in quotes",
+        "[[channel]] 3, rated_watts: found inf",
+        "[[channel]] 3, rated_ohms: found true",
+        "[[channel]] 3, load_ohms: found a list",
+    ):  # fmt: skip
+        assert wanted in problem, wanted
+    for number, key in re.findall(r"line (\d+), [^\n]*?, (\w+): (?!missing|a feed needs)", problem):
+        assert key in lines[int(number) - 1], (number, key)
+
+
+@pytest.mark.parametrize(
+    ("content", "named"),
+    [
+        ("", "there is no channel"),
+        ("# only a remark\n", "there is no channel"),
+        (b"\xff\xfe[\x00j\x00o\x00b\x00]\x00", "is not UTF-8 text"),
+        (b"\x00\x01\x02", "is not a TOML file"),
+        ("[job\n", "is not a TOML file"),
+        ("a = 1" + "0" * 5000, "is not a TOML file"),
+        ("a = " + "[" * 100_000, "is nested too deeply"),
+        ("#" * 1_000_001, "larger than 1 MB"),
+        (SMALLEST + "\n[[channel]]\n" * 3, "missing"),
+        (SMALLEST + "[[channel]]\nname='x'\n" * 70, "allowed: at most 64"),
+        ("channel = 3", "head each channel with [[channel]]"),
+        ("channel = [3]", "head each channel with [[channel]]"),
+        ("[channel]\nname = 'x'", "head each channel with [[channel]]"),
+        ("[[source]]\npreamp_volts = 3", "once, in single brackets"),
+        ("source = 3", "write it as a table"),
+        (SMALLEST.replace("preamp_volts = 5", ""), "preamp_volts: missing"),
+        (SMALLEST.replace("rated_watts = 75", ""), "rated_watts: missing"),
+        (SMALLEST.replace("load_ohms = 4", ""), "load_ohms: missing"),
+        (SMALLEST.replace('"Front"', '"  "'), "is blank"),
+        (SMALLEST.replace("load_ohms = 4", "load_ohms = 1" + "0" * 400), "a huge number"),
+        (SMALLEST + "highpass_hz = 100\nlowpass_hz = 80", "nothing would pass"),
+        (SMALLEST + "rated_per_half = true", "bridged channel only"),
+        (SMALLEST + "built_in = true\nfed_by = 'preamp'", "is a loudspeaker output"),
+        (SMALLEST + "coils = 2", "coil_ohms: missing"),
+        (SMALLEST + "overlap_db = 5\ntone_dbfs = -3", "at most -5 dBFS"),
+        (SMALLEST + '"\\u001b[2J" = 1', "x1b"),
+        (SMALLEST.replace("volts = 14.4", "volts = 14.4\nfeed_length_m = 4"), "feed_awg or feed_mm2"),
+        (SMALLEST.replace("volts = 14.4", "volts = 14.4\nfeed_length_m = 900\nfeed_awg = 20"), "cannot be had"),
+    ],
+)  # fmt: skip
+def test_hostile_files_are_refused_in_words(gainkit, tmp_path: Path, content: str | bytes, named: str) -> None:
+    path = written(tmp_path, content)
+    assert named in faults_of(path)
+    message = gainkit("plan", path).refused()
+    assert "\x1b" not in message
+    assert str(path) in message or named == "cannot be had"
+
+
+def test_missing_files_and_folders(gainkit, tmp_path: Path) -> None:
+    assert "is not there" in gainkit("plan", tmp_path / "no.toml").refused()
+    assert "is a folder" in gainkit("plan", tmp_path).refused()
+
+
+@settings(deadline=None, derandomize=True, max_examples=300)
+@given(st.binary(max_size=80), st.integers(0, 400), st.integers(0, 40))
+def test_mangled_files_are_read_or_refused_but_never_break(noise: bytes, place: int, removed: int) -> None:
+    """Bytes knocked out of, and into, a good file."""
+    import tempfile
+
+    good = EXAMPLE.read_bytes()
+    place = place * len(good) // 400
+    with tempfile.TemporaryDirectory() as folder:
+        path = written(Path(folder), good[:place] + noise + good[place + removed :])
+        try:
+            plan = plan_system(load_system(path))
+        except GainkitError:  # refused in words: any other exception fails the test
+            return
+        assert plan.channels
+
+
+values = st.one_of(
+    st.integers(-(10**20), 10**20),
+    st.floats(),
+    st.booleans(),
+    st.text(max_size=5).map(repr),
+    st.just("[]"),
+    st.just("{}"),
+)
+
+
+@settings(deadline=None, derandomize=True, max_examples=300)
+@given(st.dictionaries(st.sampled_from([key.name for key in CHANNEL_KEYS]), values, max_size=8))
+def test_any_value_at_any_key_is_taken_or_refused_in_words(entries: dict[str, object]) -> None:
+    import tempfile
+
+    lines = [
+        f"{key} = {str(value).lower() if not isinstance(value, str) else value}"
+        for key, value in entries.items()
+    ]
+    text = "[source]\npreamp_volts = 4\n[supply]\nvolts = 13.8\n[[channel]]\n" + "\n".join(lines)
+    with tempfile.TemporaryDirectory() as folder:
+        try:
+            plan = plan_system(load_system(written(Path(folder), text)))
+        except GainkitError:
+            return
+        assert plan.channels[0].set_volts > 0
+
+
+def test_lines_are_found_past_multi_line_text() -> None:
+    text = 'a = """\n[[channel]]\nname = 1\n"""\n[[channel]]\nname = 2\n[[channel]]\n"name" = 3\n'
+    lines = key_lines(text)
+    assert lines["channel", 1, "name"] == 6
+    assert lines["channel", 2, "name"] == 8
+
+
+def test_what_was_found_is_shown_short_and_harmless() -> None:
+    assert shown("x" * 99) == '"' + "x" * 37 + '..."'
+    assert "\x1b" not in shown("\x1b[31m")
+    assert shown(True) == "true"
+    assert shown({}) == "a table"
+
+
+# ---- the plan ----------------------------------------------------------------------------------------------
+
+
+def test_the_whole_car() -> None:
+    system = load_system(SYSTEMS / "whole_car.toml")
+    plan = plan_system(system)
+    feed = system_feed(system)
+    assert feed is not None
+    front, centre, rear, sub, measured = plan.channels
+
+    # feed: every amplifier channel at its onset, at the supply's own 13.8 V, efficiency 0.75
+    scale = 13.8 / 14.4
+    clips = [  # (count, volts, ohms)
+        (2, min(300**0.5, 55**0.5 * 3) * scale, 3),  # 75 W at 4 ohm and 110 W at 2 ohm, into 3 ohm
+        (1, 160**0.5, 4),  # 40 W at 4 ohm, regulated
+        (1, 1000**0.5 * scale, 2),  # halves of 250 W at 1 ohm: 500 W at 2 ohm
+        (1, 18.4, 4),  # measured
+    ]
+    watts = sum(count * volts**2 / ohms for count, volts, ohms in clips)
+    by_hand = power_feed(watts, 0.75, 13.8, 5, system.supply.feed_square_mm or 0)
+    assert feed.amplifier_volts == pytest.approx(by_hand.amplifier_volts, rel=1e-12)
+    at_amplifier = feed.amplifier_volts
+    assert front.supply_volts == at_amplifier
+    assert front.clip_volts == pytest.approx(300**0.5 * (at_amplifier or 0) / 14.4)
+    assert rear.supply_volts == 13.8  # the radio has its own feed
+    assert any(f"{at_amplifier:.2f} V" in caution for caution in plan.cautions)
+
+    assert front.sensitivity_in_range is False  # 1 V at most, more is needed
+    assert front.nearest_sensitivity_volts == 1
+    assert front.nearest_error_db is not None
+    assert front.nearest_error_db > 0
+    assert front.cautions[0].startswith("The gain control cannot go low enough")
+    assert sub.sensitivity_in_range is False or sub.sensitivity_volts is not None
+    assert centre.source_volts == 20
+    assert rear.trim_db == pytest.approx(-4)  # clips at -9 dBFS, overlap 5 dB
+    assert rear.clip_volts == pytest.approx(13.8 / 2**0.5)
+    assert sub.half_load_ohms == 1
+    assert any("The overlaps differ (0, 5, 10 dB)" in caution for caution in plan.cautions)
+    assert front.programme is not None
+    assert front.programme.tweeter_watts is not None
+    assert measured.clip_volts == 18.4
+    assert front.set_plus_minus_volts is not None
+
+
+def test_a_gain_control_that_ends_too_early_says_what_it_costs(tmp_path: Path) -> None:
+    """75 W at 4 ohm from 5 V without overlap needs 5 V of sensitivity."""
+    low = SMALLEST + "sensitivity_min_volts = 6\nsensitivity_max_volts = 8"
+    short = plan_system(load_system(written(tmp_path, low))).channels[0]
+    assert short.sensitivity_in_range is False
+    assert short.nearest_sensitivity_volts == 6
+    assert short.nearest_error_db == pytest.approx(20 * 0.69897 - 20 * 0.778151, abs=1e-4)  # log10 5, log10 6
+    assert "1.6 dB below its target" in short.cautions[0]
+    high = SMALLEST + "sensitivity_min_volts = 0.2\nsensitivity_max_volts = 4"
+    loud = plan_system(load_system(written(tmp_path, high))).channels[0]
+    assert loud.nearest_error_db == pytest.approx(20 * 0.69897 - 20 * 0.60206, abs=1e-4)
+    assert "1.9 dB too loud" in loud.cautions[0]
+    edge = SMALLEST + "sensitivity_min_volts = 0.2\nsensitivity_max_volts = 5"
+    assert plan_system(load_system(written(tmp_path, edge))).channels[0].sensitivity_in_range is True
+
+
+def test_the_built_in_channels_gain_is_its_trim(tmp_path: Path) -> None:
+    """Two ways to the same figure: gain from reckoned source volts, and the trim from the onset."""
+    channel = plan_system(load_system(EXAMPLE)).channel("rear")
+    assert channel.trim_db == pytest.approx(-4)
+    assert channel.gain_db == pytest.approx(-4)
+    assert channel.sensitivity_volts is None
+
+
+def test_coils_that_cannot_make_the_load_are_told(tmp_path: Path) -> None:
+    wrong = SMALLEST + "coil_ohms = 4\ncoils = 2"
+    cautions = plan_system(load_system(written(tmp_path, wrong))).channels[0].cautions
+    assert any("they can make 2, 8 ohm" in caution for caution in cautions)
+    right = SMALLEST + "coil_ohms = 8\ncoils = 2"
+    cautions = plan_system(load_system(written(tmp_path, right))).channels[0].cautions
+    assert not any("can make" in caution for caution in cautions)
+
+
+def test_channels_are_found_by_name_and_missed_by_the_nearest() -> None:
+    volts, ohms = channel_target(EXAMPLE, "SUBWOOFER ")
+    assert (volts, ohms) == (plan_system(load_system(EXAMPLE)).channels[2].set_volts, 2)
+    with pytest.raises(GainkitError, match='Did you mean "Subwoofer"'):
+        channel_target(EXAMPLE, "subwofer")
+
+
+# ---- the command -------------------------------------------------------------------------------------------
+
+
+def test_plan_json_has_three_keys_and_every_channel_the_settled_ones(gainkit) -> None:
+    answer = gainkit("plan", EXAMPLE, "--json").json
+    assert list(answer) == ["source", "channels", "cautions"]
+    from test_calculator_targets import SETTLED
+
+    for channel in answer["channels"]:
+        assert next(iter(channel)) == "name"
+        assert {*SETTLED, "sensitivity_in_range"} <= set(channel)
+
+
+def test_plan_text_is_a_table_then_cautions(gainkit) -> None:
+    out = gainkit("plan", EXAMPLE).out
+    lines = out.splitlines()
+    assert lines[4].split() == ["channel", "tone", "SET", "TO", "gain", "control", "limited", "by", "power"]
+    assert lines[7].startswith("Subwoofer   50 Hz -5 dBFS  25.21 V")
+    assert max(map(len, lines)) <= 79
+    assert "Front, Subwoofer" in out
+    explained = gainkit("plan", EXAMPLE, "--explain").out
+    assert "each half sees load / 2 = 2 ohm / 2 = 1 ohm" in explained
+
+
+HOSTILE = ["=1+1", "+1", "-1", "@SUM(A1)", "\t=2", "\r=3", "\n=4", "  =5", "\uff1d1", "=cmd|' /C calc'!A0"]
+
+
+def test_no_name_runs_as_a_formula_or_breaks_the_table(gainkit, tmp_path: Path) -> None:
+    channel = SMALLEST[SMALLEST.index("[[channel]]") :]
+    names = [*HOSTILE, "a|b<script>[x](y)`z`", "\x1b[2J", "\u202egnp", "n" * 10_000]
+    quoted = ['"' + "".join(f"\\U{ord(sign):08x}" for sign in name) + '"' for name in names]
+    text = SMALLEST + "".join(channel.replace('"Front"', name) for name in quoted)
+    path = written(tmp_path, text)
+    rows = list(csv.reader(io.StringIO(gainkit("plan", path, "--format", "csv").out)))
+    assert len(rows) == 2 + len(names)
+    assert len({len(row) for row in rows}) == 1
+    for row, name in zip(rows[2:], names, strict=True):
+        for cell in row:
+            number = re.fullmatch(r"-?[\d.]+(e[+-]\d+)?", cell)
+            assert number or not cell.lstrip(" ").startswith(("=", "+", "-", "@", "\t", "\r", "\n", "\uff1d"))
+        if name in HOSTILE:
+            assert row[0] == (repr(name)[1:-1] if name < " " else "'" + name)
+    for form in ("text", "markdown"):
+        out = gainkit("plan", path, "--format", form).out
+        assert "\x1b" not in out
+        assert "\u202e" not in out
+    table = [line for line in out.splitlines() if line.startswith("|")]
+    assert {len(re.findall(r"(?<!\\)\|", line)) for line in table} == {7}
+    assert "<script>" not in out
+
+
+@pytest.mark.parametrize("text", HOSTILE)
+def test_a_cell_that_would_start_a_formula_starts_with_an_apostrophe(text: str) -> None:
+    assert spreadsheet_cell(text) == "'" + text
+    assert spreadsheet_cell("Front = left") == "Front = left"
+
+
+def test_forms_that_contradict_are_refused(gainkit) -> None:
+    assert "exclude each other" in gainkit("plan", EXAMPLE, "--format", "csv", "--json").refused()
+    assert "--explain" in gainkit("plan", EXAMPLE, "--format", "csv", "--explain").refused()
+    gainkit("plan", EXAMPLE, "--format", "pdf").refused()
