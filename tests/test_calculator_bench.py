@@ -258,6 +258,28 @@ def test_trim_command(gainkit) -> None:
     assert "--source-clip-dbfs is 3" in gainkit("trim", "--source-clip-dbfs", 3, "--overlap-db", 5).refused()
 
 
+@pytest.mark.parametrize(
+    "call",
+    [
+        "load --coil-ohms 4 --coils 4 --drivers 4 --min-ohms 2 --bridged",
+        "pad --max-volts 63.2 --input-volts 1.5 --input-ohms 10000 --bridged",
+        "pad --max-volts 63.2 --input-volts 1.5 --series E12 --cable-pf 20000",
+        "feed --watts 1500 --length-m 5 --mm2 25",
+        "feed --speaker-ohms 2 --length-m 6 --awg 12",
+        "meter --volts 63.2 --overdrive-db 3 --frequency-hz 997",
+        "meter --volts 20 --noise",
+        "trim --source-clip-dbfs -12 --overlap-db 5 --supply-volts 14.4 --load-ohms 4 --clip-volts 8.5",
+        "target --rating 100@4 --rating 150@2 --load-ohms 3 --bridged --speaker-watts 90 --source-volts 4 "
+        "--overlap-db 5 --supply-volts 12.6 --rated-supply-volts 14.4 --meter-percent 1 --explain",
+    ],
+)
+def test_every_text_fits_a_narrow_screen(gainkit, call: str) -> None:
+    answer = gainkit(*call.split())
+    assert answer.code == 0
+    assert max(map(len, answer.out.splitlines())) <= 79
+    assert answer.out.startswith("=" * 79 + "\n   ")  # the figure wanted comes first
+
+
 def test_filter_loss_is_3_db_at_the_corner_and_the_band_keeps_its_promise() -> None:
     assert tones.butterworth_loss_db(90.0, 90.0) == pytest.approx(3.0103, abs=1e-4)
     from gainkit.calculator.amplifier import Rating

@@ -60,7 +60,7 @@ def find_wirings(
             half = half_load_ohms(ohms) if bridged else None
             seen = ohms if half is None else half
             allowed = None if min_ohms is None else seen >= min_ohms * (1 - 1e-9)
-            words = _words(coils, coil_series, "coils of each driver" if drivers > 1 else "coils")
+            words = _words(coils, coil_series, "coils")
             words += _words(drivers, driver_series, "drivers")
             found.append(Wiring(", ".join(words) or "the coil alone", ohms, allowed, half))
     found.sort(key=lambda wiring: wiring.ohms)
@@ -75,7 +75,7 @@ def _words(count: int, in_series: int, what: str) -> list[str]:
         return [f"{what} in parallel"]
     if in_series == count:
         return [f"{what} in series"]
-    return [f"{what} in {count // in_series} parallel strings of {in_series} in series"]
+    return [f"{what} {in_series} series x {count // in_series} parallel"]
 
 
 def _cautions(found: Sequence[Wiring], min_ohms: float | None, bridged: bool) -> list[str]:

@@ -124,7 +124,9 @@ def find_pad(call: PadCall) -> Pad:
             f"No pad of {call.series} parts brings {call.max_volts:g} V down to {call.input_volts:g} V.",
             "Use an interface input that takes more volts, or a ready-made high-voltage probe.",
         )
-    wide = [pad for pad in pads if (pad.bandwidth_hz or math.inf) >= LEAST_BANDWIDTH_HZ] or pads
+    widest = max(pad.bandwidth_hz or math.inf for pad in pads)
+    enough = min(LEAST_BANDWIDTH_HZ, widest / 2.0)
+    wide = [pad for pad in pads if (pad.bandwidth_hz or math.inf) >= enough]
     smallest = min(max(pad.series_part_watts or 0.0, SMALL_PART_WATTS) for pad in wide)
     fitting = [pad for pad in wide if max(pad.series_part_watts or 0.0, SMALL_PART_WATTS) == smallest]
     closest = min(pad.headroom_db for pad in fitting)

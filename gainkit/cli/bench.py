@@ -72,7 +72,7 @@ def _load_text(found: Wirings) -> str:
         ]
         for wiring in found.wirings
     ]
-    table = columns(["load ohm", "each half", "allowed", "wiring"], rows)
+    table = columns(["ohm", "half", "ok", "wiring"], rows)
     return sections(first, table, bullets("Cautions", found.cautions))
 
 
@@ -146,12 +146,17 @@ def _pad_text(call: PadCall, found: Pad) -> str:
             f"With {call.cable_farads * 1e12:g} pF of cable: -3 dB at {found.bandwidth_hz / 1000:.0f} kHz, "
             f"{found.loss_20khz_db:.2f} dB lost at 20 kHz."
         )
-    ratio = "shunt' / (legs x series + source + shunt'), shunt' = shunt parallel input"
+    legs = "2 x series" if found.differential else "series"
+    why = (
+        f"Why\n  output / source = s / ({legs} + source + s)\n"
+        "  with s the shunt and the input in parallel\n"
+        f"  = {10 ** (-found.loss_db / 20):.5f} = -{found.loss_db:.2f} dB"
+    )
     return sections(
         headline(f"{_ohms(found.series_ohms)} {each}, {_ohms(found.shunt_ohms)} across the input"),
         _drawing(found.differential),
         bullets("Figures", facts),
-        f"Why\n  output / source = {ratio}",
+        why,
         bullets("Cautions", found.cautions),
     )
 
@@ -228,10 +233,11 @@ def _feed_text(found: Feed) -> str:
     if found.amplifier_volts is not None:
         return sections(
             headline(f"{found.amplifier_volts:.2f} V at the amplifier", f"{found.supply_amperes:.1f} A"),
-            f"{found.lost_volts:.2f} V lost in the cable ({wire}).\n"
+            f"{found.lost_volts:.2f} V lost in the cable.\n{wire}.\n"
             f"Headroom {found.headroom_lost_db:.2f} dB for an unregulated amplifier; "
             f"{found.wire_watts:.1f} W of heat.",
-            "Why\n  U = (U0 + sqrt(U0^2 - 4 P R)) / 2, P = watts / efficiency, R = feed and return",
+            "Why\n  U = (U0 + sqrt(U0^2 - 4 P R)) / 2\n"
+            "  with P = watts / efficiency and R = feed and return, the power being constant",
             bullets("Notes", found.notes),
         )
     return sections(
