@@ -13,7 +13,7 @@ from typing import Any
 from gainkit.errors import GainkitError
 from gainkit.generator import noise as noises
 from gainkit.generator import tones
-from gainkit.generator.bands import BANDS
+from gainkit.generator.bands import BANDS, Band
 from gainkit.generator.model import ROUTING_GAINS, Waveform, routed
 from gainkit.generator.spec import ToneSpec, given
 
@@ -65,16 +65,8 @@ class Kind:
     parameters: dict[str, Any] = field(default_factory=dict)
 
 
-def _pulses(spec: ToneSpec, sample_rate_hz: int) -> Waveform:
-    from gainkit.generator import pulses
-
-    return pulses.pulses(spec, sample_rate_hz)
-
-
-def _beeps(spec: ToneSpec, sample_rate_hz: int) -> Waveform:
-    from gainkit.generator import pulses
-
-    return pulses.beeps(spec, sample_rate_hz)
+def _not_yet(spec: ToneSpec, sample_rate_hz: int) -> Waveform:
+    raise GainkitError(f"kind = {spec.kind} is not part of this version.", "Use another kind.")
 
 
 KINDS = {
@@ -121,13 +113,13 @@ KINDS = {
         Kind(
             "pulses",
             "one-sided pulses, to tell a loudspeaker's polarity with a microphone",
-            _pulses,
+            _not_yet,
             {"band": "midrange", "level_dbfs": -6.0, "seconds": 20.0},
         ),
         Kind(
             "beeps",
             "counted beeps, to hear which channel plays where",
-            _beeps,
+            _not_yet,
             {"frequency_hz": 997.0, "level_dbfs": -12.0, "seconds": 20.0},
         ),
         Kind("silence", "digital zero, to hear the system's own noise", tones.silent, {"seconds": 30.0}),
@@ -207,14 +199,15 @@ def _check_band(spec: ToneSpec, filled: dict[str, Any]) -> None:
     """Noise has a named band or two edges; fill in the edges. Edges rise."""
     if spec.kind == "noise":
         edges = (filled["low_hz"], filled["high_hz"])
-        if filled["band"] is not None and edges != (None, None):
+        named = named_band(filled["band"]) if filled["band"] is not None else None
+        if named is not None and edges not in ((None, None), (named.low_hz, named.high_hz)):
             raise GainkitError(
                 f'band = "{filled["band"]}" and low_hz/high_hz were both given.', "Give the one or the others."
             )
         if (edges[0] is None) != (edges[1] is None):
             raise GainkitError("Only one edge of the band was given.", "Give both low_hz and high_hz.")
         if edges == (None, None):
-            band = named_band(filled["band"] or "full")
+            band = named or named_band("full")
             filled.update(band=band.name, low_hz=band.low_hz, high_hz=band.high_hz)
     low, high = filled.get("low_hz"), filled.get("high_hz")
     if low is not None and high is not None and not low < high:
@@ -227,8 +220,8 @@ def _check_band(spec: ToneSpec, filled: dict[str, Any]) -> None:
         )
 
 
-def named_band(name: Any) -> Any:
-    """The given band of this name (`bands.Band`); GainkitError with the nearest known one."""
+def named_band(name: Any) -> Band:
+    """The given band of this name; GainkitError with the nearest known one."""
     if name in BANDS:
         return BANDS[name]
     raise GainkitError(f'band = "{name}" is not known.', _nearest(str(name), BANDS))

@@ -1,0 +1,106 @@
+"""index.json: the facts of every track of a set, for machines."""
+
+from __future__ import annotations
+
+import dataclasses
+import json
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from gainkit.errors import GainkitError
+from gainkit.generator import kinds
+from gainkit.generator.encode import scale_for
+from gainkit.generator.model import Step, Waveform
+from gainkit.levels import db_from_ratio
+from gainkit.results import to_plain
+from gainkit.toneset.cautions import track_caution
+from gainkit.toneset.model import INDEX_FILE, Target, ToneSet, Track
+
+
+@dataclass(frozen=True)
+class PlannedTrack:
+    """A track with everything known before its first byte is written.
+
+    size_bytes : of the file; for FLAC an upper estimate.
+    """
+
+    track: Track
+    file: str
+    waveform: Waveform
+    dither: bool
+    size_bytes: int
+
+
+def track_facts(planned: PlannedTrack, target: Target) -> dict[str, Any]:
+    """What index.json and `tones one --json` tell of one track, without its hash."""
+    spec, wave = planned.track.spec, planned.waveform
+    return {
+        "file": planned.file,
+        "kind": spec.kind,
+        "title": planned.track.title,
+        "use": planned.track.use,
+        "caution": track_caution(spec) or None,
+        "channels": spec.channels,
+        "frequency_hz": wave.frequency_hz,
+        "level_dbfs": wave.level_dbfs,
+        "level_kind": wave.level_kind if wave.level_dbfs is not None else None,
+        "scaled_db": db_from_ratio(scale_for(wave, target.samples, planned.dither)),
+        "seconds": wave.seconds,
+        "frames": wave.frames,
+        "dither": planned.dither,
+        "seed": spec.seed,
+        "parameters": kinds.own_parameters(spec),
+        "marker": to_plain(wave.marker),
+        "steps": [step_facts(step, target.sample_rate_hz) for step in wave.steps],
+        "notes": list(wave.notes),
+    }
+
+
+def step_facts(step: Step, sample_rate_hz: int) -> dict[str, Any]:
+    """One step: role, where in frames and seconds, and what of the rest applies."""
+    facts = {key: value for key, value in dataclasses.asdict(step).items() if value is not None}
+    facts["start_seconds"] = step.start_frame / sample_rate_hz
+    facts["stop_seconds"] = step.stop_frame / sample_rate_hz
+    return facts
+
+
+def index_text(tone_set: ToneSet, target: Target, tracks: list[dict[str, Any]]) -> str:
+    """The whole of index.json; the same set gives the same text, always."""
+    from gainkit import __version__
+
+    index = {
+        "made_by": f"gainkit {__version__}",
+        "set": tone_set.name,
+        "title": tone_set.title,
+        "sample_rate_hz": target.sample_rate_hz,
+        "bits": target.samples.bits,
+        "format": target.file_format,
+        "tracks": tracks,
+    }
+    return json.dumps(to_plain(index), indent=1, ensure_ascii=False, allow_nan=False) + "\n"
+
+
+def read_index(folder: Path) -> dict[str, Any]:
+    """The index of a folder of tracks. Raises GainkitError when it is missing, broken or not one of ours."""
+    path = folder / INDEX_FILE
+    if not folder.is_dir():
+        raise GainkitError(f"{folder} is not a folder.", "Give the folder that the tracks were written to.")
+    try:
+        index = json.loads(path.read_text(encoding="utf-8"))
+        tracks = index["tracks"]
+        complete = all(
+            {"file", "kind", "parameters", "seed", "dither", "sha256", "frames"} <= track.keys()
+            for track in tracks
+        )
+        complete = complete and {"sample_rate_hz", "bits", "format"} <= index.keys()
+    except FileNotFoundError:
+        raise GainkitError(
+            f"{path} is not there: the set was not written to its end, or this is another folder.",
+            "Run gainkit tones write again: it goes on where it stopped.",
+        ) from None
+    except (ValueError, KeyError, TypeError, AttributeError):
+        complete = False
+    if not complete:
+        raise GainkitError(f"{path} is damaged.", "Write the set anew with gainkit tones write --overwrite.")
+    return dict(index)

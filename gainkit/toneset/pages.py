@@ -1,0 +1,117 @@
+"""The pages that go with the tracks: tracks.txt for any screen, tracks.html for the printer and a phone."""
+
+from __future__ import annotations
+
+import html
+import textwrap
+
+from gainkit.toneset.cautions import COPYING, GENERAL, track_caution
+from gainkit.toneset.index import PlannedTrack
+from gainkit.toneset.model import Target, ToneSet
+
+_WIDTH = 78
+
+
+def duration(seconds: float) -> str:
+    """Length as minutes and seconds, 1:02."""
+    whole = round(seconds)
+    return f"{whole // 60}:{whole % 60:02d}"
+
+
+def level_text(planned: PlannedTrack) -> str:
+    """The level of a track in words: -12 dBFS, -20 to 0 dBFS, -6 dBFS peak."""
+    spec, wave = planned.track.spec, planned.waveform
+    if spec.from_dbfs is not None:
+        return f"{spec.from_dbfs:g} to {spec.to_dbfs:g} dBFS"
+    if wave.level_dbfs is None:
+        return "silent"
+    kind = " peak" if wave.level_kind == "peak" else " rms" if spec.kind == "noise" else ""
+    return f"{wave.level_dbfs:g} dBFS{kind}"
+
+
+def form_text(target: Target) -> str:
+    """How the tracks are written: WAV, 44.1 kHz, 16 bit."""
+    bits = "32 bit float" if target.samples.is_float else f"{target.samples.bits} bit"
+    return f"{target.file_format.upper()}, {target.sample_rate_hz / 1000:g} kHz, {bits}"
+
+
+def page_text(tone_set: ToneSet, target: Target, planned: list[PlannedTrack]) -> str:
+    """tracks.txt: cautions first, then each track with level, length and use; plain ASCII letters and CRLF."""
+
+    def wrapped(text: str, indent: str, first: str | None = None) -> str:
+        return textwrap.fill(
+            text, _WIDTH, initial_indent=indent if first is None else first, subsequent_indent=indent
+        )
+
+    lines = [tone_set.title, "=" * len(tone_set.title)]
+    if tone_set.about:
+        lines.append(wrapped(tone_set.about, ""))
+    total = sum(item.waveform.seconds for item in planned)
+    lines += [f"{len(planned)} tracks, {duration(total)}, {form_text(target)}.", "", "BEFORE YOU PLAY ANYTHING"]
+    lines += [wrapped(text, "  ", "! ") for text in GENERAL]
+    lines += ["", "TRACKS (0 dBFS: the peaks of a sine touch full scale)", ""]
+    for item in planned:
+        channels = "" if item.track.spec.channels == "both" else f", {channel_text(item)}"
+        lines.append(f"{item.file}  {level_text(item)}, {duration(item.waveform.seconds)}{channels}")
+        lines.append(wrapped(f"{item.track.title}. {item.track.use}", "    "))
+        if caution := track_caution(item.track.spec):
+            lines.append(wrapped(caution, "      ", "    ! "))
+        lines += [wrapped(note, "    ") for note in item.waveform.notes]
+    lines += ["", "KEEPING THE TRACKS AS THEY ARE"]
+    lines += [wrapped(text, "  ", "- ") for text in COPYING]
+    return "\r\n".join("\n".join(lines).split("\n")) + "\r\n"
+
+
+def channel_text(item: PlannedTrack) -> str:
+    """Which channels play, in words."""
+    names = {"left": "left only", "right": "right only", "opposite": "right in opposite polarity"}
+    return names.get(item.track.spec.channels, "left and right")
+
+
+def page_html(tone_set: ToneSet, target: Target, planned: list[PlannedTrack]) -> str:
+    """tracks.html: the same for the printer (A4 or Letter, black on white) and a phone; nothing fetched."""
+    escape = html.escape
+    total = sum(item.waveform.seconds for item in planned)
+    rows = []
+    for item in planned:
+        caution = track_caution(item.track.spec)
+        rows.append(
+            f"<tr><th scope=row>{escape(item.file)}</th><td>{escape(level_text(item))}</td>"
+            f"<td>{duration(item.waveform.seconds)}</td><td>{escape(channel_text(item))}</td>"
+            f"<td><b>{escape(item.track.title)}.</b> {escape(item.track.use)}"
+            + "".join(f" {escape(note)}" for note in item.waveform.notes)
+            + (f"<br><i>{escape(caution)}</i>" if caution else "")
+            + "</td></tr>"
+        )
+    cautions = "".join(f"<li>{escape(text)}" for text in GENERAL)
+    keeping = "".join(f"<li>{escape(text)}" for text in COPYING)
+    about = f"<p>{escape(tone_set.about)}" if tone_set.about else ""
+    return f"""<!doctype html>
+<html lang=en><meta charset=utf-8><meta name=viewport content="width=device-width, initial-scale=1">
+<title>{escape(tone_set.title)}</title>
+<style>{_STYLE}</style>
+<h1>{escape(tone_set.title)}</h1>
+{about}
+<p>{len(planned)} tracks, {duration(total)}, {escape(form_text(target))}. 0 dBFS: the peaks of a sine touch full
+scale. <section><h2>Before you play anything</h2><ul>{cautions}</ul></section>
+<table><thead><tr><th>File<th>Level<th>Length<th>Plays on<th>What for</thead>
+<tbody>
+{chr(10).join(rows)}
+</tbody></table>
+<h2>Keeping the tracks as they are</h2><ul>{keeping}</ul>
+</html>
+"""
+
+
+_STYLE = """
+body{font:11pt/1.4 system-ui,sans-serif;margin:1.2rem auto;padding:0
+1rem;max-width:60rem;color:#111;background:#fff} h1{font-size:1.5em;margin:0 0
+.3em}h2{font-size:1.1em;margin:1em 0 .3em}ul{margin:.2em 0;padding-left:1.2em} section{border:2px solid
+#111;padding:.2rem 1rem .6rem;break-inside:avoid} table{border-collapse:collapse;width:100%;margin-top:1em}
+th,td{text-align:left;vertical-align:top;padding:.3em .6em .3em 0;border-bottom:1px solid #999}
+tbody th{font-family:ui-monospace,monospace;font-weight:600;white-space:nowrap}
+td:nth-child(2),td:nth-child(3){white-space:nowrap}thead{display:table-header-group}tr{break-inside:avoid}
+@media(max-width:40rem){thead{display:none}tr{display:block;padding:.5em 0;border-bottom:1px solid #999}
+td,tbody th{display:inline;border:0;padding:0 .6em 0 0}td:last-child{display:block}}
+@page{margin:15mm}
+"""

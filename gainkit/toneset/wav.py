@@ -1,0 +1,141 @@
+"""WAV and FLAC files made block by block: bytes, their hash, their size beforehand."""
+
+from __future__ import annotations
+
+import hashlib
+import struct
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from gainkit.errors import GainkitError
+from gainkit.generator.encode import encoded_blocks
+from gainkit.generator.model import Waveform
+from gainkit.toneset.model import Target
+
+LARGEST_WAV_BYTES = 2**32 - 1
+"""What the size fields of a RIFF header can say; a FAT file system ends there too."""
+
+Progress = Callable[[int], None]
+"""Told the number of frames made since it was last told."""
+
+
+def data_bytes(frames: int, target: Target) -> int:
+    """Bytes of the samples in a WAV file."""
+    return frames * 2 * target.samples.bytes
+
+
+def file_bytes(frames: int, target: Target) -> int:
+    """Size of the finished WAV file [bytes]; for FLAC what is expected at most of it, seven tenths of that."""
+    size = len(wav_header(frames, target, check=False)) + data_bytes(frames, target)
+    return size if target.file_format == "wav" else size * 7 // 10
+
+
+def wav_header(frames: int, target: Target, *, check: bool = True) -> bytes:
+    """RIFF/WAVE header before the samples: integer PCM (format 1) or float (format 3, with its fact chunk).
+
+    Raises GainkitError when the file would pass 4 GiB.
+    """
+    size, bits, rate = data_bytes(frames, target), target.samples.bits, target.sample_rate_hz
+    frame_bytes = 2 * target.samples.bytes
+    code = 3 if target.samples.is_float else 1
+    form = struct.pack("<HHIIHH", code, 2, rate, rate * frame_bytes, frame_bytes, bits)
+    chunks = struct.pack("<4sI", b"fmt ", len(form)) + form
+    if target.samples.is_float:
+        chunks = struct.pack("<4sI", b"fmt ", len(form) + 2) + form + b"\0\0"
+        chunks += struct.pack("<4sII", b"fact", 4, frames)
+    whole = 4 + len(chunks) + 8 + size
+    if whole > LARGEST_WAV_BYTES:
+        if check:
+            raise GainkitError(
+                f"A WAV file of {frames / rate:.0f} s at {rate} Hz and {bits} bit would be "
+                f"{whole / 2**30:.1f} GiB; the format ends at 4 GiB.",
+                "Write FLAC, fewer seconds, a lower rate or fewer bits.",
+            )
+        size, whole = 0, 0
+    return struct.pack("<4sI4s", b"RIFF", whole, b"WAVE") + chunks + struct.pack("<4sI", b"data", size)
+
+
+def packed(block: NDArray[Any], bits: int) -> Any:
+    """A block of samples as the bytes of a WAV file (little-endian), as something that writes and hashes."""
+    if bits == 24:
+        words = np.ascontiguousarray(block, dtype="<i4").view(np.uint8).reshape(-1, 4)
+        return np.ascontiguousarray(words[:, :3]).data.cast("B")
+    stored = np.ascontiguousarray(block, dtype="<f4" if bits == 32 else "<i2")
+    return stored.data.cast("B") if stored.size else b""
+
+
+def wav_pieces(waveform: Waveform, target: Target, *, dither: bool, seed: int) -> Iterator[Any]:
+    """The bytes of a whole WAV file, piece by piece."""
+    yield wav_header(waveform.frames, target)
+    for block in encoded_blocks(waveform, target.samples, dither=dither, seed=seed):
+        yield packed(block, target.samples.bits)
+
+
+def wav_sha256(waveform: Waveform, target: Target, *, dither: bool, seed: int, progress: Progress) -> str:
+    """Hash of the WAV file that `write_wav` would make, without making it."""
+    digest = hashlib.sha256()
+    for piece in wav_pieces(waveform, target, dither=dither, seed=seed):
+        digest.update(piece)
+        progress(len(piece) // (2 * target.samples.bytes))
+    return digest.hexdigest()
+
+
+def write_wav(
+    path: Path, waveform: Waveform, target: Target, *, dither: bool, seed: int, progress: Progress
+) -> str:
+    """Write a WAV file and return its SHA-256. Raises GainkitError over 4 GiB, OSError from the device."""
+    digest = hashlib.sha256()
+    with open(path, "wb", buffering=0) as file:
+        for piece in wav_pieces(waveform, target, dither=dither, seed=seed):
+            digest.update(piece)
+            _write_all(file, piece)
+            progress(len(piece) // (2 * target.samples.bytes))
+    return digest.hexdigest()
+
+
+def _write_all(file: Any, piece: Any) -> None:
+    """Write a piece wholly; a raw file may take a part of it, as on a device that fills up."""
+    view = memoryview(piece)
+    while view:
+        view = view[file.write(view) :]
+
+
+def write_flac(
+    path: Path, waveform: Waveform, target: Target, *, dither: bool, seed: int, progress: Progress
+) -> str:
+    """Write a FLAC file and return its SHA-256. Raises GainkitError for 32 bit, OSError from the device."""
+    import soundfile
+
+    bits = target.samples.bits
+    if bits not in (16, 24):
+        raise GainkitError("FLAC holds integers, not 32 bit floats.", "Use 16 or 24 bit, or WAV.")
+    try:
+        with soundfile.SoundFile(
+            path,
+            "w",
+            target.sample_rate_hz,
+            2,
+            f"PCM_{bits}",
+            format="FLAC",
+            compression_level=FLAC_COMPRESSION,
+        ) as file:
+            for block in encoded_blocks(waveform, target.samples, dither=dither, seed=seed):
+                file.write(block if bits == 16 else block << 8)
+                progress(len(block))
+    except soundfile.LibsndfileError as fault:
+        raise OSError(f"{path.name}: {fault.error_string}") from fault
+    return file_sha256(path)
+
+
+FLAC_COMPRESSION = 0.0
+"""libsndfile's 0 to 1: dither does not shrink, so more effort gains a few per cent at most."""
+
+
+def file_sha256(path: Path) -> str:
+    """SHA-256 of a file, read in pieces."""
+    with open(path, "rb") as file:
+        return hashlib.file_digest(file, "sha256").hexdigest()
