@@ -345,6 +345,9 @@ def test_plan_text_is_a_table_then_cautions(gainkit) -> None:
     assert lines[7].startswith("Subwoofer   50 Hz -5 dBFS  25.21 V")
     assert max(map(len, lines)) <= 79
     assert "Front, Subwoofer" in out
+    whole = gainkit("plan", SYSTEMS / "whole_car.toml", "--explain").out
+    assert "2.38 V (out)" in whole
+    assert max(map(len, whole.splitlines())) <= 79
     explained = gainkit("plan", EXAMPLE, "--explain").out
     assert "each half sees load / 2 = 2 ohm / 2 = 1 ohm" in explained
 

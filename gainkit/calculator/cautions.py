@@ -93,8 +93,8 @@ def _supply(channel: Channel) -> Iterator[str]:
         return
     if follows_supply(channel):
         yield (
-            f"The target holds for a supply of {supply:g} V: hold it there while setting (engine running or a "
-            "charger that can keep up; mind exhaust gas indoors)."
+            f"The target holds for a supply of {supply:.4g} V: hold it there while setting (engine running or "
+            "a charger that can keep up; mind exhaust gas indoors)."
         )
         if supply is not None and rated is not None and supply > rated:
             yield (
@@ -155,5 +155,8 @@ def _tone(channel: Channel) -> Iterator[str]:
     if below or above:
         low = 0.0 if meter.low_hz is None else meter.low_hz
         reach = f"{low:g} Hz up" if meter.high_hz is None else f"{low:g} to {meter.high_hz:g} Hz"
-        yield f"The meter is made for {reach}: do not believe it at {channel.tone_hz:g} Hz."
+        yield (
+            f"The meter is made for {reach}: do not believe it at {channel.tone_hz:g} Hz. Use a tone it is "
+            "made for, or measure a capture."
+        )
     yield from tones.tone_cautions(channel)

@@ -9,13 +9,14 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from gainkit.cli.common import JsonFlag, show
+from gainkit.cli.plan_forms import HEAD, csv_text, markdown_text, set_figure, table_row
 
 if TYPE_CHECKING:
     from gainkit.calculator.amplifier import Rating
     from gainkit.calculator.channel import Channel
     from gainkit.calculator.programme import ProgrammePower
     from gainkit.calculator.targets import Target
-    from gainkit.job.plan import ChannelPlan, Plan
+    from gainkit.job.plan import Plan
 
 
 class PlanFormat(StrEnum):
@@ -194,17 +195,12 @@ def target_text(
 
     tone = f"tone at {figures.tone_dbfs:g} dBFS" + (f", {channel.tone_hz:g} Hz" if channel.tone_hz else "")
     return sections(
-        headline(f"SET  {_set_figure(figures)}", f"{tone}, meter on AC volts"),
+        headline(f"SET  {set_figure(figures)}", f"{tone}, meter on AC volts"),
         "\n".join(_meaning(figures)),
         why_text(channel, figures, explain_all),
         programme_text(programme),
         bullets("Cautions", figures.cautions),
     )
-
-
-def _set_figure(figures: Target) -> str:
-    spread = figures.set_plus_minus_volts
-    return f"{figures.set_volts:.2f} V" + (f" +-{spread:.2f}" if spread is not None else "")
 
 
 def _meaning(figures: Target) -> list[str]:
@@ -291,33 +287,11 @@ def plan(
     show(figures, as_json, text)
 
 
-HEAD = ("channel", "tone", "SET TO", "gain control", "limited by", "power")
-
-
-def _row(channel: ChannelPlan) -> list[str]:
-    """One line of the table for a person."""
-    if channel.built_in:
-        control = "-" if channel.trim_db is None else f"trim {channel.trim_db:.1f} dB"
-    elif channel.sensitivity_volts is None:
-        control = "-"
-    else:
-        reach = {True: "", False: " OUT OF RANGE", None: ""}[channel.sensitivity_in_range]
-        control = f"{channel.sensitivity_volts:.2f} V{reach}"
-    return [
-        channel.name,
-        f"{channel.tone_hz:g} Hz {channel.tone_dbfs:g} dBFS",
-        f"{_set_figure(channel)}",
-        control,
-        channel.limited_by,
-        f"{channel.target_watts:.0f} W",
-    ]
-
-
 def plan_text(vehicle: str | None, figures: Plan, explained: list[Channel]) -> str:
     """The table, then what applies to the car and to each channel."""
     from gainkit.cli.plain import WIDTH, bullets, columns, sections, shortened
 
-    rows = [[shortened(row[0]), *row[1:]] for row in map(_row, figures.channels)]
+    rows = [[shortened(row[0]), *row[1:]] for row in map(table_row, figures.channels)]
     title = "SETTINGS" + (f"  {shortened(vehicle, 50)}" if vehicle else "")
     parts = ["=" * WIDTH + f"\n{title}\n" + "=" * WIDTH, columns(HEAD, rows)]
     for place, channel in enumerate(explained):
@@ -362,55 +336,6 @@ def _grouped_cautions(figures: Plan) -> list[tuple[str, list[str]]]:
         everyone = len(names) == len(figures.channels) > 1
         groups.setdefault("All channels" if everyone else ", ".join(names), []).append(caution)
     return list(groups.items())
-
-
-def _cells(channel: ChannelPlan) -> dict[str, float | str | bool | None]:
-    """One line of the table for a spreadsheet, by column name."""
-    keys = (
-        "name", "tone_hz", "tone_dbfs", "set_volts", "set_plus_minus_volts", "target_volts", "target_watts",
-        "load_ohms", "limited_by", "clip_volts", "speaker_limit_volts", "overlap_db", "margin_db",
-        "headroom_db", "source_volts", "gain_db", "sensitivity_volts", "sensitivity_in_range", "trim_db",
-    )  # fmt: skip
-    return {key: getattr(channel, key) for key in keys}
-
-
-def _cell_text(value: float | str | bool | None) -> str:
-    if value is None:
-        return ""
-    if isinstance(value, bool):
-        return "yes" if value else "no"
-    return value if isinstance(value, str) else f"{value:.6g}"
-
-
-def csv_text(figures: Plan) -> str:
-    """Comma-separated, one header line, numbers with six digits; text cells cannot start a formula."""
-    import csv
-    import io
-
-    from gainkit.cli.plain import spreadsheet_cell, visible
-
-    out = io.StringIO()
-    writer = csv.writer(out, lineterminator="\n")
-    rows = [_cells(channel) for channel in figures.channels]
-    writer.writerow([*rows[0], "cautions"])
-    for row, channel in zip(rows, figures.channels, strict=True):
-        cells = [spreadsheet_cell(visible(v)) if isinstance(v, str) else _cell_text(v) for v in row.values()]
-        writer.writerow([*cells, spreadsheet_cell(" ".join(channel.cautions))])
-    return out.getvalue().rstrip("\n")
-
-
-def markdown_text(figures: Plan) -> str:
-    """A Markdown table, then the cautions."""
-    from gainkit.cli.plain import markdown_cell
-
-    lines = ["| " + " | ".join(HEAD) + " |", "|" + " --- |" * len(HEAD)]
-    for channel in figures.channels:
-        lines.append("| " + " | ".join(map(markdown_cell, _row(channel))) + " |")
-    lines.append("")
-    lines += [f"- {markdown_cell(caution)}" for caution in figures.cautions]
-    for channel in figures.channels:
-        lines += [f"- {markdown_cell(channel.name)}: {markdown_cell(caution)}" for caution in channel.cautions]
-    return "\n".join(lines)
 
 
 def register(app: typer.Typer) -> None:

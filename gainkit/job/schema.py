@@ -145,7 +145,7 @@ def read_toml(path: Path) -> tuple[dict[str, Any], str]:
     except ValueError as fault:  # TOMLDecodeError, and whole numbers of thousands of digits
         raise GainkitError(
             f"{path} is not a TOML file: {fault}.",
-            'Each line is key = value, text in "quotes", numbers bare, and true or false for yes and no.',
+            'Each line is key = value: text in "quotes", numbers bare with a decimal point, true or false.',
         ) from fault
 
 
