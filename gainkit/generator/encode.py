@@ -10,7 +10,7 @@ is turned into such words once and laid down again and again, each time under fr
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Any
 
@@ -109,19 +109,22 @@ class _Encoder:
             for start in range(0, part.frames, BLOCK_FRAMES):
                 yield zeros[: min(BLOCK_FRAMES, part.frames - start)]
             return
-        source, step = self._tiled(part) if part.period_frames else (self._rendered(part), BLOCK_FRAMES)
-        for start in range(0, part.frames, step):
-            words = source(start, min(start + step, part.frames))
+        if part.period_frames:
+            tile = self._tile(part)
+            step = math.ceil(len(tile) / math.ceil(len(tile) / BLOCK_FRAMES))
+            at = 0
+            while at < part.frames:
+                first = at % len(tile)
+                words = tile[first : first + min(step, part.frames - at)]
+                yield self._dithered(words) if self.dither else words
+                at += len(words)
+            return
+        for start in range(0, part.frames, BLOCK_FRAMES):
+            words = self._words(part, start, min(start + BLOCK_FRAMES, part.frames))
             yield self._dithered(words) if self.dither else words
 
-    def _rendered(self, part: Part) -> Callable[[int, int], NDArray[Any]]:
-        return lambda start, stop: self._words(part, start, stop)
-
-    def _tiled(self, part: Part) -> tuple[Callable[[int, int], NDArray[Any]], int]:
-        """Source of a repeating part: its period rendered once, laid end to end to at least a block.
-
-        Blocks begin at multiples of the returned step, which divides into whole periods or parts of one period.
-        """
+    def _tile(self, part: Part) -> NDArray[Any]:
+        """The words of a repeating part: its period rendered once, laid end to end until it makes a block."""
         period = part.period_frames
         repeats = math.ceil(BLOCK_FRAMES / period)
         tile = np.empty((period * repeats, 2), np.int32 if self.dither else self.dtype)
@@ -130,12 +133,7 @@ class _Encoder:
             tile[start:stop] = self._words(part, start, stop)
         for again in range(1, repeats):
             tile[again * period : (again + 1) * period] = tile[:period]
-        length = len(tile)
-        pieces = math.ceil(length / (2 * BLOCK_FRAMES))
-        while length % pieces:
-            pieces += 1
-        step = length // pieces
-        return lambda start, stop: tile[start % length : start % length + stop - start], step
+        return tile
 
     def _words(self, part: Part, start: int, stop: int) -> NDArray[Any]:
         """Frames start..stop before dither: 32-bit words with `shift` bits below a step, or the finished

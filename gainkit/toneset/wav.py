@@ -75,12 +75,11 @@ def wav_pieces(waveform: Waveform, target: Target, *, dither: bool, seed: int) -
         yield packed(block, target.samples.bits)
 
 
-def wav_sha256(waveform: Waveform, target: Target, *, dither: bool, seed: int, progress: Progress) -> str:
+def wav_sha256(waveform: Waveform, target: Target, *, dither: bool, seed: int) -> str:
     """Hash of the WAV file that `write_wav` would make, without making it."""
     digest = hashlib.sha256()
     for piece in wav_pieces(waveform, target, dither=dither, seed=seed):
         digest.update(piece)
-        progress(len(piece) // (2 * target.samples.bytes))
     return digest.hexdigest()
 
 

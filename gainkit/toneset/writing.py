@@ -8,6 +8,7 @@ import re
 import shutil
 import tempfile
 from collections.abc import Callable, Iterator
+from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -104,8 +105,7 @@ def write_set(
         _check_index(tone_set, folder, run, kept, overwrite)
         _check_space(folder, todo)
         hashes = dict(kept)
-        for item in todo:
-            hashes[item.file] = run.write(item)
+        hashes |= run.write(todo)
         for name, content in pages.items():
             if not _same_text(folder / name, content):
                 write_whole(folder / name, content, overwrite=overwrite)
@@ -118,15 +118,10 @@ def write_set(
     return _result(tone_set, folder, target, planned, size, told)
 
 
-def write_track(
-    item: PlannedTrack, path: Path, target: Target, *, overwrite: bool, progress: wav.Progress
-) -> str:
-    """Write one track so that it is whole or not there; its SHA-256."""
+def make_file(item: PlannedTrack, path: Path, target: Target, progress: wav.Progress) -> str:
+    """Make a track's file just there, neither flushed nor renamed; its SHA-256."""
     write = wav.write_wav if target.file_format == "wav" else wav.write_flac
-    with whole_file(path, overwrite=overwrite) as draft:
-        return write(
-            draft, item.waveform, target, dither=item.dither, seed=item.track.spec.seed, progress=progress
-        )
+    return write(path, item.waveform, target, dither=item.dither, seed=item.track.spec.seed, progress=progress)
 
 
 def write_one(
@@ -145,8 +140,8 @@ def write_one(
 
     if path.parent.is_dir():
         _check_space(path.parent, [item])
-    with _device_faults(path.parent):
-        sha256 = write_track(item, path, target, overwrite=overwrite, progress=progress)
+    with _device_faults(path.parent), whole_file(path, overwrite=overwrite) as draft:
+        sha256 = make_file(item, draft, target, progress)
     return {**track_facts(item, target), "sha256": sha256}
 
 
@@ -230,24 +225,25 @@ class _Run:
         kept."""
         spec, nothing = item.track.spec, lambda frames: None
         if self.target.file_format == "wav":
-            return wav.wav_sha256(
-                item.waveform, self.target, dither=item.dither, seed=spec.seed, progress=nothing
-            )
+            return wav.wav_sha256(item.waveform, self.target, dither=item.dither, seed=spec.seed)
         with tempfile.TemporaryDirectory(prefix="gainkit-") as scratch:
-            return wav.write_flac(
-                Path(scratch) / item.file,
-                item.waveform,
-                self.target,
-                dither=item.dither,
-                seed=spec.seed,
-                progress=nothing,
-            )
+            return make_file(item, Path(scratch) / item.file, self.target, nothing)
 
-    def write(self, item: PlannedTrack) -> str:
-        """Write one track of the run."""
-        return write_track(
-            item, self.folder / item.file, self.target, overwrite=True, progress=self._progress(item)
-        )
+    def write(self, todo: list[PlannedTrack]) -> dict[str, str]:
+        """Write tracks one after the other; while the device takes one in, the next is being made."""
+        hashes: dict[str, str] = {}
+        finishing: Future[None] | None = None
+        with ThreadPoolExecutor(1) as second_hand:
+            for item in todo:
+                with contextlib.ExitStack() as unfinished:
+                    draft = unfinished.enter_context(whole_file(self.folder / item.file, overwrite=True))
+                    hashes[item.file] = make_file(item, draft, self.target, self._progress(item))
+                    if finishing is not None:
+                        finishing.result()
+                    finishing = second_hand.submit(unfinished.pop_all().close)  # flush and rename
+            if finishing is not None:
+                finishing.result()
+        return hashes
 
 
 def _facts(planned: list[PlannedTrack], target: Target, hashes: dict[str, str]) -> list[dict[str, Any]]:
