@@ -280,8 +280,8 @@ def one(
 
 
 _TONE_OPTIONS = (
-    "kind", "frequency_hz", "level_dbfs", "seconds", "low_hz", "high_hz", "band", "from_dbfs", "to_dbfs", "step_db",
-    "dwell_seconds", "channels", "crest_db", "decorrelated", "dither", "seed",
+    "kind", "frequency_hz", "level_dbfs", "seconds", "low_hz", "high_hz", "band", "from_dbfs", "to_dbfs",
+    "step_db", "dwell_seconds", "channels", "crest_db", "decorrelated", "dither", "seed",
 )  # fmt: skip
 
 

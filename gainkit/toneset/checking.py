@@ -1,14 +1,14 @@
 """A tone set read back from the stick: hashes, and levels measured afresh from the samples.
 
 The tone is built again from the index and laid against what the file holds. With reference r and samples x over
-a step, the gain is <x, r> / <r, r> (least squares) and what is left, x - gain r, is dither and rounding: known
-in size, so that anything more betrays a lossy format or other processing, even where the level is right.
+a step, the gain is <x, r> / <r, r> (least squares): the level error. Where the hash differs, what is left over,
+x - gain r, betrays a lossy format or other processing even where the level is right.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -17,8 +17,8 @@ import numpy as np
 
 from gainkit.errors import GainkitError
 from gainkit.generator import kinds
-from gainkit.generator.encode import BLOCK_FRAMES, SampleFormat
-from gainkit.generator.model import Samples, Waveform
+from gainkit.generator.encode import BLOCK_FRAMES, SampleFormat, encoded_blocks
+from gainkit.generator.model import Samples, Step, Waveform
 from gainkit.levels import db_from_ratio, power_db_from_ratio
 from gainkit.toneset.index import read_index
 from gainkit.toneset.model import AUDIO_SUFFIXES
@@ -29,11 +29,12 @@ from gainkit.toneset.writing import Watch
 LEVEL_TOLERANCE_DB = 0.01
 """A level further off than this is told as changed [dB]: a tenth of what a good meter resolves."""
 
-RESIDUAL_MARGIN_DB = 6.0
-"""Residual this far above dither's is told as processing [dB]: adding dither once more makes 3 dB."""
-
 _LONGEST_SHIFT_FRAMES = 8192
 """Encoders' delay is searched up to here [frames]."""
+
+_SUBTYPES = {16: "PCM_16", 24: "PCM_24", 32: "FLOAT"}
+
+_BITS = {"PCM_S8": 8, "PCM_U8": 8, "PCM_16": 16, "PCM_24": 24}
 
 _LOSSY_CONTAINERS = frozenset({"MP3", "MPEG", "OGG"})
 
@@ -100,15 +101,15 @@ def _check_track(folder: Path, track: dict[str, Any], index: dict[str, Any]) -> 
         return CheckedTrack(name, False, None, "missing.")
     try:
         same_hash = file_sha256(path) == track["sha256"]
-        error_db, problem = _listen(path, track, index)
+        error_db, problem = _listen(path, track, index, same_hash)
     except OSError as fault:
         return CheckedTrack(name, False, None, f"cannot be read ({fault.strerror or fault}).")
-    if problem is None and not same_hash:
-        problem = "the file was written anew by another program; its samples agree."
     return CheckedTrack(name, problem is None, error_db, problem)
 
 
-def _listen(path: Path, track: dict[str, Any], index: dict[str, Any]) -> tuple[float | None, str | None]:
+def _listen(
+    path: Path, track: dict[str, Any], index: dict[str, Any], same_hash: bool
+) -> tuple[float | None, str | None]:
     """Level error [dB] and what is wrong with the samples, or None. Raises OSError when it cannot be read."""
     import soundfile
 
@@ -123,40 +124,70 @@ def _listen(path: Path, track: dict[str, Any], index: dict[str, Any]) -> tuple[f
                 )
             if file.channels != 2:
                 return None, f"{file.channels} channels where 2 were written."
-            return _compare(file, track, index)
+            waveform = _built(track, index)
+            found = _laid_against(file, waveform.blocks(BLOCK_FRAMES), waveform.steps, 0)
+            if same_hash and abs(found.level_error_db) <= LEVEL_TOLERANCE_DB:
+                return found.level_error_db, None
+            return _altered(file, waveform, track, index)
     except soundfile.LibsndfileError as fault:
         return None, f"cannot be read as audio ({fault.error_string.rstrip('.')})."
 
 
-def _compare(file: Any, track: dict[str, Any], index: dict[str, Any]) -> tuple[float | None, str | None]:
-    """Lay the file's samples against the tone built anew."""
-    waveform = _built(track, index)
-    found = _laid_against(file, waveform, 0)
-    noise = _noise_power(SampleFormat(index["bits"]), bool(track["dither"]))
-    if file.frames != waveform.frames or found.residual_power > noise * 10.0 ** (RESIDUAL_MARGIN_DB / 10.0):
-        shift = _shift(file, waveform)
-        if shift:
-            moved = _laid_against(file, waveform, shift)
-            found = moved if moved.residual_power < found.residual_power else found
-    rate = index["sample_rate_hz"]
-    if found.swapped:
-        return found.level_error_db, "left and right are exchanged, or one of them is missing."
-    if file.frames < 0.999 * waveform.frames:
-        length = f"{file.frames / rate:.1f} of {waveform.seconds:.1f} s are there"
-        return found.level_error_db, f"cut short: {length}."
+def _altered(
+    file: Any, waveform: Waveform, track: dict[str, Any], index: dict[str, Any]
+) -> tuple[float | None, str]:
+    """What was done to a file whose hash differs: laid against the very samples written, dither included.
+
+    An honest copy at another level holds that dither still and adds its own rounding, at most lsb^2/4 with
+    dither of its own. A codec takes the dither for inaudible and makes other noise: lsb^2/4 + lsb^2/12 at the
+    least.
+    """
+    samples = SampleFormat(index["bits"])
+    step = 2.0 / 2.0 ** min(_BITS.get(file.subtype, 24), 24 if samples.is_float else samples.bits)
+    allowed = 1.2 * step**2 / 4.0
+
+    def laid(shift: int, order: int = 1) -> _Found:
+        encoded = encoded_blocks(waveform, samples, dither=track["dither"], seed=track["seed"])
+        reference = (block[:, ::order] / samples.full_scale for block in encoded)
+        return _laid_against(file, reference, waveform.steps, shift)
+
+    found, shift = laid(0), 0
+    if found.residual_power > allowed or found.lost:
+        if laid(0, order=-1).residual_power <= allowed:
+            return found.level_error_db, "left and right are exchanged."
+        lag = _shift(file, waveform)
+        moved = laid(lag) if lag else found
+        if moved.residual_power < found.residual_power:
+            found, shift = moved, lag
+    problem = _verdict(found, file.frames, waveform, allowed, shift)
+    if problem is None:
+        form = "" if file.subtype == _SUBTYPES[index["bits"]] else f" as {file.subtype.replace('_', ' ')}"
+        problem = f"written anew{form} by another program; its samples agree."
+    return found.level_error_db, problem
+
+
+def _verdict(found: _Found, frames: int, waveform: Waveform, allowed: float, shift: int) -> str | None:
+    """What is wrong with the samples, the gravest first; None when nothing is."""
+    error_db = found.level_error_db
+    level = f", level {error_db:+.2f} dB" if abs(error_db) > LEVEL_TOLERANCE_DB else ""
+    if found.lost:
+        return "a channel is missing, or sounds where it was silent."
+    if frames < 0.99 * waveform.frames:
+        there = frames / waveform.sample_rate_hz
+        return f"cut short: {there:.1f} of {waveform.seconds:.1f} s are there."
+    if found.residual_power > allowed:
+        residual_db = power_db_from_ratio(2.0 * found.residual_power)
+        late = f", {shift} frames late" if shift else ""
+        return f"re-encoded to a lossy format, or processed: {residual_db:.0f} dBFS of error{level}{late}."
     if found.inverted:
-        return found.level_error_db, "the polarity is inverted."
-    residual_db = power_db_from_ratio(2.0 * found.residual_power)
-    expected_db = power_db_from_ratio(2.0 * noise)
-    if residual_db > expected_db + RESIDUAL_MARGIN_DB:
-        return found.level_error_db, (
-            f"re-encoded to a lossy format or processed: {residual_db:.0f} dBFS of error, {expected_db:.0f} written."
-        )
-    if abs(found.level_error_db) > LEVEL_TOLERANCE_DB:
-        return found.level_error_db, f"changed level: {found.level_error_db:+.2f} dB."
-    if file.frames != waveform.frames:
-        return found.level_error_db, f"{file.frames - waveform.frames:+d} frames in length."
-    return found.level_error_db, None
+        return f"the polarity is inverted{level}."
+    if shift:
+        return f"edited: the tone comes {shift:+d} frames late{level}."
+    if level:
+        return f"changed level: {error_db:+.2f} dB."
+    if frames != waveform.frames:
+        return f"edited: {frames - waveform.frames:+d} frames in length."
+    return None
 
 
 def _built(track: dict[str, Any], index: dict[str, Any]) -> Waveform:
@@ -171,31 +202,21 @@ def _built(track: dict[str, Any], index: dict[str, Any]) -> Waveform:
         ) from None
 
 
-def _noise_power(samples: SampleFormat, dither: bool) -> float:
-    """Mean square of dither and rounding together, full scale 1: lsb^2/4 with TPDF, lsb^2/12 without.
-
-    Never less than a 24 bit file's, so that a reader's own rounding is no fault.
-    """
-    lsb = 2.0 / 2.0 ** (24 if samples.is_float else samples.bits)
-    return lsb**2 / (4.0 if dither else 12.0)
-
-
 @dataclass(frozen=True)
 class _Found:
-    """What laying a file against its tone shows; residual as mean square, full scale 1."""
+    """What laying a file against its tone shows; residual as mean square of the noisier channel."""
 
     level_error_db: float
     residual_power: float
     inverted: bool
-    swapped: bool
+    lost: bool
 
 
-def _laid_against(file: Any, waveform: Waveform, shift: int) -> _Found:
+def _laid_against(file: Any, blocks: Iterable[Samples], steps: Sequence[Step], shift: int) -> _Found:
     """Least-squares gain step by step and what is left over, the file read from frame `shift` on."""
-    steps = waveform.steps
     sums = np.zeros((len(steps), 3, 2))  # <x, r>, <r, r>, <x, x> of each step and channel
     counts = np.zeros(len(steps))
-    for start, reference, samples in _pairs(file, waveform, shift):
+    for start, reference, samples in _pairs(file, blocks, shift):
         stop = start + len(samples)
         for row, step in enumerate(steps):
             if step.start_frame >= stop or step.stop_frame <= start:
@@ -229,11 +250,11 @@ def _judged(sums: Samples, counts: Samples) -> _Found:
     return _Found(worst if math.isfinite(worst) else -200.0, residual, inverted, leaks or lost)
 
 
-def _pairs(file: Any, waveform: Waveform, shift: int) -> Iterator[tuple[int, Samples, Samples]]:
+def _pairs(file: Any, blocks: Iterable[Samples], shift: int) -> Iterator[tuple[int, Samples, Samples]]:
     """Blocks of the tone and of the file that belong together, with the frame of the track they begin at."""
     file.seek(max(shift, 0))
     at, missing = 0, max(-shift, 0)
-    for reference in waveform.blocks(BLOCK_FRAMES):
+    for reference in blocks:
         length = len(reference)
         if missing >= length:
             missing -= length
@@ -247,23 +268,35 @@ def _pairs(file: Any, waveform: Waveform, shift: int) -> Iterator[tuple[int, Sam
 
 
 def _shift(file: Any, waveform: Waveform) -> int:
-    """By how many frames the file lags the tone (an encoder's delay), from the peak of their
-    cross-correlation."""
-    length = min(1 << 17, waveform.frames, file.frames)
-    if length < 2:
-        return 0
-    reference = np.zeros((length, 2))
+    """By how many frames the file lags the tone (an encoder's delay): where least is left over.
+
+    At each lag the best gain leaves the part 1 - c^2 / (R X) of the energy: c the cross-correlation, R and X
+    the energies of the tone and of the stretch of file it is laid against. The first seconds decide.
+    """
+    most = _LONGEST_SHIFT_FRAMES
+    length = min(1 << 17, waveform.frames, max(file.frames - most, 1))
+    reference = _first_frames(waveform, length)
+    file.seek(0)
+    samples = np.zeros((length + 2 * most, 2))  # lag -most at its beginning
+    held = file.read(length + most, dtype="float64", always_2d=True)
+    samples[most : most + len(held)] = held
+    size = 1 << (2 * len(samples)).bit_length()
+    spectrum = np.fft.rfft(samples, size, axis=0) * np.conj(np.fft.rfft(reference, size, axis=0))
+    cross = np.fft.irfft(spectrum, size, axis=0).sum(axis=1)[: 2 * most + 1]
+    energy = np.concatenate([[0.0], np.cumsum((samples**2).sum(axis=1))])
+    stretch = energy[length : length + 2 * most + 1] - energy[: 2 * most + 1]
+    alike = cross**2 / np.maximum(stretch, 1e-3 * energy[-1] + 1e-30)
+    return int(np.argmax(alike)) - most
+
+
+def _first_frames(waveform: Waveform, frames: int) -> Samples:
+    """The beginning of a waveform, shape (frames, 2)."""
+    first = np.zeros((frames, 2))
     at = 0
     for block in waveform.blocks(BLOCK_FRAMES):
-        piece = block[: length - at]
-        reference[at : at + len(piece)] = piece
+        piece = block[: frames - at]
+        first[at : at + len(piece)] = piece
         at += len(piece)
-        if at >= length:
+        if at >= frames:
             break
-    file.seek(0)
-    samples = file.read(length, dtype="float64", always_2d=True)
-    size = 1 << (2 * length - 1).bit_length()
-    spectrum = np.fft.rfft(samples, size, axis=0) * np.conj(np.fft.rfft(reference, size, axis=0))
-    correlation = np.abs(np.fft.irfft(spectrum, size, axis=0)).sum(axis=1)
-    lags = np.concatenate([correlation[-_LONGEST_SHIFT_FRAMES:], correlation[: _LONGEST_SHIFT_FRAMES + 1]])
-    return int(np.argmax(lags)) - _LONGEST_SHIFT_FRAMES
+    return first
