@@ -95,9 +95,9 @@ class _Encoder:
         )
         if dither:
             self.shift = 32 - sample_format.bits  # bits below a step, in 32-bit words
-            # Dither's mean is taken off, and half a step put on so that cutting off the lower bits rounds.
-            self.offset = (1 << self.shift >> 1) - ((1 << self.shift) - 1)
-            self.words_scale, self.words_offset = 2.0**31, float(self.offset) + 0.5
+            # In units of the lowest bit: the two numbers' mean, 2^shift - 1, comes off; cutting the bits below a
+            # step off takes (2^shift - 1) / 2 away on average, which goes on.
+            self.words_scale, self.words_offset = 2.0**31, -0.5 * ((1 << self.shift) - 1)
         else:
             self.shift = 0
             self.words_scale, self.words_offset = sample_format.full_scale, 0.0
