@@ -1,9 +1,227 @@
-"""Commands of this room."""
+"""`gainkit onset` and `gainkit volume`: where a chain begins to clip, and how far the source may be turned."""
 
 from __future__ import annotations
 
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
 import typer
+
+from gainkit.cli.common import JsonFlag, remark, show
+from gainkit.cli.measure import Band, Calibration, Channel, FullScale, Interval, LimitThd, Minus, parse_band
+
+if TYPE_CHECKING:
+    from gainkit.onset import LevelPlan, OnsetResult, StepResult
+    from gainkit.volume import VolumeResult
+
+FROM, TO, STEP, DWELL = -20.0, 0.0, 1.0, 1.0
+"""The staircase that is taken when nothing is said: the one that `gainkit tones` writes."""
+
+CAUTIONS = (
+    "A staircase ends at full level: loudspeakers unplugged, the maker's least load kept.",
+    "Bridged and built-in amplifier outputs must not be grounded: use a differential input or --minus.",
+)
 
 
 def register(app: typer.Typer) -> None:
-    """Add this module's commands to the tree."""
+    """Add `onset` and `volume` to the tree."""
+    app.command("onset")(onset)
+    app.command("volume")(volume)
+
+
+def onset(
+    capture: Annotated[Path, typer.Argument(help="Recording of a staircase or glide through the amplifier.")],
+    index: Annotated[Path | None, typer.Option("--index", help="index.json beside the track played.")] = None,
+    track: Annotated[str | None, typer.Option("--track", help="File name of the track in the index.")] = None,
+    from_dbfs: Annotated[float | None, typer.Option(help="First level of the track [-20].")] = None,
+    to_dbfs: Annotated[float | None, typer.Option(help="Last level of the track [0].")] = None,
+    step_db: Annotated[float | None, typer.Option(help="Step of a staircase [1].")] = None,
+    dwell_seconds: Annotated[float | None, typer.Option(help="Length of a step [1].")] = None,
+    glide_seconds: Annotated[float | None, typer.Option(help="The track is a glide of this length.")] = None,
+    full_scale_volts: FullScale = None,
+    calibration: Calibration = None,
+    interval_seconds: Interval = None,
+    channel: Channel = 1,
+    minus: Minus = None,
+    band_hz: Band = "10:20000",
+    limit_thd_percent: LimitThd = 1.0,
+    source_volts: Annotated[
+        float | None, typer.Option(help="Volts the source puts out for 0 dBFS: gain is then the amplifier's.")
+    ] = None,
+    json_: JsonFlag = False,
+) -> None:
+    """Find the tone level at which an amplifier begins to clip, from one recording of a staircase or glide."""
+    from gainkit.analysis.model import MeasureOptions
+    from gainkit.capture import read_capture
+    from gainkit.onset import onset as find_onset
+
+    plan = _plan(index, track, (from_dbfs, to_dbfs, step_db, dwell_seconds, glide_seconds))
+    options = MeasureOptions(
+        channel=channel, minus=minus, band_hz=parse_band(band_hz), limit_thd_percent=limit_thd_percent
+    )
+    opened = read_capture(
+        capture, full_scale_volts=full_scale_volts, calibration=calibration, interval_seconds=interval_seconds
+    )
+    result = find_onset(opened, plan, options, source_volts=1.0 if source_volts is None else source_volts)
+    show(result, json_, lambda: onset_text(opened.file, result, plan.glide, opened.calibrated, source_volts))
+
+
+def _plan(index: Path | None, track: str | None, figures: tuple[float | None, ...]) -> LevelPlan:
+    """What was played: from the index, or from the figures; never both."""
+    from gainkit.onset import from_index, glide, staircase
+
+    first, last, step, dwell, seconds = figures
+    if index is not None:
+        if any(figure is not None for figure in figures):
+            raise typer.BadParameter(
+                "tells the levels already: leave --from-dbfs and the like away", param_hint="--index"
+            )
+        return from_index(index, track)
+    if track is not None:
+        raise typer.BadParameter("needs the index.json that lies beside it (--index)", param_hint="--track")
+    start, stop = FROM if first is None else first, TO if last is None else last
+    if seconds is not None:
+        if step is not None or dwell is not None:
+            raise typer.BadParameter(
+                "a glide has no steps: leave --step-db and --dwell-seconds away", param_hint="--glide-seconds"
+            )
+        return glide(start, stop, seconds)
+    return staircase(start, stop, STEP if step is None else step, DWELL if dwell is None else dwell)
+
+
+def onset_text(
+    file: str, result: OnsetResult, gliding: bool, calibrated: bool, source_volts: float | None
+) -> str:
+    """The verdict first, then the figures behind it, the steps, and what to know."""
+    from gainkit.cli.plain import bullets, columns, sections, wrapped
+
+    unit = "V" if calibrated else "of full scale"
+    limit = f"{result.limit_thd_percent:g} %"
+    if result.found:
+        verdict = f"ONSET AT {result.onset_dbfs:.2f} dBFS. THD reaches {limit} there, at {result.onset_volts:.4g} {unit} rms."
+        advice = (
+            f"Recording peaks above {result.onset_dbfs:.1f} dBFS are cut at this setting."
+            if result.onset_dbfs is not None and result.onset_dbfs < 0
+            else ""
+        )
+    else:
+        verdict, advice = f"NO ONSET FOUND. THD did not reach {limit} by clipping.", ""
+    figures = []
+    if result.rail_volts is not None:
+        figures.append(f"  Rail        {result.rail_volts:.4g} {unit} peak")
+    if result.small_signal_gain_db is not None:
+        about = "from the source's volts" if source_volts is not None else "output in dBV for 0 dBFS"
+        figures.append(f"  Gain        {result.small_signal_gain_db:.2f} dB ({about}), small signal")
+    if not calibrated:
+        figures.append("  No calibration: figures are in parts of digital full scale, not volts.")
+    shown = [s for s in result.steps if _worth_showing(s, result)] if gliding else result.steps
+    table = columns(("  dBFS", unit, "THD %", "state"), [_row(step) for step in shown])
+    return sections(
+        wrapped(f"{file}: {verdict}", "", ""),
+        wrapped(advice, "", "") if advice else "",
+        "\n".join(figures),
+        table,
+        bullets("Notes:", result.notes),
+        bullets("Cautions:", CAUTIONS),
+    )
+
+
+def _row(step: StepResult) -> tuple[str, ...]:
+    thd = "-"
+    if step.thd_percent is not None and step.thd_floor_percent is not None:
+        below = step.thd_percent < 1.5 * step.thd_floor_percent
+        thd = f"< {1.5 * step.thd_floor_percent:.2g}" if below else f"{step.thd_percent:.3g}"
+    volts = "-" if step.rms_volts is None else f"{step.rms_volts:.4g}"
+    return f"  {step.level_dbfs:.2f}", volts, thd, step.state or "not judged"
+
+
+def _worth_showing(step: StepResult, result: OnsetResult) -> bool:
+    """Of a glide's many windows: those within 2 dB of the onset, and every fourth of the rest."""
+    near = result.onset_dbfs is not None and abs(step.level_dbfs - result.onset_dbfs) <= 1.0
+    return near or result.steps.index(step) % 4 == 0
+
+
+def volume(
+    captures: Annotated[
+        list[str], typer.Argument(metavar="POSITION=CAPTURE...", help="One capture per volume position.")
+    ],
+    tone_dbfs: Annotated[float, typer.Option(help="Level of the tone that was played.")] = 0.0,
+    tone_check: Annotated[
+        tuple[Path, Path] | None,
+        typer.Option(metavar="LOW HIGH", help="Captures of a low and a high tone of one level."),
+    ] = None,
+    full_scale_volts: FullScale = None,
+    calibration: Calibration = None,
+    interval_seconds: Interval = None,
+    channel: Channel = 1,
+    minus: Minus = None,
+    band_hz: Band = "10:20000",
+    limit_thd_percent: LimitThd = 1.0,
+    write: Annotated[
+        Path | None,
+        typer.Option("--write", help="System file in which preamp_volts and clean_position are set."),
+    ] = None,
+    json_: JsonFlag = False,
+) -> None:
+    """Find the source's highest clean volume position from one capture per position.
+
+    --write changes the system file that is there: naming it is the permission, --overwrite is not asked.
+    """
+    from gainkit.analysis import measure
+    from gainkit.analysis.model import MeasureOptions
+    from gainkit.capture import read_capture
+    from gainkit.volume import split_pair, write_source
+    from gainkit.volume import volume as judge_volume
+
+    options = MeasureOptions(
+        channel=channel, minus=minus, band_hz=parse_band(band_hz), limit_thd_percent=limit_thd_percent
+    )
+    pairs = [split_pair(text) for text in captures]
+    paths = [path for _, path in pairs] + list(tone_check or ())
+    tones = [
+        measure(
+            read_capture(
+                path,
+                full_scale_volts=full_scale_volts,
+                calibration=calibration,
+                interval_seconds=interval_seconds,
+            ),
+            options,
+        )
+        for path in paths
+    ]
+    result = judge_volume(
+        list(zip([position for position, _ in pairs], tones, strict=False)),
+        tone_dbfs=tone_dbfs,
+        limit_thd_percent=limit_thd_percent,
+        tone_check=None if tone_check is None else (tones[-2], tones[-1]),
+    )
+    if write is not None:
+        write_source(write, result)
+        remark(f"{write}: source preamp_volts and clean_position are set.")
+    show(result, json_, lambda: volume_text(result, tones[0].calibrated))
+
+
+def volume_text(result: VolumeResult, calibrated: bool) -> str:
+    """The ceiling first, then the positions, then what to know."""
+    from gainkit.cli.plain import bullets, columns, sections, wrapped
+
+    unit = "V" if calibrated else "of full scale"
+    best = result.highest_clean_position
+    verdict = "NO CLEAN POSITION." if best is None else f"HIGHEST CLEAN POSITION: {best}."
+    if result.source_volts is not None:
+        verdict += f" The source gives {result.source_volts:.4g} V rms there for 0 dBFS."
+    rows = [
+        (
+            f"  {each.position}",
+            f"{each.rms_volts:.4g}",
+            "-" if each.thd_percent is None else f"{each.thd_percent:.3g}",
+            each.state or "not judged",
+        )
+        for each in result.positions
+    ]
+    return sections(
+        wrapped(verdict, "", ""),
+        columns(("  position", unit, "THD %", "state"), rows),
+        bullets("Notes:", result.notes),
+    )
