@@ -6,6 +6,7 @@ one of them is no number.
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -17,7 +18,6 @@ from gainkit.levels import SINE_CREST, db_from_ratio, ratio_from_db
 
 if TYPE_CHECKING:
     from gainkit.analysis.model import Measurement, State
-    from gainkit.capture.model import Capture
 
 Position = str | float
 
@@ -70,8 +70,8 @@ def volume(
     """Judge a source by captures of one tone at several volume positions.
 
     measured : (position as text, measurement). The same position twice with tones of different frequency is
-    a check of the tone controls; so is tone_check, a low and a high tone of the same level. tone_dbfs : level of
-    the tone [dBFS]; volts are brought to 0 dBFS from it. Raises GainkitError for what cannot be compared.
+    a check of the tone controls; so is tone_check, a low and a high tone of the same level. tone_dbfs : level
+    of the tone [dBFS]; volts are brought to 0 dBFS from it. Raises GainkitError for what cannot be compared.
     """
     if not -60 <= tone_dbfs <= 0:
         raise GainkitError(f"--tone-dbfs is {tone_dbfs:g} dBFS.", "Give the tone's level, from -60 to 0 dBFS.")
@@ -89,7 +89,11 @@ def volume(
         *_ceiling_notes(rows, good, clean, count, tone_dbfs),
         *_order_notes(rows),
         *_flatness_notes([tones for _, tones in groups], tone_check),
-        *(f"Position {position}: {note}" for position, tone in rows for note in _own_notes(tone)),
+        *(
+            f"Position {position}: {note}"
+            for position, tone in rows
+            for note in _own_notes(tone, limit_thd_percent)
+        ),
     ]
     if not calibrated:
         notes.append("Without calibration there are no volts for the system file: give --full-scale-volts.")
@@ -118,13 +122,6 @@ def split_pair(text: str) -> tuple[str, Path]:
             f"'{text}' is not POSITION=CAPTURE.", "Write the volume position, =, and its capture: 28=pos28.wav."
         )
     return position.strip(), Path(path)
-
-
-def measured_from(capture: Capture, options: Any) -> Measurement:
-    """One capture of the source's tone, measured."""
-    from gainkit.analysis import measure
-
-    return measure(capture, options)
 
 
 def write_source(path: Path, result: VolumeResult) -> None:
@@ -250,11 +247,11 @@ def _ceiling_notes(
     positions = [position for position, _ in rows]
     if count == 0:
         notes.append(
-            f"Not even the lowest position ({positions[0]}) is clean: try lower ones, and look for another cause."
+            f"Not even the lowest position ({positions[0]}) is clean: try lower, or look for another cause."
         )
     elif count == len(rows):
         notes.append(
-            f"The highest position tried ({positions[-1]}) is still clean. If the control goes further, try that."
+            f"The highest position tried ({positions[-1]}) is still clean. If the control goes on, try higher."
         )
         if tone_dbfs < 0:
             notes.append(
@@ -277,8 +274,8 @@ def _ceiling_notes(
     held = [p for p, is_clean, ok in zip(positions, clean, good, strict=True) if is_clean and not ok]
     if held:
         notes.append(
-            f"Position {', '.join(map(str, held))} is clean with this {tone_dbfs:g} dBFS tone, but a full-scale "
-            "recording would pass the rail that a higher position shows."
+            f"Position {', '.join(map(str, held))} is clean with this {tone_dbfs:g} dBFS tone, but a "
+            "full-scale recording would pass the rail that a higher position shows."
         )
     return notes
 
@@ -286,11 +283,11 @@ def _ceiling_notes(
 def _order_notes(rows: Sequence[tuple[Position, Measurement]]) -> list[str]:
     """Output that falls, or another tone, from one position to the next."""
     notes = []
-    for (lower, before), (higher, after) in zip(rows[:-1], rows[1:], strict=True):
+    for (lower, before), (higher, after) in itertools.pairwise(rows):
         if not _same_tone(before, after):
             notes.append(
-                f"Positions {lower} and {higher} were recorded with different tones: {before.frequency_hz:.4g} Hz "
-                f"and {after.frequency_hz:.4g} Hz."
+                f"Positions {lower} and {higher} were recorded with different tones: "
+                f"{before.frequency_hz:.4g} Hz and {after.frequency_hz:.4g} Hz."
             )
         elif after.rms_volts > 0 and before.rms_volts > after.rms_volts * ratio_from_db(FALLING_DB):
             fall = db_from_ratio(before.rms_volts / after.rms_volts)
@@ -333,8 +330,8 @@ def _flatness_notes(
     return notes
 
 
-def _own_notes(tone: Measurement) -> tuple[str, ...]:
-    """Of a capture's own notes, those that forbid a judgement."""
-    if tone.recorder_overload or not tone.steady_tone:
+def _own_notes(tone: Measurement, limit_thd_percent: float) -> tuple[str, ...]:
+    """A capture's own notes where it is not clean for another reason than a rail."""
+    if tone.clipping.state not in {"at-onset", "clipped"} and not _is_clean(tone, limit_thd_percent):
         return tone.notes
     return ()

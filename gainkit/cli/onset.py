@@ -98,7 +98,8 @@ def onset_text(
     unit = "V" if calibrated else "of full scale"
     limit = f"{result.limit_thd_percent:g} %"
     if result.found:
-        verdict = f"ONSET AT {result.onset_dbfs:.2f} dBFS. THD reaches {limit} there, at {result.onset_volts:.4g} {unit} rms."
+        volts = f"{result.onset_volts:.4g} {unit} rms"
+        verdict = f"ONSET AT {result.onset_dbfs:.2f} dBFS. THD reaches {limit} there, at {volts}."
         advice = (
             f"Recording peaks above {result.onset_dbfs:.1f} dBFS are cut at this setting."
             if result.onset_dbfs is not None and result.onset_dbfs < 0
