@@ -30,7 +30,7 @@ HALF_TAPS = 44
 BETA = 0.1102 * (110 - 8.7)
 PHASES = 4096
 SAG_STEP_SECONDS = 1e-3
-QUADRATURE_POINTS = 1 << 14
+QUADRATURE_POINTS = 1 << 12
 
 
 @dataclass(frozen=True)
@@ -204,10 +204,8 @@ def harmonics(amplifier: Amplifier, wanted_peak_volts: float, orders: int = 20) 
         series = -up - down * (-1.0) ** (np.arange(orders + 1) + 1)
         series[1] += wanted_peak_volts
     else:
-        theta = (np.arange(QUADRATURE_POINTS) + 0.5) * np.pi / QUADRATURE_POINTS
-        wave = amplifier.hold(wanted_peak_volts * np.cos(theta), rails)
-        series = np.cos(np.multiply.outer(np.arange(orders + 1), theta)) @ wave * (2 / QUADRATURE_POINTS)
-        series[0] /= 2
+        cosine, rows = _quadrature(orders)
+        series = rows @ amplifier.hold(wanted_peak_volts * cosine, rails)
     series[0] += amplifier.offset_volts
     return np.asarray(series)
 
@@ -292,6 +290,15 @@ def _cut(peak: float, rail: float, orders: int) -> Floats:
     n = np.arange(2, orders + 1)
     series[2:] = 2 / math.pi * (np.sin(n * phi) * cosine - n * np.cos(n * phi) * sine) / (n * (n * n - 1.0))
     return series * peak
+
+
+@lru_cache(maxsize=4)
+def _quadrature(orders: int) -> tuple[Floats, Floats]:
+    """Midpoints of half a period as cos(theta) (points,), and what takes a wave on them to its series."""
+    theta = (np.arange(QUADRATURE_POINTS) + 0.5) * np.pi / QUADRATURE_POINTS
+    rows = np.cos(np.multiply.outer(np.arange(orders + 1), theta)) * (2 / QUADRATURE_POINTS)
+    rows[0] /= 2
+    return np.cos(theta), rows
 
 
 @lru_cache(maxsize=4)

@@ -105,6 +105,8 @@ def onset_text(
             if result.onset_dbfs is not None and result.onset_dbfs < 0
             else ""
         )
+    elif _loudest_unjudged(result):
+        verdict, advice = "ONSET NOT KNOWN. The loudest steps could not be judged.", ""
     else:
         verdict, advice = f"NO ONSET FOUND. THD did not reach {limit} by clipping.", ""
     figures = []
@@ -127,11 +129,18 @@ def onset_text(
     )
 
 
+def _loudest_unjudged(result: OnsetResult) -> bool:
+    """True when no figure stands for the loudest step."""
+    return max(result.steps, key=lambda step: step.level_dbfs).state is None
+
+
 def _row(step: StepResult) -> tuple[str, ...]:
+    from gainkit.onset.steps import FLOOR_FACTOR
+
     thd = "-"
     if step.thd_percent is not None and step.thd_floor_percent is not None:
-        below = step.thd_percent < 1.5 * step.thd_floor_percent
-        thd = f"< {1.5 * step.thd_floor_percent:.2g}" if below else f"{step.thd_percent:.3g}"
+        floor = FLOOR_FACTOR * step.thd_floor_percent
+        thd = f"< {floor:.2g}" if step.thd_percent < floor else f"{step.thd_percent:.3g}"
     volts = "-" if step.rms_volts is None else f"{step.rms_volts:.4g}"
     return f"  {step.level_dbfs:.2f}", volts, thd, step.state or "not judged"
 
@@ -203,6 +212,12 @@ def volume(
     show(result, json_, lambda: volume_text(result, tones[0].calibrated))
 
 
+def _thd_text(thd_percent: float | None) -> str:
+    if thd_percent is None:
+        return "-"
+    return f"{thd_percent:.3g}" if thd_percent >= 0.001 else "< 0.001"
+
+
 def volume_text(result: VolumeResult, calibrated: bool) -> str:
     """The ceiling first, then the positions, then what to know."""
     from gainkit.cli.plain import bullets, columns, sections, wrapped
@@ -212,11 +227,13 @@ def volume_text(result: VolumeResult, calibrated: bool) -> str:
     verdict = "NO CLEAN POSITION." if best is None else f"HIGHEST CLEAN POSITION: {best}."
     if result.source_volts is not None:
         verdict += f" The source gives {result.source_volts:.4g} V rms there for 0 dBFS."
+        if result.tone_dbfs < 0:
+            verdict += f" (Scaled from {result.tone_dbfs:g} dBFS.)"
     rows = [
         (
             f"  {each.position}",
             f"{each.rms_volts:.4g}",
-            "-" if each.thd_percent is None else f"{each.thd_percent:.3g}",
+            _thd_text(each.thd_percent),
             each.state or "not judged",
         )
         for each in result.positions

@@ -18,7 +18,7 @@ from gainkit.onset.align import CLOCK_TOLERANCE, Alignment, align, by_markers
 from gainkit.onset.envelope import Wiring, follow, loudest_tone
 from gainkit.onset.knee import Crossing, crossing
 from gainkit.onset.plan import LevelPlan, own_track
-from gainkit.onset.steps import Asked, Judged, judge_steps
+from gainkit.onset.steps import FLOOR_FACTOR, Asked, Judged, judge_steps
 
 OTHER_TRACK = 2e-3
 """A tone this far off the track's frequency is another track or another sample rate [-]."""
@@ -167,9 +167,9 @@ def _notes(
     notes = []
     floor = [step for step in usable if step.below_floor]
     if floor:
-        worst = max(step.thd_floor_percent for step in floor)
+        worst = FLOOR_FACTOR * max(step.thd_floor_percent for step in floor)
         notes.append(
-            f"{_levels(floor)}: THD is below what this recording resolves (floor up to {worst:.2g} %)."
+            f"{_levels(floor)}: THD is below what this recording resolves (up to {worst:.2g} % there)."
         )
     for reason in dict.fromkeys(step.reason for step in judged if step.reason is not None):
         notes.append(f"{_levels([step for step in judged if step.reason == reason])} not judged: {reason}.")

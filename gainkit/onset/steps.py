@@ -34,6 +34,9 @@ GLIDE_WINDOW_DB = 0.25
 LEAST_WINDOW_CYCLES = 6
 LEAST_SHARE = 0.4
 
+FLOOR_FACTOR = 1.5
+"""THD below the floor times this is not told from none [-]."""
+
 
 @dataclass(frozen=True)
 class Judged:
@@ -61,7 +64,7 @@ class Judged:
     @property
     def below_floor(self) -> bool:
         """True when noise alone would show as much THD."""
-        return self.judged and self.thd_percent < self.thd_floor_percent * 1.5
+        return self.judged and self.thd_percent < self.thd_floor_percent * FLOOR_FACTOR
 
 
 def windows(plan: LevelPlan, frequency_hz: float) -> list[Stretch]:
