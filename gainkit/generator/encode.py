@@ -90,13 +90,11 @@ class _Encoder:
         self.format = sample_format
         self.dither = dither
         self.random = np.random.SFC64(np.random.SeedSequence([seed, 0xD17E]))
-        self.dtype: Any = (
-            np.float32 if sample_format.is_float else np.int16 if sample_format.bits == 16 else np.int32
-        )
+        self.dtype: Any = {16: np.int16, 24: np.int32, 32: np.float32}[sample_format.bits]
         if dither:
             self.shift = 32 - sample_format.bits  # bits below a step, in 32-bit words
-            # In units of the lowest bit: the two numbers' mean, 2^shift - 1, comes off; cutting the bits below a
-            # step off takes (2^shift - 1) / 2 away on average, which goes on.
+            # In units of the lowest bit: the two numbers' mean, 2^shift - 1, comes off; cutting the bits below
+            # a step off takes (2^shift - 1) / 2 away on average, which goes on.
             self.words_scale, self.words_offset = 2.0**31, -0.5 * ((1 << self.shift) - 1)
         else:
             self.shift = 0

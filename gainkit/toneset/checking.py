@@ -214,7 +214,7 @@ class _Found:
 
 def _laid_against(file: Any, blocks: Iterable[Samples], steps: Sequence[Step], shift: int) -> _Found:
     """Least-squares gain step by step and what is left over, the file read from frame `shift` on."""
-    sums = np.zeros((len(steps), 3, 2))  # <x, r>, <r, r>, <x, x> of each step and channel
+    sums = np.zeros((len(steps), 5, 2))  # of x r, r r, x x, x and r, for each step and channel
     counts = np.zeros(len(steps))
     for start, reference, samples in _pairs(file, blocks, shift):
         stop = start + len(samples)
@@ -223,17 +223,20 @@ def _laid_against(file: Any, blocks: Iterable[Samples], steps: Sequence[Step], s
                 continue
             inside = slice(max(step.start_frame - start, 0), min(step.stop_frame - start, len(samples)))
             x, r = samples[inside], reference[inside]
-            sums[row] += (x * r).sum(axis=0), (r * r).sum(axis=0), (x * x).sum(axis=0)
+            sums[row] += [item.sum(axis=0) for item in (x * r, r * r, x * x, x, r)]
             counts[row] += len(x)
     return _judged(sums[counts > 0], counts[counts > 0])
 
 
 def _judged(sums: Samples, counts: Samples) -> _Found:
-    """From the sums of each step to level error, residual, and what is the wrong way round."""
-    cross, power, found = sums[:, 0], sums[:, 1], sums[:, 2]
+    """From the sums of each step to level error, residual, and what is the wrong way round.
+
+    A constant is no part of the residual: programs that cut instead of rounding leave half a step of it.
+    """
+    cross, power, found, x_sum, r_sum = (sums[:, column] for column in range(5))
     sounding = power > 0
     gains = np.divide(cross, power, out=np.zeros_like(cross), where=sounding)
-    left_over = found - gains * cross
+    left_over = found - gains * cross - (x_sum - gains * r_sum) ** 2 / counts[:, None]
     frames = float(counts.sum())
     residual = float(np.maximum(left_over, 0.0).sum(axis=0).max()) / frames if frames else 0.0
     heard = np.abs(gains[sounding])

@@ -1,0 +1,504 @@
+"""Tone sets: read from TOML, written whole and resumable, checked; and the commands on top."""
+
+from __future__ import annotations
+
+import json
+import shutil
+import struct
+from collections.abc import Callable
+from itertools import pairwise
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+
+from gainkit.errors import GainkitError
+from gainkit.generator.encode import SampleFormat
+from gainkit.generator.kinds import build
+from gainkit.generator.spec import ToneSpec
+from gainkit.toneset import writing
+from gainkit.toneset.checking import check_set
+from gainkit.toneset.model import Target, plain_stem, stem_for
+from gainkit.toneset.reading import read_set, set_names, sets_folder
+from gainkit.toneset.wav import wav_header
+from gainkit.toneset.writing import write_one, write_set
+
+SMALL = """
+title = "Small set"
+about = "For tests."
+
+[defaults]
+seconds = 0.5
+level_dbfs = -20
+
+[[track]]
+kind = "sine"
+use = "Set gain."
+
+[[track]]
+kind = "sine"
+frequency_hz = 50
+channels = "left"
+
+[[track]]
+kind = "staircase"
+from_dbfs = -9
+step_db = 3
+dwell_seconds = 0.2
+
+[[track]]
+kind = "noise"
+band = "midrange"
+file = "hiss"
+title = "Hiss & <more>"
+
+[[track]]
+kind = "silence"
+"""
+
+
+@pytest.fixture
+def small(tmp_path: Path) -> Path:
+    path = tmp_path / "small.toml"
+    path.write_text(SMALL)
+    return path
+
+
+@pytest.fixture
+def stick(small: Path, tmp_path: Path) -> Path:
+    folder = tmp_path / "stick"
+    write_set(read_set(str(small)), folder, Target())
+    return folder
+
+
+def files(folder: Path) -> dict[str, bytes]:
+    return {path.name: path.read_bytes() for path in folder.iterdir()}
+
+
+TRACKS = [
+    "01_997hz_-20db.wav",
+    "02_50hz_-20db_left.wav",
+    "03_stairs_997hz.wav",
+    "04_hiss.wav",
+    "05_silence.wav",
+]
+
+
+# --- reading
+
+
+def test_sets_that_come_along() -> None:
+    assert set_names() == ["full", "phone", "subwoofer", "teaching"]
+    assert (sets_folder() / "full.toml").is_file()
+    for name in set_names():
+        tracks = read_set(name).tracks
+        stems = [track.file_stem for track in tracks]
+        assert len(set(stems)) == len(stems), "each name tells its track apart"
+        assert all(track.title and track.use.endswith(".") for track in tracks)
+
+
+def test_the_track_plan_of_the_full_set() -> None:
+    tracks = read_set("full").tracks
+    assert len(tracks) == 24
+    sines = [(t.spec.frequency_hz, t.spec.level_dbfs) for t in tracks if t.spec.kind == "sine"]
+    assert sines == [(f, level) for f in (997.0, 50.0) for level in (0.0, -3.0, -6.0, -9.0, -12.0)]
+    assert {t.spec.kind for t in tracks} == {
+        "sine", "staircase", "glide", "sweep", "noise", "pulses", "beeps", "silence"
+    }  # fmt: skip
+
+
+@pytest.mark.parametrize("rate", [44_100, 48_000, 88_200, 96_000])
+@pytest.mark.parametrize("name", ["full", "phone", "subwoofer", "teaching"])
+def test_sets_that_come_along_can_be_written_at_every_rate(name: str, rate: int) -> None:
+    planned = writing.plan_tracks(read_set(name, rate), Target(rate, SampleFormat(24)))
+    names = [item.file for item in planned]
+    assert names == sorted(names), "play order is name order"
+    for item in planned:
+        assert item.file.isascii()
+        assert len(item.file) <= 36
+        assert plain_stem(Path(item.file).stem) == Path(item.file).stem
+
+
+BROKEN = {
+    'title = "x"': "no tracks",
+    'titel = "x"\n[[track]]\nkind = "sine"': "Did you mean title?",
+    '[[track]]\nkind = "sine"\nfreqency_hz = 50': "Did you mean frequency_hz?",
+    "[[track]]\nfrequency_hz = 50": "has no kind",
+    '[[track]]\nkind = "sinus"': "Did you mean sine?",
+    '[[track]]\nkind = "sine"\n[[track]]\nkind = "sine"\nlevel_dbfs = 3': "track 2: level_dbfs = 3",
+    '[[track]]\nkind = "sine"\nlevel_dbfs = "loud"': "not a number",
+    '[[track]]\nkind = "sine"\nlevel_dbfs = nan': "out of range",
+    '[[track]]\nkind = "sine"\nfrequency_hz = 22000': "19845",
+    '[[track]]\nkind = "sine"\nband = "bass"': "does not belong to kind sine",
+    '[[track]]\nkind = "sine"\nfile = "Grün.wav"': "not a name that every player takes",
+    '[[track]]\nkind = "sine"\ndither = "yes"': "true or false",
+    '[[track]]\nkind = "sine"\ntitle = 5': "is not text",
+    '[[track]]\nkind = "noise"\nlevel_dbfs = 0': "highest level that fits is -8.99",
+    '[[track]]\nkind = "staircase"\nstep_db = 3': "does not lead from -20 to 0",
+    "[[track]\nkind = 1": "line 1",
+    "track = 5": "no tracks",
+    "defaults = 5": "[defaults]",
+    "[defaults]\nlouder = 1": "louder",
+}
+
+
+@pytest.mark.parametrize("content", BROKEN)
+def test_broken_sets_are_refused_with_the_place(tmp_path: Path, content: str) -> None:
+    path = tmp_path / "mine.toml"
+    path.write_text(content, encoding="utf-8")
+    with pytest.raises(GainkitError) as fault:
+        read_set(str(path))
+    assert BROKEN[content] in str(fault.value)
+    assert "mine.toml" in fault.value.problem
+
+
+def test_missing_sets_are_refused(tmp_path: Path) -> None:
+    with pytest.raises(GainkitError, match="Did you mean full"):
+        read_set("ful")
+    with pytest.raises(GainkitError, match="not there"):
+        read_set(str(tmp_path / "none.toml"))
+    (tmp_path / "utf16.toml").write_bytes("title = 'x'".encode("utf-16"))
+    with pytest.raises(GainkitError, match="UTF-8"):
+        read_set(str(tmp_path / "utf16.toml"))
+
+
+def test_defaults_reach_only_the_kinds_that_know_them(small: Path) -> None:
+    tracks = read_set(str(small)).tracks
+    assert tracks[0].spec.level_dbfs == -20
+    assert tracks[2].spec.level_dbfs is None
+    assert tracks[2].spec.seconds is None
+
+
+@pytest.mark.parametrize(
+    ("spec", "stem"),
+    [
+        (ToneSpec("sine", frequency_hz=997.0, level_dbfs=-6.0), "997hz_-6db"),
+        (ToneSpec("sine", frequency_hz=31.5, level_dbfs=0.0, channels="left"), "31_5hz_0db_left"),
+        (ToneSpec("noise", low_hz=40.0, high_hz=80.0), "noise_40-80"),
+        (ToneSpec("noise", band="bass"), "noise_bass"),
+    ],
+)
+def test_file_names(spec: ToneSpec, stem: str) -> None:
+    assert stem_for(spec) == stem
+
+
+# --- writing
+
+
+def test_a_set_on_the_stick(stick: Path) -> None:
+    assert sorted(files(stick)) == sorted([*TRACKS, "index.json", "tracks.txt", "tracks.html"])
+    index = json.loads((stick / "index.json").read_text())
+    assert [track["file"] for track in index["tracks"]] == TRACKS
+    assert (index["sample_rate_hz"], index["bits"], index["format"]) == (44_100, 16, "wav")
+    stairs = index["tracks"][2]
+    steps = [step for step in stairs["steps"] if step["role"] == "step"]
+    assert [step["level_dbfs"] for step in steps] == [-9, -6, -3, 0]
+    assert all(step["start_seconds"] == step["start_frame"] / 44_100 for step in steps)
+    assert [s["role"] for s in stairs["steps"]][:: len(steps) + 1] == ["marker-start", "marker-stop"]
+    assert stairs["marker"]["code"] == [1, 1, 1, 0, 0, 1, 0]
+
+
+def test_pages_tell_use_level_and_cautions(stick: Path) -> None:
+    text = (stick / "tracks.txt").read_bytes().decode("ascii")
+    for name in TRACKS:
+        assert name in text
+    for word in (
+        "Set gain.",
+        "-20 dBFS",
+        "-9 to 0 dBFS",
+        "unplug",
+        "grounded",
+        "hearing",
+        "makers' instructions",
+    ):
+        assert word in text
+    assert max(map(len, text.splitlines())) <= 80
+    assert text.count("\n") == text.count("\r\n")
+    page = (stick / "tracks.html").read_text()
+    assert "Hiss &amp; &lt;more&gt;" in page
+    assert "http" not in page
+    assert "unplug" in page
+
+
+def test_the_same_set_gives_the_same_bytes(stick: Path, small: Path, tmp_path: Path) -> None:
+    write_set(read_set(str(small)), tmp_path / "again", Target())
+    assert files(stick) == files(tmp_path / "again")
+
+
+@pytest.mark.parametrize("form", ["wav", "flac"])
+def test_a_second_run_writes_nothing(small: Path, tmp_path: Path, form: Any) -> None:
+    target, folder = Target(file_format=form), tmp_path / "stick"
+    write_set(read_set(str(small)), folder, target)
+    before = {path.name: path.stat().st_mtime_ns for path in folder.iterdir()}
+    result = write_set(read_set(str(small)), folder, target)
+    assert not any(track["written"] for track in result.tracks)
+    assert before == {path.name: path.stat().st_mtime_ns for path in folder.iterdir()}
+
+
+@pytest.mark.parametrize("form", ["wav", "flac"])
+def test_an_interrupted_run_goes_on(small: Path, tmp_path: Path, form: Any) -> None:
+    target, folder = Target(file_format=form), tmp_path / "stick"
+    write_set(read_set(str(small)), folder, target)
+    whole = files(folder)
+    (folder / f"03_stairs_997hz.{form}").unlink()
+    (folder / f"05_silence.{form}").unlink()
+    (folder / "index.json").unlink()
+    (folder / f".03_stairs_997hz-0123abcd.part.{form}").write_bytes(b"half")
+    result = write_set(read_set(str(small)), folder, target)
+    assert [track["written"] for track in result.tracks] == [False, False, True, False, True]
+    assert files(folder) == whole, "the draft of the killed run is gone, the rest as before"
+
+
+def test_files_of_the_user_are_left_alone(small: Path, tmp_path: Path) -> None:
+    folder = tmp_path / "stick"
+    folder.mkdir()
+    mine = {"song.mp3": b"song", ".song-0123abcd.part.wav": b"not ours", "notes.txt": b"notes", ".hidden": b"x"}
+    for name, content in mine.items():
+        (folder / name).write_bytes(content)
+    write_set(read_set(str(small)), folder, Target())
+    write_set(read_set(str(small)), folder, Target(samples=SampleFormat(24)), overwrite=True)
+    assert mine.items() <= files(folder).items()
+
+
+@pytest.mark.parametrize("name", [TRACKS[3], "tracks.txt", "tracks.html", "index.json"])
+def test_nothing_there_is_overwritten(small: Path, tmp_path: Path, name: str) -> None:
+    folder = tmp_path / "stick"
+    folder.mkdir()
+    (folder / name).write_bytes(b"precious")
+    with pytest.raises(GainkitError, match="--overwrite"):
+        write_set(read_set(str(small)), folder, Target())
+    assert files(folder) == {name: b"precious"}, "refused before the first byte"
+    write_set(read_set(str(small)), folder, Target(), overwrite=True)
+    assert check_set(folder).ok
+
+
+def test_another_set_in_the_folder_is_refused(stick: Path, tmp_path: Path) -> None:
+    other = tmp_path / "other.toml"
+    other.write_text('[[track]]\nkind = "sine"\nfrequency_hz = 80\nseconds = 0.5')
+    before = files(stick)
+    with pytest.raises(GainkitError, match="--overwrite"):
+        write_set(read_set(str(other)), stick, Target())
+    assert files(stick) == before
+
+
+def test_a_folder_that_is_not_mounted_is_not_made_up(small: Path, tmp_path: Path) -> None:
+    with pytest.raises(GainkitError, match="mounted"):
+        write_set(read_set(str(small)), tmp_path / "media" / "stick", Target())
+    assert not (tmp_path / "media").exists()
+    (tmp_path / "file").write_text("x")
+    with pytest.raises(GainkitError, match="is a file"):
+        write_set(read_set(str(small)), tmp_path / "file", Target())
+
+
+def test_too_little_space_is_told_first(small: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    usage = shutil.disk_usage(tmp_path)
+    monkeypatch.setattr(writing.shutil, "disk_usage", lambda path: usage._replace(free=1_200_000))
+    with pytest.raises(GainkitError, match=r"1 MB free; the tracks need 2 MB"):
+        write_set(read_set(str(small)), tmp_path / "stick", Target())
+    assert files(tmp_path / "stick") == {}
+
+
+def test_wav_over_four_gib_is_refused_with_the_way_out(tmp_path: Path) -> None:
+    with pytest.raises(GainkitError, match="FLAC") as fault:
+        write_one(ToneSpec("sine", seconds=25_000.0), tmp_path / "long.wav", Target())
+    assert "4 GiB" in fault.value.problem
+    assert list(tmp_path.iterdir()) == []
+    edge = (2**32 - 1 - 36) // 4
+    assert struct.unpack_from("<I", wav_header(edge, Target()), 4)[0] == 36 + edge * 4
+    with pytest.raises(GainkitError):
+        wav_header(edge + 1, Target())
+
+
+def test_watch_is_told_of_every_frame(small: Path, tmp_path: Path) -> None:
+    told: list[tuple[str, int, int]] = []
+    write_set(read_set(str(small)), tmp_path / "stick", Target(), watch=lambda *what: told.append(what))
+    assert told[-1][1] == told[-1][2]
+    assert all(a[1] <= b[1] for a, b in pairwise(told))
+    assert list(dict.fromkeys(name for name, _, _ in told)) == TRACKS
+
+
+# --- checking
+
+
+def test_a_fresh_set_is_in_order(stick: Path) -> None:
+    result = check_set(stick)
+    assert result.ok
+    assert [track.file for track in result.tracks] == TRACKS
+    assert all(abs(track.level_error_db or 0) < 0.001 for track in result.tracks)
+
+
+def rewrite(path: Path, change: Callable[[np.ndarray], np.ndarray], rate: int | None = None) -> None:
+    import soundfile
+
+    samples, was = soundfile.read(path, dtype="float64", always_2d=True)
+    soundfile.write(path, change(samples), rate or was, "PCM_16")
+
+
+FAULTS: dict[str, tuple[Callable[[np.ndarray], np.ndarray], str]] = {
+    "turned down": (lambda x: x * 10 ** (-0.5 / 20), "changed level: -0.50 dB"),
+    "turned up": (lambda x: x * 2, "changed level: +6.02 dB"),
+    "cut short": (lambda x: x[: len(x) // 2], "cut short: 0.3 of 0.6 s"),
+    "turned round": (lambda x: -x, "polarity is inverted"),
+    "exchanged": (lambda x: x[:, ::-1], "left and right are exchanged"),
+    "late": (lambda x: np.concatenate([np.zeros((100, 2)), x]), "+100 frames late"),
+    "clipped": (lambda x: np.clip(x, -0.05, 0.05), "processed"),
+    "hissing": (lambda x: x + np.random.default_rng(1).normal(0, 2e-4, x.shape), "lossy"),
+    "mono": (lambda x: x[:, :1], "1 channels"),
+    "one side lost": (lambda x: x * [1, 0], "channel is missing"),
+}
+
+
+@pytest.mark.parametrize("fault", FAULTS)
+def test_check_names_the_fault(stick: Path, fault: str) -> None:
+    change, words = FAULTS[fault]
+    rewrite(stick / TRACKS[0], change)
+    result = check_set(stick)
+    assert not result.ok
+    assert [track.file for track in result.tracks if not track.ok] == [TRACKS[0]]
+    assert words in (result.tracks[0].problem or "")
+
+
+def test_check_tells_other_rates_missing_broken_and_foreign_files(stick: Path) -> None:
+    rewrite(stick / TRACKS[0], lambda x: x, rate=48_000)
+    (stick / TRACKS[1]).write_bytes(b"no sound")
+    (stick / TRACKS[2]).unlink()
+    (stick / "99_song.mp3").write_bytes(b"song")
+    (stick / "04_hiss.m4a").write_bytes(b"converted")
+    (stick / "._04_hiss.wav").write_bytes(b"resource fork")
+    (stick / "notes.txt").write_text("mine")
+    result = check_set(stick)
+    problems = {track.file: track.problem for track in result.tracks}
+    assert "48000 Hz" in (problems[TRACKS[0]] or "")
+    assert "cannot be read" in (problems[TRACKS[1]] or "")
+    assert problems[TRACKS[2]] == "missing."
+    assert "not of this set" in (problems["99_song.mp3"] or "")
+    assert "in place of 04_hiss.wav" in (problems["04_hiss.m4a"] or "")
+    assert problems[TRACKS[3]] is None
+    assert any("._04_hiss.wav" in note for note in result.notes)
+    assert "notes.txt" not in str(result)
+
+
+def test_one_wrong_byte_is_told(stick: Path) -> None:
+    content = bytearray((stick / TRACKS[3]).read_bytes())
+    content[20_000] ^= 1
+    (stick / TRACKS[3]).write_bytes(content)
+    assert "written anew" in (check_set(stick).tracks[3].problem or "")
+
+
+@pytest.mark.parametrize(
+    "content", ["", "{", "[]", "{}", '{"tracks": [{}]}', '{"tracks": 5}', '{"tracks": [], "bits": 16}']
+)
+def test_a_damaged_index_is_refused(stick: Path, content: str) -> None:
+    (stick / "index.json").write_text(content)
+    with pytest.raises(GainkitError, match="damaged"):
+        check_set(stick)
+
+
+def test_a_damaged_entry_is_refused(stick: Path) -> None:
+    index = json.loads((stick / "index.json").read_text())
+    index["tracks"][0]["parameters"]["frequency_hz"] = -5
+    (stick / "index.json").write_text(json.dumps(index))
+    with pytest.raises(GainkitError, match="damaged"):
+        check_set(stick)
+
+
+def test_check_at_every_format(small: Path, tmp_path: Path) -> None:
+    for bits, form in ((24, "wav"), (32, "wav"), (16, "flac"), (24, "flac")):
+        folder = tmp_path / f"{bits}{form}"
+        write_set(read_set(str(small)), folder, Target(48_000, SampleFormat(bits), form))  # type: ignore[arg-type]
+        result = check_set(folder)
+        assert result.ok, result
+        assert max(abs(track.level_error_db or 0) for track in result.tracks) < (
+            0.001 if bits == 16 else 0.0001
+        )
+
+
+# --- commands
+
+
+def test_tones_list_and_show(gainkit: Callable[..., Any]) -> None:
+    listed = gainkit("tones", "list", "--json").json
+    assert [s["name"] for s in listed["sets"]] == set_names()
+    text = gainkit("tones", "list").out
+    assert all(name in text for name in set_names())
+    shown = gainkit("tones", "show", "full", "--json").json
+    assert len(shown["tracks"]) == 24
+    assert "01_997hz_0db.wav" in gainkit("tones", "show", "full").out
+
+
+def test_tones_write_and_check(gainkit: Callable[..., Any], small: Path, tmp_path: Path) -> None:
+    folder = tmp_path / "stick"
+    dry = gainkit("tones", "write", small, folder, "--dry-run", "--json").json
+    assert not folder.exists()
+    written = gainkit("tones", "write", small, folder, "--json").json
+    assert written["size_bytes"] == dry["size_bytes"]
+    assert [track["file"] for track in written["tracks"]] == TRACKS
+    assert gainkit("tones", "write", small, folder).out.startswith("Wrote 0 tracks")
+    good = gainkit("tones", "check", folder, "--json")
+    assert good.code == 0
+    assert good.json["ok"] is True
+    rewrite(folder / TRACKS[0], lambda x: x / 2)
+    bad = gainkit("tones", "check", folder, "--json")
+    assert bad.code == 1
+    assert bad.json["tracks"][0]["problem"] == "changed level: -6.02 dB."
+    told = gainkit("tones", "check", folder)
+    assert told.code == 1
+    assert told.out.startswith("1 of 5 files are NOT as they should be")
+    gainkit("tones", "write", small, folder).refused()
+    assert gainkit("tones", "write", small, folder, "--overwrite").code == 0
+    assert gainkit("tones", "check", folder).code == 0
+
+
+def test_tones_one(gainkit: Callable[..., Any], tmp_path: Path) -> None:
+    path = tmp_path / "tone.flac"
+    call = ("tones", "one", "sine", "--frequency-hz", 50, "--level-dbfs", -3, "--seconds", 0.5, "--out", path)
+    facts = gainkit(*call, "--json").json
+    assert facts["frequency_hz"] == 50
+    assert facts["frames"] == build(ToneSpec("sine", frequency_hz=50, seconds=0.5), 44_100).frames
+    assert "already there" in gainkit(*call).refused()
+    assert "Loudspeakers unplugged" in gainkit(*call, "--overwrite").out
+
+
+@pytest.mark.parametrize(
+    ("options", "words"),
+    [
+        (("sine", "--level-dbfs", "3"), "--level-dbfs 3 dBFS is out of range"),
+        (("sine", "--frequency-hz", "20000"), "--frequency-hz 20000 Hz is too high"),
+        (("sine", "--frequency-hz", "nan"), "--frequency-hz nan"),
+        (("sine", "--frequency-hz", "tief"), "--frequency-hz"),
+        (("sine", "--step-db", "1"), "--step-db 1"),
+        (("sinus",), "sinus"),
+        (("noise", "--level-dbfs", "-3"), "The highest level that fits is -8.99 dBFS"),
+        (("noise", "--low-hz", "40"), "--high-hz"),
+        (("sine", "--rate", "44000"), "--rate 44000"),
+        (("sine", "--bits", "8"), "--bits 8"),
+        (("sine", "--seconds", "0"), "--seconds 0"),
+        (("sine", "--seed", "-1"), "--seed -1"),
+        (("sine", "--seconds", "80000"), "4 GiB"),
+    ],
+)
+def test_tones_one_refuses_in_the_words_of_its_options(
+    gainkit: Callable[..., Any], tmp_path: Path, options: tuple[str, ...], words: str
+) -> None:
+    assert words in gainkit("tones", "one", *options, "--out", tmp_path / "tone.wav").refused()
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_tones_one_refuses_places(gainkit: Callable[..., Any], tmp_path: Path) -> None:
+    assert ".wav or .flac" in gainkit("tones", "one", "sine", "--out", tmp_path / "tone.mp3").refused()
+    assert "not there" in gainkit("tones", "one", "sine", "--out", tmp_path / "no" / "tone.wav").refused()
+    assert "FLAC" in gainkit("tones", "one", "sine", "--bits", 32, "--out", tmp_path / "tone.flac").refused()
+    assert "not a folder" in gainkit("tones", "check", tmp_path / "no").refused()
+    assert "index.json is not there" in gainkit("tones", "check", tmp_path).refused()
+
+
+def test_help_does_not_import_numpy(gainkit_process: Callable[..., Any]) -> None:
+    import subprocess
+    import sys
+
+    code = (
+        "import sys\nfrom gainkit.cli import main\nsys.argv = ['gainkit', 'tones', 'write', '--help']\n"
+        "try:\n    main()\nexcept SystemExit:\n    pass\nassert 'numpy' not in sys.modules"
+    )
+    subprocess.run([sys.executable, "-c", code], check=True, capture_output=True)
