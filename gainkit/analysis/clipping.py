@@ -49,8 +49,8 @@ def judge(tone: ToneFit, limit_thd_percent: float) -> Verdict:
     rails = fit_rails(real, noise)
     misfit = rails.misfit + float(np.sum(relative.imag[1:] ** 2))
     explained = 1 - max(misfit - noise_power, 0.0) / max(power - noise_power, 1e-300)
-    sides = _sides_at_rail(rails, tone.thd_percent, limit_thd_percent)
-    enough = tone.thd_percent > max(thresholds.LEAST_THD_PERCENT, tone.thd_floor_percent)
+    sides = _sides_at_rail(rails, tone.full_thd_percent, limit_thd_percent)
+    enough = tone.full_thd_percent > max(thresholds.LEAST_THD_PERCENT, tone.thd_floor_percent)
     if explained < thresholds.RAIL_EXPLAINS or not enough or not any(sides):
         return Verdict(CLEAN, rails, _other_kind(tone, real, noise, limit_thd_percent))
     if max(rails.overdrive_db) > thresholds.RECTIFIED_OVERDRIVE_DB and not all(sides):
@@ -104,7 +104,7 @@ def _clipping(rails: RailFit, sides: tuple[bool, bool], tone: ToneFit, limit_thd
     ]
     overdrive, deviation = max(chosen)
     return Clipping(
-        state="clipped" if tone.thd_percent >= limit_thd_percent else "at-onset",
+        state="clipped" if tone.full_thd_percent >= limit_thd_percent else "at-onset",
         side=side,
         positive_rail_volts=float(centre + reach[0]) if sides[0] else None,
         negative_rail_volts=float(centre - reach[1]) if sides[1] else None,
@@ -114,7 +114,7 @@ def _clipping(rails: RailFit, sides: tuple[bool, bool], tone: ToneFit, limit_thd
 
 
 def _knee_remark(rails: RailFit) -> tuple[str, ...]:
-    if rails.hard or rails.knee > 12:
+    if rails.hard or rails.knee.sharpness > 12:
         return ()
     held = max(rails.compression_db)
     return (f"The rail has a soft knee: the crest is already held down by {held:.2f} dB.",)
@@ -122,7 +122,7 @@ def _knee_remark(rails: RailFit) -> tuple[str, ...]:
 
 def _other_kind(tone: ToneFit, real: Floats, noise: Floats, limit_thd_percent: float) -> tuple[str, ...]:
     """Name distortion that is no rail: a dead zone around zero, or even harmonics."""
-    if tone.thd_percent < max(3 * tone.thd_floor_percent, thresholds.LEAST_THD_PERCENT):
+    if tone.thd_percent < max(3 * tone.thd_floor_percent, thresholds.NAMED_THD_PERCENT):
         return ()
     orders = np.arange(1, len(real) + 1)
     odd = (orders >= 3) & (orders % 2 == 1)
@@ -133,9 +133,7 @@ def _other_kind(tone: ToneFit, real: Floats, noise: Floats, limit_thd_percent: f
     share = strength**2 * float(pattern @ pattern) / odd_power
     even_power = float(np.sum(np.abs(tone.phasors[1 : len(real) : 2]) ** 2))
     if strength > 0 and share > thresholds.CROSSOVER_EXPLAINS and odd_power > even_power:
-        return (
-            f"Crossover distortion (a step at the zero line), THD {tone.thd_percent:.3g} %. It is not clipping.",
-        )
+        return (f"Crossover distortion (a step at zero), THD {tone.thd_percent:.3g} %. It is not clipping.",)
     if even_power > 2 * odd_power:
         return (
             f"Even harmonics dominate (THD {tone.thd_percent:.3g} %): the wave's halves differ "

@@ -6,8 +6,11 @@ makes the fit blind to everything that is no harmonic (noise, hum, switching res
 limited captures, where a cut-off crest shows ripples instead of a flat. The model per side, with x the
 undisturbed sine and r the rail:
 
-    hard   y = min(x, r)
-    soft   y = x / (1 + (x/r)^(2s))^(1/(2s))    the larger s, the harder the knee
+    hard         y = min(x, r)
+    algebraic    y = x / (1 + (x/r)^(2s))^(1/(2s))    nears the rail like a power
+    exponential  y = r tanh((x/r)^s)^(1/s)            nears it like a diode clamp; s = 1 is tanh
+
+The larger s, the harder the knee.
 
 The wave is linear in A, so only the two overdrives and s are searched (variable projection). Amplifier
 offset and AC coupling move the wave as a whole; the mean is therefore left free and rails are placed
@@ -18,6 +21,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import lru_cache
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -25,8 +29,19 @@ from numpy.typing import NDArray
 Floats = NDArray[np.float64]
 
 GRID = 1024
-HARD = 60.0
-"""Knee exponents s above this are taken as hard [-]."""
+SHARPEST = 60.0
+"""Knee exponents s end here: sharper is hard [-]."""
+
+
+@dataclass(frozen=True)
+class Knee:
+    """How the output bends into the rail: kind, and sharpness s [-] (of no meaning for a hard one)."""
+
+    kind: Literal["hard", "algebraic", "exponential"] = "hard"
+    sharpness: float = SHARPEST
+
+
+HARD = Knee()
 
 
 @dataclass(frozen=True)
@@ -34,14 +49,14 @@ class RailFit:
     """The model wave that fits best.
 
     sine_peak : A of the underlying sine [V]. overdrive_db : (positive, negative) sides [dB]; 0 or less: a
-    hard side is not reached. knee : s, or HARD. compression_db : how far each crest is held down [dB].
+    hard side is not reached. compression_db : how far each crest is held down [dB].
     mean : mean of the model wave around the sine's own centre [V]. misfit : sum of squares left [V^2].
     deviation_db : standard deviation of each overdrive from noise and misfit [dB].
     """
 
     sine_peak: float
     overdrive_db: tuple[float, float]
-    knee: float
+    knee: Knee
     compression_db: tuple[float, float]
     mean: float
     misfit: float
@@ -49,7 +64,7 @@ class RailFit:
 
     @property
     def hard(self) -> bool:
-        return self.knee >= HARD
+        return self.knee.kind == "hard"
 
     def rms_at(self, change_db: float) -> float:
         """Rms of the AC part of the model wave after a change of gain [V]."""
@@ -69,23 +84,27 @@ def _grid() -> tuple[Floats, Floats]:
     return np.cos(theta), rows
 
 
-def side(sine: Floats, overdrive_db: float, knee: float) -> Floats:
+def side(sine: Floats, overdrive_db: float, knee: Knee) -> Floats:
     """One side of a sine of peak 1 held at the rail 10^(-overdrive/20); sine (n,) of values 0..1."""
     rail = 10.0 ** (-overdrive_db / 20)
-    if knee >= HARD:
+    if knee.kind == "hard":
         return np.asarray(np.minimum(sine, rail))
-    ratio = sine / rail
     # in logarithms, so that deep overdrive does not overflow
-    log_power = 2 * knee * np.log(np.maximum(ratio, 1e-9))
-    return np.asarray(sine * np.exp(-np.logaddexp(0.0, log_power) / (2 * knee)))
+    log_ratio = np.log(np.maximum(sine / rail, 1e-9))
+    if knee.kind == "algebraic":
+        return np.asarray(
+            sine * np.exp(-np.logaddexp(0.0, 2 * knee.sharpness * log_ratio) / (2 * knee.sharpness))
+        )
+    power = np.exp(np.minimum(knee.sharpness * log_ratio, 50.0))
+    return np.asarray(rail * np.tanh(power) ** (1 / knee.sharpness))
 
 
-def harmonics_of(positive_db: float, negative_db: float, knee: float, orders: int) -> Floats:
+def harmonics_of(positive_db: float, negative_db: float, knee: Knee, orders: int) -> Floats:
     """h_0..h_K of a unit sine held at rails: (orders + 1,). Hard rails in closed form, soft by quadrature.
 
     Closed form: Fourier integral of cos(theta) beyond the rail; see ``hard_excess``.
     """
-    if knee >= HARD:
+    if knee.kind == "hard":
         up, down = hard_excess(positive_db, orders), hard_excess(negative_db, orders)
         signs = (-1.0) ** np.arange(orders + 1)
         wave = (
@@ -129,41 +148,45 @@ def fit_rails(real_harmonics: Floats, noise_peak: Floats) -> RailFit:
     hard = _search(real_harmonics, [HARD], noise_peak)
     if len(real_harmonics) < 4:  # three figures cannot bear four parameters
         return hard
-    soft = _search(real_harmonics, [1.5, 3.0, 6.0, 14.0], noise_peak)
+    soft = min(
+        _search(real_harmonics, [Knee("algebraic", s) for s in (1.5, 3.0, 6.0, 14.0)], noise_peak),
+        _search(real_harmonics, [Knee("exponential", s) for s in (1.0, 3.0, 8.0)], noise_peak),
+        key=lambda fit: fit.misfit,
+    )
     noise_power = float(np.mean(noise_peak**2))
     better = hard.misfit - soft.misfit > 9 * noise_power and soft.misfit < 0.7 * hard.misfit
     return soft if better else hard
 
 
-def _search(harmonics: Floats, knees: list[float], noise_peak: Floats) -> RailFit:
+def _search(harmonics: Floats, knees: list[Knee], noise_peak: Floats) -> RailFit:
     """Coarse grid over overdrives (and knees), then Levenberg-Marquardt from the best starts."""
     orders = len(harmonics)
-    starts: list[tuple[float, tuple[float, ...]]] = []
+    starts: list[tuple[float, tuple[float, float], Knee]] = []
     depths = (0.05, 0.3, 1.0, 2.5, 5.0, 9.0)
     for knee in knees:
-        low = 0.0 if knee >= HARD else -6.0
+        low = 0.0 if knee.kind == "hard" else -6.0
         pairs = [(d, d) for d in depths] + [(d, low) for d in depths] + [(low, d) for d in depths]
         pairs += [(1.5, 0.5), (0.5, 1.5), (4.0, 1.5), (1.5, 4.0)]
-        if knee < HARD:
+        if knee.kind != "hard":
             pairs += [(-2.0, -2.0), (-6.0, -6.0), (-12.0, -12.0)]
         for pair in pairs:
             model = harmonics_of(*pair, knee, orders)[1:]
             gain = float(model @ harmonics) / float(model @ model)
-            starts.append((float(np.sum((harmonics - gain * model) ** 2)), (*pair, np.log(knee))))
-    starts.sort()
-    fits = [_refine(harmonics, start, noise_peak) for _, start in starts[:3]]
+            starts.append((float(np.sum((harmonics - gain * model) ** 2)), pair, knee))
+    starts.sort(key=lambda start: start[0])
+    fits = [_refine(harmonics, pair, knee, noise_peak) for _, pair, knee in starts[:3]]
     return min(fits, key=lambda fit: fit.misfit)
 
 
-def _refine(harmonics: Floats, start: tuple[float, ...], noise_peak: Floats) -> RailFit:
+def _refine(harmonics: Floats, start: tuple[float, float], knee: Knee, noise_peak: Floats) -> RailFit:
     """Levenberg-Marquardt over (overdrive +, overdrive -, log knee); the amplitude is solved each time."""
     orders = len(harmonics)
-    hard = start[2] >= np.log(HARD) - 1e-9
-    free = 2 if hard else 3
-    point = np.array(start)
+    free = 2 if knee.kind == "hard" else 3
+    bounds = np.log([0.8 if knee.kind == "exponential" else 1.0, SHARPEST])
+    point = np.array([*start, np.log(knee.sharpness)])
 
     def evaluate(at: Floats) -> tuple[float, Floats, float]:
-        model = harmonics_of(at[0], at[1], float(np.exp(at[2])) if not hard else HARD, orders)
+        model = harmonics_of(at[0], at[1], Knee(knee.kind, float(np.exp(at[2]))), orders)
         gain = float(model[1:] @ harmonics) / float(model[1:] @ model[1:])
         return gain, harmonics - gain * model[1:], gain * model[0]
 
@@ -185,7 +208,7 @@ def _refine(harmonics: Floats, start: tuple[float, ...], noise_peak: Floats) -> 
             trial = point.copy()
             trial[:free] += np.clip(shift, -3.0, 3.0)
             trial[:2] = np.clip(trial[:2], -40.0, 60.0)
-            trial[2] = np.clip(trial[2], 0.0, np.log(HARD) - 1e-6) if not hard else trial[2]
+            trial[2] = np.clip(trial[2], *bounds)
             new_gain, new_left, new_mean = evaluate(trial)
             new_cost = float(new_left @ new_left)
             if new_cost < cost:
@@ -198,7 +221,7 @@ def _refine(harmonics: Floats, start: tuple[float, ...], noise_peak: Floats) -> 
         point, gain, left, mean, cost, damping = trial, new_gain, new_left, new_mean, new_cost, damping / 6
         if settled:
             break
-    knee = HARD if hard else float(np.exp(point[2]))
+    knee = Knee(knee.kind, float(np.exp(point[2])))
     spare = max(orders - free - 1, 1)
     variance = max(cost / spare, float(np.mean(noise_peak**2)))
     spread = np.sqrt(np.maximum(np.diag(np.linalg.pinv(jacobian.T @ jacobian, rcond=1e-12)), 0) * variance)

@@ -86,7 +86,7 @@ class Line:
 
 
 def lines_in(spectrum: Spectrum, tone_hz: float, low_hz: float, high_hz: float) -> list[Line]:
-    """Lines between two frequencies that stand out of the noise, strongest first, the tone's harmonics left out.
+    """Lines between two frequencies that stand out of the noise, strongest first; no harmonics of the tone.
 
     Needs bins finer than 5 Hz; a shorter record shows none.
     """
@@ -102,7 +102,9 @@ def lines_in(spectrum: Spectrum, tone_hz: float, low_hz: float, high_hz: float) 
     width = max(16, int(60 / spectrum.step_hz))
     floor = np.array([np.median(power[i : i + width]) for i in range(0, len(power), width)])
     local = np.maximum(np.repeat(floor, width)[: len(power)], 1e-300)
-    peak = usable & (power > local * 10 ** (thresholds.HUM_NAMED_DB / 10))
+    # few averages let noise itself stand out: one periodogram reaches 12 dB over its median now and then
+    least_db = thresholds.HUM_NAMED_DB + 6 / np.sqrt(spectrum.segments)
+    peak = usable & (power > local * 10 ** (least_db / 10))
     peak[1:] &= power[1:] >= power[:-1]
     peak[:-1] &= power[:-1] > power[1:]
     found = []

@@ -20,6 +20,9 @@ LEAST_COMPRESSION_DB = 0.1
 LEAST_THD_PERCENT = 0.02
 """A smooth curve in an amplifier can look like the foot of a knee below this THD [%]."""
 
+NAMED_THD_PERCENT = 0.1
+"""Distortion of another kind is named from here on; below, hardly an amplifier is without [%]."""
+
 RECTIFIED_OVERDRIVE_DB = 12.0
 """One side alone cut this deep is a missing half wave (rectification), not an amplifier at its rail [dB]."""
 

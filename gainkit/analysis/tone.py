@@ -56,6 +56,11 @@ class ToneFit:
         return 100 * self.distortion_ratio
 
     @property
+    def full_thd_percent(self) -> float:
+        """The same with all orders fitted, beyond the band's edge too: rails are judged by it [%]."""
+        return float(100 * np.linalg.norm(self.phasors[1:]) / np.abs(self.phasors[0]))
+
+    @property
     def thd_floor_percent(self) -> float:
         """What the noise alone would show as THD: root of the summed error powers [%]."""
         return 100 * float(np.linalg.norm(self.noise_peak[1 : self.in_band]) / np.abs(self.phasors[0]))
