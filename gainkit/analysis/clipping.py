@@ -14,6 +14,7 @@ from gainkit.analysis.tone import ToneFit
 from gainkit.levels import db_from_ratio
 
 Floats = NDArray[np.float64]
+Phasors = NDArray[np.complex128]
 
 CLEAN = Clipping(state="clean", side=None, positive_rail_volts=None, negative_rail_volts=None, overdrive_db=0.0)
 UNJUDGED = Clipping(
@@ -36,7 +37,7 @@ def judge(tone: ToneFit, limit_thd_percent: float) -> Verdict:
 
     limit_thd_percent : THD at which a rail that is seen counts as clipped [%].
     """
-    relative = tone.relative()
+    relative, corner_ratio = without_coupling(tone.relative())
     if len(relative) < LEAST_ORDERS:
         remark = "The tone is too high for its third harmonic to be in the recording: clipping cannot be seen."
         return Verdict(CLEAN, None, (remark,))
@@ -56,7 +57,41 @@ def judge(tone: ToneFit, limit_thd_percent: float) -> Verdict:
     if max(rails.overdrive_db) > thresholds.RECTIFIED_OVERDRIVE_DB and not all(sides):
         half = "positive" if sides[0] else "negative"
         return Verdict(CLEAN, rails, (f"The {half} half of the wave is missing: rectification, not clipping.",))
-    return Verdict(_clipping(rails, sides, tone, limit_thd_percent), rails, _knee_remark(rails))
+    remarks = _knee_remark(rails)
+    if abs(corner_ratio) > 0.02:
+        corner = corner_ratio * tone.frequency_hz
+        remarks = (*remarks, f"The wave's slant was set right for an AC coupling at about {corner:.2g} Hz.")
+    return Verdict(_clipping(rails, sides, tone, limit_thd_percent), rails, remarks)
+
+
+def without_coupling(relative: Phasors) -> tuple[Phasors, float]:
+    """Take the phase turn of a first-order AC coupling out of harmonics, and say its corner over the tone [-].
+
+    relative : (K,) with time counted from the fundamental's crest. A memoryless stage has real harmonics
+    there; a coupling at corner c (in units of the tone) multiplies order k by k / (k - i c), which slants the
+    crests. c is the one that leaves the least imaginary power; order 1 keeps its size.
+    """
+    orders = np.arange(1, len(relative) + 1)
+    distortion = float(np.sum(np.abs(relative[1:]) ** 2))
+
+    def straightened(corner: float) -> Phasors:
+        back = relative * (orders - 1j * corner) / orders
+        back = back * np.exp(-1j * orders * np.angle(back[0]))
+        return np.asarray(back * (relative[0].real / back[0].real))
+
+    def slant(corner: float) -> float:
+        return float(np.sum(straightened(corner).imag[1:] ** 2))
+
+    if slant(0.0) < 1e-4 * distortion:
+        return relative, 0.0
+    grid = np.linspace(-0.1, 0.5, 61)
+    costs = [slant(corner) for corner in grid]
+    best = int(np.argmin(costs))
+    if not 0 < best < len(grid) - 1 or costs[best] > 0.5 * slant(0.0):
+        return relative, 0.0
+    bend = costs[best - 1] - 2 * costs[best] + costs[best + 1]
+    corner = float(grid[best] + 0.5 * (grid[1] - grid[0]) * (costs[best - 1] - costs[best + 1]) / bend)
+    return straightened(corner), corner
 
 
 def change_to(set_volts: float, rms_volts: float, rails: RailFit | None) -> float | None:

@@ -111,8 +111,8 @@ def find_steady(samples: Floats, angular: float, sample_rate_hz: float) -> Stead
         return SteadyPart(0, frames, reason="level and phase wander: noise, music, a sweep or lost samples?")
     if drift_db > 3 * thresholds.LEVEL_STEP_DB:
         return SteadyPart(start, stop, reason="its level glides; `gainkit onset` reads such a recording.")
-    remarks = _told(levels, ~same_phase & same_level, first, last, size / sample_rate_hz, loud)
-    return SteadyPart(start, stop, remarks)
+    broken = np.flatnonzero(~(same_level & same_phase & offset))
+    return SteadyPart(start, stop, _told(levels, broken, first, last, size / sample_rate_hz, loud))
 
 
 def level_window(levels: Floats, first: int, last: int) -> tuple[int, int, float]:
@@ -127,7 +127,7 @@ def level_window(levels: Floats, first: int, last: int) -> tuple[int, int, float
 
 
 def _told(
-    levels: Floats, jumps: NDArray[np.bool_], first: int, last: int, seconds: float, loud: NDArray[np.bool_]
+    levels: Floats, broken: NDArray[np.intp], first: int, last: int, seconds: float, loud: NDArray[np.bool_]
 ) -> tuple[str, ...]:
     """What was left out, for a person."""
     remarks: list[str] = []
@@ -143,10 +143,12 @@ def _told(
             f"The level changes within the recording ({levels[other].min() - here:+.1f} to "
             f"{levels[other].max() - here:+.1f} dB against the part measured); the longest part was taken."
         )
-    breaks = np.flatnonzero(jumps)
-    if len(breaks):
-        places = ", ".join(f"{(i + 1) * seconds:.2f} s" for i in _spaced(breaks)[:5])
-        remarks.append(f"The tone's phase jumps at {places}: the recorder lost samples there (dropout).")
+    # the same level before and after a break: samples are missing or were blanked
+    same = np.abs(levels - here) < thresholds.LEVEL_STEP_DB
+    gaps = [i for i in broken if same[max(i - 5, 0) : i].any() and same[i + 2 : i + 7].any()]
+    if gaps:
+        places = ", ".join(f"{(i + 1) * seconds:.2f} s" for i in _spaced(gaps)[:5])
+        remarks.append(f"The tone is interrupted at {places}: the recorder lost samples there (dropout).")
     return tuple(remarks)
 
 

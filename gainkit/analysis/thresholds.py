@@ -50,6 +50,9 @@ HUM_LEAST_PERCENT = 0.01
 OUTLIER_SIGMAS = 8.0
 """Single samples this many standard deviations off the repeating wave are left out [-]."""
 
+OUTLIER_RATIO = 0.05
+"""... and this share of the tone off: smaller ones do no harm, and sagging rails look like them [-]."""
+
 OUTLIER_SHARE = 0.002
 """... if they are fewer than this share of all samples [-]."""
 

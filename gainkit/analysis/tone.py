@@ -150,15 +150,16 @@ def without_outliers(samples: Floats, fit: HarmonicFit) -> tuple[HarmonicFit, in
     bins = 256
     place = np.remainder(np.arange(len(residual)) * (fit.angular / (2 * np.pi)), 1.0) * bins
     index = np.minimum(place.astype(np.int64), bins - 1)
-    for _ in range(3):  # the wild samples pull the average that is to unmask them: repeat without them
-        calm = np.abs(residual) < thresholds.OUTLIER_SIGMAS * spread
+    own = residual
+    for _ in range(3):  # wild samples pull the average that is to unmask them: repeat without them
+        calm = np.abs(own) < thresholds.OUTLIER_SIGMAS * spread
         number = np.bincount(index[calm], minlength=bins)
         repeating = np.bincount(index[calm], residual[calm], minlength=bins) / np.maximum(number, 1)
         own = residual - repeating[index]
-        deviation = 1.4826 * float(np.median(np.abs(own)))
-        spread = max(deviation, 1e-12 * float(np.abs(fit.phasors[0])))
+        spread = max(1.4826 * float(np.median(np.abs(own))), 1e-12 * float(np.abs(fit.phasors[0])))
     # corners sweep through a bin: their excursions repeat in it, single wild samples do not
-    wild = np.flatnonzero(np.abs(own) > thresholds.OUTLIER_SIGMAS * spread)
+    least = max(thresholds.OUTLIER_SIGMAS * spread, thresholds.OUTLIER_RATIO * float(np.abs(fit.phasors[0])))
+    wild = np.flatnonzero(np.abs(own) > least)
     crowded = np.bincount(index[wild], minlength=bins) > np.maximum(0.1 * number, 2)
     wild = wild[~crowded[index[wild]]]
     if len(wild) == 0 or len(wild) > thresholds.OUTLIER_SHARE * len(samples):
