@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -13,7 +14,7 @@ from gainkit.analysis.model import MeasureOptions, State
 from gainkit.analysis.rails import RailFit
 from gainkit.capture.model import Capture
 from gainkit.errors import GainkitError
-from gainkit.levels import db_from_ratio
+from gainkit.levels import db_from_ratio, ratio_from_db
 from gainkit.onset.align import CLOCK_TOLERANCE, Alignment, align, by_markers
 from gainkit.onset.envelope import Wiring, follow, loudest_tone
 from gainkit.onset.knee import Crossing, crossing
@@ -22,6 +23,10 @@ from gainkit.onset.steps import FLOOR_FACTOR, Asked, Judged, judge_steps
 
 OTHER_TRACK = 2e-3
 """A tone this far off the track's frequency is another track or another sample rate [-]."""
+
+MOVE_TOLERANCE = 0.2
+LEAST_PAIRS = 3
+"""Clean steps that move by so much other than planned are another track's, from so many pairs on [-]."""
 
 CLOCK_NAMED_PPM = 20.0
 SMALL_SIGNAL_DB = 3.0
@@ -91,6 +96,7 @@ def onset(
             f"{capture.file}: no step could be judged: {judged[0].reason}.",
             "Record the whole track again at a lower recording level.",
         )
+    _refuse_other_steps(usable, asked.limit_thd_percent, capture.file)
     found = crossing(usable, asked.limit_thd_percent)
     steps = tuple(_step_result(step, capture.calibrated, source_volts) for step in judged)
     return OnsetResult(
@@ -125,6 +131,26 @@ def _tone(
     return heard, 1 / ratio
 
 
+def _refuse_other_steps(usable: Sequence[Judged], limit: float, file: str) -> None:
+    """Raise GainkitError when clean steps move by other than the plan: it is another track's."""
+    pairs = [
+        (lower, upper)
+        for lower, upper in itertools.pairwise(usable)
+        if all(step.state == "clean" and step.thd_percent < limit for step in (lower, upper))
+    ]
+    moves = [db_from_ratio(upper.fundamental_volts / lower.fundamental_volts) for lower, upper in pairs]
+    planned = [upper.level_dbfs - lower.level_dbfs for lower, upper in pairs]
+    if len(pairs) < LEAST_PAIRS:
+        return
+    ratio = float(np.median(np.array(moves) / np.array(planned)))
+    if abs(ratio - 1) > MOVE_TOLERANCE:
+        raise GainkitError(
+            f"{file}: clean steps move by {np.median(moves):.2f} dB, the plan by {np.median(planned):.3g} dB.",
+            "Check --step-db and --dwell-seconds, or give the track with --index; switch off any loudness or "
+            "compressor in the source.",
+        )
+
+
 def _step_result(step: Judged, calibrated: bool, source_volts: float) -> StepResult:
     gain = None
     if calibrated and step.judged and step.rms_volts:
@@ -148,11 +174,10 @@ def _small_signal_gain(steps: Sequence[StepResult], found: Crossing | None) -> f
 def _rail(usable: Sequence[Judged], found: Crossing | None) -> float | None:
     """The rail that is met first [V peak], at the onset; without one, at the loudest step that shows it."""
     if found is not None:
-        step = found.at if found.by_shape else None
-    else:
-        shown = [each for each in usable if each.state in {"at-onset", "clipped"}]
-        step = shown[-1] if shown else None
-    return None if step is None or step.rails is None else nearer_rail(step.rails)
+        rails = found.at.rails if found.by_shape else None
+        return None if rails is None else nearer_rail(rails) * ratio_from_db(found.rail_up_db)
+    shown = [step.rails for step in usable if step.state in {"at-onset", "clipped"} and step.rails is not None]
+    return nearer_rail(shown[-1]) if shown else None
 
 
 def nearer_rail(rails: RailFit) -> float:

@@ -19,20 +19,26 @@ from gainkit.onset.steps import Judged
 
 FARTHEST_DB = 30.0
 LEAST_ABOVE_FLOOR = 3.0
-LEAST_OF_LIMIT = 0.03
+LEAST_OF_LIMIT = 0.2
 """A step below the limit has its say when its THD is this far above its floor [-] and above this share of the
-limit [-]: below, what it shows is not the knee."""
+limit [-]: below, it shows the knee's foot, of which the limit says nothing."""
 
 NEAR_DB = 2.5
 
 
 @dataclass(frozen=True)
 class Crossing:
-    """level_dbfs, rms_volts : of the tone at the limit. at : the step it was followed from. how : in words."""
+    """Where THD meets the limit.
+
+    level_dbfs, rms_volts : of the tone there. at : the step it was followed from. rail_up_db : by how much the
+    rail stands higher there than at that step [dB]. extrapolated : no step lies below the limit. by_shape :
+    along fitted rails, else along a straight line.
+    """
 
     level_dbfs: float
     rms_volts: float
     at: Judged
+    rail_up_db: float = 0.0
     extrapolated: bool = False
     by_shape: bool = True
 
@@ -102,7 +108,7 @@ def _by_rails(
         return None
     slope = _sag_slope(beyond, steps) if fall == gap else None
     down, rms = _down(beyond, less, slope) if slope is not None else _down_between(beyond, less, gap / fall)
-    return Crossing(beyond.level_dbfs - min(down, gap), rms, beyond, extrapolated=before is None)
+    return Crossing(beyond.level_dbfs - min(down, gap), rms, beyond, less - down, before is None)
 
 
 def _overdrive_between(before: Judged | None, beyond: Judged) -> float | None:

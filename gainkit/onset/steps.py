@@ -49,6 +49,7 @@ class Judged:
     level_dbfs: float
     reason: str | None = None
     rms_volts: float | None = None
+    fundamental_volts: float = math.nan
     frequency_hz: float = math.nan
     thd_percent: float = math.nan
     thd_floor_percent: float = math.nan
@@ -139,6 +140,7 @@ def _with_tone(level: float, tone: ToneFit, asked: Asked, remarks: tuple[str, ..
     return Judged(
         level_dbfs=level,
         rms_volts=tone.rms_volts,
+        fundamental_volts=tone.fundamental_volts,
         frequency_hz=tone.frequency_hz,
         thd_percent=tone.thd_percent,
         thd_floor_percent=tone.thd_floor_percent,

@@ -1,7 +1,7 @@
 """The simulator's Fourier series against the table of hard-clipped sines derived outside this project.
 
-Source of the figures: closed form of the clipped sine's Fourier integral, verified with a 2^20-point FFT (8e-13)
-and with ngspice (4.62747 % symmetric and 3.53249 % one-sided at 1 dB, orders to 19).
+Source of the figures: closed form of the clipped sine's Fourier integral, verified with a 2^20-point FFT
+(8e-13) and with ngspice (4.62747 % symmetric and 3.53249 % one-sided at 1 dB, orders to 19).
 """
 
 from __future__ import annotations

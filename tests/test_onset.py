@@ -1,0 +1,376 @@
+"""Onset of clipping from recordings made by the simulator, whose truth is a Fourier series."""
+
+from __future__ import annotations
+
+import dataclasses
+import json
+import math
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from gainkit import simulator
+from gainkit.analysis.model import MeasureOptions
+from gainkit.capture import Capture
+from gainkit.errors import GainkitError
+from gainkit.generator import kinds
+from gainkit.generator.model import Waveform
+from gainkit.generator.spec import ToneSpec
+from gainkit.onset import OnsetResult, from_index, glide, onset, staircase
+from gainkit.results import to_plain
+from gainkit.simulator import Amplifier, Recorder
+
+RATE = 48_000
+SOURCE_VOLTS = 2.0
+RAIL = 28.0
+NOISE_70_DB = RAIL / math.sqrt(2) * 10 ** (-70 / 20)
+
+
+def track(kind: str, rate: int = RATE, **parameters: float) -> Waveform:
+    """A track as `gainkit tones` writes it, short enough for a test."""
+    given = {"from_dbfs": -12.0, "to_dbfs": 0.0, **parameters}
+    if kind == "staircase":
+        given = {"dwell_seconds": 0.4, "step_db": 1.0, **given}
+    else:
+        given = {"seconds": 6.0, **given}
+    return kinds.kind_named(kind).build(kinds.checked(ToneSpec(kind=kind, **given), rate), rate)  # type: ignore[arg-type]
+
+
+def index_of(wave: Waveform, kind: str, folder: Path) -> Path:
+    """An index.json with that track alone."""
+    entry = {
+        "file": "01_levels.wav",
+        "kind": kind,
+        "frequency_hz": wave.frequency_hz,
+        "marker": to_plain(wave.marker),
+        "steps": [dataclasses.asdict(step) for step in wave.steps],
+    }
+    path = folder / "index.json"
+    path.write_text(json.dumps({"sample_rate_hz": wave.sample_rate_hz, "tracks": [entry]}))
+    return path
+
+
+def amplifier(onset_about_dbfs: float = -4.4, **stage: float) -> Amplifier:
+    """A stage whose rail is met by a tone of about that level."""
+    gain_db = 20 * math.log10(RAIL / (SOURCE_VOLTS * math.sqrt(2))) - onset_about_dbfs
+    return Amplifier(**{"gain_db": gain_db, "positive_rail_volts": RAIL, "noise_volts": NOISE_70_DB, **stage})
+
+
+def recorded(wave: Waveform, stage: Amplifier, recorder: Recorder | None = None, seed: int = 1) -> Capture:
+    chosen = recorder or Recorder(full_scale_volts=40, lead_in_seconds=0.7, lead_out_seconds=0.4)
+    units = simulator.capture_track(
+        wave.samples()[:, 0], wave.sample_rate_hz, SOURCE_VOLTS, (stage, chosen), seed=seed
+    )
+    capture = Capture.from_array(units, chosen.sample_rate_hz, volts_per_unit=chosen.full_scale_volts)
+    step = 2.0 ** (1 - chosen.bits) if chosen.bits else None
+    return dataclasses.replace(capture, has_full_scale=True, hard_full_scale=True, step_units=step)
+
+
+def truth(stage: Amplifier, limit: float = 1.0) -> simulator.Onset:
+    found = simulator.onset(stage, SOURCE_VOLTS, limit)
+    assert found is not None
+    return found
+
+
+def compare(result: OnsetResult, stage: Amplifier, tolerance_db: float, limit: float = 1.0) -> None:
+    """Level and volts within a tolerance of the series."""
+    wanted = truth(stage, limit)
+    assert result.found
+    assert result.onset_dbfs == pytest.approx(wanted.level_dbfs, abs=tolerance_db)
+    assert result.onset_volts == pytest.approx(wanted.output_volts, rel=tolerance_db / 8.686)
+
+
+STAGES = {
+    "hard": ({}, 0.01),
+    "one side": ({"negative_rail_volts": math.inf}, 0.01),
+    "unequal": ({"negative_rail_volts": 27.0}, 0.01),
+    "very soft": ({"knee": 1.5}, 0.02),
+    "soft": ({"knee": 3.0}, 0.02),
+    "firm": ({"knee": 8.0}, 0.02),
+    "dead zone": ({"dead_zone_volts": 0.03}, 0.02),
+    "sag 0.5 dB": ({"sag_db": 0.5, "sag_seconds": 0.02}, 0.05),
+}
+
+
+@pytest.mark.parametrize("name", STAGES)
+@pytest.mark.parametrize("offset_db", [0.1, 0.9])
+def test_staircase_meets_the_series(name: str, offset_db: float) -> None:
+    keys, tolerance_db = STAGES[name]
+    stage = amplifier(-5.0 + offset_db, **keys)
+    result = onset(recorded(track("staircase"), stage), staircase(-12, 0, 1, 0.4))
+    compare(result, stage, tolerance_db)
+    assert result.rail_volts == pytest.approx(
+        truth(stage).rail_volts, rel=0.003 if "soft" not in name else 0.02
+    )
+
+
+@pytest.mark.parametrize("name", ["hard", "one side", "soft"])
+def test_glide_meets_the_series(name: str, tmp_path: Path) -> None:
+    keys, _ = STAGES[name]
+    stage = amplifier(**keys)
+    wave = track("glide")
+    capture = recorded(wave, stage, Recorder(full_scale_volts=40, clock_ppm=-180, lead_in_seconds=0.3))
+    for plan in (from_index(index_of(wave, "glide", tmp_path), None), glide(-12, 0, 6)):
+        result = onset(capture, plan)
+        compare(result, stage, 0.02)
+        assert len(result.steps) > 40
+
+
+@pytest.mark.parametrize("limit", [0.1, 0.5, 10.0])
+def test_other_limits(limit: float) -> None:
+    stage = amplifier(-7.3, knee=4.0)
+    capture = recorded(track("staircase"), stage)
+    result = onset(capture, staircase(-12, 0, 1, 0.4), MeasureOptions(limit_thd_percent=limit))
+    assert result.limit_thd_percent == limit
+    compare(result, stage, 0.05, limit)
+
+
+def test_bass_tone_and_coarse_steps() -> None:
+    stage = amplifier(-5.2)
+    wave = track("staircase", frequency_hz=50.0, step_db=3.0, dwell_seconds=0.6)
+    compare(onset(recorded(wave, stage), staircase(-12, 0, 3, 0.6)), stage, 0.05)
+
+
+@pytest.mark.parametrize("ppm", [-200, 0, 200])
+@pytest.mark.parametrize("known", ["index", "levels"])
+def test_clock_is_estimated_and_told(ppm: int, known: str, tmp_path: Path) -> None:
+    stage, wave = amplifier(), track("staircase")
+    recorder = Recorder(full_scale_volts=40, clock_ppm=ppm, lead_in_seconds=0.9, lead_out_seconds=0.3)
+    plan = staircase(-12, 0, 1, 0.4)
+    if known == "index":
+        plan = from_index(index_of(wave, "staircase", tmp_path), "01_levels.wav")
+    result = onset(recorded(wave, stage, recorder), plan)
+    compare(result, stage, 0.01)
+    told = [note for note in result.notes if "clock" in note]
+    if ppm == 0:
+        assert not told
+    elif known == "index":
+        assert f"{abs(ppm)} ppm {'fast' if ppm > 0 else 'slow'}" in told[0]
+    else:  # from the markers' distance, to within what is said
+        figure = float(told[0].split(" runs ")[1].split(" ppm")[0])
+        assert figure == pytest.approx(abs(ppm), abs=120)
+
+
+def test_player_and_recorder_at_different_rates() -> None:
+    stage = amplifier()
+    wave = track("staircase", rate=44_100)
+    recorder = Recorder(sample_rate_hz=96_000, full_scale_volts=40, lead_in_seconds=0.2)
+    compare(onset(recorded(wave, stage, recorder), staircase(-12, 0, 1, 0.4)), stage, 0.01)
+
+
+@pytest.mark.parametrize(("lead", "tail", "missing"), [(-2.2, 0.5, {-12.0, -11.0}), (0.5, -1.3, {0.0})])
+@pytest.mark.parametrize("marked", [True, False])
+def test_late_start_and_early_stop(lead: float, tail: float, missing: set[float], marked: bool) -> None:
+    stage, wave = amplifier(), track("staircase")
+    if not marked:  # the same levels without markers: silence in their place
+        kept = [step for step in wave.steps if step.role == "step"]
+        samples = wave.samples()[:, 0]
+        samples[: kept[0].start_frame - 300] = 0
+        samples[kept[-1].stop_frame + 300 :] = 0
+        units = simulator.capture_track(
+            samples,
+            RATE,
+            SOURCE_VOLTS,
+            (stage, Recorder(full_scale_volts=40, lead_in_seconds=lead, lead_out_seconds=tail)),
+        )
+        capture = Capture.from_array(units, RATE, volts_per_unit=40)
+    else:
+        capture = recorded(
+            wave, stage, Recorder(full_scale_volts=40, lead_in_seconds=lead, lead_out_seconds=tail)
+        )
+    result = onset(capture, staircase(-12, 0, 1, 0.4))
+    compare(result, stage, 0.02)
+    assert {s.level_dbfs for s in result.steps if s.thd_percent is None} == missing
+    assert any("not in the recording" in note for note in result.notes)
+
+
+def test_falling_staircase() -> None:
+    stage = amplifier()
+    wave = track("staircase", from_dbfs=0.0, to_dbfs=-12.0)
+    result = onset(recorded(wave, stage), staircase(0, -12, 1, 0.4))
+    compare(result, stage, 0.02)
+    assert result.steps[0].level_dbfs == 0.0
+    assert result.steps[0].state == "clipped"
+
+
+def test_nothing_clips() -> None:
+    stage = amplifier(+3.0)
+    result = onset(recorded(track("staircase"), stage), staircase(-12, 0, 1, 0.4))
+    assert not result.found
+    assert result.onset_dbfs is None
+    assert result.onset_volts is None
+    assert result.rail_volts is None
+    assert {step.state for step in result.steps} == {"clean"}
+    assert any("does not clip" in note for note in result.notes)
+    assert any("below what this recording resolves" in note for note in result.notes)
+
+
+def test_all_clips_is_followed_down() -> None:
+    stage = amplifier(-13.0)
+    result = onset(recorded(track("staircase"), stage), staircase(-12, 0, 1, 0.4))
+    compare(result, stage, 0.02)
+    assert any("starts lower" in note for note in result.notes)
+
+
+def test_recorder_overload_is_no_clipping() -> None:
+    stage = amplifier()
+    capture = recorded(track("staircase"), stage, Recorder(full_scale_volts=20, lead_in_seconds=0.5))
+    result = onset(capture, staircase(-12, 0, 1, 0.4))
+    assert not result.found
+    assert result.onset_dbfs is None
+    judged = [step for step in result.steps if step.state is not None]
+    assert judged[-1].level_dbfs == -8.0  # 10^(-8/20) x 28 V x 10^(4.4/20) is 18.5 V, -7 dBFS would be 20.8 V
+    assert all(step.thd_percent is None and step.gain_db is None for step in result.steps[5:])
+    assert any("recorder was overloaded" in note for note in result.notes)
+    assert any("onset is not known" in note for note in result.notes)
+
+
+def test_dead_zone_alone_is_not_clipping() -> None:
+    stage = amplifier(+3.0, dead_zone_volts=1.5)
+    result = onset(recorded(track("staircase"), stage), staircase(-12, 0, 1, 0.4))
+    assert not result.found
+    assert any("no clipping" in note for note in result.notes)
+
+
+def test_dead_zone_below_does_not_hide_the_rail() -> None:
+    stage = amplifier(-3.0, dead_zone_volts=0.25)  # 1.5 % at the lowest step, under 1 % before the rail
+    result = onset(recorded(track("staircase"), stage), staircase(-12, 0, 1, 0.4))
+    compare(result, stage, 0.1)
+    assert result.steps[0].thd_percent is not None
+    assert result.steps[0].thd_percent > 1.0
+    assert any("not clipping" in note for note in result.notes)
+
+
+def test_gain_needs_a_calibration_and_the_source() -> None:
+    stage = amplifier()
+    capture = recorded(track("staircase"), stage)
+    plan = staircase(-12, 0, 1, 0.4)
+    # 1 V rms for 0 dBFS is taken when nothing is said: the output in dBV for 0 dBFS
+    output_dbv = stage.gain_db + 20 * math.log10(SOURCE_VOLTS)
+    assert onset(capture, plan).small_signal_gain_db == pytest.approx(output_dbv, abs=0.003)
+    own = onset(capture, plan, source_volts=SOURCE_VOLTS)
+    assert own.small_signal_gain_db == pytest.approx(stage.gain_db, abs=0.003)
+    for step in own.steps:
+        assert step.rms_volts is not None
+        wanted = 20 * math.log10(step.rms_volts / SOURCE_VOLTS) - step.level_dbfs
+        assert step.gain_db == pytest.approx(wanted, abs=1e-9)
+    bare = onset(dataclasses.replace(capture, calibrated=False, volts_per_unit=1.0), plan)
+    assert bare.small_signal_gain_db is None
+    assert bare.steps[0].gain_db is None
+    assert bare.onset_volts == pytest.approx(truth(stage).output_volts / 40, rel=1e-3)
+
+
+def test_bridged_output_is_the_difference() -> None:
+    stage = amplifier()
+    capture = recorded(track("staircase"), stage)
+    volts = capture.volts()
+    both = Capture.from_array(np.stack([volts / 2 + 6, -volts / 2 + 6], axis=1), RATE)
+    result = onset(both, staircase(-12, 0, 1, 0.4), MeasureOptions(channel=1, minus=2))
+    compare(result, stage, 0.01)
+
+
+def test_hum_and_low_snr() -> None:
+    stage = amplifier(noise_volts=RAIL / math.sqrt(2) * 10 ** (-40 / 20), hum_volts=0.05)
+    compare(onset(recorded(track("staircase"), stage), staircase(-12, 0, 1, 0.4)), stage, 0.05)
+
+
+def test_monte_carlo_within_the_stated_error() -> None:
+    rng = np.random.default_rng(20)
+    errors: dict[str, list[float]] = {"hard": [], "soft": []}
+    for trial in range(10):
+        kind = "hard" if trial % 2 else "soft"
+        keys = {"knee": float(rng.uniform(1.2, 12))} if kind == "soft" else {}
+        stage = amplifier(float(rng.uniform(-6, -2)), **keys)
+        recorder = Recorder(
+            full_scale_volts=40,
+            clock_ppm=float(rng.uniform(-200, 200)),
+            lead_in_seconds=float(rng.uniform(0, 1.5)),
+            lead_out_seconds=float(rng.uniform(0, 0.5)),
+        )
+        result = onset(recorded(track("staircase"), stage, recorder, seed=trial), staircase(-12, 0, 1, 0.4))
+        assert result.onset_dbfs is not None
+        errors[kind].append(result.onset_dbfs - truth(stage).level_dbfs)
+    # goals: 0.05 dB for hard rails and 0.1 dB for soft knees at 70 dB SNR
+    assert max(map(abs, errors["hard"])) < 0.01
+    assert max(map(abs, errors["soft"])) < 0.02
+
+
+# Faults of the input.
+
+
+@pytest.mark.parametrize(
+    ("plan", "words"),
+    [
+        (lambda: staircase(-20, 0, 0, 1), "--step-db"),
+        (lambda: staircase(-20, 0, 3, 1), "do not lead"),
+        (lambda: staircase(-20, math.nan, 1, 1), "--to-dbfs"),
+        (lambda: staircase(-20, 5, 1, 1), "-120 to 0"),
+        (lambda: staircase(-3, -3, 1, 1), "no level changes"),
+        (lambda: staircase(-20, 0, 20, 1), "steps"),
+        (lambda: staircase(-20, 0, 1, -1), "--dwell-seconds"),
+        (lambda: glide(-20, 0, math.inf), "--glide-seconds"),
+    ],
+)
+def test_impossible_plans_are_refused(plan: object, words: str) -> None:
+    with pytest.raises(GainkitError, match=words):
+        plan()  # type: ignore[operator]
+
+
+def test_other_steps_than_planned_are_refused() -> None:
+    capture = recorded(track("staircase", step_db=2.0), amplifier())
+    with pytest.raises(GainkitError, match=r"--step-db|no staircase"):
+        onset(capture, staircase(-6, 0, 1, 0.4))
+    with pytest.raises(GainkitError, match=r"--step-db|no staircase"):
+        onset(recorded(track("staircase"), amplifier()), staircase(-12, 0, 1, 0.2))
+
+
+def test_other_glide_than_planned_is_refused() -> None:
+    with pytest.raises(GainkitError, match="dB/s"):
+        onset(recorded(track("glide"), amplifier()), glide(-12, 0, 9))
+
+
+def test_cut_at_both_ends_is_refused_without_markers() -> None:
+    capture = recorded(
+        track("staircase"),
+        amplifier(),
+        Recorder(full_scale_volts=40, lead_in_seconds=-2, lead_out_seconds=-1.6),
+    )
+    with pytest.raises(GainkitError, match="neither the beginning nor the end"):
+        onset(capture, staircase(-12, 0, 1, 0.4))
+
+
+def test_silence_noise_and_another_tone_are_refused(tmp_path: Path) -> None:
+    plan = staircase(-12, 0, 1, 0.4)
+    with pytest.raises(GainkitError, match="silent"):
+        onset(Capture.from_array(np.zeros(RATE * 6), RATE), plan)
+    with pytest.raises(GainkitError, match="too short"):
+        onset(Capture.from_array(np.ones(100), RATE), plan)
+    noise = np.random.default_rng(1).normal(0, 1, RATE * 6)
+    with pytest.raises(GainkitError, match="no staircase"):
+        onset(Capture.from_array(noise, RATE), plan)
+    wave = track("staircase", frequency_hz=400.0)
+    index = index_of(track("staircase"), "staircase", tmp_path)
+    with pytest.raises(GainkitError, match="400 Hz"):
+        onset(recorded(wave, amplifier()), from_index(index, None))
+
+
+@pytest.mark.parametrize(
+    ("text", "words"),
+    [
+        ("", "cannot be read"),
+        ("[]", "lists no tracks"),
+        ('{"tracks": []}', "0 staircases"),
+        ('{"tracks": [{"kind": "staircase", "file": "a.wav"}]}', "cannot be used"),
+        ('{"sample_rate_hz": 44100, "tracks": [{"kind": "glide", "file": "a.wav", "steps": []}]}', "no steps"),
+    ],
+)
+def test_broken_index(text: str, words: str, tmp_path: Path) -> None:
+    path = tmp_path / "index.json"
+    path.write_text(text)
+    with pytest.raises(GainkitError, match=words):
+        from_index(path, None)
+    with pytest.raises(GainkitError):
+        from_index(path, "02_other.wav")
+    with pytest.raises(GainkitError, match="is not there"):
+        from_index(tmp_path / "none.json", None)
