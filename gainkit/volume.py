@@ -30,6 +30,8 @@ SAME_TONE = 0.1
 RAIL_TOLERANCE_DB = 0.02
 """A full-scale sine may reach the rail to within the uncertainty of both [dB]."""
 
+BYTE_ORDER_MARK = "\ufeff"
+
 FALLING_DB = 0.1
 LARGE_STEP_DB = 3.0
 
@@ -140,8 +142,10 @@ def write_source(path: Path, result: VolumeResult) -> None:
         raise GainkitError(f"{path} was not written: {why}.", "Mend that first, then run the command again.")
     path = path.resolve()
     try:
-        text = path.read_bytes().decode("utf-8")
-        document = tomlkit.parse(text)
+        raw = path.read_bytes().decode("utf-8")
+        text = raw.removeprefix(BYTE_ORDER_MARK)
+        windows = 0 < text.count("\n") == text.count("\r\n")  # tomlkit adds lines that end in \n only
+        document = tomlkit.parse(text.replace("\r\n", "\n") if windows else text)
         source: Any = document.get("source")
         if source is None:
             document["source"] = source = tomlkit.table()
@@ -153,7 +157,9 @@ def write_source(path: Path, result: VolumeResult) -> None:
         raise GainkitError(
             f"{path} cannot be used as a system file: {fault}.", "`gainkit plan` on it tells what is wrong."
         ) from fault
-    write_whole(path, tomlkit.dumps(document), overwrite=True)
+    changed = tomlkit.dumps(document)
+    changed = changed.replace("\n", "\r\n") if windows else changed
+    write_whole(path, raw[: len(raw) - len(text)] + changed, overwrite=True)
 
 
 def _grouped(measured: Sequence[tuple[str, Measurement]]) -> list[tuple[Position, list[Measurement]]]:

@@ -1,0 +1,275 @@
+"""The source's ceiling from captures by volume position; the system file it is written to."""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+from collections.abc import Callable, Sequence
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+import soundfile
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from gainkit.analysis import Measurement, MeasureOptions, measure
+from gainkit.capture import Capture
+from gainkit.errors import GainkitError
+from gainkit.simulator import Amplifier
+from gainkit.volume import VolumeResult, split_pair, volume, write_source
+
+RATE = 48_000
+RAIL = 7.4
+SOURCE = Amplifier(gain_db=0, positive_rail_volts=RAIL, noise_volts=2e-4)
+
+
+def tone(below_rail_db: float, frequency_hz: float = 997.0, source: Amplifier = SOURCE) -> np.ndarray:
+    """Half a second of the source's output, volts; its wanted sine that far below the rail."""
+    time = np.arange(RATE // 2 + 9600) / RATE
+    wanted = RAIL * 10 ** (-below_rail_db / 20) * np.sin(2 * np.pi * frequency_hz * time)
+    return source.amplify(wanted, RATE)[4800:-4800]
+
+
+def measured(below_rail_db: float, frequency_hz: float = 997.0, source: Amplifier = SOURCE) -> Measurement:
+    return measure(Capture.from_array(tone(below_rail_db, frequency_hz, source), RATE), MeasureOptions())
+
+
+def by_position(*pairs: tuple[str, float], **options: float) -> VolumeResult:
+    return volume([(position, measured(below)) for position, below in pairs], **options)  # type: ignore[arg-type]
+
+
+def test_highest_clean_position_and_its_volts() -> None:
+    result = by_position(("20", 8), ("24", 5), ("28", 2), ("30", 0.3), ("32", -1), ("35", -4))
+    assert result.highest_clean_position == 30
+    assert result.source_volts == pytest.approx(RAIL / math.sqrt(2) * 10 ** (-0.3 / 20), rel=1e-4)
+    assert [each.position for each in result.positions] == [20, 24, 28, 30, 32, 35]
+    assert [each.state for each in result.positions] == ["clean"] * 4 + ["clipped"] * 2
+    # closed form of the clipped sine, orders to 20: 1 dB of overdrive is 4.62747 %
+    assert result.positions[4].thd_percent == pytest.approx(4.62747, rel=1e-3)
+    assert result.notes == ()
+
+
+def test_numbers_sort_as_numbers_and_words_stay_as_given() -> None:
+    result = by_position(("9", 8), ("100", -1), ("10", 7), ("9.5", 7.5))
+    assert [each.position for each in result.positions] == [9, 9.5, 10, 100]
+    result = by_position(("low", 8), ("half", 6), ("10", -1))
+    assert [each.position for each in result.positions] == ["low", "half", "10"]
+    assert result.highest_clean_position == "half"
+
+
+def test_all_clean_and_none_clean_are_said() -> None:
+    result = by_position(("1", 8), ("2", 6))
+    assert result.highest_clean_position == 2
+    assert any("still clean" in note for note in result.notes)
+    result = by_position(("1", -1), ("2", -3))
+    assert result.highest_clean_position is None
+    assert result.source_volts is None
+    assert any("Not even the lowest" in note for note in result.notes)
+
+
+def test_quieter_tone_is_brought_to_full_scale_and_meets_the_rail() -> None:
+    # tone at -6 dBFS: 10.3 dB below the rail is 4.3 dB below it at full scale; 5 dB below would pass it
+    pairs = (("20", 10.3), ("24", 7.0), ("28", 5.0), ("35", -1.0))
+    result = by_position(*pairs, tone_dbfs=-6.0)
+    assert result.highest_clean_position == 24
+    assert result.source_volts == pytest.approx(RAIL / math.sqrt(2) * 10 ** (-1.0 / 20), rel=1e-4)
+    assert result.positions[2].state == "clean"
+    assert any("28 is clean with this -6 dBFS tone" in note for note in result.notes)
+    unseen = by_position(*pairs[:3], tone_dbfs=-6.0)
+    assert unseen.highest_clean_position == 28
+    assert any("6 dB louder and may clip" in note for note in unseen.notes)
+
+
+def test_captures_that_do_not_agree() -> None:
+    result = by_position(("20", 8), ("24", -1), ("28", 5))
+    assert result.highest_clean_position == 20
+    assert any("do not agree" in note for note in result.notes)
+    assert any("falls by" in note for note in result.notes)
+    assert any("may be clean too" in note for note in result.notes)
+
+
+def test_distortion_of_another_kind_is_not_clean() -> None:
+    faulty = dataclasses.replace(SOURCE, dead_zone_volts=0.3)
+    result = volume([("20", measured(8)), ("24", measured(5, source=faulty))])
+    assert result.highest_clean_position == 20
+    assert any("Crossover" in note for note in result.notes)
+
+
+def test_recorder_overload_is_not_judged() -> None:
+    overloaded = dataclasses.replace(
+        measured(5),
+        recorder_overload=True,
+        clipping=dataclasses.replace(measured(8).clipping, state=None),
+        notes=("The recorder itself is overloaded.",),
+    )
+    result = volume([("20", measured(8)), ("24", overloaded)])
+    assert result.highest_clean_position == 20
+    assert result.positions[1].state is None
+    assert result.positions[1].thd_percent is None
+    assert any("overloaded" in note for note in result.notes)
+
+
+@pytest.mark.parametrize("more_db", [-3.0, -0.6, -0.3, 0.3, 0.6, 3.0])
+def test_tone_controls_at_one_position(more_db: float) -> None:
+    pairs = [("20", measured(8)), ("20", measured(8 - more_db, 50.0)), ("24", measured(-1))]
+    result = volume(pairs)
+    note = next(note for note in result.notes if "Tone controls" in note)
+    if abs(more_db) > 0.5:
+        louder = "50 Hz" if more_db > 0 else "997 Hz"
+        assert f"{louder} is {abs(more_db):.1f} dB louder" in note
+    else:
+        assert "are flat" in note
+    check = volume([pairs[0], pairs[2]], tone_check=(pairs[1][1], pairs[0][1]))
+    assert note in check.notes
+    assert result.highest_clean_position == check.highest_clean_position == 20
+
+
+@given(
+    below=st.lists(st.floats(-6, 20).filter(lambda db: abs(db) > 0.05), min_size=1, max_size=5, unique=True),
+    scale=st.floats(0.01, 100),
+)
+@settings(max_examples=12, deadline=None, derandomize=True)
+def test_the_ceiling_is_the_last_before_the_rail(below: Sequence[float], scale: float) -> None:
+    ordered = sorted(below, reverse=True)
+    time = np.arange(4800) / RATE
+    source = Amplifier(gain_db=0, positive_rail_volts=scale)
+    pairs = []
+    for number, db in enumerate(ordered):
+        wave = source.amplify(scale * 10 ** (-db / 20) * np.sin(2 * np.pi * 1000.3 * time), RATE)[480:-480]
+        pairs.append((str(number), measure(Capture.from_array(wave, RATE), MeasureOptions())))
+    result = volume(pairs)
+    clean = [number for number, db in enumerate(ordered) if db > 0]
+    assert result.highest_clean_position == (clean[-1] if clean else None)
+
+
+@pytest.mark.parametrize(
+    ("call", "words"),
+    [
+        (lambda: volume([]), "No position"),
+        (lambda: by_position(("1", 8), ("1", 7)), "given twice"),
+        (lambda: by_position(("1", 8), ("1.0", 7)), "given twice"),
+        (lambda: by_position(("1", 8), tone_dbfs=3.0), "--tone-dbfs"),
+        (lambda: by_position(("1", 8), tone_dbfs=math.nan), "--tone-dbfs"),
+        (lambda: volume([("1", measured(8))], tone_check=(measured(8), measured(8))), "same tone"),
+        (lambda: split_pair("28"), "POSITION=CAPTURE"),
+        (lambda: split_pair("=a.wav"), "POSITION=CAPTURE"),
+        (lambda: split_pair("28="), "POSITION=CAPTURE"),
+    ],
+)
+def test_calls_that_make_no_sense(call: Callable[[], object], words: str) -> None:
+    with pytest.raises(GainkitError, match=words):
+        call()
+
+
+def test_a_path_may_hold_an_equals_sign() -> None:
+    assert split_pair("28=at=28.wav") == ("28", Path("at=28.wav"))
+
+
+# Writing the system file.
+
+SYSTEM = """# the car of the week
+[job]
+title = "Marlin"   # keep me
+
+[source]           # head unit
+name = "Dash unit"
+preamp_volts = 4.0 # to be measured
+# last line of the source
+
+[[channel]]
+name = "front"
+load_ohms = 4
+"""
+
+
+def result_with(position: str | float | None, volts: float | None) -> VolumeResult:
+    return VolumeResult(position, (), (), volts, 0.0)
+
+
+@pytest.mark.parametrize(("newline", "mark"), [("\n", ""), ("\r\n", ""), ("\n", "\ufeff")])
+def test_only_two_values_of_the_system_file_change(tmp_path: Path, newline: str, mark: str) -> None:
+    path = tmp_path / "system.toml"
+    path.write_bytes((mark + SYSTEM.replace("\n", newline)).encode())
+    write_source(path, result_with(30, 5.0549))
+    text = path.read_bytes().decode()
+    assert text.startswith(mark)
+    text = text[len(mark) :]
+    lines = text.split(newline)
+    assert [line for line in SYSTEM.split("\n") if "preamp" not in line] == [
+        line for line in lines if "preamp" not in line and "clean_position" not in line
+    ]
+    assert "preamp_volts = 5.055 # to be measured" in lines
+    assert "clean_position = 30" in lines
+    assert newline == "\n" or "\n" not in text.replace("\r\n", "")
+    write_source(path, result_with("two o'clock", 4.2))  # again, and with a word
+    assert 'clean_position = "two o\'clock"' in path.read_text()
+    assert list(tmp_path.iterdir()) == [path]
+
+
+def test_a_system_file_without_a_source_gets_one(tmp_path: Path) -> None:
+    path = tmp_path / "system.toml"
+    path.write_text("# nothing yet\n")
+    write_source(path, result_with(30, 5.0))
+    assert path.read_text() == "# nothing yet\n\n[source]\npreamp_volts = 5.0\nclean_position = 30\n"
+
+
+@pytest.mark.parametrize(
+    ("content", "result", "words"),
+    [
+        (SYSTEM, result_with(None, None), "no position is clean"),
+        (SYSTEM, result_with(30, None), "calibrated"),
+        ("[source\n", result_with(30, 5.0), "cannot be used"),
+        ("source = 3\n", result_with(30, 5.0), "cannot be used"),
+        (None, result_with(30, 5.0), "is not there"),
+    ],
+)
+def test_a_file_that_cannot_be_written_stays(
+    tmp_path: Path, content: str | None, result: VolumeResult, words: str
+) -> None:
+    path = tmp_path / "system.toml"
+    if content is not None:
+        path.write_text(content)
+    with pytest.raises(GainkitError, match=words):
+        write_source(path, result)
+    assert (path.read_text() if path.exists() else None) == content
+
+
+# The command.
+
+
+def test_command_end_to_end(tmp_path: Path, gainkit: Callable[..., Any]) -> None:
+    for position, below in ((20, 8.0), (28, 2.0), (32, -1.0)):
+        soundfile.write(tmp_path / f"{position}.wav", tone(below) / 10, RATE, subtype="PCM_24")
+    soundfile.write(tmp_path / "low.wav", tone(5, 50.0) / 10, RATE, subtype="PCM_24")
+    system = tmp_path / "system.toml"
+    system.write_text(SYSTEM)
+    pairs = [f"{position}={tmp_path / f'{position}.wav'}" for position in (32, 20, 28)]
+    answer = gainkit(
+        "volume", *pairs, "--full-scale-volts", 10, "--tone-check", tmp_path / "low.wav", tmp_path / "20.wav",
+        "--write", system, "--json",
+    )  # fmt: skip
+    assert answer.code == 0, answer.err
+    told = answer.json
+    assert set(told) >= {"highest_clean_position", "positions", "notes"}
+    assert told["highest_clean_position"] == 28
+    assert set(told["positions"][0]) == {"position", "rms_volts", "thd_percent", "state"}
+    assert any("50 Hz is 3.0 dB louder" in note for note in told["notes"])
+    assert "preamp_volts = 4.156" in system.read_text()
+    plain = gainkit("volume", *pairs, "--full-scale-volts", 10)
+    assert plain.out.startswith("HIGHEST CLEAN POSITION: 28. The source gives 4.156 V rms")
+
+
+def test_command_faults(tmp_path: Path, gainkit: Callable[..., Any]) -> None:
+    soundfile.write(tmp_path / "20.wav", tone(8) / 10, RATE, subtype="PCM_24")
+    good = f"20={tmp_path / '20.wav'}"
+    system = tmp_path / "system.toml"
+    system.write_text(SYSTEM)
+    assert "POSITION=CAPTURE" in gainkit("volume", "20.wav").refused()
+    assert "none.wav" in gainkit("volume", f"20={tmp_path / 'none.wav'}").refused()
+    assert "calibrated" in gainkit("volume", good, "--write", system).refused()
+    gainkit("volume", good, "--full-scale-volts", 10, "--write", tmp_path / "none.toml").refused()
+    gainkit("volume", good, "--tone-dbfs", "nan").refused()
+    gainkit("volume").refused()
+    assert system.read_text() == SYSTEM
