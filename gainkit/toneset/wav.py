@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import errno
 import hashlib
+import os
 import struct
 from collections.abc import Callable, Iterator
 from pathlib import Path
@@ -126,8 +128,24 @@ def write_flac(
                 file.write(block if bits == 16 else block << 8)
                 progress(len(block))
     except soundfile.LibsndfileError as fault:
-        raise OSError(f"{path.name}: {fault.error_string}") from fault
+        with open(path, "ab", buffering=0) as probe:  # libsndfile does not tell why: ask the device itself
+            _write_all(probe, bytes(1 << 16))
+            os.fsync(probe.fileno())
+        raise OSError(errno.EIO, fault.error_string) from fault
     return file_sha256(path)
+
+
+def frames_in(path: Path, target: Target) -> int:
+    """Frames that a file just written holds, read back: a WAV's by its size, a FLAC's by its header."""
+    if target.file_format == "wav":
+        frame_bytes = 2 * target.samples.bytes
+        return (path.stat().st_size - len(wav_header(0, target))) // frame_bytes
+    import soundfile
+
+    try:
+        return int(soundfile.info(path).frames)
+    except soundfile.LibsndfileError:
+        return -1
 
 
 FLAC_COMPRESSION = 0.0

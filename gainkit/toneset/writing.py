@@ -121,7 +121,18 @@ def write_set(
 def make_file(item: PlannedTrack, path: Path, target: Target, progress: wav.Progress) -> str:
     """Make a track's file just there, neither flushed nor renamed; its SHA-256."""
     write = wav.write_wav if target.file_format == "wav" else wav.write_flac
-    return write(path, item.waveform, target, dither=item.dither, seed=item.track.spec.seed, progress=progress)
+    try:
+        sha256 = write(
+            path, item.waveform, target, dither=item.dither, seed=item.track.spec.seed, progress=progress
+        )
+        if wav.frames_in(path, target) != item.waveform.frames:
+            raise OSError(errno.EIO, "the device did not keep what was written")
+        return sha256
+    except OSError as fault:
+        full = path.parent.is_dir() and shutil.disk_usage(path.parent).free < (1 << 16)
+        if full and fault.errno in (errno.EPERM, errno.EIO):  # so some drivers of FAT call it
+            raise OSError(errno.ENOSPC, "no space left") from fault
+        raise
 
 
 def write_one(
@@ -330,8 +341,15 @@ def _device_faults(folder: Path) -> Iterator[None]:
     try:
         yield
     except OSError as fault:
+        code = fault.errno or 0
+        if (
+            code in (errno.EPERM, errno.EIO)
+            and folder.is_dir()
+            and shutil.disk_usage(folder).free < SPARE_BYTES
+        ):
+            code = errno.ENOSPC  # some drivers of FAT say so when they are full
         problem, remedy = _REMEDIES.get(
-            fault.errno or 0,
+            code,
             (
                 f"Writing failed: {fault.strerror or fault}.",
                 "Check that the stick is still there and run the same command again: it goes on.",

@@ -1,0 +1,151 @@
+"""How fast tones are written, beside sox doing the same and beside writing the same bytes raw.
+
+Run with: pytest -m benchmark -s tests/benchmarks/bench_generator.py. Whole commands, start-up included, in one
+run on one machine; medians of three. Prints a table; asserts only that every command did its work.
+"""
+
+from __future__ import annotations
+
+import os
+import resource
+import shutil
+import statistics
+import subprocess
+import sys
+import time
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+
+pytestmark = pytest.mark.benchmark
+
+TRACKS, SECONDS, RATE = 24, 60, 44_100
+FREQUENCIES_HZ = [40 + 41 * number for number in range(TRACKS)]
+REPEATS = 3
+
+RAW = f"""
+import os, sys
+zeros = bytes(1 << 16)
+for number in range({TRACKS}):
+    with open(os.path.join(sys.argv[1], f"{{number}}.raw"), "wb", buffering=0) as file:
+        left = {TRACKS and SECONDS * RATE * 4}
+        while left > 0:
+            left -= file.write(zeros[:left])
+        os.fsync(file.fileno())
+"""
+
+
+def cost(folder: Path, run: Callable[[Path], None]) -> tuple[float, float]:
+    """Median wall and CPU seconds of a run and its children; each run into an empty folder."""
+    walls, processors = [], []
+    for _ in range(REPEATS):
+        shutil.rmtree(folder, ignore_errors=True)
+        folder.mkdir()
+        os.sync()
+        before, begun = resource.getrusage(resource.RUSAGE_CHILDREN), time.perf_counter()
+        run(folder)
+        walls.append(time.perf_counter() - begun)
+        after = resource.getrusage(resource.RUSAGE_CHILDREN)
+        processors.append(after.ru_utime + after.ru_stime - before.ru_utime - before.ru_stime)
+        assert len(list(folder.iterdir())) >= TRACKS
+    shutil.rmtree(folder)
+    return statistics.median(walls), statistics.median(processors)
+
+
+def gainkit_run(tones: Path, *options: str) -> Callable[[Path], None]:
+    command = [sys.executable, "-c", "from gainkit.cli import main; main()", "tones", "write", str(tones)]
+    return lambda folder: (
+        subprocess.run([*command, str(folder / "set"), *options], check=True, stdout=subprocess.DEVNULL)
+        and [shutil.move(path, folder) for path in (folder / "set").iterdir()]
+    )  # type: ignore[return-value]
+
+
+def sox_run(sox: str, suffix: str, effects: Callable[[int], list[str]]) -> Callable[[Path], None]:
+    def run(folder: Path) -> None:
+        for number in range(TRACKS):
+            out = ["-n", "-r", str(RATE), "-c", "2", "-b", "16", str(folder / f"{number}.{suffix}")]
+            subprocess.run([sox, "-V1", *out, *effects(number)], check=True)
+
+    return run
+
+
+def tones_file(path: Path, track: Callable[[int], str]) -> Path:
+    tracks = "\n".join(f"[[track]]\n{track(number)}" for number in range(TRACKS))
+    path.write_text(f"[defaults]\nseconds = {SECONDS}\n{tracks}\n")
+    return path
+
+
+def test_speed(tmp_path: Path, oracle: Callable[[str], str]) -> None:
+    sox = oracle("sox")
+    tiling = tones_file(
+        tmp_path / "tiling.toml", lambda n: f'kind = "sine"\nfrequency_hz = {FREQUENCIES_HZ[n]}'
+    )
+    any_hz = tones_file(
+        tmp_path / "any.toml", lambda n: f'kind = "sine"\nfrequency_hz = {FREQUENCIES_HZ[n]}.377'
+    )
+    noise = tones_file(
+        tmp_path / "noise.toml",
+        lambda n: f'kind = "noise"\nlow_hz = {20 + 3 * n}\nhigh_hz = {500 * (n + 1)}\nseed = {n}',
+    )
+
+    def sine(number: int) -> list[str]:
+        pitch = str(FREQUENCIES_HZ[number])
+        return ["synth", str(SECONDS), "sine", pitch, "sine", pitch, "gain", "-12", "dither"]
+
+    def pink(number: int) -> list[str]:
+        band = f"{20 + 3 * number}-{500 * (number + 1)}"
+        return ["synth", str(SECONDS), "pinknoise", "pinknoise", "gain", "-12", "sinc", band, "dither"]
+
+    work = tmp_path / "work"
+    raw_path = tmp_path / "raw.py"
+    raw_path.write_text(RAW)
+    raw = cost(work, lambda folder: subprocess.run([sys.executable, raw_path, folder], check=True))  # type: ignore[arg-type,return-value]
+    sox_sine = cost(work, sox_run(sox, "wav", sine))
+    sox_flac = cost(work, sox_run(sox, "flac", sine))
+    sox_pink = cost(work, sox_run(sox, "wav", pink))
+    rows = [
+        ("sines whose period tiles", cost(work, gainkit_run(tiling)), sox_sine, 0.20),
+        ("sines of any frequency", cost(work, gainkit_run(any_hz)), sox_sine, 0.40),
+        ("band-limited pink noise", cost(work, gainkit_run(noise)), sox_pink, 0.50),
+        ("FLAC", cost(work, gainkit_run(tiling, "--format", "flac")), sox_flac, 0.40),
+    ]
+    print(
+        f"\n{TRACKS} stereo tracks of {SECONDS} s, {RATE} Hz, 16 bit, dithered; raw: {raw[0]:.2f} s wall, {raw[1]:.2f} s CPU"
+    )
+    print(
+        f"{'':<28}{'wall':>7}{'CPU':>7}   {'sox wall':>9}{'sox CPU':>9}   {'wall/sox':>9}{'CPU/sox':>9}{'goal':>6}   CPU/raw"
+    )
+    for name, ours, theirs, goal in rows:
+        figures = (*ours, *theirs, ours[0] / theirs[0], ours[1] / theirs[1], goal, ours[1] / raw[1])
+        print(f"{name:<28}" + "".join(f"{figure:9.2f}" for figure in figures))
+
+
+PEAK = """
+import resource, sys
+from gainkit.cli import main
+try:
+    main()
+finally:
+    print(resource.getrusage(resource.RUSAGE_SELF).ru_maxrss, file=sys.stderr)
+"""
+
+
+@pytest.mark.parametrize("kind", ["sine", "staircase", "glide", "sweep", "noise", "pulses", "beeps", "silence"])
+def test_memory(tmp_path: Path, kind: str) -> None:
+    """Peak resident memory of the whole command, 1 min against 60 min."""
+    peaks = []
+    for seconds in (60, 3600):
+        length = ("--dwell-seconds", seconds / 21) if kind == "staircase" else ("--seconds", seconds)
+        out = tmp_path / "tone.wav"
+        done = subprocess.run(
+            [sys.executable, "-c", PEAK, "tones", "one", kind, "--out", out, "--overwrite", *map(str, length)],
+            check=True, capture_output=True, text=True,
+        )  # fmt: skip
+        peaks.append(int(done.stderr) / 1024)
+        out.unlink()
+    print(
+        f"\n{kind:<10} 1 min {peaks[0]:6.1f} MB, 60 min {peaks[1]:6.1f} MB, {100 * (peaks[1] / peaks[0] - 1):+.1f} %"
+    )
+    assert peaks[1] < 1.05 * peaks[0]
+    assert peaks[1] < 150
