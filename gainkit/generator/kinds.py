@@ -12,6 +12,7 @@ from typing import Any
 
 from gainkit.errors import GainkitError
 from gainkit.generator import noise as noises
+from gainkit.generator import pulses as trains
 from gainkit.generator import tones
 from gainkit.generator.bands import BANDS, Band
 from gainkit.generator.model import ROUTING_GAINS, Waveform, routed
@@ -65,10 +66,6 @@ class Kind:
     parameters: dict[str, Any] = field(default_factory=dict)
 
 
-def _not_yet(spec: ToneSpec, sample_rate_hz: int) -> Waveform:
-    raise GainkitError(f"kind = {spec.kind} is not part of this version.", "Use another kind.")
-
-
 KINDS = {
     kind.name: kind
     for kind in (
@@ -113,13 +110,13 @@ KINDS = {
         Kind(
             "pulses",
             "one-sided pulses, to tell a loudspeaker's polarity with a microphone",
-            _not_yet,
+            trains.pulses,
             {"band": "midrange", "level_dbfs": -6.0, "seconds": 20.0},
         ),
         Kind(
             "beeps",
             "counted beeps, to hear which channel plays where",
-            _not_yet,
+            trains.beeps,
             {"frequency_hz": 997.0, "level_dbfs": -12.0, "seconds": 20.0},
         ),
         Kind("silence", "digital zero, to hear the system's own noise", tones.silent, {"seconds": 30.0}),

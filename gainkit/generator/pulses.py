@@ -1,0 +1,113 @@
+"""One-sided pulses for polarity, and counted beeps for routing.
+
+A pulse is one raised-cosine lobe above zero: its sign is that of the drive, it has no tail, and its width sets
+the band it fills. The first half-swing of the sound a loudspeaker makes of it has the drive's sign whatever
+high-pass follows, because a causal filter cannot answer before its input.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from gainkit.generator.carrier import whole_cycles
+from gainkit.generator.model import Part, Samples, Step, Waveform, silence
+from gainkit.generator.spec import ToneSpec, given
+from gainkit.levels import ratio_from_db
+
+LOBE_SECONDS = {"bass": 0.008, "midrange": 0.001, "treble": 0.000_125}
+"""Length of the lobe for each band [s]: half its first spectral null's period; 250 Hz, 2 kHz and 16 kHz."""
+
+LOBE_BANDS_HZ = {"bass": (20.0, 125.0), "midrange": (200.0, 1000.0), "treble": (2000.0, 8000.0)}
+"""Where each train has most of its energy above a loudspeaker's own corner [Hz]."""
+
+SPACING_SECONDS = 0.5
+"""From pulse to pulse [s]: a furnished cabin has decayed by far more than 60 dB."""
+
+BEEP_SECONDS = 0.2
+BEEP_GAP_SECONDS = 0.2
+BEEP_REST_SECONDS = 1.0
+BEEPS = (("left", 1), ("right", 2))
+"""How many beeps each channel plays."""
+
+
+def lobe(band: str, sample_rate_hz: int) -> Samples:
+    """One pulse of peak 1.0, (frames,): a raised cosine with an odd number of samples, so its top is one."""
+    half = max(round(LOBE_SECONDS[band] * sample_rate_hz / 2), 1)
+    return np.asarray(0.5 + 0.5 * np.cos(np.pi * np.arange(-half, half + 1) / (half + 1)))
+
+
+def pulses(spec: ToneSpec, sample_rate_hz: int) -> Waveform:
+    """A train of positive pulses; level_dbfs is their peak re full scale."""
+    band, level_dbfs = given(spec.band), given(spec.level_dbfs)
+    pulse = lobe(band, sample_rate_hz) * ratio_from_db(level_dbfs)
+    period = round(SPACING_SECONDS * sample_rate_hz)
+    count = max(math.ceil(given(spec.seconds) / SPACING_SECONDS), 1)
+    first = period // 4
+    cycle = np.zeros(period)
+    cycle[first : first + len(pulse)] = pulse
+
+    def render(start: int, stop: int) -> Samples:
+        return np.asarray(cycle[np.arange(start, stop) % period])
+
+    low, high = LOBE_BANDS_HZ[band]
+    steps = tuple(
+        Step(
+            "pulse",
+            first + number * period,
+            first + number * period + len(pulse),
+            level_dbfs=level_dbfs,
+            low_hz=low,
+            high_hz=high,
+        )
+        for number in range(count)
+    )
+    return Waveform(
+        sample_rate_hz,
+        (Part(count * period, render, period),),
+        steps,
+        level_dbfs=level_dbfs,
+        level_kind="peak",
+        peak=float(pulse.max()),
+    )
+
+
+def beeps(spec: ToneSpec, sample_rate_hz: int) -> Waveform:
+    """One beep on the left, two on the right, over and over; every beep ends softly."""
+    level_dbfs = given(spec.level_dbfs)
+    carrier = whole_cycles(given(spec.frequency_hz), BEEP_SECONDS, sample_rate_hz)
+    frequency_hz = carrier.frequency_hz(sample_rate_hz)
+    edge = carrier.frames // 20
+    shape = np.ones(carrier.frames)
+    shape[:edge] = 0.5 - 0.5 * np.cos(np.pi * (np.arange(edge) + 0.5) / edge)
+    shape[-edge:] = shape[:edge][::-1]
+    beep = carrier.render(0, carrier.frames) * shape * ratio_from_db(level_dbfs)
+
+    def part(column: int) -> Part:
+        table = np.zeros((carrier.frames, 2))
+        table[:, column] = beep
+        return Part(carrier.frames, lambda start, stop: table[start:stop])
+
+    gap, rest = round(BEEP_GAP_SECONDS * sample_rate_hz), round(BEEP_REST_SECONDS * sample_rate_hz)
+    parts: list[Part] = []
+    steps: list[Step] = []
+    place, wanted = 0, round(given(spec.seconds) * sample_rate_hz)
+    while place < wanted:
+        for column, (channel, count) in enumerate(BEEPS):
+            for _ in range(count):
+                parts += [part(column), silence(gap)]
+                steps.append(
+                    Step("beep", place, place + carrier.frames, frequency_hz, level_dbfs, channel=channel)
+                )
+                place += carrier.frames + gap
+            parts.append(silence(rest))
+            place += rest
+    return Waveform(
+        sample_rate_hz,
+        tuple(parts),
+        tuple(steps),
+        level_dbfs=level_dbfs,
+        peak=float(np.abs(beep).max()),
+        frequency_hz=frequency_hz,
+    )
