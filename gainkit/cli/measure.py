@@ -10,8 +10,7 @@ import typer
 from gainkit.cli.common import JsonFlag, show
 
 if TYPE_CHECKING:
-    from gainkit.analysis import Measurement, MeasureOptions
-    from gainkit.capture import Capture
+    from gainkit.analysis import Measurement
 
 CaptureFiles = Annotated[list[Path], typer.Argument(help="Audio file or oscilloscope text.")]
 FullScale = Annotated[
@@ -70,7 +69,6 @@ def measure(
         bool, typer.Option("--require-clean", help="Exit 1 unless every capture is a clean steady tone.")
     ] = False,
     log: Annotated[Path | None, typer.Option("--log", help="Job folder to note the reading in.")] = None,
-    chart: Annotated[Path | None, typer.Option("--chart", help="Draw the wave to this file.")] = None,
     json_: JsonFlag = False,
 ) -> None:
     """Measure a recorded tone: volts, distortion, clipping, and what to turn."""
@@ -96,8 +94,6 @@ def measure(
         for path in captures
     ]
     results = [measure_capture(capture, options) for capture in opened]
-    if chart is not None:
-        _draw(chart, opened[0], options)
     if log is not None:
         from gainkit.job.readings import log_reading
 
@@ -144,12 +140,6 @@ def _from_system(
 
     volts, ohms = channel_target(system, name)
     return (volts if target_volts is None else target_volts), (ohms if load_ohms is None else load_ohms)
-
-
-def _draw(path: Path, capture: Capture, options: MeasureOptions) -> None:
-    from gainkit.charts import draw_waveform
-
-    draw_waveform(capture, options, path)
 
 
 def as_text(result: Measurement) -> str:
