@@ -331,6 +331,7 @@ def test_marker_is_found_after_clipping_lateness_and_another_clock(
         (ToneSpec("noise", low_hz=40), "high_hz"),
         (ToneSpec("noise", low_hz=40, high_hz=80, band="bass"), "band"),
         (ToneSpec("noise", band="base"), "bass"),
+        (ToneSpec("pulses", band="full"), "bass, midrange, treble"),
         (ToneSpec("noise", crest_db=3), "crest_db"),
         (ToneSpec("noise", low_hz=100, high_hz=101, seconds=1), "narrow"),
     ],

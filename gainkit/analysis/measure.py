@@ -194,7 +194,12 @@ def _without_tone(
         steady_tone=False,
         watts=rms**2 / asked.load_ohms if asked.load_ohms and capture.calibrated else None,
         target=_target(asked, change, capture.calibrated),
-        notes=(*capture.notes, *window.notes, f"No steady tone: {reason}"),
+        notes=(
+            *capture.notes,
+            *capture.channel_notes(asked.channel, asked.minus),
+            *window.notes,
+            f"No steady tone: {reason}",
+        ),
     )
 
 
@@ -207,7 +212,13 @@ def _with_tone(
     clipping = UNJUDGED if overload else verdict.clipping
     relative = tone.relative()
     peak = max(float(np.abs(part).max()) if not tone.outliers else 0.0, float(np.abs(tone.period()).max()))
-    notes = (*capture.notes, *window.notes, *steady.remarks, *_notes(asked, window, tone, overload))
+    notes = (
+        *capture.notes,
+        *capture.channel_notes(asked.channel, asked.minus),
+        *window.notes,
+        *steady.remarks,
+        *_notes(asked, window, tone, overload),
+    )
     rms = tone.rms_volts
     change = None
     if asked.target_volts is not None:

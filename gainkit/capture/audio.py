@@ -1,77 +1,205 @@
-"""Audio files through libsndfile: WAV, FLAC, AIFF, CAF and whatever else it reads."""
+"""Audio files: plain samples read directly, everything else through libsndfile."""
 
 from __future__ import annotations
 
+import contextlib
+import math
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
-import soundfile
 from numpy.typing import NDArray
 
-from gainkit.capture.model import Capture
+from gainkit.capture.container import find_samples
+from gainkit.capture.model import Capture, SampleSource
+from gainkit.capture.pcm import LIMITS, PcmFile
 from gainkit.errors import GainkitError
 
+if TYPE_CHECKING:
+    import soundfile
+
+Floats = NDArray[np.float64]
+
 STEP_UNITS = {
-    "PCM_S8": 2.0**-7,
-    "PCM_U8": 2.0**-7,
-    "PCM_16": 2.0**-15,
-    "PCM_24": 2.0**-23,
-    "PCM_32": 2.0**-31,
-}
-"""Quantiser step of integer formats, full scale = 1.0 [-]."""
+    "PCM_S8": 2.0**-7, "PCM_U8": 2.0**-7, "PCM_16": 2.0**-15, "PCM_24": 2.0**-23, "PCM_32": 2.0**-31
+}  # fmt: skip
+"""Quantiser step of libsndfile's integer formats, full scale = 1.0 [-]."""
+
+EXACT_IN_SINGLE = ("PCM_S8", "PCM_U8", "PCM_16", "PCM_24", "FLOAT")
+"""Formats whose samples a 32-bit float holds exactly: half the memory to move."""
+
+LOSSLESS = (*EXACT_IN_SINGLE, "PCM_32", "DOUBLE", "ALAC_16", "ALAC_20", "ALAC_24", "ALAC_32")
+
+PROBE_FRAMES = 4096
+LEAST_VALUES = 32
+"""Distinct values from which on the grid they lie on tells the recorder's own step [-]."""
 
 
 @dataclass(frozen=True)
-class AudioFile:
-    """Samples left in the file and read when asked for."""
+class SoundFile:
+    """Samples decoded by libsndfile when asked for."""
 
     path: Path
+    single: bool
 
-    def read(self, start: int, stop: int) -> NDArray[np.float64]:
-        with soundfile.SoundFile(self.path) as audio:
-            audio.seek(start)
-            table: NDArray[np.float64] = audio.read(max(stop - start, 0), dtype="float64", always_2d=True)
-        return table
+    def blocks(
+        self, start: int, stop: int, block_frames: int, columns: tuple[int, ...], scale: float
+    ) -> Iterator[tuple[Floats, ...]]:
+        import soundfile
 
-    def blocks(self, start: int, stop: int, block_frames: int) -> Iterator[NDArray[np.float64]]:
-        with soundfile.SoundFile(self.path) as audio:
-            audio.seek(start)
-            buffer = np.empty((block_frames, audio.channels))
-            left = stop - start
-            while left > 0:
-                table = audio.read(out=buffer[: min(block_frames, left)], always_2d=True)
-                if len(table) == 0:
-                    return
-                left -= len(table)
-                yield table
+        done = start
+        try:
+            with _opened(self.path) as audio:
+                audio.seek(start)
+                store = np.empty((block_frames, audio.channels), np.float32 if self.single else np.float64)
+                while done < stop:
+                    table = audio.read(out=store[: min(block_frames, stop - done)])
+                    if len(table) == 0:
+                        return
+                    done += len(table)
+                    with np.errstate(invalid="ignore", over="ignore"):
+                        yield tuple(np.multiply(table[:, c], scale, dtype=np.float64) for c in columns)
+        except (soundfile.SoundFileError, RuntimeError, OSError) as fault:
+            raise GainkitError(
+                f"{self.path}: damaged after frame {done} ({_reason(fault)}).",
+                "Measure the part before it with --stop, or copy the file again.",
+            ) from fault
+
+    def place(self, frame: int) -> str | None:
+        return None
 
 
-def read_audio(path: Path, *, full_scale_volts: float | None = None) -> Capture:
+def read_audio(path: Path, head: bytes, *, full_scale_volts: float | None = None) -> Capture:
     """Open an audio file as a capture; samples are read later, in blocks.
 
-    full_scale_volts : peak volts that digital 1.0 stands for [V]; None leaves full-scale units.
-    Raises GainkitError when libsndfile cannot read it or it holds no frames.
+    head : the file's first bytes. full_scale_volts : peak volts that digital 1.0 stands for [V]; None leaves
+    full-scale units. A file that is cut off is read as far as it goes, with a note. Raises GainkitError when
+    it cannot be read or holds no frames.
     """
-    try:
-        info = soundfile.info(str(path))
-    except (soundfile.LibsndfileError, RuntimeError) as fault:
-        raise GainkitError(
-            f"{path}: not a readable audio file ({fault}).", "Export the recording again as WAV or FLAC."
-        ) from fault
-    if info.frames == 0:
-        raise GainkitError(f"{path}: the recording is empty.", "Record at least three cycles of the tone.")
-    step = STEP_UNITS.get(info.subtype)
+    found = find_samples(path, head)
+    if found.layout is not None:
+        layout = found.layout
+        source: SampleSource = PcmFile(path, layout)
+        step = LIMITS.get(layout.code)
+        shape = layout.sample_rate_hz, layout.frames, layout.channels
+        notes = found.notes
+    else:
+        source, step, shape, notes = _through_libsndfile(path)
+    rate, frames, channels = shape
     return Capture(
         file=str(path),
-        sample_rate_hz=float(info.samplerate),
-        frames=info.frames,
-        channels=info.channels,
-        source=AudioFile(path),
+        sample_rate_hz=rate,
+        frames=frames,
+        channels=channels,
+        source=source,
         volts_per_unit=1.0 if full_scale_volts is None else full_scale_volts,
         calibrated=full_scale_volts is not None,
-        step_units=step,
+        step_units=recorder_step(source, frames, channels) or step,
         has_full_scale=True,
         hard_full_scale=step is not None,
+        notes=notes,
+        may_hold_gaps=step is None,
     )
+
+
+def recorder_step(source: SampleSource, frames: int, channels: int) -> float | None:
+    """The step of the converter behind the file, where it is coarser than the file's own [full scale = 1.0].
+
+    A 24-bit converter recorded to 32-bit or float files never reaches the file's full scale: its overload
+    stands one step of its own below. Told from the lowest bit in use in the middle of the file; None when
+    too few values occur to tell, or when samples lie on no grid.
+    """
+    start = max(frames // 2 - PROBE_FRAMES // 2, 0)
+    columns = tuple(range(min(channels, 8)))
+    for block in source.blocks(start, min(start + PROBE_FRAMES, frames), PROBE_FRAMES, columns, 2.0**31):
+        grid = np.concatenate(block)
+        whole = np.rint(grid[np.abs(grid) <= 2.0**31])
+        if len(whole) < len(grid) or not np.array_equal(whole, grid) or len(np.unique(whole)) < LEAST_VALUES:
+            return None
+        used = int(np.bitwise_or.reduce(np.abs(whole).astype(np.int64)))
+        step = (used & -used) / 2.0**31
+        return step if step <= 2.0**-7 else None
+    return None
+
+
+def _through_libsndfile(
+    path: Path,
+) -> tuple[SampleSource, float | None, tuple[float, int, int], tuple[str, ...]]:
+    import soundfile
+
+    try:
+        with _opened(path) as audio:
+            rate, frames, channels, subtype = audio.samplerate, audio.frames, audio.channels, audio.subtype
+            there = _decodable(audio)
+    except (soundfile.SoundFileError, RuntimeError, TypeError, OSError) as fault:
+        raise GainkitError(
+            f"{path}: not a readable audio file ({_reason(fault)}).",
+            "Export the recording again as WAV or FLAC; samples without a header need one first, as in: "
+            f"sox -t raw -r 48000 -e signed -b 24 -c 2 '{path.name}' capture.wav (its own figures).",
+        ) from fault
+    if there == 0:
+        raise GainkitError(f"{path}: the recording is empty.", "Record at least three cycles of the tone.")
+    notes: tuple[str, ...] = ()
+    if frames >= 1 << 62:
+        notes = (f"The recorder never wrote the recording's length; all {there / rate:.3f} s are read.",)
+    elif there < frames:
+        notes = (
+            f"The file is cut off: its header promises {frames / rate:.3f} s, "
+            f"{there / rate:.3f} s are there and are read.",
+        )
+    if subtype not in LOSSLESS:
+        notes = (
+            *notes,
+            f"The file is compressed with loss ({subtype}): what the codec adds is measured as distortion "
+            "and noise. Record to WAV or FLAC.",
+        )
+    source = SoundFile(path, subtype in EXACT_IN_SINGLE)
+    return source, STEP_UNITS.get(subtype), (float(rate), there, channels), notes
+
+
+def _decodable(audio: soundfile.SoundFile) -> int:
+    """Frames that can really be decoded: asked at the end first, counted from the start only if that fails."""
+    frames = int(audio.frames)
+    try:
+        if frames < 1 << 62:
+            audio.seek(max(frames - 1, 0))
+            if len(audio.read(1, dtype="float32")) == min(frames, 1):
+                return frames
+    except RuntimeError:  # soundfile's own errors among them
+        pass
+    count = 0
+    store = np.empty((1 << 14, audio.channels), np.float32)
+    try:
+        audio.seek(0)
+        while got := len(audio.read(out=store)):
+            count += got
+    except RuntimeError:
+        pass
+    return count
+
+
+@contextlib.contextmanager
+def _opened(path: Path) -> Iterator[soundfile.SoundFile]:
+    """The file, judged by content: by its name alone libsndfile takes '.raw' for samples without a header."""
+    import soundfile
+
+    if path.suffix.lower() == ".raw":
+        with open(path, "rb") as nameless, soundfile.SoundFile(nameless) as audio:
+            yield audio
+    else:
+        with soundfile.SoundFile(path) as audio:
+            yield audio
+
+
+def _reason(fault: Any) -> str:
+    """libsndfile's own words without the path that it repeats, or the system's."""
+    words = getattr(fault, "error_string", None) or getattr(fault, "strerror", None) or str(fault)
+    return str(words).strip().rstrip(".")
+
+
+def check_volts(option: str, volts: float | None) -> None:
+    """Raise GainkitError for a full scale that means nothing."""
+    if volts is not None and not (math.isfinite(volts) and volts > 0):
+        raise GainkitError(f"{option} is {volts:g} V.", "Give the peak volts of digital full scale, above 0.")

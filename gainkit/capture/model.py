@@ -11,19 +11,29 @@ from numpy.typing import NDArray
 
 from gainkit.errors import GainkitError
 
+Floats = NDArray[np.float64]
+
 BLOCK_FRAMES = 1 << 16
 """Frames read at a time: long captures never need more memory than this [frames]."""
+
+ABSURD_UNITS = 1e12
+"""No recorder stores this; oscilloscopes write 9.9e37 (SCPI's infinity) for 'off the screen' [stored units]."""
 
 
 class SampleSource(Protocol):
     """Where samples come from, in the recorder's own units: an open audio file or an array."""
 
-    def read(self, start: int, stop: int) -> NDArray[np.float64]:
-        """Frames start..stop as (frames, channels), digital full scale = 1.0 (text: volts)."""
+    def blocks(
+        self, start: int, stop: int, block_frames: int, columns: tuple[int, ...], scale: float
+    ) -> Iterator[tuple[Floats, ...]]:
+        """Frames start..stop, block by block: one new array (frames,) per column asked for, times scale.
+
+        Stored units: digital full scale = 1.0, text = volts. Columns count from 0. May end early.
+        """
         ...
 
-    def blocks(self, start: int, stop: int, block_frames: int) -> Iterator[NDArray[np.float64]]:
-        """The same, block by block; a block may be overwritten when the next is asked for."""
+    def place(self, frame: int) -> str | None:
+        """Where a frame lies in the file, for a person ('line 12'); None when there is nothing better."""
         ...
 
 
@@ -31,14 +41,17 @@ class SampleSource(Protocol):
 class ArraySource:
     """Samples held in memory, (frames, channels)."""
 
-    samples: NDArray[np.float64]
+    samples: Floats
 
-    def read(self, start: int, stop: int) -> NDArray[np.float64]:
-        return self.samples[start:stop]
-
-    def blocks(self, start: int, stop: int, block_frames: int) -> Iterator[NDArray[np.float64]]:
+    def blocks(
+        self, start: int, stop: int, block_frames: int, columns: tuple[int, ...], scale: float
+    ) -> Iterator[tuple[Floats, ...]]:
         for first in range(start, stop, block_frames):
-            yield self.samples[first : min(first + block_frames, stop)]
+            part = self.samples[first : min(first + block_frames, stop)]
+            yield tuple(np.multiply(part[:, column], scale) for column in columns)
+
+    def place(self, frame: int) -> str | None:
+        return None
 
 
 @dataclass(frozen=True)
@@ -57,6 +70,9 @@ class Capture:
     first_time_seconds : time of the first frame on the recorder's own axis [s] (oscilloscope: negative
         before the trigger).
     notes : what a person should know about how it was read.
+    may_hold_gaps : True when stored values can be no number at all (floating point, text).
+    channel_names : as the file names them, empty where it does not.
+    calibrated_channel : the channel that a calibration file was made on, None without one.
     """
 
     file: str
@@ -71,6 +87,9 @@ class Capture:
     hard_full_scale: bool = False
     first_time_seconds: float = 0.0
     notes: tuple[str, ...] = ()
+    may_hold_gaps: bool = True
+    channel_names: tuple[str, ...] = ()
+    calibrated_channel: int | None = None
 
     @classmethod
     def from_array(
@@ -102,14 +121,18 @@ class Capture:
 
     def volts(
         self, start: int = 0, stop: int | None = None, *, channel: int = 1, minus: int | None = None
-    ) -> NDArray[np.float64]:
+    ) -> Floats:
         """Frames start..stop of one channel (counted from 1), less another for bridged outputs, (frames,) [V].
 
-        Raises GainkitError for a channel that is not there.
+        Raises GainkitError for a channel that is not there and for samples that are no numbers.
         """
-        self._check_channels(channel, minus)
         stop = self.frames if stop is None else min(stop, self.frames)
-        return self._pick(self.source.read(start, stop), channel, minus)
+        whole = np.empty(max(stop - start, 0))
+        filled = 0
+        for block in self.blocks(start, stop, channel=channel, minus=minus):
+            whole[filled : filled + len(block)] = block
+            filled += len(block)
+        return whole[:filled]
 
     def blocks(
         self,
@@ -119,26 +142,56 @@ class Capture:
         channel: int = 1,
         minus: int | None = None,
         block_frames: int = BLOCK_FRAMES,
-    ) -> Iterator[NDArray[np.float64]]:
-        """The same as ``volts``, as consecutive blocks of at most block_frames [V]."""
+    ) -> Iterator[Floats]:
+        """The same as ``volts``, as consecutive blocks of at most block_frames, each a new array [V]."""
         self._check_channels(channel, minus)
         stop = self.frames if stop is None else min(stop, self.frames)
-        for table in self.source.blocks(start, stop, block_frames):
-            yield self._pick(table, channel, minus)
+        columns = (channel - 1,) if minus is None else (channel - 1, minus - 1)
+        at = start
+        for block, *less in self.source.blocks(start, stop, block_frames, columns, self.volts_per_unit):
+            if less:
+                with np.errstate(invalid="ignore", over="ignore"):
+                    block -= less[0]
+            if self.may_hold_gaps:
+                self._refuse_gaps(block, at, channel)
+            at += len(block)
+            yield block
 
-    def _pick(self, table: NDArray[np.float64], channel: int, minus: int | None) -> NDArray[np.float64]:
-        if minus is None:
-            return np.multiply(table[:, channel - 1], self.volts_per_unit)
-        difference = table[:, channel - 1] - table[:, minus - 1]
-        difference *= self.volts_per_unit
-        return difference
+    def channel_notes(self, channel: int, minus: int | None = None) -> tuple[str, ...]:
+        """What to know when this channel is measured with a calibration that was made on another one."""
+        others = [str(n) for n in (channel, minus) if n is not None and n != self.calibrated_channel]
+        if self.calibrated_channel is None or not others:
+            return ()
+        return (
+            f"The calibration was made on channel {self.calibrated_channel}; channel {' and '.join(others)} "
+            "is read with the same factor. Check that both inputs stand at the same gain.",
+        )
+
+    def _refuse_gaps(self, block: Floats, first_frame: int, channel: int) -> None:
+        """Raise GainkitError when a block (frames,) holds what is no number; the power tells in one pass."""
+        limit = ABSURD_UNITS * self.volts_per_unit
+        with np.errstate(over="ignore", invalid="ignore"):
+            if float(np.dot(block, block)) < limit**2:
+                return
+            wrong = np.flatnonzero(~(np.abs(block) < limit))
+        if not len(wrong):
+            return
+        frame = first_frame + int(wrong[0])
+        seconds = self.first_time_seconds + frame / self.sample_rate_hz
+        place = self.source.place(frame)
+        raise GainkitError(
+            f"{self.file}: {f'{place}: ' if place else ''}channel {channel} holds no usable number at "
+            f"{seconds:.6g} s (frame {frame}).",
+            "Record again, or measure the part before or after it with --start and --stop.",
+        )
 
     def _check_channels(self, channel: int, minus: int | None) -> None:
         for number in (channel, minus):
             if number is not None and not 1 <= number <= self.channels:
+                names = f" ({', '.join(self.channel_names)})" if any(self.channel_names) else ""
+                choice = "The only one is 1." if self.channels == 1 else f"Choose from 1 to {self.channels}."
                 raise GainkitError(
-                    f"{self.file}: channel {number} is not there; it has {self.channels}.",
-                    f"Choose a channel from 1 to {self.channels}.",
+                    f"{self.file}: channel {number} is not there; it has {self.channels}{names}.", choice
                 )
         if minus is not None and minus == channel:
             raise GainkitError(

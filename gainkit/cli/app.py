@@ -6,7 +6,7 @@ from typing import Annotated
 
 import typer
 
-from gainkit.cli import bench, charts, demo, job, measure, onset, plan, tones, wiring
+from gainkit.cli import bench, calibrate, charts, demo, job, measure, onset, plan, tones, wiring
 
 app = typer.Typer(
     name="gainkit",
@@ -36,5 +36,5 @@ def _options_of_all(
     """Test tones, measurements and arithmetic for setting amplifier gain in a car."""
 
 
-for room in (plan, tones, measure, onset, wiring, bench, charts, job, demo):
+for room in (plan, tones, measure, calibrate, onset, wiring, bench, charts, job, demo):
     room.register(app)

@@ -291,9 +291,11 @@ def _as_options(message: str) -> str:
     def option(match: re.Match[str]) -> str:
         return f"--{match[1].replace('_', '-')} " if match[2] else f"--{match[1].replace('_', '-')}"
 
-    names = "|".join(sorted((*_TONE_OPTIONS[1:], "rate"), key=len, reverse=True))
-    worded = re.sub(rf"\b({'|'.join(n for n in names.split('|') if '_' in n)})\b( = )?", option, message)
-    return re.sub(rf"\b({'|'.join(n for n in names.split('|') if '_' not in n)})( = )", option, worded)
+    if message.startswith("Known are ") and "_" in message:  # a list of parameters
+        return re.sub(r"\b([a-z_]+)(?=[,.])()", option, message)
+    names = sorted((*_TONE_OPTIONS[1:], "rate"), key=len, reverse=True)
+    worded = re.sub(rf"\b({'|'.join(name for name in names if '_' in name)})\b( = )?", option, message)
+    return re.sub(rf"\b({'|'.join(name for name in names if '_' not in name)})( = )", option, worded)
 
 
 def _target(rate: int, bits: int, file_format: str) -> Target:

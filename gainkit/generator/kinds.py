@@ -206,6 +206,11 @@ def _check_band(spec: ToneSpec, filled: dict[str, Any]) -> None:
         if edges == (None, None):
             band = named or named_band("full")
             filled.update(band=band.name, low_hz=band.low_hz, high_hz=band.high_hz)
+    if spec.kind == "pulses" and filled["band"] not in trains.LOBE_SECONDS:
+        raise GainkitError(
+            f'band = "{filled["band"]}" is not a band for pulses.',
+            _nearest(filled["band"], trains.LOBE_SECONDS),
+        )
     low, high = filled.get("low_hz"), filled.get("high_hz")
     if low is not None and high is not None and not low < high:
         raise GainkitError(

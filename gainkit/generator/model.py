@@ -52,7 +52,7 @@ ROUTING_GAINS: dict[str, tuple[float, float]] = {
 """Gain of left and right [-] for each routing; `opposite` inverts right."""
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, slots=True)
 class Step:
     """One stretch of a track, in frames of the whole track: [start_frame, stop_frame).
 
@@ -81,7 +81,7 @@ class Step:
         return self.stop_frame - self.start_frame
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, slots=True)
 class Part:
     """A stretch of signal; see the module's text. `period_frames` 0: it does not repeat."""
 

@@ -84,10 +84,12 @@ def beeps(spec: ToneSpec, sample_rate_hz: int) -> Waveform:
     shape[-edge:] = shape[:edge][::-1]
     beep = carrier.render(0, carrier.frames) * shape * ratio_from_db(level_dbfs)
 
-    def part(column: int) -> Part:
+    def one(column: int) -> Part:
         table = np.zeros((carrier.frames, 2))
         table[:, column] = beep
         return Part(carrier.frames, lambda start, stop: table[start:stop])
+
+    sounding = [one(column) for column in range(2)]  # made once: memory does not grow with the number of beeps
 
     gap, rest = round(BEEP_GAP_SECONDS * sample_rate_hz), round(BEEP_REST_SECONDS * sample_rate_hz)
     parts: list[Part] = []
@@ -96,7 +98,7 @@ def beeps(spec: ToneSpec, sample_rate_hz: int) -> Waveform:
     while place < wanted:
         for column, (channel, count) in enumerate(BEEPS):
             for _ in range(count):
-                parts += [part(column), silence(gap)]
+                parts += [sounding[column], silence(gap)]
                 steps.append(
                     Step("beep", place, place + carrier.frames, frequency_hz, level_dbfs, channel=channel)
                 )

@@ -18,7 +18,7 @@ FILE = "readings.jsonl"
 
 @dataclass(frozen=True)
 class Reading:
-    """One line of the record. when : ISO date and time. kind : the command. channel : of the system file, or None.
+    """One line of the record. when : ISO date and time. kind : the command. channel : its name, or None.
 
     result : the JSON object that the command gave. captures : names of the files it came from.
     """

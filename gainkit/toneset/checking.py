@@ -7,6 +7,7 @@ x - gain r, betrays a lossy format or other processing even where the level is r
 
 from __future__ import annotations
 
+import bisect
 import math
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
@@ -216,11 +217,11 @@ def _laid_against(file: Any, blocks: Iterable[Samples], steps: Sequence[Step], s
     """Least-squares gain step by step and what is left over, the file read from frame `shift` on."""
     sums = np.zeros((len(steps), 5, 2))  # of x r, r r, x x, x and r, for each step and channel
     counts = np.zeros(len(steps))
+    begins, ends = [step.start_frame for step in steps], [step.stop_frame for step in steps]
     for start, reference, samples in _pairs(file, blocks, shift):
         stop = start + len(samples)
-        for row, step in enumerate(steps):
-            if step.start_frame >= stop or step.stop_frame <= start:
-                continue
+        first = bisect.bisect_right(ends, start)  # steps follow each other: the first that ends after `start`
+        for row, step in enumerate(steps[first : bisect.bisect_left(begins, stop)], first):
             inside = slice(max(step.start_frame - start, 0), min(step.stop_frame - start, len(samples)))
             x, r = samples[inside], reference[inside]
             sums[row] += [item.sum(axis=0) for item in (x * r, r * r, x * x, x, r)]
