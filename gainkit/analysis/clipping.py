@@ -116,6 +116,7 @@ def change_to(set_volts: float, rms_volts: float, rails: RailFit | None) -> floa
 def _sides_at_rail(rails: RailFit, thd_percent: float, limit_thd_percent: float) -> tuple[bool, bool]:
     """Which sides show a rail: hard by overdrive beyond its uncertainty, soft by compression of the crest."""
     seen = []
+    both = min(rails.compression_db) > thresholds.LEAST_COMPRESSION_DB / 2
     for overdrive, deviation, compression in zip(
         rails.overdrive_db, rails.deviation_db, rails.compression_db, strict=True
     ):
@@ -125,7 +126,7 @@ def _sides_at_rail(rails: RailFit, thd_percent: float, limit_thd_percent: float)
                 and overdrive > thresholds.RAIL_SIGNIFICANCE * deviation
             )
         else:
-            near = overdrive > thresholds.LEAST_SOFT_OVERDRIVE_DB or thd_percent >= limit_thd_percent
+            near = overdrive > thresholds.LEAST_SOFT_OVERDRIVE_DB or (both and thd_percent >= limit_thd_percent)
             seen.append(compression > thresholds.LEAST_COMPRESSION_DB and near)
     return seen[0], seen[1]
 

@@ -123,8 +123,9 @@ def _window(capture: Capture, asked: MeasureOptions) -> _Window:
     audio, audio_rate, trimmed = decimate(raw, rate, asked.band_hz[1])
     above = 0.0
     if trimmed:
-        inner = raw[trimmed : len(raw) - trimmed]
-        above = float(np.sqrt(max(float(np.var(inner) - np.var(audio)), 0.0)))
+        step_frames = decimation_factor(rate, asked.band_hz[1])
+        there = raw[trimmed : trimmed + len(audio) * step_frames : step_frames]
+        above = float(np.std(there[: len(audio)] - audio))
     return _Window(raw, audio, audio_rate, above, None, notes)
 
 
