@@ -1,0 +1,43 @@
+"""The demo: its figures against its own simulator, its folder, its refusals."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+
+from tests.conftest import Answer
+
+
+def test_figures_agree_with_the_simulators_truth(gainkit: Callable[..., Answer], tmp_path: Path) -> None:
+    answer = gainkit("demo", tmp_path / "car", "--json")
+    figures = {figure["name"]: figure for figure in answer.json["figures"]}
+    for figure in figures.values():
+        if figure["unit"] == "V":
+            assert figure["measured"] == pytest.approx(figure["truth"], rel=1e-3), figure["name"]
+        else:
+            assert figure["measured"] == pytest.approx(figure["truth"], abs=0.1), figure["name"]
+    assert {"onset", "overdrive as found", "output as left", "source for 0 dBFS"} <= set(figures)
+    assert "as left" in answer.err
+
+
+def test_its_files_are_those_of_the_commands(gainkit: Callable[..., Answer], tmp_path: Path) -> None:
+    car = tmp_path / "car"
+    assert gainkit("demo", car).code == 0
+    assert gainkit("tones", "check", car / "stick").code == 0
+    found = gainkit(
+        "measure", car / "captures" / "front_as_left.wav", "--calibration", car / "recorder.toml",
+        "--system", car / "system.toml", "--for", "Front", "--require-clean", "--json",
+    )  # fmt: skip
+    assert found.code == 0
+    assert abs(found.json["target"]["change_db"]) < 0.02
+    again = gainkit("demo", car).refused()
+    assert "--overwrite" in again
+    assert gainkit("demo", car, "--overwrite").code == 0
+
+
+def test_a_folder_of_somebodys_is_left_alone(gainkit: Callable[..., Answer], tmp_path: Path) -> None:
+    (tmp_path / "letter.txt").write_text("mine")
+    gainkit("demo", tmp_path, "--overwrite").refused()
+    assert [path.name for path in tmp_path.iterdir()] == ["letter.txt"]
