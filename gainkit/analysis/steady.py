@@ -134,11 +134,13 @@ def _told(
     outside = np.ones(len(levels), dtype=bool)
     outside[first:last] = False
     here = float(np.median(levels[first:last]))
-    other = outside & loud & (np.abs(levels - here) > 2 * thresholds.LEVEL_STEP_DB)
+    # a level of its own lasts three blocks at least; what lies between is a fade
+    pairs = np.concatenate([[False], together(levels), [False]])
+    other = outside & loud & (np.abs(levels - here) > 2 * thresholds.LEVEL_STEP_DB) & pairs[1:] & pairs[:-1]
     quiet = outside & ~loud
     if np.count_nonzero(quiet) > 1:
         remarks.append(f"Silence of {np.count_nonzero(quiet) * seconds:.2f} s left out.")
-    if np.count_nonzero(other) > 2:
+    if np.any(other):
         remarks.append(
             f"The level changes within the recording ({levels[other].min() - here:+.1f} to "
             f"{levels[other].max() - here:+.1f} dB against the part measured); the longest part was taken."
