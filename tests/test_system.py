@@ -331,7 +331,7 @@ def test_channels_are_found_by_name_and_missed_by_the_nearest() -> None:
 def test_plan_json_has_three_keys_and_every_channel_the_settled_ones(gainkit) -> None:
     answer = gainkit("plan", EXAMPLE, "--json").json
     assert list(answer) == ["source", "channels", "cautions"]
-    from test_calculator_targets import SETTLED
+    from tests.test_calculator_targets import SETTLED
 
     for channel in answer["channels"]:
         assert next(iter(channel)) == "name"
