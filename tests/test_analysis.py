@@ -328,7 +328,7 @@ def test_no_steady_tone_says_why(samples: Floats, reason: str) -> None:
 def test_a_long_capture_is_scanned_whole_and_fitted_in_part() -> None:
     quiet = np.zeros(5 * RATE)
     found = figures(with_noise(np.concatenate([quiet, sine(997, 25 * RATE)]), 80))
-    assert found.seconds == pytest.approx((1 << 19) / RATE, rel=0.01)
+    assert found.seconds == pytest.approx((1 << 18) / RATE, rel=0.01)
     assert any("followed" in note for note in found.notes)
     assert found.frequency_hz == pytest.approx(997, rel=1e-7)
 

@@ -45,14 +45,15 @@ def judge(tone: ToneFit, limit_thd_percent: float) -> Verdict:
     noise = tone.noise_peak / np.sqrt(2)
     power = float(np.sum(np.abs(relative[1:]) ** 2))
     noise_power = float(np.sum(tone.noise_peak[1:] ** 2))
+    if tone.full_thd_percent < max(thresholds.LEAST_THD_PERCENT, tone.thd_floor_percent):
+        return Verdict(CLEAN, None, ())
     if power < noise_power + thresholds.RAIL_SIGNIFICANCE * noise_power * np.sqrt(2 / len(relative)):
         return Verdict(CLEAN, None, ())
     rails = fit_rails(real, noise)
     misfit = rails.misfit + float(np.sum(relative.imag[1:] ** 2))
     explained = 1 - max(misfit - noise_power, 0.0) / max(power - noise_power, 1e-300)
     sides = _sides_at_rail(rails, tone.full_thd_percent, limit_thd_percent)
-    enough = tone.full_thd_percent > max(thresholds.LEAST_THD_PERCENT, tone.thd_floor_percent)
-    if explained < thresholds.RAIL_EXPLAINS or not enough or not any(sides):
+    if explained < thresholds.RAIL_EXPLAINS or not any(sides):
         return Verdict(CLEAN, rails, _other_kind(tone, real, noise, limit_thd_percent))
     if max(rails.overdrive_db) > thresholds.RECTIFIED_OVERDRIVE_DB and not all(sides):
         half = "positive" if sides[0] else "negative"

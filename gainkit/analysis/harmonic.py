@@ -23,7 +23,7 @@ Phasors = NDArray[np.complex128]
 BLOCK = 2048
 COARSE_FRAMES = 1 << 17
 MAX_STEPS = 12
-SETTLED_RADIANS = 1e-9
+SETTLED_CYCLE_SHARE = 1e-5
 
 
 @dataclass(frozen=True)
@@ -154,8 +154,9 @@ def refine(samples: Floats, angular: float, count: int, *, fixed: bool = False) 
     frames = len(samples)
     orders = np.arange(count + 1)
     dc, phasors, residual = 0.0, np.zeros(count, dtype=np.complex128), samples
+    settled = False
     for step in range(MAX_STEPS):
-        move = step > 0 and not fixed
+        move = step > 0 and not fixed and not settled
         plain, moment = project(residual, angular, orders, move)
         right = np.concatenate([plain.real, -plain.imag[1:]])
         matrix = normal_matrix(angular, phasors, frames)
@@ -176,11 +177,10 @@ def refine(samples: Floats, angular: float, count: int, *, fixed: bool = False) 
         turn = min(max(turn, -limit * np.pi), limit * np.pi)
         angular += turn
         residual = samples - synthesize(frames, angular, dc, phasors)
-        if fixed or (step > 0 and abs(turn) * frames * count < SETTLED_RADIANS):
+        if fixed or settled:
             break
-        if move and abs(turn) * frames * count < 1e-4 and step >= 2:
-            # one more linear step settles everything: Gauss-Newton converges quadratically here
-            fixed = True
+        # Gauss-Newton converges quadratically: after a move this small one linear step settles everything
+        settled = move and abs(turn) * frames * count < SETTLED_CYCLE_SHARE
     return HarmonicFit(angular, float(dc), phasors, residual)
 
 

@@ -23,7 +23,7 @@ from gainkit.levels import SINE_CREST, db_from_ratio
 
 Floats = NDArray[np.float64]
 
-WINDOW_FRAMES = 1 << 19
+WINDOW_FRAMES = 1 << 18
 """Frames that are fitted at once; a longer capture is scanned whole and fitted on its steadiest part."""
 
 MOST_RAW_FRAMES = 1 << 24

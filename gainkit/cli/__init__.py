@@ -18,11 +18,11 @@ def run() -> int:
     """Run the command line; 0 done, 1 done and the answer is 'no', 2 unusable input or call."""
     import typer
 
-    from gainkit.cli.app import app
+    from gainkit.cli.app import command_tree
     from gainkit.errors import GainkitError
 
     try:
-        status = app(prog_name="gainkit", standalone_mode=False)
+        status = command_tree(sys.argv[1:])(prog_name="gainkit", standalone_mode=False)
         sys.stdout.flush()
         return status if isinstance(status, int) else 0
     except GainkitError as fault:
@@ -44,7 +44,8 @@ def run() -> int:
         if message.startswith("Usage:"):  # called with no command at all: the help is the answer
             print(message, file=sys.stderr)
             return 2
-        return refuse(f"{message}.", f"See '{command} --help' for what it takes.")
+        message += "" if message.endswith("?") else "."
+        return refuse(message, f"See '{command} --help' for what it takes.")
 
 
 def refuse(problem: str, remedy: str, status: int = 2) -> int:
