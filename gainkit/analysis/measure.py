@@ -69,7 +69,7 @@ def measure(capture: Capture, options: MeasureOptions | None = None) -> Measurem
         if steady.reason
         else fit_tone(part, rate, frequency_hz=rough, band_hz=asked.band_hz, step_volts=window.step_volts)
     )
-    reason = steady.reason or (None if tone is None else _why_no_tone(tone, asked.band_hz))
+    reason = steady.reason or (None if tone is None else _why_no_tone(tone))
     if tone is None or reason is not None:
         return _without_tone(capture, asked, window, part, reason or "the recording is silent.")
     return _with_tone(capture, asked, window, steady, part, tone)
@@ -129,13 +129,13 @@ def _window(capture: Capture, asked: MeasureOptions) -> _Window:
     return _Window(raw, audio, audio_rate, above, None, notes)
 
 
-def _why_no_tone(tone: ToneFit, band_hz: tuple[float, float]) -> str | None:
+def _why_no_tone(tone: ToneFit) -> str | None:
     """The reason why a fitted tone does not stand for the capture, None when it does."""
     harmonic = float(np.sum(np.abs(tone.phasors[: tone.in_band]) ** 2)) / 2
     share = harmonic / (harmonic + tone.noise_rms_volts**2)
     others = [
         line
-        for line in tone.lines(band_hz)
+        for line in tone.lines
         if line.rms_volts > thresholds.SECOND_TONE_RATIO * tone.fundamental_volts
         and family_of(line.frequency_hz, tone.spectrum.step_hz) is None
     ]
@@ -286,7 +286,7 @@ def _notes(asked: MeasureOptions, window: _Window, tone: ToneFit, overload: bool
     if tone.outliers:
         notes.append(f"{tone.outliers} wild samples were left out.")
     named: set[str] = set()
-    for line in tone.lines(asked.band_hz):
+    for line in tone.lines:
         percent = 100 * line.rms_volts / tone.fundamental_volts
         if percent < thresholds.HUM_LEAST_PERCENT or len(named) >= 3:
             break

@@ -100,7 +100,10 @@ def lines_in(spectrum: Spectrum, tone_hz: float, low_hz: float, high_hz: float) 
     away = np.abs(index * spectrum.step_hz / tone_hz - np.rint(index * spectrum.step_hz / tone_hz)) * tone_hz
     usable = away > 4 * spectrum.step_hz
     width = max(16, int(60 / spectrum.step_hz))
-    floor = np.array([np.median(power[i : i + width]) for i in range(0, len(power), width)])
+    whole = len(power) // width * width
+    floor = np.median(power[:whole].reshape(-1, width), axis=1) if whole else np.array([np.median(power)])
+    if whole and whole < len(power):
+        floor = np.append(floor, np.median(power[-width:]))
     local = np.maximum(np.repeat(floor, width)[: len(power)], 1e-300)
     # few averages let noise itself stand out: one periodogram reaches 12 dB over its median now and then
     least_db = thresholds.HUM_NAMED_DB + 6 / np.sqrt(spectrum.segments)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -39,6 +40,7 @@ class ToneFit:
     spectrum: Spectrum = field(repr=False)
     fit: HarmonicFit = field(repr=False)
     outliers: int = 0
+    band_hz: tuple[float, float] = (10.0, 20_000.0)
 
     @property
     def fundamental_volts(self) -> float:
@@ -87,9 +89,10 @@ class ToneFit:
         wave = np.exp(1j * np.multiply.outer(turns, np.arange(1, len(self.phasors) + 1))) @ self.relative()
         return np.asarray(self.dc_volts + wave.real)
 
-    def lines(self, band_hz: tuple[float, float]) -> list[Line]:
-        """Lines that are no harmonics of the tone, strongest first."""
-        return lines_in(self.spectrum, self.frequency_hz, *band_hz)
+    @cached_property
+    def lines(self) -> list[Line]:
+        """Lines in the band that are no harmonics of the tone, strongest first."""
+        return lines_in(self.spectrum, self.frequency_hz, *self.band_hz)
 
 
 def fit_tone(
@@ -135,6 +138,7 @@ def fit_tone(
         spectrum=spectrum,
         fit=fit,
         outliers=outliers,
+        band_hz=band_hz,
     )
 
 
