@@ -1,0 +1,185 @@
+"""`gainkit measure` as it is used: files, options, refusals, exit statuses."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable
+from pathlib import Path
+
+import numpy as np
+import pytest
+import soundfile
+
+from tests.conftest import DATA, Answer
+from tests.waves import RATE, held, shaped, sine, with_noise
+
+KEYS = {
+    "file", "channel", "minus", "sample_rate_hz", "seconds", "cycles", "calibrated", "frequency_hz",
+    "rms_volts",
+    "fundamental_volts", "level_dbfs", "peak_volts", "dc_volts", "crest_factor_db", "thd_percent",
+    "thd_floor_percent", "thd_n_percent", "noise_volts", "harmonics", "clipping", "recorder_overload",
+    "steady_tone", "watts", "target", "notes",
+}  # fmt: skip
+
+
+@pytest.fixture
+def tone(tmp_path: Path) -> Path:
+    path = tmp_path / "tone.wav"
+    soundfile.write(path, with_noise(sine(997, peak=0.5), 80), RATE, subtype="PCM_24")
+    return path
+
+
+def test_json_holds_the_settled_keys(gainkit: Callable[..., Answer], tone: Path) -> None:
+    found = gainkit("measure", tone, "--json").json
+    assert set(found) >= KEYS
+    assert {"state", "side", "positive_rail_volts", "negative_rail_volts", "overdrive_db"} <= set(
+        found["clipping"]
+    )
+    assert set(found["harmonics"][0]) == {"order", "percent", "phase_degrees"}
+    assert [h["order"] for h in found["harmonics"]] == list(range(2, 21))
+    assert found["calibrated"] is False
+    assert found["watts"] is None
+    assert found["target"] is None
+    assert found["level_dbfs"] == pytest.approx(20 * np.log10(0.5), abs=1e-3)
+
+
+def test_several_captures_give_a_list(gainkit: Callable[..., Answer], tone: Path) -> None:
+    found = gainkit("measure", tone, tone, "--json").json
+    assert [entry["file"] for entry in found["measurements"]] == [str(tone)] * 2
+
+
+def test_target_and_load(gainkit: Callable[..., Answer], tone: Path) -> None:
+    options = ("--full-scale-volts", 40, "--target-volts", 20, "--load-ohms", 4)
+    found = gainkit("measure", tone, "--json", *options).json
+    rms = 40 * 0.5 / np.sqrt(2)
+    assert found["rms_volts"] == pytest.approx(rms, rel=1e-4)
+    assert found["watts"] == pytest.approx(rms**2 / 4, rel=1e-4)
+    assert found["target"] == {"set_volts": 20, "change_db": pytest.approx(20 * np.log10(20 / rms), abs=1e-3)}
+    text = gainkit("measure", tone, *options).out
+    assert "CLEAN" in text.splitlines()[0]
+    assert "Turn UP by 3.01 dB to reach 20 V" in text
+
+
+def test_uncalibrated_target_is_not_compared(gainkit: Callable[..., Answer], tone: Path) -> None:
+    found = gainkit("measure", tone, "--json", "--target-volts", 20).json
+    assert found["target"]["change_db"] is None
+    assert any("calibration" in note for note in found["notes"])
+
+
+@pytest.mark.parametrize("peak", [1.5, 1.05])
+def test_an_overloaded_recorder_is_no_clipped_amplifier(
+    gainkit: Callable[..., Answer], tmp_path: Path, peak: float
+) -> None:
+    path = tmp_path / "over.wav"
+    soundfile.write(path, np.clip(sine(997, peak=peak), -1, 1), RATE, subtype="PCM_24")
+    found = gainkit("measure", path, "--json").json
+    assert found["recorder_overload"] is True
+    assert found["clipping"]["state"] is None
+    assert "RECORDER OVERLOADED" in gainkit("measure", path).out
+    assert gainkit("measure", path, "--require-clean").code == 1
+
+
+@pytest.mark.parametrize("frequency_hz", [20.0, 50.0, 997.0])
+@pytest.mark.parametrize("subtype", ["PCM_16", "PCM_24"])
+def test_a_full_scale_sine_is_no_overload(
+    gainkit: Callable[..., Answer], tmp_path: Path, frequency_hz: float, subtype: str
+) -> None:
+    path = tmp_path / "full.wav"
+    soundfile.write(path, sine(frequency_hz) * (1 - 2**-15), RATE, subtype=subtype)
+    found = gainkit("measure", path, "--json").json
+    assert found["recorder_overload"] is False
+    assert found["clipping"]["state"] == "clean"
+
+
+def test_require_clean_answers_by_its_status(
+    gainkit: Callable[..., Answer], tmp_path: Path, tone: Path
+) -> None:
+    clipped = tmp_path / "clipped.wav"
+    soundfile.write(clipped, 0.5 * shaped(held(1.0), 997), RATE, subtype="PCM_24")
+    assert gainkit("measure", tone, "--require-clean").code == 0
+    assert gainkit("measure", clipped, "--require-clean").code == 1
+    assert gainkit("measure", tone, clipped, "--require-clean", "--json").code == 1
+
+
+def test_part_of_a_recording(gainkit: Callable[..., Answer], tmp_path: Path) -> None:
+    path = tmp_path / "two.wav"
+    soundfile.write(path, np.concatenate([sine(997, peak=0.1), sine(440, peak=0.5)]), RATE)
+    assert gainkit("measure", path, "--stop", 1, "--json").json["frequency_hz"] == pytest.approx(997, abs=1e-3)
+    assert gainkit("measure", path, "--start", 1, "--json").json["frequency_hz"] == pytest.approx(440, abs=1e-3)
+
+
+def test_readings_are_logged(gainkit: Callable[..., Answer], tmp_path: Path, tone: Path) -> None:
+    example = Path(__file__).parent.parent / "gainkit" / "job" / "example_system.toml"
+    (tmp_path / "system.toml").write_text(example.read_text())
+    for _ in range(2):
+        answer = gainkit(
+            "measure", tone, "--full-scale-volts", 60, "--log", tmp_path, "--for", "Front", "--json"
+        )
+        assert answer.code == 0, answer.err
+    lines = (tmp_path / "readings.jsonl").read_text().splitlines()
+    assert len(lines) == 2
+    assert json.loads(lines[0])["channel"] == "Front"
+    assert answer.json["target"]["set_volts"] > 1, "the target comes from the job's system file"
+
+
+def broken(tmp_path: Path) -> dict[str, Path]:
+    """Files that nothing can be measured in."""
+    places = {
+        name: tmp_path / name
+        for name in ("gone.wav", "empty.wav", "cut.wav", "prose.csv", "nan.csv", "one.csv")
+    }
+    places["empty.wav"].write_bytes(b"")
+    whole = tmp_path / "whole.wav"
+    soundfile.write(whole, sine(997), RATE)
+    places["cut.wav"].write_bytes(whole.read_bytes()[:30])
+    places["prose.csv"].write_text("Dear technician,\nthis is a letter.\n")
+    rows = [f"{n / 1e5:.6f},{np.sin(n / 16):.4f}" for n in range(2000)]
+    rows[1000] = "0.010000,nan"
+    places["nan.csv"].write_text("Time,CH1\ns,V\n" + "\n".join(rows) + "\n")
+    places["one.csv"].write_text(
+        "Time,CH1\ns,V\n" + "\n".join(f"{n / 1e5:.6f},{np.sin(n / 16):.4f}" for n in range(105))
+    )
+    places["folder"] = tmp_path
+    return places
+
+
+@pytest.mark.parametrize(
+    "name", ["gone.wav", "empty.wav", "cut.wav", "prose.csv", "nan.csv", "one.csv", "folder"]
+)
+def test_unusable_files_are_refused_in_two_parts(
+    gainkit: Callable[..., Answer], tmp_path: Path, name: str
+) -> None:
+    path = broken(tmp_path)[name]
+    message = gainkit("measure", path, "--json").refused()
+    assert str(path) in message
+    if name == "nan.csv":
+        assert "line 1003" in message
+
+
+@pytest.mark.parametrize(
+    "options",
+    [
+        ("--channel", 3),
+        ("--minus", 1),
+        ("--full-scale-volts", -1),
+        ("--full-scale-volts", "nan"),
+        ("--load-ohms", -4),
+        ("--target-volts", "inf"),
+        ("--band-hz", "10-20000"),
+        ("--band-hz", "200:100"),
+        ("--start", 9),
+        ("--limit-thd-percent", 0),
+        ("--for", "Front"),
+        ("--calibration", "gone.toml"),
+    ],
+)
+def test_unusable_options_are_refused_in_two_parts(
+    gainkit: Callable[..., Answer], tone: Path, options: tuple[object, ...]
+) -> None:
+    gainkit("measure", tone, *options).refused()
+
+
+def test_oscilloscope_text_needs_no_calibration(gainkit: Callable[..., Answer]) -> None:
+    found = gainkit("measure", DATA / "captures" / "split_997hz_0v9_scope.csv", "--json").json
+    assert found["calibrated"] is True
+    assert found["level_dbfs"] is None
