@@ -1,0 +1,80 @@
+"""The house as a whole: public names, quick imports, rooms that import only downwards."""
+
+from __future__ import annotations
+
+import ast
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+import gainkit
+
+ROOT = Path(__file__).parent.parent / "gainkit"
+
+FLOORS = {
+    "errors": 0, "results": 0, "levels": 0, "files": 1,
+    "calculator": 2, "generator": 2, "capture": 2, "simulator": 2,
+    "analysis": 3, "toneset": 3,
+    "onset": 4, "polarity": 4, "routing": 4, "matching": 4, "volume": 4,
+    "job": 5, "charts": 6, "sheet": 7, "demo": 8, "cli": 9,
+}  # fmt: skip
+"""Rooms from the ground up; a room imports from its own floor's own room and from floors below only."""
+
+
+def test_public_names_are_there_and_no_others() -> None:
+    assert set(gainkit.__all__) == set(gainkit._ROOM_OF) | {"__version__"}
+    for name in gainkit.__all__:
+        assert getattr(gainkit, name) is not None
+        assert name in dir(gainkit)
+    with pytest.raises(AttributeError, match="nonsense"):
+        gainkit.nonsense  # noqa: B018
+
+
+def room_of(module: str) -> str:
+    return module.split(".")[1]
+
+
+@pytest.mark.parametrize("path", sorted(ROOT.rglob("*.py")), ids=lambda path: str(path.relative_to(ROOT)))
+def test_rooms_import_downwards(path: Path) -> None:
+    own = path.relative_to(ROOT).parts[0].removesuffix(".py")
+    if own == "__init__":
+        return
+    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+        modules = []
+        if isinstance(node, ast.ImportFrom) and node.module and node.module.startswith("gainkit."):
+            modules = [node.module]
+        elif isinstance(node, ast.ImportFrom) and node.module == "gainkit":
+            modules = [f"gainkit.{alias.name}" for alias in node.names if alias.name in FLOORS]
+        elif isinstance(node, ast.Import):
+            modules = [alias.name for alias in node.names if alias.name.startswith("gainkit.")]
+        for module in modules:
+            other = room_of(module)
+            assert other == own or FLOORS[other] < FLOORS[own], f"{own} imports {module}, line {node.lineno}"
+
+
+@pytest.mark.parametrize(
+    ("words", "unwanted"),
+    [
+        (["--help"], ["numpy", "soundfile", "scipy", "matplotlib"]),
+        (
+            ["measure", "tests/data/captures/split_997hz_0v9.flac", "--json"],
+            ["scipy", "matplotlib", "pydantic"],
+        ),
+        (
+            ["measure", "tests/data/captures/split_997hz_0v9_scope.csv", "--json"],
+            ["scipy", "soundfile", "matplotlib"],
+        ),
+        (["target", "--watts", "75", "--ohms", "4"], ["scipy", "matplotlib", "soundfile"]),
+    ],
+)
+def test_commands_load_only_what_they_need(words: list[str], unwanted: list[str]) -> None:
+    code = (
+        "import sys; from gainkit.cli import run; status = run(); "
+        f"print(status, [m for m in {unwanted} if m in sys.modules], file=sys.stderr)"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", code, *words], capture_output=True, text=True, cwd=ROOT.parent, check=False
+    )
+    assert done.stderr.strip().endswith("0 []"), done.stderr
