@@ -132,7 +132,7 @@ def _through_libsndfile(
     try:
         with _opened(path) as audio:
             rate, frames, channels, subtype = audio.samplerate, audio.frames, audio.channels, audio.subtype
-            there = _decodable(audio)
+            there = _decodable(path, audio)
     except (soundfile.SoundFileError, RuntimeError, TypeError, OSError) as fault:
         raise GainkitError(
             f"{path}: not a readable audio file ({_reason(fault)}).",
@@ -159,7 +159,7 @@ def _through_libsndfile(
     return source, STEP_UNITS.get(subtype), (float(rate), there, channels), notes
 
 
-def _decodable(audio: soundfile.SoundFile) -> int:
+def _decodable(path: Path, audio: soundfile.SoundFile) -> int:
     """Frames that can really be decoded: asked at the end first, counted from the start only if that fails."""
     frames = int(audio.frames)
     try:
@@ -170,13 +170,10 @@ def _decodable(audio: soundfile.SoundFile) -> int:
     except RuntimeError:  # soundfile's own errors among them
         pass
     count = 0
-    store = np.empty((1 << 14, audio.channels), np.float32)
-    try:
-        audio.seek(0)
-        while got := len(audio.read(out=store)):
+    with contextlib.suppress(RuntimeError), _opened(path) as again:  # a decoder that failed once stays lost
+        store = np.empty((PROBE_FRAMES, again.channels), np.float32)
+        while got := len(again.read(out=store)):
             count += got
-    except RuntimeError:
-        pass
     return count
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import re
 from dataclasses import dataclass
 
@@ -67,6 +68,10 @@ def find_columns(dialect: Dialect, lines: list[str]) -> list[Column]:
 
 def find_interval(lines: list[str]) -> float | None:
     """The sample interval that the preamble tells, directly or as a rate [s]; None when it is silent."""
+    for label, under in itertools.pairwise(lines):
+        found_below = _in_columns(label, under)
+        if found_below is not None:
+            return found_below
     for line in lines:
         text = line.replace("\u00b5", "u").replace("\u03bc", "u").lower()
         found = _labelled(text, INTERVAL_WORDS, TIME_UNIT)
@@ -82,6 +87,21 @@ def find_interval(lines: list[str]) -> float | None:
             rate = figure * {"k": 1e3, "m": 1e6, "g": 1e9}.get(unit[:1] if unit else "", 1.0)
             if 0.1 < rate < 1e12:
                 return 1.0 / rate
+    return None
+
+
+def _in_columns(label: str, under: str) -> float | None:
+    """The interval where names stand in one line and their figures in the next [s]."""
+    for separator in ",;\t":
+        names = [cell.strip(" \"'").lower() for cell in label.split(separator)]
+        cells = [
+            cell.strip(" \"'").replace("," if separator != "," else "\0", ".")
+            for cell in under.split(separator)
+        ]
+        for name, cell in zip(names, cells, strict=False):
+            plain, unit = split_name(name)
+            if len(names) > 1 and re.fullmatch(INTERVAL_WORDS, plain) and is_number(cell):
+                return float(cell) * (unit.scale if unit is not None and unit.quantity == "time" else 1.0)
     return None
 
 

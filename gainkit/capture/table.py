@@ -148,6 +148,8 @@ def _slowly(path: Path, text: str, dialect: Dialect, table: Table, last: bool) -
             table.skipped += 1
             continue
         row = _row(dialect, line)
+        if unfinished and len(dialect.row_cells(line)) <= max(dialect.columns):
+            row = None
         if row is None:
             if last and (unfinished or place == len(lines) - 1):
                 table.torn = True

@@ -1,0 +1,197 @@
+"""Audio files: formats, headers, cuts, and what is told of them. Truth: the samples that were written."""
+
+from __future__ import annotations
+
+import struct
+from collections.abc import Callable
+from pathlib import Path
+
+import numpy as np
+import pytest
+import soundfile
+
+from gainkit.capture import read_capture
+from gainkit.errors import GainkitError
+from tests.conftest import Answer
+from tests.test_capture_text import check_mangled
+from tests.waves import RATE, sine
+
+STEREO = np.column_stack([sine(997, 4800, peak=0.6), sine(440, 4800, peak=-0.3)])
+
+
+STEPS = {"PCM_U8": 2**-7, "PCM_16": 2**-15, "PCM_24": 2**-23, "PCM_32": 2**-31, "FLOAT": 1e-7, "DOUBLE": 0}
+FORMS = {
+    "WAV": "PCM_U8 PCM_16 PCM_24 PCM_32 FLOAT DOUBLE",
+    "WAVEX": "PCM_24 FLOAT",
+    "RF64": "PCM_24",
+    "W64": "PCM_16",
+    "AIFF": "PCM_16 PCM_24 FLOAT",
+    "CAF": "PCM_24 FLOAT",
+    "FLAC": "PCM_16 PCM_24",
+}
+
+
+@pytest.mark.parametrize(("form", "subtype"), [(f, s) for f, kinds in FORMS.items() for s in kinds.split()])
+def test_formats_by_content_not_by_name(tmp_path: Path, form: str, subtype: str) -> None:
+    path = tmp_path / "grabación 1.data"
+    soundfile.write(path, STEREO, RATE, format=form, subtype=subtype)
+    capture = read_capture(path, full_scale_volts=10)
+    reference, _ = soundfile.read(path)
+    assert (capture.sample_rate_hz, capture.frames, capture.channels) == (RATE, 4800, 2)
+    for channel in (1, 2):
+        ours = capture.volts(channel=channel)
+        np.testing.assert_array_equal(ours, 10 * reference[:, channel - 1])
+        np.testing.assert_allclose(ours, 10 * STEREO[:, channel - 1], atol=10 * STEPS[subtype])
+    assert capture.hard_full_scale == (subtype not in ("FLOAT", "DOUBLE"))
+
+
+@pytest.mark.parametrize("tool", ["sox", "ffmpeg"])
+@pytest.mark.parametrize("suffix", ["wav", "aiff", "flac", "caf", "w64"])
+def test_files_of_other_programs(oracle: Callable[[str], str], tmp_path: Path, tool: str, suffix: str) -> None:
+    """sox and ffmpeg write the same samples into other containers."""
+    import subprocess
+
+    source, out = tmp_path / "in.wav", tmp_path / f"out.{suffix}"
+    soundfile.write(source, STEREO, RATE, subtype="PCM_16")
+    plain = ["-c:a", "pcm_s16le"] if suffix in ("caf", "w64") else []
+    call = [oracle(tool), str(source), str(out)]
+    if tool == "ffmpeg":
+        call = [oracle(tool), "-loglevel", "error", "-i", str(source), *plain, str(out)]
+    if subprocess.run(call, capture_output=True, check=False).returncode:
+        pytest.skip(f"this {tool} writes no {suffix}")
+    np.testing.assert_array_equal(read_capture(out).volts(channel=2), read_capture(source).volts(channel=2))
+
+
+def chunked(*chunks: tuple[bytes, bytes], size: int | None = None) -> bytes:
+    body = b"WAVE" + b"".join(n + struct.pack("<I", len(c)) + c + b"\0" * (len(c) % 2) for n, c in chunks)
+    return b"RIFF" + struct.pack("<I", len(body) if size is None else size) + body
+
+
+FORMAT = (b"fmt ", struct.pack("<HHIIHH", 1, 1, RATE, 2 * RATE, 2, 16))
+SAMPLES = np.rint(STEREO[:, 0] * 32767).astype("<i2").tobytes()
+
+
+def test_odd_and_foreign_chunks(tmp_path: Path) -> None:
+    path = tmp_path / "odd.wav"
+    path.write_bytes(
+        chunked((b"JUNK", b"abc"), FORMAT, (b"LIST", b"INFOx"), (b"data", SAMPLES), (b"note", b"1"))
+    )
+    assert read_capture(path).frames == 4800
+
+
+@pytest.mark.parametrize("promised", [0, 0xFFFFFFFF, 20_000])
+def test_lengths_that_were_never_written_or_promise_too_much(tmp_path: Path, promised: int) -> None:
+    content = bytearray(chunked(FORMAT, (b"data", SAMPLES), size=0))
+    content[40:44] = struct.pack("<I", promised)
+    path = tmp_path / "stream.wav"
+    path.write_bytes(bytes(content))
+    capture = read_capture(path)
+    assert capture.frames == 4800
+    assert capture.notes
+
+
+def test_a_cut_recording_is_read_as_far_as_it_goes(gainkit: Callable[..., Answer], tmp_path: Path) -> None:
+    for suffix in ("wav", "flac"):
+        path = tmp_path / f"long.{suffix}"
+        soundfile.write(path, sine(997, 2 * RATE, peak=0.5), RATE)
+        path.write_bytes(path.read_bytes()[: path.stat().st_size // 2])
+        found = gainkit("measure", path, "--json").json
+        assert found["frequency_hz"] == pytest.approx(997, abs=0.01)
+        assert any("cut off" in note for note in found["notes"])
+
+
+def test_no_number_is_refused_with_its_place(tmp_path: Path) -> None:
+    path = tmp_path / "nan.wav"
+    wave = sine(997, 4800)
+    wave[2400] = np.nan
+    soundfile.write(path, wave, RATE, subtype="FLOAT")
+    with pytest.raises(GainkitError, match=r"0\.05 s \(frame 2400\)"):
+        read_capture(path).volts()
+
+
+@pytest.mark.parametrize(
+    "content", [b"", b"RIFF", SAMPLES, chunked(FORMAT, (b"data", b"")), chunked((b"data", SAMPLES))]
+)
+def test_what_is_no_recording_is_refused(tmp_path: Path, content: bytes) -> None:
+    path = tmp_path / "bad.wav"
+    path.write_bytes(content)
+    with pytest.raises(GainkitError):
+        read_capture(path)
+
+
+def test_both_calibrations_are_refused(tmp_path: Path) -> None:
+    with pytest.raises(GainkitError, match="both"):
+        read_capture(tmp_path / "any.wav", full_scale_volts=1, calibration=tmp_path / "cal.toml")
+
+
+def test_blocks_are_the_whole(tmp_path: Path) -> None:
+    path = tmp_path / "tone.wav"
+    soundfile.write(path, STEREO, RATE, subtype="PCM_24")
+    capture = read_capture(path)
+    parts = list(capture.blocks(100, 4000, channel=2, block_frames=777))
+    np.testing.assert_array_equal(np.concatenate(parts), capture.volts(100, 4000, channel=2))
+    np.testing.assert_allclose(capture.volts(channel=1, minus=2), STEREO[:, 0] - STEREO[:, 1], atol=2**-22)
+
+
+@pytest.mark.parametrize("form", ["WAV", "AIFF", "CAF", "FLAC", "W64", "RF64"])
+def test_mangled_audio(tmp_path: Path, form: str) -> None:
+    path = tmp_path / "whole"
+    soundfile.write(path, STEREO[:600], RATE, format=form, subtype="PCM_16")
+    draw = np.random.default_rng(8)
+    for _ in range(120):
+        check_mangled(tmp_path / "mangled", path.read_bytes(), draw)
+
+
+# -- calibrate ---------------------------------------------------------------------------------------------
+
+
+def test_calibration_round_trip(gainkit: Callable[..., Answer], tmp_path: Path) -> None:
+    tone, out = tmp_path / "tone.wav", tmp_path / "cal.toml"
+    soundfile.write(tone, sine(997, peak=0.25), RATE, subtype="PCM_24")
+    found = gainkit("calibrate", tone, "--reading-volts", 7.5, "--out", out, "--json").json
+    assert found["full_scale_volts"] == pytest.approx(7.5 * np.sqrt(2) / 0.25, rel=1e-6)
+    again = gainkit("measure", tone, "--calibration", out, "--json").json
+    assert again["rms_volts"] == pytest.approx(7.5, rel=1e-9)
+    assert again["calibrated"] is True
+    assert "already there" in gainkit("calibrate", tone, "--reading-volts", 7.5, "--out", out).refused()
+    assert gainkit("calibrate", tone, "--reading-volts", 8, "--out", out, "--overwrite").code == 0
+
+
+def test_another_rate_and_channel_are_told(gainkit: Callable[..., Answer], tmp_path: Path) -> None:
+    tone, other, out = tmp_path / "tone.wav", tmp_path / "other.wav", tmp_path / "cal.toml"
+    soundfile.write(tone, sine(997, peak=0.25), RATE)
+    soundfile.write(other, STEREO, 44_100)
+    assert gainkit("calibrate", tone, "--reading-volts", 7.5, "--out", out).code == 0
+    notes = gainkit("measure", other, "--channel", 2, "--calibration", out, "--json").json["notes"]
+    assert any("44100" in note for note in notes)
+    assert any("channel 2" in note for note in notes)
+
+
+@pytest.mark.parametrize("volts", ["0", "-1", "nan", "inf"])
+def test_readings_that_mean_nothing(gainkit: Callable[..., Answer], tmp_path: Path, volts: str) -> None:
+    tone = tmp_path / "tone.wav"
+    soundfile.write(tone, sine(997, peak=0.25), RATE)
+    gainkit("calibrate", tone, "--reading-volts", volts, "--out", tmp_path / "cal.toml").refused()
+    assert not (tmp_path / "cal.toml").exists()
+
+
+def test_overloaded_unsteady_and_text_captures_calibrate_nothing(
+    gainkit: Callable[..., Answer], tmp_path: Path
+) -> None:
+    over, noise, text = tmp_path / "over.wav", tmp_path / "noise.wav", tmp_path / "scope.csv"
+    soundfile.write(over, np.clip(sine(997, peak=2), -1, 1), RATE)
+    soundfile.write(noise, 0.1 * np.random.default_rng(1).standard_normal(RATE), RATE)
+    text.write_text("Time,CH1\n" + "\n".join(f"{n / 1e5:.6f},{np.sin(n / 16):.4f}" for n in range(2000)) + "\n")
+    for path, words in ((over, "overloaded"), (noise, "No steady tone"), (text, "in volts already")):
+        message = gainkit("calibrate", path, "--reading-volts", 1, "--out", tmp_path / "cal.toml").refused()
+        assert words in message
+
+
+@pytest.mark.parametrize(
+    "content", ["full_scale_volts = 'a'", "full_scale_volts = -1", "volts = 1", "= 3", "channel = 1"]
+)
+def test_calibration_files_that_are_none(gainkit: Callable[..., Answer], tmp_path: Path, content: str) -> None:
+    tone, bad = tmp_path / "tone.wav", tmp_path / "bad.toml"
+    soundfile.write(tone, sine(997, peak=0.25), RATE)
+    bad.write_text(content)
+    assert str(bad) in gainkit("measure", tone, "--calibration", bad).refused()
