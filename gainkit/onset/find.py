@@ -182,7 +182,7 @@ def _rail(usable: Sequence[Judged], found: Crossing | None) -> float | None:
 
 def nearer_rail(rails: RailFit) -> float:
     """The rail that the wave meets first, from the sine's own centre [V peak]."""
-    return float(rails.sine_peak * 10 ** (-max(rails.overdrive_db) / 20))
+    return float(min(rails.reach(0), rails.reach(1)))
 
 
 def _notes(

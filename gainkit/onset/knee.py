@@ -18,6 +18,7 @@ from gainkit.analysis.rails import RailFit, harmonics_of
 from gainkit.onset.steps import Judged
 
 FARTHEST_DB = 30.0
+MARCH_DB = 0.1
 LEAST_ABOVE_FLOOR = 3.0
 LEAST_OF_LIMIT = 0.2
 """A step below the limit has its say when its THD is this far above its floor [-] and above this share of the
@@ -46,7 +47,7 @@ class Crossing:
 def model_thd(rails: RailFit, change_db: float, orders: int) -> float:
     """THD of the fitted rails after a change of level [%], orders 2..K."""
     up, down = rails.overdrive_db
-    series = harmonics_of(up + change_db, down + change_db, rails.knee, orders)
+    series = harmonics_of(up + change_db, down + change_db, rails.knee.after(change_db), orders)
     return 100 * float(np.linalg.norm(series[2:]) / abs(series[1]))
 
 
@@ -189,12 +190,17 @@ def _rms(step: Judged) -> float:
 
 
 def _root(falling: Callable[[float], float], deepest: float) -> float | None:
-    """Where a function that is positive at 0 becomes zero on 0..deepest, by bisection; None if it does not."""
+    """Where a function that is positive at 0 first becomes zero on 0..deepest; None if it does not.
+
+    March, then bisection: with a dead zone THD rises again further down.
+    """
     if falling(0.0) <= 0:
         return 0.0
-    if falling(deepest) > 0:
-        return None
-    low, high = 0.0, deepest
+    high = 0.0
+    while falling(high) > 0:
+        if high >= deepest:
+            return None
+        low, high = high, high + MARCH_DB
     while high - low > 1e-7:
         middle = (low + high) / 2
         low, high = (middle, high) if falling(middle) > 0 else (low, middle)
