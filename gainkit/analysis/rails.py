@@ -40,6 +40,10 @@ class Knee:
     kind: Literal["hard", "algebraic", "exponential"] = "hard"
     sharpness: float = SHARPEST
 
+    def after(self, change_db: float) -> Knee:
+        """The knee once the gain has changed [dB]: lengths in it are in units of the sine."""
+        return self
+
 
 HARD = Knee()
 
@@ -65,6 +69,10 @@ class RailFit:
     @property
     def hard(self) -> bool:
         return self.knee.kind == "hard"
+
+    def reach(self, side: int) -> float:
+        """Where a side's rail stands from the sine's own centre [V peak]; side : 0 positive, 1 negative."""
+        return float(self.sine_peak * 10 ** (-self.overdrive_db[side] / 20))
 
     def rms_at(self, change_db: float) -> float:
         """Rms of the AC part of the model wave after a change of gain [V]."""
