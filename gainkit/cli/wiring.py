@@ -1,9 +1,203 @@
-"""Commands of this room."""
+"""`gainkit polarity`, `routing`, `match`: each loudspeaker where it should be, and as loud."""
 
 from __future__ import annotations
 
+from enum import StrEnum
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
 import typer
+
+from gainkit.cli.common import JsonFlag, show
+from gainkit.cli.measure import Calibration, Channel, FullScale, Minus, parse_band
+from gainkit.cli.plain import columns, sections, wrapped
+
+if TYPE_CHECKING:
+    from gainkit.matching import MatchResult
+    from gainkit.polarity import PairResult, PolarityResult
+    from gainkit.routing import RoutingResult
+
+LogFolder = Annotated[Path | None, typer.Option("--log", help="Job folder to note the reading in.")]
+ForChannel = Annotated[str | None, typer.Option("--for", help="Channel of the job.")]
+
+
+class Train(StrEnum):
+    """Trains of pulses."""
+
+    bass = "bass"
+    midrange = "midrange"
+    treble = "treble"
+
+
+class Weighting(StrEnum):
+    """Frequency weightings."""
+
+    z = "Z"
+    a = "A"
 
 
 def register(app: typer.Typer) -> None:
-    """Add this module's commands to the tree."""
+    """Add the commands to the tree."""
+    for command in (polarity, routing, match):
+        app.command(command.__name__)(command)
+
+
+def polarity(
+    captures: Annotated[
+        list[Path], typer.Argument(help="Microphone recording of the pulses track; two: a pair.")
+    ],
+    drive: Annotated[Path | None, typer.Option("--drive", help="Another signal that was played.")] = None,
+    band: Annotated[Train | None, typer.Option("--band", help="Train that was played.")] = None,
+    channel: Channel = 1,
+    invert_microphone: Annotated[
+        bool, typer.Option("--invert-microphone", help="This recorder turns the sign around.")
+    ] = False,
+    log: LogFolder = None,
+    for_channel: ForChannel = None,
+    json_: JsonFlag = False,
+) -> None:
+    """Tell which way round a loudspeaker is wired, by pulses.
+
+    Two recordings made with the same recorder tell whether two loudspeakers are wired alike: that needs
+    no known recorder. Self-check: record a loudspeaker whose wiring you know; if it comes out negative, the
+    recorder inverts, so give --invert-microphone from then on.
+    """
+    from gainkit import polarity as room
+    from gainkit.capture import read_capture
+    from gainkit.job.readings import log_reading
+
+    if len(captures) > 2:
+        raise typer.BadParameter("give one recording, or two for a pair", param_hint="CAPTURES")
+    played = None if drive is None else read_capture(drive)
+    results = [
+        room.polarity(
+            read_capture(path),
+            channel=channel,
+            band=None if band is None else band.value,
+            drive=played,
+            invert_microphone=invert_microphone,
+        )
+        for path in captures
+    ]
+    if log is not None:
+        for path, result in zip(captures, results, strict=True):
+            log_reading(log, "polarity", for_channel, result, [path])
+    if len(results) == 1:
+        show(results[0], json_, lambda: polarity_text(captures[0], results[0]))
+    else:
+        both = room.pair(results, [str(path) for path in captures])
+        show(both, json_, lambda: pair_text(both))
+
+
+def polarity_text(path: Path, result: PolarityResult) -> str:
+    """The verdict first."""
+    counts = f"{result.agreeing} of {result.pulses} pulses agree ({result.band} train)."
+    head = f"{path}: {result.polarity.upper()}."
+    if result.polarity != "undecided":
+        head += f" Confidence {100 * result.confidence:.2f} %."
+    return sections(wrapped(head, "", ""), counts, *(wrapped(note, "  - ", "    ") for note in result.notes))
+
+
+def pair_text(result: PairResult) -> str:
+    """The verdict on two loudspeakers first."""
+    words = {
+        "same": "SAME: both are wired alike.",
+        "opposite": "OPPOSITE: one of the two is the wrong way round.",
+        "undecided": "UNDECIDED.",
+    }
+    rows = [
+        f"  {file}: {each.polarity}, {each.agreeing} of {each.pulses} pulses agree"
+        for file, each in zip(result.files, result.captures, strict=True)
+    ]
+    notes = dict.fromkeys(n for each in result.captures if each.polarity == "undecided" for n in each.notes)
+    return sections(words[result.relation], "\n".join(rows), *(wrapped(note, "  - ", "    ") for note in notes))
+
+
+def routing(
+    capture: Annotated[Path, typer.Argument(help="Recording of the beeps track.")],
+    microphone: Annotated[
+        bool | None,
+        typer.Option("--microphone/--line", help="Sound by a microphone, or line channels [by their number]."),
+    ] = None,
+    pitch_hz: Annotated[float, typer.Option("--pitch-hz", help="Pitch of the beeps.")] = 997.0,
+    json_: JsonFlag = False,
+) -> None:
+    """Tell which channel plays where, from a recording of counted beeps."""
+    from gainkit import routing as room
+    from gainkit.capture import read_capture
+    from gainkit.errors import GainkitError
+
+    if not 20 <= pitch_hz <= 20_000:
+        raise GainkitError(f"--pitch-hz is {pitch_hz:g} Hz.", "Give 20 to 20000 Hz.")
+    result = room.routing(read_capture(capture), microphone=microphone, pitch_hz=pitch_hz)
+    show(result, json_, lambda: routing_text(result))
+
+
+def routing_text(result: RoutingResult) -> str:
+    """The verdict first, then what was heard when."""
+    head = "ALL AS IT SHOULD BE." if result.ok else "NOT AS IT SHOULD BE."
+    table = columns(
+        ("channel", "beeps", "at s"),
+        [(str(entry.channel), str(entry.beeps), f"{entry.start_seconds:.2f}") for entry in result.heard[:12]],
+    )
+    lines = [wrapped(text, "  - ", "    ") for text in (*result.problems, *result.notes)]
+    return sections(head, "\n".join(lines), table)
+
+
+def match(
+    captures: Annotated[
+        list[Path], typer.Argument(help="Recordings of band-limited noise, one per loudspeaker.")
+    ],
+    reference: Annotated[
+        Path | None, typer.Option("--reference", help="Match to this one [the first].")
+    ] = None,
+    third: Annotated[bool, typer.Option("--third", help="Third-octave bands instead of octaves.")] = False,
+    weighting: Annotated[Weighting, typer.Option("--weighting", help="Of the total.")] = Weighting.z,
+    band_hz: Annotated[str, typer.Option("--band-hz", help="Band of the total, LOW:HIGH.")] = "20:20000",
+    full_scale_volts: FullScale = None,
+    calibration: Calibration = None,
+    channel: Channel = 1,
+    minus: Minus = None,
+    log: LogFolder = None,
+    for_channel: ForChannel = None,
+    json_: JsonFlag = False,
+) -> None:
+    """Compare levels of loudspeakers or channels by noise, and tell the trims that make them alike."""
+    from gainkit import matching as room
+    from gainkit.capture import read_capture
+    from gainkit.job.readings import log_reading
+
+    asked = room.MatchOptions(
+        channel=channel,
+        minus=minus,
+        third_octave=third,
+        weighting="A" if weighting is Weighting.a else "Z",
+        band_hz=parse_band(band_hz),
+    )
+    opened = [read_capture(p, full_scale_volts=full_scale_volts, calibration=calibration) for p in captures]
+    master = None
+    if reference is not None:
+        master = read_capture(reference, full_scale_volts=full_scale_volts, calibration=calibration)
+    result = room.match(opened, asked, reference=master)
+    if log is not None:
+        log_reading(log, "match", for_channel, result, captures)
+    show(result, json_, lambda: match_text(result))
+
+
+def match_text(result: MatchResult) -> str:
+    """Trims first, then the bands side by side."""
+    unit = "dBV" if result.calibrated else "dBFS"
+    rows = [
+        (Path(each.file).name, f"{each.trim_db:+.1f} dB", f"{each.level_db:.1f}", f"{each.a_weighted_db:.1f}",
+         f"+-{each.uncertainty_db:.1f}")
+        for each in result.captures
+    ]  # fmt: skip
+    head = f"TRIMS to {Path(result.reference).name} ({result.weighting}-weighted total)"
+    table = columns(("capture", "trim", f"level {unit}", f"A {unit}", "95 %"), rows)
+    centres = sorted({band.center_hz for each in result.captures for band in each.bands})
+    by_file = [{band.center_hz: band.level_db for band in each.bands} for each in result.captures]
+    bands = columns(
+        ("Hz", *(Path(each.file).name for each in result.captures)),
+        [(f"{hz:g}", *(f"{levels[hz]:.1f}" if hz in levels else "" for levels in by_file)) for hz in centres],
+    )
+    return sections(head, table, bands, *(wrapped(note, "  - ", "    ") for note in result.notes))

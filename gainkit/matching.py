@@ -1,0 +1,285 @@
+"""Levels of band-limited noise, captures side by side: octave and third-octave bands, totals, trims.
+
+Bands after IEC 61260-1:2014: G = 10^0.3, centres 1000 G^(x/b) Hz, edges G^(1/(2b)) apart from the centre; named
+by their nominal frequencies (ISO 266). Powers come from averaged Hann periodograms (Welch 1967); a bin that a
+band edge cuts counts by its share. A-weighting after IEC 61672-1 (pole frequencies of its annex E, from memory,
+checked in the tests against a published table).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from gainkit.analysis import overload
+from gainkit.capture.model import Capture
+from gainkit.errors import GainkitError
+
+Floats = NDArray[np.float64]
+Weighting = Literal["Z", "A"]
+
+OCTAVE_RATIO = 10**0.3
+NOMINAL_HZ = (
+    20.0, 25.0, 31.5, 40.0, 50.0, 63.0, 80.0, 100.0, 125.0, 160.0, 200.0, 250.0, 315.0, 400.0, 500.0, 630.0,
+    800.0, 1000.0, 1250.0, 1600.0, 2000.0, 2500.0, 3150.0, 4000.0, 5000.0, 6300.0, 8000.0, 10_000.0, 12_500.0,
+    16_000.0, 20_000.0,
+)  # fmt: skip
+"""ISO 266, one-third-octave steps: the number 10 x log10(f / 1000) of each is -17 to 13."""
+
+HIGHEST_OF_RATE = 0.47
+"""Bands above this part of the rate are left out: a recorder's own filter falls there [-]."""
+
+LEAST_SECONDS = 1.0
+LEAST_BINS = 4.0
+SEGMENT_SECONDS = 2.0
+QUIET_DB = 20.0
+"""Blocks this far below the median of the loud ones are silence before and after [dB]."""
+
+A_POLES_HZ = (20.598997, 107.65265, 737.86223, 12194.217)
+A_OFFSET_DB = 1.9997
+"""Makes A(1000 Hz) = 0 dB [dB]."""
+
+
+@dataclass(frozen=True)
+class Band:
+    """center_hz : nominal [Hz]; low_hz, high_hz : exact edges [Hz]."""
+
+    center_hz: float
+    low_hz: float
+    high_hz: float
+
+
+@dataclass(frozen=True)
+class BandLevel:
+    """level_db : re 1 V rms when calibrated, else re a full-scale sine [dB]. uncertainty_db : 95 %, from the
+    finite average of noise [dB]."""
+
+    center_hz: float
+    level_db: float
+    uncertainty_db: float
+
+
+@dataclass(frozen=True)
+class MatchedCapture:
+    """level_db : total in the band and weighting asked for [dB]. trim_db : brings it to the reference [dB]."""
+
+    file: str
+    level_db: float
+    trim_db: float
+    uncertainty_db: float
+    z_weighted_db: float
+    a_weighted_db: float
+    seconds: float
+    bands: tuple[BandLevel, ...]
+
+
+@dataclass(frozen=True)
+class MatchResult:
+    """reference : file that the trims lead to. captures : in the order given."""
+
+    reference: str
+    captures: tuple[MatchedCapture, ...]
+    calibrated: bool
+    weighting: Weighting
+    notes: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class MatchOptions:
+    """channel, minus : as for a measurement. third_octave : thirds for octaves. band_hz : of the total [Hz]."""
+
+    channel: int = 1
+    minus: int | None = None
+    third_octave: bool = False
+    weighting: Weighting = "Z"
+    band_hz: tuple[float, float] = (20.0, 20_000.0)
+
+
+def bands(third_octave: bool) -> tuple[Band, ...]:
+    """Octaves 31.5 Hz to 16 kHz, or thirds 20 Hz to 20 kHz, with exact edges."""
+    step, width = (1, 6) if third_octave else (3, 2)
+    half = OCTAVE_RATIO ** (1 / width)
+    places = range(-17, 14) if third_octave else range(-15, 13, step)
+    exact = [(NOMINAL_HZ[place + 17], 1000.0 * OCTAVE_RATIO ** (place / 3)) for place in places]
+    return tuple(Band(nominal, centre / half, centre * half) for nominal, centre in exact)
+
+
+def a_weighting_db(frequency_hz: Floats) -> Floats:
+    """A-weighting [dB], (n,) for frequencies (n,) above 0 [Hz]; IEC 61672-1 formula."""
+    square = np.asarray(frequency_hz, dtype=np.float64) ** 2
+    f1, f2, f3, f4 = (pole**2 for pole in A_POLES_HZ)
+    response = f4 * square**2 / ((square + f1) * np.sqrt((square + f2) * (square + f3)) * (square + f4))
+    return np.asarray(20 * np.log10(response) + A_OFFSET_DB)
+
+
+@dataclass(frozen=True)
+class _Power:
+    """One-sided power density (bins,) [V^2/Hz], bin width [Hz], length averaged [s]."""
+
+    density: Floats
+    step_hz: float
+    seconds: float
+
+    def share(self, low_hz: float, high_hz: float) -> tuple[slice, Floats]:
+        """Bins that a band touches and how many Hz of each lie in it."""
+        first = max(int(np.floor(low_hz / self.step_hz + 0.5)), 1)
+        last = min(int(np.floor(high_hz / self.step_hz + 0.5)), len(self.density) - 1)
+        index = np.arange(first, last + 1)
+        inside = np.minimum((index + 0.5) * self.step_hz, high_hz) - np.maximum(
+            (index - 0.5) * self.step_hz, low_hz
+        )
+        return slice(first, last + 1), np.clip(inside, 0.0, None)
+
+    def band(self, low_hz: float, high_hz: float, gain: Floats | None = None) -> tuple[float, float]:
+        """Power between two frequencies [V^2] and its relative standard deviation [-].
+
+        A finite average of Gaussian noise of bandwidth B over T seconds scatters by 1/sqrt(B T) in power
+        (Bendat and Piersol, Random Data, from memory); unequal densities count by their powers.
+        """
+        part, width = self.share(low_hz, high_hz)
+        power = self.density[part] * width * (1.0 if gain is None else gain[part])
+        total = float(power.sum())
+        if total <= 0:
+            return 0.0, 0.0
+        effective_hz = total**2 / max(float(np.sum(power**2 / np.maximum(width, 1e-12))), 1e-300)
+        return total, 1 / float(np.sqrt(max(effective_hz * self.seconds, 1.0)))
+
+
+def match(
+    captures: Sequence[Capture], options: MatchOptions | None = None, *, reference: Capture | None = None
+) -> MatchResult:
+    """Band levels and totals of captures, and what trims each to the reference (the first when None).
+
+    Same microphone place and recorder gain for all is assumed. Raises GainkitError for captures that are
+    silent, shorter than a second, overloaded, or calibrated differently.
+    """
+    asked = options or MatchOptions()
+    low, high = asked.band_hz
+    if not 0 < low < high < np.inf:
+        raise GainkitError(f"The band {low:g}:{high:g} Hz is empty.", "Give LOW:HIGH in Hz, as in 20:20000.")
+    master = captures[0] if reference is None else reference
+    if len({capture.calibrated for capture in (*captures, master)}) > 1:
+        raise GainkitError(
+            "Some captures are calibrated and some are not.", "Give all of them the same calibration, or none."
+        )
+    target_db = _levels(master, asked)[0]
+    notes = ["Same microphone place and same recorder gain are assumed for all captures."]
+    rows: list[MatchedCapture] = []
+    for capture in captures:
+        level_db, deviation, power = _levels(capture, asked)
+        whole = power.band(20.0, 20_000.0)[0]
+        weighted = power.band(20.0, 20_000.0, _a_gain(power))[0]
+        rows.append(
+            MatchedCapture(
+                file=capture.file,
+                level_db=level_db,
+                trim_db=target_db - level_db,
+                uncertainty_db=_in_db(deviation),
+                z_weighted_db=_level(capture, whole),
+                a_weighted_db=_level(capture, weighted),
+                seconds=power.seconds,
+                bands=tuple(_band_levels(capture, power, asked.third_octave)),
+            )
+        )
+        notes += [f"{capture.file}: {note}" for note in capture.notes]
+    if not master.calibrated:
+        notes.append("Levels are relative to a full-scale sine; the trims are right all the same.")
+    return MatchResult(master.file, tuple(rows), master.calibrated, asked.weighting, tuple(notes))
+
+
+def _levels(capture: Capture, asked: MatchOptions) -> tuple[float, float, _Power]:
+    power = power_density(capture, asked)
+    gain = _a_gain(power) if asked.weighting == "A" else None
+    total, deviation = power.band(*asked.band_hz, gain)
+    if total <= 0:
+        raise GainkitError(f"{capture.file}: nothing in the band asked for.", "Choose another --band-hz.")
+    return _level(capture, total), deviation, power
+
+
+def _band_levels(capture: Capture, power: _Power, third_octave: bool) -> list[BandLevel]:
+    found = []
+    for band in bands(third_octave):
+        if (
+            band.high_hz > HIGHEST_OF_RATE * capture.sample_rate_hz
+            or band.high_hz - band.low_hz < LEAST_BINS * power.step_hz
+        ):
+            continue
+        total, deviation = power.band(band.low_hz, band.high_hz)
+        found.append(BandLevel(band.center_hz, _level(capture, total), _in_db(deviation)))
+    return found
+
+
+def _a_gain(power: _Power) -> Floats:
+    frequencies = np.maximum(np.arange(len(power.density)) * power.step_hz, 1e-3)
+    return np.asarray(10 ** (a_weighting_db(frequencies) / 10))
+
+
+def _in_db(deviation: float) -> float:
+    """95 % half-width in dB of a relative standard deviation of power."""
+    return float(10 * np.log10(1 + 2 * deviation))
+
+
+def _level(capture: Capture, power: float) -> float:
+    reference = 1.0 if capture.calibrated else 0.5
+    return float(10 * np.log10(max(power, 1e-30) / reference))
+
+
+def power_density(capture: Capture, asked: MatchOptions) -> _Power:
+    """Averaged power density of the noise in a capture, silence before and after left out; in blocks."""
+    rate = capture.sample_rate_hz
+    start, stop = _loud_part(capture, asked)
+    size = 1 << int(np.log2(min(SEGMENT_SECONDS * rate, (stop - start) / 2)))
+    window = np.hanning(size + 2)[1:-1]
+    total, count = np.zeros(size // 2 + 1), 0
+    held = np.empty(0)
+    for block in capture.blocks(start, stop, channel=asked.channel, minus=asked.minus):
+        held = np.concatenate([held, block])
+        first = 0
+        while first + size <= len(held):
+            part = held[first : first + size]
+            spectrum = np.fft.rfft((part - part.mean()) * window)
+            total += spectrum.real**2 + spectrum.imag**2
+            count += 1
+            first += size // 2
+        held = held[first:]
+    density = total * (2.0 / (count * rate * float(window @ window)))
+    return _Power(density, rate / size, (stop - start) / rate)
+
+
+def _loud_part(capture: Capture, asked: MatchOptions) -> tuple[int, int]:
+    """Frames between the silence before and after; the recorder must not have clipped."""
+    size = max(int(0.1 * capture.sample_rate_hz), 1)
+    powers: list[float] = []
+    over = 0
+    top = capture.volts_per_unit * (1 - 1.5 * (capture.step_units or 2.0**-23))
+    for block in capture.blocks(channel=asked.channel, minus=asked.minus, block_frames=size):
+        powers.append(float(np.var(block)))
+        if capture.has_full_scale and np.abs(block).max() >= top:
+            over = max(over, overload.longest_stretch(block >= top), overload.longest_stretch(block <= -top))
+    if over >= overload.LEAST_RUN:
+        raise GainkitError(
+            f"{capture.file}: the recorder is overloaded, its samples stand at full scale.",
+            "Turn its input down and record all captures again.",
+        )
+    levels = np.array(powers)
+    loud = levels > 0.01 * levels.max(initial=0.0)
+    if not levels.any():
+        raise GainkitError(f"{capture.file}: the recording is silent.", "Check the channel and record again.")
+    usual = float(np.median(levels[loud]))
+    inside = np.flatnonzero(levels > usual * 10 ** (-QUIET_DB / 10))
+    start, stop = int(inside[0]) * size, min((int(inside[-1]) + 1) * size, capture.frames)
+    seconds = (stop - start) / capture.sample_rate_hz
+    if seconds < LEAST_SECONDS:
+        raise GainkitError(
+            f"{capture.file}: only {seconds:.2f} s of noise; at least 1 s is needed.",
+            "Record ten seconds or more.",
+        )
+    if inside[0] > 0:
+        start += size
+    if inside[-1] < len(levels) - 1:
+        stop -= size
+    return start, stop
