@@ -21,6 +21,7 @@ UNJUDGED = Clipping(
     state=None, side=None, positive_rail_volts=None, negative_rail_volts=None, overdrive_db=None
 )
 LEAST_ORDERS = 3
+LEAST_FOR_CURVES = 6
 
 
 @dataclass(frozen=True)
@@ -51,9 +52,10 @@ def judge(tone: ToneFit, limit_thd_percent: float) -> Verdict:
         return Verdict(CLEAN, None, ())
     rails = fit_rails(real, noise)
     misfit = rails.misfit + float(np.sum(relative.imag[1:] ** 2))
-    explained = 1 - max(misfit - noise_power, 0.0) / max(power - noise_power, 1e-300)
-    sides = _sides_at_rail(rails, tone.full_thd_percent, limit_thd_percent)
-    if explained < thresholds.RAIL_EXPLAINS or not any(sides):
+    open_power = rails.railless + float(np.sum(relative.imag[1:] ** 2))  # what rails had to explain
+    explained = 1 - max(misfit - noise_power, 0.0) / max(open_power - noise_power, 1e-300)
+    sides = _sides_at_rail(rails, tone, limit_thd_percent)
+    if explained < thresholds.RAIL_EXPLAINS or not any(sides) or _smooth(real, noise, rails):
         return Verdict(CLEAN, rails, _other_kind(tone, real, noise, limit_thd_percent))
     if max(rails.overdrive_db) > thresholds.RECTIFIED_OVERDRIVE_DB and not all(sides):
         half = "positive" if sides[0] else "negative"
@@ -114,44 +116,72 @@ def change_to(set_volts: float, rms_volts: float, rails: RailFit | None) -> floa
     return (low + highest) / 2
 
 
-def _sides_at_rail(rails: RailFit, thd_percent: float, limit_thd_percent: float) -> tuple[bool, bool]:
+def _sides_at_rail(rails: RailFit, tone: ToneFit, limit_thd_percent: float) -> tuple[bool, bool]:
     """Which sides show a rail: hard by overdrive beyond its uncertainty, soft by compression of the crest."""
     seen = []
     both = min(rails.compression_db) > thresholds.LEAST_COMPRESSION_DB / 2
-    for overdrive, deviation, compression in zip(
-        rails.overdrive_db, rails.deviation_db, rails.compression_db, strict=True
-    ):
+    for side in (0, 1):
+        overdrive, compression = rails.overdrive_db[side], rails.compression_db[side]
         if rails.hard:
-            seen.append(
-                overdrive > thresholds.LEAST_OVERDRIVE_DB
-                and overdrive > thresholds.RAIL_SIGNIFICANCE * deviation
-            )
+            doubt = thresholds.RAIL_SIGNIFICANCE * _deviation_db(rails, side, tone)
+            least = max(thresholds.LEAST_OVERDRIVE_DB, min(doubt, thresholds.DEEP_OVERDRIVE_DB))
+            seen.append(overdrive > least)
         else:
-            near = overdrive > thresholds.LEAST_SOFT_OVERDRIVE_DB or (both and thd_percent >= limit_thd_percent)
+            near = overdrive > thresholds.LEAST_SOFT_OVERDRIVE_DB or (
+                both and tone.full_thd_percent >= limit_thd_percent
+            )
             seen.append(compression > thresholds.LEAST_COMPRESSION_DB and near)
     return seen[0], seen[1]
 
 
+def _deviation_db(rails: RailFit, side: int, tone: ToneFit) -> float:
+    """Standard deviation of one side's overdrive: of the fit, and of where in its step a crest stood [dB]."""
+    blur = 20 / np.log(10) * tone.blur_volts / max(rails.reach(side), 1e-300)
+    return float(np.hypot(rails.deviation_db[side], blur))
+
+
+def _smooth(real: Floats, noise: Floats, rails: RailFit) -> bool:
+    """True where a curve without any rail tells the harmonics far better than rails do.
+
+    The curve: a square and a cube law (orders 2 and 3 free) and halves of unequal gain, which make
+    (-1)^(n+1)/(4 n^2 - 1) of order 2 n.
+    """
+    if len(real) < LEAST_FOR_CURVES or rails.misfit < 4 * float(noise @ noise):
+        return False
+    halves = np.arange(2, len(real) // 2 + 1)
+    pattern = np.zeros(len(real) - 3)
+    pattern[2 * halves - 4] = (-1.0) ** (halves + 1) / (4 * halves**2 - 1)
+    beyond = real[3:]
+    left = beyond - pattern * (pattern @ beyond) / (pattern @ pattern)
+    return float(left @ left) < thresholds.SMOOTH_RATIO * rails.misfit
+
+
 def _clipping(rails: RailFit, sides: tuple[bool, bool], tone: ToneFit, limit_thd_percent: float) -> Clipping:
-    side: Side = "both" if all(sides) else "positive" if sides[0] else "negative"
+    name: Side = "both" if all(sides) else "positive" if sides[0] else "negative"
     centre = tone.dc_volts - rails.mean
-    reach = [rails.sine_peak * 10 ** (-od / 20) for od in rails.overdrive_db]
-    chosen = [
-        (od, dev) for od, dev, at in zip(rails.overdrive_db, rails.deviation_db, sides, strict=True) if at
-    ]
-    overdrive, deviation = max(chosen)
+    overdrive, deviation = max(
+        (rails.overdrive_db[side], _deviation_db(rails, side, tone)) for side in (0, 1) if sides[side]
+    )
     return Clipping(
         state="clipped" if tone.full_thd_percent >= limit_thd_percent else "at-onset",
-        side=side,
-        positive_rail_volts=float(centre + reach[0]) if sides[0] else None,
-        negative_rail_volts=float(centre - reach[1]) if sides[1] else None,
+        side=name,
+        positive_rail_volts=centre + rails.reach(0) if sides[0] else None,
+        negative_rail_volts=centre - rails.reach(1) if sides[1] else None,
         overdrive_db=overdrive,
         overdrive_uncertainty_db=deviation,
     )
 
 
 def _knee_remark(rails: RailFit) -> tuple[str, ...]:
-    if rails.hard or rails.knee.sharpness > 12:
+    knee = rails.knee
+    if knee.slope:
+        return (
+            f"Beyond the rail the output still rises by {100 * knee.slope:.0f} % of what it should: one half "
+            "of a bridge is held and the other goes on, or a clamp gives way.",
+        )
+    if knee.zone:
+        return (f"Crossover distortion too: a step of {knee.zone * rails.sine_peak:.2g} V at zero.",)
+    if rails.hard or knee.sharpness > 12:
         return ()
     held = max(rails.compression_db)
     return (f"The rail has a soft knee: the crest is already held down by {held:.2f} dB.",)

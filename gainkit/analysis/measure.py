@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,7 +13,7 @@ from gainkit.analysis.decimate import decimate, decimation_factor
 from gainkit.analysis.harmonic import coarse_frequency
 from gainkit.analysis.model import Harmonic, Measurement, MeasureOptions, TargetCheck
 from gainkit.analysis.overload import overloaded
-from gainkit.analysis.quantised import pure_quantiser, quantiser_step
+from gainkit.analysis.quantised import crest_blur, pure_quantiser, quantiser_step
 from gainkit.analysis.spectrum import family_of
 from gainkit.analysis.steady import SteadyPart, coarse_window, find_steady
 from gainkit.analysis.tone import ToneFit, fit_tone
@@ -31,13 +31,17 @@ MOST_RAW_FRAMES = 1 << 24
 
 @dataclass(frozen=True)
 class _Window:
-    """The part of a capture that is looked at: raw frames and, where faster than needed, the audio band."""
+    """The part of a capture that is looked at: raw frames and, where faster than needed, the audio band.
+
+    step_volts : of a coarse quantiser, if there is one [V]. pure_steps : nothing else disturbs the tone.
+    """
 
     raw: Floats
     audio: Floats
     audio_rate_hz: float
     above_band_volts: float
     step_volts: float | None
+    pure_steps: bool
     notes: tuple[str, ...]
 
 
@@ -64,15 +68,27 @@ def measure(capture: Capture, options: MeasureOptions | None = None) -> Measurem
         )
     steady = find_steady(window.audio, 2 * np.pi * rough / rate, rate)
     part = window.audio[steady.start : steady.stop]
-    tone = (
-        None
-        if steady.reason
-        else fit_tone(part, rate, frequency_hz=rough, band_hz=asked.band_hz, step_volts=window.step_volts)
-    )
+    tone = None if steady.reason else _tone(window, part, rough, asked)
     reason = steady.reason or (None if tone is None else _why_no_tone(tone))
     if tone is None or reason is not None:
         return _without_tone(capture, asked, window, part, reason or "the recording is silent.")
     return _with_tone(capture, asked, window, steady, part, tone)
+
+
+def _tone(window: _Window, part: Floats, rough_hz: float, asked: MeasureOptions) -> ToneFit | None:
+    """The fitted tone, with what a coarse quantiser leaves unknown of its crests."""
+    step = window.step_volts
+    tone = fit_tone(
+        part,
+        window.audio_rate_hz,
+        frequency_hz=rough_hz,
+        band_hz=asked.band_hz,
+        step_volts=step if window.pure_steps else None,
+    )
+    if tone is None or step is None:
+        return tone
+    own = float(np.sqrt(tone.residual_power + window.above_band_volts**2))
+    return replace(tone, blur_volts=crest_blur(step, own))
 
 
 def check_options(asked: MeasureOptions) -> None:
@@ -119,14 +135,14 @@ def _window(capture: Capture, asked: MeasureOptions) -> _Window:
         if rate / stride > 2.2 * asked.band_hz[1] and pure_quantiser(
             sparse, rate / stride, step, asked.band_hz
         ):
-            return _Window(raw, sparse, rate / stride, 0.0, step, notes)
+            return _Window(raw, sparse, rate / stride, 0.0, step, True, notes)
     audio, audio_rate, trimmed = decimate(raw, rate, asked.band_hz[1])
     above = 0.0
     if trimmed:
         step_frames = decimation_factor(rate, asked.band_hz[1])
         there = raw[trimmed : trimmed + len(audio) * step_frames : step_frames]
         above = float(np.std(there[: len(audio)] - audio))
-    return _Window(raw, audio, audio_rate, above, None, notes)
+    return _Window(raw, audio, audio_rate, above, step, False, notes)
 
 
 def _why_no_tone(tone: ToneFit) -> str | None:

@@ -60,6 +60,17 @@ def pure_quantiser(samples: Floats, sample_rate_hz: float, step: float, band_hz:
     return bool(np.sqrt(np.mean(fit.residual**2)) < PURE_STEP_RATIO * step)
 
 
+def crest_blur(step: float, own_rms_volts: float) -> float:
+    """Standard deviation of a flat crest's height that a quantiser leaves however long the record is [V].
+
+    own_rms_volts : all that a tone and its harmonics leave over [V]. A quantiser's mean error is a sawtooth of
+    step / sqrt(12) rms; Gaussian noise s smooths its first harmonic by exp(-2 (pi s / step)^2) (Widrow and
+    Kollar, Quantization Noise, 2008, from memory).
+    """
+    noise = max(own_rms_volts**2 - step**2 / 12, 0.0)
+    return float(step / np.sqrt(12) * np.exp(-2 * np.pi**2 * noise / step**2))
+
+
 class Intervals:
     """The two projections for one record: onto its intervals, and onto harmonic waves of a known frequency."""
 

@@ -10,16 +10,19 @@ undisturbed sine and r the rail:
     algebraic    y = x / (1 + (x/r)^(2s))^(1/(2s))    nears the rail like a power
     exponential  y = r tanh((x/r)^s)^(1/s)            nears it like a diode clamp; s = 1 is tanh
 
-The larger s, the harder the knee.
+The larger s, the harder the knee. A hard rail may give way, y = r + slope (x - r) beyond it (a clamp with
+resistance; a bridge of which one half is held), or come after a dead zone that takes min(x, zone) off every
+half wave (crossover distortion).
 
-The wave is linear in A, so only the two overdrives and s are searched (variable projection). Amplifier
+The wave is linear in A, so only the two overdrives and one figure of the knee are searched (variable
+projection). Amplifier
 offset and AC coupling move the wave as a whole; the mean is therefore left free and rails are placed
 around the measured DC.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 from typing import Literal
 
@@ -28,24 +31,71 @@ from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
 
+Free = Literal["sharpness", "slope", "zone"]
+
 GRID = 1024
 SHARPEST = 60.0
 """Knee exponents s end here: sharper is hard [-]."""
 
+LIMITS = {
+    "algebraic": (1.0, SHARPEST),
+    "exponential": (0.8, SHARPEST),
+    "slope": (1e-3, 0.7),
+    "zone": (1e-4, 0.5),
+}
+"""Between which figures a knee is searched [-]."""
+
 
 @dataclass(frozen=True)
 class Knee:
-    """How the output bends into the rail: kind, and sharpness s [-] (of no meaning for a hard one)."""
+    """How the output bends into the rail.
+
+    kind, and sharpness s [-] (of no meaning for a hard one). slope : of what goes on beyond a hard rail, over
+    the slope before it [-]. zone : dead zone around zero over the sine's peak, with a hard rail [-].
+    """
 
     kind: Literal["hard", "algebraic", "exponential"] = "hard"
     sharpness: float = SHARPEST
+    slope: float = 0.0
+    zone: float = 0.0
 
     def after(self, change_db: float) -> Knee:
-        """The knee once the gain has changed [dB]: lengths in it are in units of the sine."""
-        return self
+        """The knee once the gain has changed [dB]: a dead zone of some volts weighs less on a larger sine."""
+        return replace(self, zone=self.zone * 10 ** (-change_db / 20)) if self.zone else self
+
+    @property
+    def free(self) -> Free | None:
+        """Which of its figures the search may move; None for a plain hard rail."""
+        if self.kind != "hard":
+            return "sharpness"
+        return "zone" if self.zone else "slope" if self.slope else None
+
+    def moved(self, figure: float) -> Knee:
+        """The knee with its free figure at another place, kept where it means something."""
+        if self.free == "zone":
+            return replace(self, zone=_within(figure, self.limits))
+        if self.free == "slope":
+            return replace(self, slope=_within(figure, self.limits))
+        return replace(self, sharpness=_within(figure, self.limits)) if self.free else self
+
+    @property
+    def limits(self) -> tuple[float, float]:
+        """Between which values the free figure lies [-]."""
+        return LIMITS[self.free if self.kind == "hard" and self.free else self.kind]
+
+
+def _within(figure: float, limits: tuple[float, float]) -> float:
+    return min(max(figure, limits[0]), limits[1])
 
 
 HARD = Knee()
+OTHERS = (
+    (5, [Knee("algebraic", s) for s in (1.5, 3.0, 6.0, 14.0)]),
+    (5, [Knee("exponential", s) for s in (1.0, 3.0, 8.0)]),
+    (9, [Knee(slope=s) for s in (0.1, 0.5)]),
+    (9, [Knee(zone=z) for z in (0.01, 0.05)]),
+)
+"""The other families of knees: harmonics needed (with fewer, the third parameter fits anything), and starts."""
 
 
 @dataclass(frozen=True)
@@ -54,7 +104,8 @@ class RailFit:
 
     sine_peak : A of the underlying sine [V]. overdrive_db : (positive, negative) sides [dB]; 0 or less: a
     hard side is not reached. compression_db : how far each crest is held down [dB].
-    mean : mean of the model wave around the sine's own centre [V]. misfit : sum of squares left [V^2].
+    mean : mean of the model wave around the sine's own centre [V]. misfit : sum of squares left [V^2];
+    railless : what the same knee would leave without rails [V^2].
     deviation_db : standard deviation of each overdrive from noise and misfit [dB].
     """
 
@@ -64,6 +115,7 @@ class RailFit:
     compression_db: tuple[float, float]
     mean: float
     misfit: float
+    railless: float
     deviation_db: tuple[float, float]
 
     @property
@@ -72,14 +124,15 @@ class RailFit:
 
     def reach(self, side: int) -> float:
         """Where a side's rail stands from the sine's own centre [V peak]; side : 0 positive, 1 negative."""
-        return float(self.sine_peak * 10 ** (-self.overdrive_db[side] / 20))
+        return float(self.sine_peak * (10 ** (-self.overdrive_db[side] / 20) - self.knee.zone))
 
     def rms_at(self, change_db: float) -> float:
         """Rms of the AC part of the model wave after a change of gain [V]."""
         sine, _ = _grid()
         up, down = np.maximum(sine, 0), np.maximum(-sine, 0)
-        wave = side(up, self.overdrive_db[0] + change_db, self.knee)
-        wave -= side(down, self.overdrive_db[1] + change_db, self.knee)
+        knee = self.knee.after(change_db)
+        wave = side(up, self.overdrive_db[0] + change_db, knee)
+        wave -= side(down, self.overdrive_db[1] + change_db, knee)
         return self.sine_peak * 10 ** (change_db / 20) * float(np.std(wave))
 
 
@@ -96,7 +149,8 @@ def side(sine: Floats, overdrive_db: float, knee: Knee) -> Floats:
     """One side of a sine of peak 1 held at the rail 10^(-overdrive/20); sine (n,) of values 0..1."""
     rail = 10.0 ** (-overdrive_db / 20)
     if knee.kind == "hard":
-        return np.asarray(np.minimum(sine, rail))
+        held = np.minimum(sine, rail)
+        return np.asarray(held + knee.slope * (sine - held) - np.minimum(sine, knee.zone))
     # in logarithms, so that deep overdrive does not overflow
     log_ratio = np.log(np.maximum(sine / rail, 1e-9))
     if knee.kind == "algebraic":
@@ -113,17 +167,24 @@ def harmonics_of(positive_db: float, negative_db: float, knee: Knee, orders: int
     Closed form: Fourier integral of cos(theta) beyond the rail; see ``hard_excess``.
     """
     if knee.kind == "hard":
-        up, down = hard_excess(positive_db, orders), hard_excess(negative_db, orders)
-        signs = (-1.0) ** np.arange(orders + 1)
-        wave = (
-            -up + signs * down
-        )  # shifting theta by pi turns h_k into (-1)^k h_k, and the side's sign flips it
-        wave[1] += 1.0
-        return np.asarray(wave)
+        off = (1 - knee.slope) * _beyond(positive_db, negative_db, orders)
+        if knee.zone:  # what a dead zone takes off is a sine held at the zone: all of it less what lies beyond
+            zone_db = -20 * float(np.log10(knee.zone))
+            off -= _beyond(zone_db, zone_db, orders)
+        else:
+            off[1] -= 1.0
+        return np.asarray(-off)
     sine, rows = _grid()
     half = GRID // 2  # midpoints: the first half is the positive side
     wave = np.concatenate([side(sine[:half], positive_db, knee), -side(-sine[half:], negative_db, knee)])
     return np.asarray(rows[: orders + 1] @ wave)
+
+
+def _beyond(positive_db: float, negative_db: float, orders: int) -> Floats:
+    """h_0..h_K of all of a unit sine that lies beyond two rails."""
+    up, down = hard_excess(positive_db, orders), hard_excess(negative_db, orders)
+    # shifting theta by pi turns h_k into (-1)^k h_k, and the side's sign flips it
+    return np.asarray(up - (-1.0) ** np.arange(orders + 1) * down)
 
 
 def hard_excess(overdrive_db: float, orders: int) -> Floats:
@@ -150,20 +211,17 @@ def fit_rails(real_harmonics: Floats, noise_peak: Floats) -> RailFit:
 
     real_harmonics : (K,) signed peak volts with time counted from the crest, K at least 3 [V].
     noise_peak : (K,) standard deviation of each [V].
-    The soft knee has one more parameter and must pay for it: its misfit has to be lower by more than
-    noise would make it.
+    Another knee has one more parameter and must pay for it: its misfit has to be lower by more than noise
+    would make it.
     """
     hard = _search(real_harmonics, [HARD], noise_peak)
-    if len(real_harmonics) < 4:  # three figures cannot bear four parameters
-        return hard
-    soft = min(
-        _search(real_harmonics, [Knee("algebraic", s) for s in (1.5, 3.0, 6.0, 14.0)], noise_peak),
-        _search(real_harmonics, [Knee("exponential", s) for s in (1.0, 3.0, 8.0)], noise_peak),
-        key=lambda fit: fit.misfit,
-    )
     noise_power = float(np.mean(noise_peak**2))
-    better = hard.misfit - soft.misfit > 9 * noise_power and soft.misfit < 0.7 * hard.misfit
-    return soft if better else hard
+    families = [knees for least, knees in OTHERS if len(real_harmonics) >= least]
+    if not families or hard.misfit < float(noise_peak @ noise_peak):
+        return hard
+    other = min((_search(real_harmonics, knees, noise_peak) for knees in families), key=lambda fit: fit.misfit)
+    better = hard.misfit - other.misfit > 9 * noise_power and other.misfit < 0.7 * hard.misfit
+    return other if better else hard
 
 
 def _search(harmonics: Floats, knees: list[Knee], noise_peak: Floats) -> RailFit:
@@ -189,12 +247,13 @@ def _search(harmonics: Floats, knees: list[Knee], noise_peak: Floats) -> RailFit
 def _refine(harmonics: Floats, start: tuple[float, float], knee: Knee, noise_peak: Floats) -> RailFit:
     """Levenberg-Marquardt over (overdrive +, overdrive -, log knee); the amplitude is solved each time."""
     orders = len(harmonics)
-    free = 2 if knee.kind == "hard" else 3
-    bounds = np.log([0.8 if knee.kind == "exponential" else 1.0, SHARPEST])
-    point = np.array([*start, np.log(knee.sharpness)])
+    family = knee
+    free = 2 if family.free is None else 3
+    figure = 1.0 if family.free is None else getattr(family, family.free)
+    point = np.array([*start, np.log(figure)])
 
     def evaluate(at: Floats) -> tuple[float, Floats, float]:
-        model = harmonics_of(at[0], at[1], Knee(knee.kind, float(np.exp(at[2]))), orders)
+        model = harmonics_of(at[0], at[1], family.moved(float(np.exp(at[2]))), orders)
         gain = float(model[1:] @ harmonics) / float(model[1:] @ model[1:])
         return gain, harmonics - gain * model[1:], gain * model[0]
 
@@ -216,7 +275,8 @@ def _refine(harmonics: Floats, start: tuple[float, float], knee: Knee, noise_pea
             trial = point.copy()
             trial[:free] += np.clip(shift, -3.0, 3.0)
             trial[:2] = np.clip(trial[:2], -40.0, 60.0)
-            trial[2] = np.clip(trial[2], *bounds)
+            if family.free is not None:
+                trial[2] = np.clip(trial[2], *np.log(family.limits))
             new_gain, new_left, new_mean = evaluate(trial)
             new_cost = float(new_left @ new_left)
             if new_cost < cost:
@@ -229,7 +289,7 @@ def _refine(harmonics: Floats, start: tuple[float, float], knee: Knee, noise_pea
         point, gain, left, mean, cost, damping = trial, new_gain, new_left, new_mean, new_cost, damping / 6
         if settled:
             break
-    knee = Knee(knee.kind, float(np.exp(point[2])))
+    knee = family.moved(float(np.exp(point[2])))
     spare = max(orders - free - 1, 1)
     variance = max(cost / spare, float(np.mean(noise_peak**2)))
     spread = np.sqrt(np.maximum(np.diag(np.linalg.pinv(jacobian.T @ jacobian, rcond=1e-12)), 0) * variance)
@@ -241,5 +301,18 @@ def _refine(harmonics: Floats, start: tuple[float, float], knee: Knee, noise_pea
         compression_db=(float(tops[0]), float(tops[1])),
         mean=mean,
         misfit=cost,
+        railless=_railless(harmonics, knee),
         deviation_db=(float(spread[0]), float(spread[1])),
+    )
+
+
+def _railless(harmonics: Floats, knee: Knee) -> float:
+    """What is left of harmonics with a knee's dead zone, if any, as large as it likes but no rail [V^2]."""
+    if not knee.zone:
+        return float(harmonics[1:] @ harmonics[1:])
+    below = -200.0
+    zones = np.geomspace(knee.zone / 4, min(4 * knee.zone, LIMITS["zone"][1]), 33)
+    models = [harmonics_of(below, below, replace(knee, zone=float(zone)), len(harmonics))[1:] for zone in zones]
+    return min(
+        float(np.sum((harmonics - model * (model @ harmonics) / (model @ model)) ** 2)) for model in models
     )

@@ -14,6 +14,12 @@ RAIL_EXPLAINS = 0.75
 LEAST_OVERDRIVE_DB = 0.005
 """Overdrive below this is not told from none: 0.005 dB gives about 0.009 % THD [dB]."""
 
+DEEP_OVERDRIVE_DB = 12.0
+"""Overdrive this deep needs no proof by its uncertainty, which grows with it: a square wave has none [dB]."""
+
+SMOOTH_RATIO = 0.1
+"""A curve without a rail is preferred when it leaves less than this share of what rails leave [-]."""
+
 LEAST_COMPRESSION_DB = 0.1
 """A soft knee counts as a rail once the crest is held down by this much: about 1 % in voltage [dB]."""
 

@@ -26,7 +26,8 @@ class ToneFit:
 
     phasors : (K,) orders 1..K counted from the record's middle [V]. in_band : how many of them, from order 1,
     lie in the band [-]. noise_peak : (K,) rms error that noise gives each phasor's magnitude [V peak].
-    noise_rms_volts : residual in the band, hum and other lines included [V].
+    noise_rms_volts : residual in the band, hum and other lines included [V]. blur_volts : standard deviation
+    of a crest's height from a coarse quantiser, which no length of record averages out [V].
     """
 
     frequency_hz: float
@@ -40,6 +41,7 @@ class ToneFit:
     spectrum: Spectrum = field(repr=False)
     fit: HarmonicFit = field(repr=False)
     outliers: int = 0
+    blur_volts: float = 0.0
     band_hz: tuple[float, float] = (10.0, 20_000.0)
 
     @property
