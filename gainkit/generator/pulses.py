@@ -91,20 +91,20 @@ def beeps(spec: ToneSpec, sample_rate_hz: int) -> Waveform:
 
     sounding = [one(column) for column in range(2)]  # made once: memory does not grow with the number of beeps
 
-    gap, rest = round(BEEP_GAP_SECONDS * sample_rate_hz), round(BEEP_REST_SECONDS * sample_rate_hz)
+    gap, rest = (silence(round(of * sample_rate_hz)) for of in (BEEP_GAP_SECONDS, BEEP_REST_SECONDS))
     parts: list[Part] = []
     steps: list[Step] = []
     place, wanted = 0, round(given(spec.seconds) * sample_rate_hz)
     while place < wanted:
         for column, (channel, count) in enumerate(BEEPS):
             for _ in range(count):
-                parts += [sounding[column], silence(gap)]
+                parts += [sounding[column], gap]
                 steps.append(
                     Step("beep", place, place + carrier.frames, frequency_hz, level_dbfs, channel=channel)
                 )
-                place += carrier.frames + gap
-            parts.append(silence(rest))
-            place += rest
+                place += carrier.frames + gap.frames
+            parts.append(rest)
+            place += rest.frames
     return Waveform(
         sample_rate_hz,
         tuple(parts),
