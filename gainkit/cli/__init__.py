@@ -8,6 +8,8 @@ import sys
 
 def main() -> None:
     """Run gainkit; the one place where a user's fault becomes a message and an exit status."""
+    for name in ("OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "VECLIB_MAXIMUM_THREADS"):
+        os.environ.setdefault(name, "1")  # our matrices are small: more threads only wait for each other
     for stream in (sys.stdout, sys.stderr):
         if hasattr(stream, "reconfigure"):  # a Windows console must not die of a sign it cannot show
             stream.reconfigure(errors="replace")

@@ -8,11 +8,15 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from gainkit.cli.common import JsonFlag, show
+from gainkit.cli.lines import LineForm
 
 if TYPE_CHECKING:
     from gainkit.analysis import Measurement
+    from gainkit.batch import Question
 
-CaptureFiles = Annotated[list[Path], typer.Argument(help="Audio file or oscilloscope text.")]
+CaptureFiles = Annotated[
+    list[Path], typer.Argument(help="Audio file or oscilloscope text; a folder: all in it.")
+]
 FullScale = Annotated[
     float | None, typer.Option("--full-scale-volts", help="Peak volts that digital 1.0 stands for.")
 ]
@@ -69,12 +73,15 @@ def measure(
         bool, typer.Option("--require-clean", help="Exit 1 unless every capture is a clean steady tone.")
     ] = False,
     log: Annotated[Path | None, typer.Option("--log", help="Job folder to note the reading in.")] = None,
+    jobs: Annotated[int, typer.Option("--jobs", min=1, help="Processes to share the files among.")] = 1,
+    lines: Annotated[
+        LineForm | None, typer.Option("--lines", help="One line a capture; a bad file costs only its line.")
+    ] = None,
     json_: JsonFlag = False,
 ) -> None:
     """Measure a recorded tone: volts, distortion, clipping, and what to turn."""
     from gainkit.analysis import MeasureOptions
-    from gainkit.analysis import measure as measure_capture
-    from gainkit.capture import read_capture
+    from gainkit.batch import Question, captures_in
 
     target_volts, load_ohms = _from_system(system or _system_of(log), for_channel, target_volts, load_ohms)
     options = MeasureOptions(
@@ -87,21 +94,55 @@ def measure(
         target_volts=target_volts,
         limit_thd_percent=limit_thd_percent,
     )
-    opened = [
-        read_capture(
-            path, full_scale_volts=full_scale_volts, calibration=calibration, interval_seconds=interval_seconds
-        )
-        for path in captures
-    ]
-    results = [measure_capture(capture, options) for capture in opened]
+    files = captures_in(captures)
+    questions = [Question(path, options, full_scale_volts, calibration, interval_seconds) for path in files]
+    if lines is not None:
+        if json_ or log is not None:
+            raise typer.BadParameter("cannot go with --json or --log", param_hint="--lines")
+        _in_lines(questions, jobs, lines, limit_thd_percent if require_clean else None)
+        return
+    results = _all_or_nothing(questions, jobs)
     if log is not None:
         from gainkit.job.readings import log_reading
 
-        for path, result in zip(captures, results, strict=True):
+        for path, result in zip(files, results, strict=True):
             log_reading(log, "measure", for_channel, result, [path])
     answer = results[0] if len(results) == 1 else {"measurements": results}
     show(answer, json_, lambda: "\n\n".join(as_text(result) for result in results))
     if require_clean and not all(is_clean(result, limit_thd_percent) for result in results):
+        raise typer.Exit(1)
+
+
+def _all_or_nothing(questions: list[Question], jobs: int) -> list[Measurement]:
+    """Every measurement; the first file that cannot be read ends it."""
+    from gainkit.batch import measure_files
+    from gainkit.errors import GainkitError
+
+    results = []
+    for answer in measure_files(questions, jobs):
+        if answer.measurement is None:
+            raise GainkitError(answer.problem or "", answer.remedy or "")
+        results.append(answer.measurement)
+    return results
+
+
+def _in_lines(questions: list[Question], jobs: int, form: LineForm, clean_below_percent: float | None) -> None:
+    """One line a capture; exit 2 if a file could not be measured, 1 if one is not clean and all should be."""
+    from gainkit.cli.lines import print_lines
+
+    failed = unclean = 0
+    for answer in print_lines(questions, jobs, form):
+        if answer.measurement is None:
+            failed += 1
+        elif clean_below_percent is not None and not is_clean(answer.measurement, clean_below_percent):
+            unclean += 1
+    if failed:
+        from gainkit.errors import GainkitError
+
+        raise GainkitError(
+            f"{failed} of {len(questions)} files could not be measured.", "Their lines say why; see `problem`."
+        )
+    if unclean:
         raise typer.Exit(1)
 
 
