@@ -12,7 +12,7 @@ from itertools import islice
 from pathlib import Path
 
 from gainkit.analysis import Measurement, MeasureOptions, measure
-from gainkit.capture import read_capture
+from gainkit.capture import Capture, read_capture
 from gainkit.errors import GainkitError
 
 SUFFIXES = frozenset({".wav", ".flac", ".aif", ".aiff", ".caf", ".csv", ".tsv", ".txt"})
@@ -43,16 +43,20 @@ class FileAnswer:
     remedy: str | None = None
 
 
+def opened(question: Question) -> Capture:
+    """The capture, read as asked. Raises GainkitError for a file that is none."""
+    return read_capture(
+        question.path,
+        full_scale_volts=question.full_scale_volts,
+        calibration=question.calibration,
+        interval_seconds=question.interval_seconds,
+    )
+
+
 def measure_file(question: Question) -> FileAnswer:
     """Measure one file. Never raises for bad input: a bad file must not cost the others their answer."""
     try:
-        capture = read_capture(
-            question.path,
-            full_scale_volts=question.full_scale_volts,
-            calibration=question.calibration,
-            interval_seconds=question.interval_seconds,
-        )
-        return FileAnswer(str(question.path), measure(capture, question.options))
+        return FileAnswer(str(question.path), measure(opened(question), question.options))
     except GainkitError as fault:
         return FileAnswer(str(question.path), None, fault.problem, fault.remedy)
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from gainkit.analysis.clipping import Verdict, judge
-from gainkit.analysis.measure import measure
+from gainkit.analysis.measure import measure, tone_of
 from gainkit.analysis.model import Clipping, Harmonic, Measurement, MeasureOptions, State, TargetCheck
 from gainkit.analysis.rails import RailFit, fit_rails
 from gainkit.analysis.tone import ToneFit, fit_tone
@@ -22,4 +22,5 @@ __all__ = [
     "fit_tone",
     "judge",
     "measure",
+    "tone_of",
 ]

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from gainkit.analysis import quantised, thresholds
-from gainkit.analysis.clipping import UNJUDGED, change_to, judge
+from gainkit.analysis.clipping import UNJUDGED, Verdict, change_to, judge
 from gainkit.analysis.decimate import decimate, decimation_factor
 from gainkit.analysis.harmonic import coarse_frequency
 from gainkit.analysis.model import Harmonic, Measurement, MeasureOptions, TargetCheck
@@ -27,6 +27,7 @@ WINDOW_FRAMES = 1 << 18
 """Frames that are fitted at once; a longer capture is scanned whole and fitted on its steadiest part."""
 
 MOST_RAW_FRAMES = 1 << 24
+SILENT = "the recording is silent."
 
 
 @dataclass(frozen=True)
@@ -45,6 +46,17 @@ class _Window:
     notes: tuple[str, ...]
 
 
+@dataclass(frozen=True)
+class _Found:
+    """What was found in a capture; reason : why there is no steady tone, None when there is one."""
+
+    window: _Window
+    part: Floats
+    steady: SteadyPart | None
+    tone: ToneFit | None
+    reason: str | None
+
+
 def measure(capture: Capture, options: MeasureOptions | None = None) -> Measurement:
     """Measure the steady tone in a capture.
 
@@ -53,13 +65,35 @@ def measure(capture: Capture, options: MeasureOptions | None = None) -> Measurem
     channels that are not there and for options out of range.
     """
     asked = options or MeasureOptions()
+    found = _find(capture, asked)
+    if found.tone is None or found.steady is None or found.reason is not None:
+        return _without_tone(capture, asked, found.window, found.part, found.reason or SILENT)
+    return _with_tone(capture, asked, found.window, found.steady, found.part, found.tone)
+
+
+def tone_of(capture: Capture, options: MeasureOptions | None = None) -> tuple[ToneFit, Verdict] | str:
+    """The fitted tone behind a measurement and the verdict on it, for charts; or why there is no steady tone.
+
+    Raises as `measure` does.
+    """
+    asked = options or MeasureOptions()
+    found = _find(capture, asked)
+    if found.tone is None or found.reason is not None:
+        return found.reason or SILENT
+    if overloaded(capture, found.window.raw, found.tone):
+        return found.tone, Verdict(UNJUDGED, None, ())
+    return found.tone, judge(found.tone, asked.limit_thd_percent)
+
+
+def _find(capture: Capture, asked: MeasureOptions) -> _Found:
+    """Choose the part, find the tone, fit it."""
     check_options(asked)
     window = _window(capture, asked)
     low_hz, high_hz = asked.band_hz
     rate = window.audio_rate_hz
     rough = coarse_frequency(window.audio, rate, low_hz, min(high_hz, 0.49 * rate))
     if rough is None:
-        return _without_tone(capture, asked, window, window.audio, "the recording is silent.")
+        return _Found(window, window.audio, None, None, SILENT)
     cycles = rough * len(window.audio) / rate
     if cycles < thresholds.LEAST_CYCLES - 0.02:
         raise GainkitError(
@@ -69,10 +103,8 @@ def measure(capture: Capture, options: MeasureOptions | None = None) -> Measurem
     steady = find_steady(window.audio, 2 * np.pi * rough / rate, rate)
     part = window.audio[steady.start : steady.stop]
     tone = None if steady.reason else _tone(window, part, rough, asked)
-    reason = steady.reason or (None if tone is None else _why_no_tone(tone))
-    if tone is None or reason is not None:
-        return _without_tone(capture, asked, window, part, reason or "the recording is silent.")
-    return _with_tone(capture, asked, window, steady, part, tone)
+    reason = steady.reason or (SILENT if tone is None else _why_no_tone(tone))
+    return _Found(window, part, steady, tone, reason)
 
 
 def _tone(window: _Window, part: Floats, rough_hz: float, asked: MeasureOptions) -> ToneFit | None:

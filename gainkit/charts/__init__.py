@@ -1,1 +1,27 @@
-"""TODO."""
+"""Charts: functions that draw on a matplotlib Axes and return it, and ways to save what they drew."""
+
+from __future__ import annotations
+
+from gainkit.charts.bands import draw_bands
+from gainkit.charts.headroom import draw_headroom
+from gainkit.charts.levels import draw_levels
+from gainkit.charts.onset import draw_onset, draw_volume
+from gainkit.charts.power import draw_power
+from gainkit.charts.saving import chart_svg, save_chart
+from gainkit.charts.style import Look, styled
+from gainkit.charts.waveform import draw_spectrum, draw_waveform
+
+__all__ = [
+    "Look",
+    "chart_svg",
+    "draw_bands",
+    "draw_headroom",
+    "draw_levels",
+    "draw_onset",
+    "draw_power",
+    "draw_spectrum",
+    "draw_volume",
+    "draw_waveform",
+    "save_chart",
+    "styled",
+]

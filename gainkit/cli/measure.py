@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from gainkit.cli.common import JsonFlag, show
+from gainkit.cli.common import JsonFlag, OverwriteFlag, show
 from gainkit.cli.lines import LineForm
 
 if TYPE_CHECKING:
@@ -73,6 +73,10 @@ def measure(
         bool, typer.Option("--require-clean", help="Exit 1 unless every capture is a clean steady tone.")
     ] = False,
     log: Annotated[Path | None, typer.Option("--log", help="Job folder to note the reading in.")] = None,
+    chart: Annotated[
+        Path | None, typer.Option("--chart", help="Waveform and spectrum to draw: .png, .svg or .pdf.")
+    ] = None,
+    overwrite: OverwriteFlag = False,
     jobs: Annotated[int, typer.Option("--jobs", min=1, help="Processes to share the files among.")] = 1,
     lines: Annotated[
         LineForm | None, typer.Option("--lines", help="One line a capture; a bad file costs only its line.")
@@ -95,6 +99,8 @@ def measure(
         limit_thd_percent=limit_thd_percent,
     )
     files = captures_in(captures)
+    if chart is not None and (len(files) != 1 or lines is not None):
+        raise typer.BadParameter("goes with one capture and without --lines", param_hint="--chart")
     questions = [Question(path, options, full_scale_volts, calibration, interval_seconds) for path in files]
     if lines is not None:
         if json_ or log is not None:
@@ -102,6 +108,8 @@ def measure(
         _in_lines(questions, jobs, lines, limit_thd_percent if require_clean else None)
         return
     results = _all_or_nothing(questions, jobs)
+    if chart is not None:
+        _draw(questions[0], chart, overwrite)
     if log is not None:
         from gainkit.job.readings import log_reading
 
@@ -144,6 +152,15 @@ def _in_lines(questions: list[Question], jobs: int, form: LineForm, clean_below_
         )
     if unclean:
         raise typer.Exit(1)
+
+
+def _draw(question: Question, out: Path, overwrite: bool) -> None:
+    """Waveform and spectrum of one capture, one below the other."""
+    from gainkit.cli.charts import fitted, tone_draws, write_chart
+    from gainkit.cli.common import remark
+
+    draws = tone_draws(*fitted(question))
+    remark(f"{write_chart('measure', draws, out, overwrite=overwrite).file}: chart written.")
 
 
 def is_clean(result: Measurement, limit_thd_percent: float) -> bool:

@@ -7,12 +7,24 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from gainkit.cli.common import JsonFlag, remark, show
+from gainkit.cli.common import JsonFlag, OverwriteFlag, remark, show
 from gainkit.cli.measure import Band, Calibration, Channel, FullScale, Interval, LimitThd, Minus, parse_band
 
 if TYPE_CHECKING:
+    from gainkit.charts.saving import Draw
     from gainkit.onset import LevelPlan, OnsetResult, StepResult
     from gainkit.volume import VolumeResult
+
+Index = Annotated[Path | None, typer.Option("--index", help="index.json beside the track played.")]
+Track = Annotated[str | None, typer.Option("--track", help="File name of the track in the index.")]
+First = Annotated[float | None, typer.Option("--from-dbfs", help="First level of the track [-20].")]
+Last = Annotated[float | None, typer.Option("--to-dbfs", help="Last level of the track [0].")]
+Step = Annotated[float | None, typer.Option("--step-db", help="Step of a staircase [1].")]
+Dwell = Annotated[float | None, typer.Option("--dwell-seconds", help="Length of a step [1].")]
+Glide = Annotated[float | None, typer.Option("--glide-seconds", help="The track is a glide of this length.")]
+LogFolder = Annotated[Path | None, typer.Option("--log", help="Job folder to note the reading in.")]
+ForChannel = Annotated[str | None, typer.Option("--for", help="Channel of the job.")]
+ChartFile = Annotated[Path | None, typer.Option("--chart", help="Chart to draw of it: .png, .svg or .pdf.")]
 
 FROM, TO, STEP, DWELL = -20.0, 0.0, 1.0, 1.0
 """The staircase that is taken when nothing is said: the one that `gainkit tones` writes."""
@@ -31,13 +43,13 @@ def register(app: typer.Typer) -> None:
 
 def onset(
     capture: Annotated[Path, typer.Argument(help="Recording of a staircase or glide through the amplifier.")],
-    index: Annotated[Path | None, typer.Option("--index", help="index.json beside the track played.")] = None,
-    track: Annotated[str | None, typer.Option("--track", help="File name of the track in the index.")] = None,
-    from_dbfs: Annotated[float | None, typer.Option(help="First level of the track [-20].")] = None,
-    to_dbfs: Annotated[float | None, typer.Option(help="Last level of the track [0].")] = None,
-    step_db: Annotated[float | None, typer.Option(help="Step of a staircase [1].")] = None,
-    dwell_seconds: Annotated[float | None, typer.Option(help="Length of a step [1].")] = None,
-    glide_seconds: Annotated[float | None, typer.Option(help="The track is a glide of this length.")] = None,
+    index: Index = None,
+    track: Track = None,
+    from_dbfs: First = None,
+    to_dbfs: Last = None,
+    step_db: Step = None,
+    dwell_seconds: Dwell = None,
+    glide_seconds: Glide = None,
     full_scale_volts: FullScale = None,
     calibration: Calibration = None,
     interval_seconds: Interval = None,
@@ -48,6 +60,10 @@ def onset(
     source_volts: Annotated[
         float | None, typer.Option(help="Volts the source puts out for 0 dBFS: gain is then the amplifier's.")
     ] = None,
+    log: LogFolder = None,
+    for_channel: ForChannel = None,
+    chart: ChartFile = None,
+    overwrite: OverwriteFlag = False,
     json_: JsonFlag = False,
 ) -> None:
     """Find the tone level at which an amplifier begins to clip, from one recording of a staircase or glide."""
@@ -55,7 +71,7 @@ def onset(
     from gainkit.capture import read_capture
     from gainkit.onset import onset as find_onset
 
-    plan = _plan(index, track, (from_dbfs, to_dbfs, step_db, dwell_seconds, glide_seconds))
+    plan = level_plan(index, track, (from_dbfs, to_dbfs, step_db, dwell_seconds, glide_seconds))
     options = MeasureOptions(
         channel=channel, minus=minus, band_hz=parse_band(band_hz), limit_thd_percent=limit_thd_percent
     )
@@ -63,10 +79,25 @@ def onset(
         capture, full_scale_volts=full_scale_volts, calibration=calibration, interval_seconds=interval_seconds
     )
     result = find_onset(opened, plan, options, source_volts=1.0 if source_volts is None else source_volts)
+    if chart is not None:
+        from gainkit.charts import draw_onset
+
+        chart_of("onset", lambda ax: draw_onset(ax, result), chart, overwrite)
+    if log is not None:
+        from gainkit.job.readings import log_reading
+
+        log_reading(log, "onset", for_channel, result, [capture])
     show(result, json_, lambda: onset_text(opened.file, result, plan.glide, opened.calibrated, source_volts))
 
 
-def _plan(index: Path | None, track: str | None, figures: tuple[float | None, ...]) -> LevelPlan:
+def chart_of(kind: str, draw: Draw, out: Path, overwrite: bool) -> None:
+    """Draw a result beside its answer, and say where it lies."""
+    from gainkit.cli.charts import write_chart
+
+    remark(f"{write_chart(kind, [draw], out, overwrite=overwrite).file}: chart written.")
+
+
+def level_plan(index: Path | None, track: str | None, figures: tuple[float | None, ...]) -> LevelPlan:
     """What was played: from the index, or from the figures; never both."""
     from gainkit.onset import from_index, glide, staircase
 
@@ -171,6 +202,9 @@ def volume(
         Path | None,
         typer.Option("--write", help="System file in which preamp_volts and clean_position are set."),
     ] = None,
+    log: LogFolder = None,
+    chart: ChartFile = None,
+    overwrite: OverwriteFlag = False,
     json_: JsonFlag = False,
 ) -> None:
     """Find the source's highest clean volume position from one capture per position.
@@ -209,6 +243,14 @@ def volume(
     if write is not None:
         write_source(write, result)
         remark(f"{write}: source preamp_volts and clean_position are set.")
+    if chart is not None:
+        from gainkit.charts import draw_volume
+
+        chart_of("volume", lambda ax: draw_volume(ax, result), chart, overwrite)
+    if log is not None:
+        from gainkit.job.readings import log_reading
+
+        log_reading(log, "volume", None, result, paths)
     show(result, json_, lambda: volume_text(result, tones[0].calibrated))
 
 

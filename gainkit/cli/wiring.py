@@ -10,15 +10,13 @@ import typer
 
 from gainkit.cli.common import JsonFlag, show
 from gainkit.cli.measure import Calibration, Channel, FullScale, Minus, parse_band
+from gainkit.cli.onset import ForChannel, LogFolder
 from gainkit.cli.plain import columns, sections, wrapped
 
 if TYPE_CHECKING:
     from gainkit.matching import MatchResult
     from gainkit.polarity import PairResult, PolarityResult
     from gainkit.routing import RoutingResult
-
-LogFolder = Annotated[Path | None, typer.Option("--log", help="Job folder to note the reading in.")]
-ForChannel = Annotated[str | None, typer.Option("--for", help="Channel of the job.")]
 
 
 class Train(StrEnum):

@@ -1,0 +1,55 @@
+"""Band levels of loudspeakers side by side."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from gainkit.charts.style import DASHES, headline, label_ends, palette_of
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+    from gainkit.matching import MatchResult
+
+MARKS = ("o", "s", "^", "D")
+
+
+def draw_bands(ax: Axes, found: MatchResult) -> Axes:
+    """Levels in octaves or thirds, a line a capture, with the uncertainty of its average as bars."""
+    colours = palette_of(ax)
+    centres = sorted({band.center_hz for each in found.captures for band in each.bands})
+    place = {hz: number for number, hz in enumerate(centres)}
+    ends, tones = [], []
+    for number, each in enumerate(found.captures):
+        tone = colours.lines[number % len(colours.lines)]
+        ax.errorbar(
+            [place[band.center_hz] for band in each.bands], [band.level_db for band in each.bands],
+            yerr=[band.uncertainty_db for band in each.bands], marker=MARKS[number % len(MARKS)],
+            linestyle=DASHES[number % len(DASHES)], color=tone, label=Path(each.file).name,
+        )  # fmt: skip
+        ends.append((each.bands[-1].level_db, Path(each.file).stem[:14]))
+        tones.append(tone)
+    step = max(len(centres) // 11, 1)
+    shown = np.arange(0, len(centres), step)
+    ax.set_xticks(shown, [f"{hz / 1000:g}k" if (hz := centres[i]) >= 1000 else f"{hz:g}" for i in shown])
+    ax.set_xlim(-0.5, len(centres) - 0.5)
+    label_ends(ax, ends, tones)
+    ax.set_xlabel("band [Hz]")
+    ax.set_ylabel("level [dBV]" if found.calibrated else "level [dBFS]")
+    headline(ax, bands_point(found))
+    return ax
+
+
+def bands_point(found: MatchResult) -> str:
+    """What the picture says, in one sentence."""
+    others = [each for each in found.captures if each.file != found.reference]
+    if not others:
+        return f"{Path(found.reference).name}: level by band"
+    farthest = max(others, key=lambda each: abs(each.trim_db))
+    if abs(farthest.trim_db) < max(farthest.uncertainty_db, 0.1):
+        return f"All are alike within {max(farthest.uncertainty_db, 0.1):.1f} dB"
+    way = "up" if farthest.trim_db > 0 else "down"
+    return f"{Path(farthest.file).stem[:24]} must come {way} by {abs(farthest.trim_db):.1f} dB"

@@ -1,0 +1,122 @@
+"""Headroom against gain: what a louder setting costs."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from gainkit.charts.style import DASHES, headline, label_ends, palette_of
+from gainkit.errors import GainkitError
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+    from gainkit.calculator.targets import Target
+
+LEVELS_DBFS = (0.0, -5.0, -10.0, -20.0)
+REACH_DB = 10.0
+"""Gain shown to either side of what matters [dB]."""
+
+
+def draw_headroom(
+    ax: Axes,
+    target: Target,
+    levels_dbfs: Sequence[float] = LEVELS_DBFS,
+    noise_volts: float | None = None,
+    name: str = "this system",
+) -> Axes:
+    """Headroom of recordings of several levels against gain, with this system's setting.
+
+    target : of a channel whose source volts are known. noise_volts : at the output at that setting [V rms], if
+    known. Headroom falls by a decibel for each of gain; its anchor is the target's own `headroom_db`. Raises
+    GainkitError without a gain.
+    """
+    gain = target.gain_db
+    if gain is None:
+        raise GainkitError(
+            "Headroom against gain needs the source's volts.", "Give --source-volts, or [source] preamp_volts."
+        )
+    colours = palette_of(ax)
+    just_clean = gain + target.headroom_db
+    """Gain at which a full-scale tone just touches the rail."""
+    end_of_overlap = just_clean + target.overlap_db
+    low, high = min(gain, just_clean) - REACH_DB, max(gain, end_of_overlap) + REACH_DB
+    gains = np.linspace(low, high, 201)
+    ax.set_xlim(low, high)
+    ax.set_ylim(just_clean - high - max(levels_dbfs) - 2.0, just_clean - low - min(levels_dbfs) + 5.0)
+    _regions(ax, (low, just_clean, end_of_overlap, high))
+    ends = []
+    for number, level in enumerate(levels_dbfs):
+        line = just_clean - gains - level
+        ax.plot(gains, line, color=colours.ink, linestyle=DASHES[number % len(DASHES)], label=f"{level:g} dBFS")
+        ends.append((float(line[-1]), f"{level:g} dBFS"))
+    ax.axhline(0.0, color=colours.ink, linewidth=0.8)
+    label_ends(ax, ends, [colours.ink] * len(ends))
+    marked = ax.plot(gain, target.headroom_db, "o", color=colours.lines[1], label="setting", zorder=5)[0]
+    marked.set_markeredgecolor(colours.ground)
+    told = f"{name}: {gain:.1f} dB"
+    if target.sensitivity_volts is not None:
+        told += f"\ngain control {target.sensitivity_volts:.2f} V"
+    ax.annotate(
+        told, (gain, target.headroom_db), xytext=(-8, -10), textcoords="offset points", ha="right", va="top",
+        color=colours.lines[1], fontweight="bold",
+    )  # fmt: skip
+    ax.set_xlabel("gain [dB]")
+    ax.set_ylabel("headroom [dB]")
+    if target.sensitivity_volts is not None:
+        _knob(ax, target.clip_volts)
+    if noise_volts is not None:
+        _noise(ax, gains, gain, noise_volts)
+    headline(ax, headroom_point(target))
+    return ax
+
+
+def headroom_point(target: Target) -> str:
+    """What the picture says, in one sentence."""
+    cut = -target.headroom_db
+    if cut > 0.005:
+        return f"{target.overlap_db:g} dB of overlap: full-scale peaks are cut by {cut:.1f} dB"
+    if cut < -0.005:
+        return f"Full-scale peaks keep {-cut:.1f} dB of headroom at this gain"
+    return "No overlap: full-scale peaks just reach the rail"
+
+
+def _regions(ax: Axes, edges: tuple[float, float, float, float]) -> None:
+    shades = palette_of(ax).shade
+    for name, left, right, shade in zip(
+        ("clean", "overlap", "clipped"), edges[:3], edges[1:], shades, strict=True
+    ):
+        if right - left < 1e-6:
+            continue
+        ax.axvspan(left, right, color=shade, zorder=0, label=name)
+        ax.annotate(
+            name, ((left + right) / 2, 1.0), xycoords=("data", "axes fraction"), xytext=(0, -4),
+            textcoords="offset points", ha="center", va="top", style="italic",
+        )  # fmt: skip
+
+
+def _knob(ax: Axes, clip_volts: float) -> None:
+    """The gain control's own scale: input volts that bring the rated output."""
+    from matplotlib.ticker import FixedLocator, FuncFormatter
+
+    low, high = ax.get_xlim()
+    marks = [volts for decade in (0.01, 0.1, 1, 10) for volts in (decade, 2 * decade, 5 * decade)]
+    gains = [20 * float(np.log10(clip_volts / volts)) for volts in marks]
+    top = ax.secondary_xaxis("top")
+    top.xaxis.set_major_locator(FixedLocator([gain for gain in gains if low <= gain <= high]))
+    top.xaxis.set_major_formatter(FuncFormatter(lambda gain, _: f"{clip_volts / 10 ** (gain / 20):.2g}"))
+    top.set_xlabel("gain control [V for rated output]")
+
+
+def _noise(ax: Axes, gains: np.ndarray, gain_db: float, noise_volts: float) -> None:
+    """Noise at the output rises with gain, as long as it enters before the gain control."""
+    colours = palette_of(ax)
+    side = ax.twinx()
+    side.grid(False)
+    side.spines["right"].set_visible(True)
+    millivolts = 1000 * noise_volts * 10 ** ((gains - gain_db) / 20)
+    side.plot(gains, millivolts, color=colours.lines[2], linestyle=DASHES[3], label="noise")
+    side.set_ylim(0, 1.6 * float(millivolts.max()))
+    side.set_ylabel("noise at the output [mV]")

@@ -1,0 +1,122 @@
+"""THD against level, and against volume position: where clipping begins."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from gainkit.charts.style import DASHES, headline, label_ends, palette_of
+from gainkit.errors import GainkitError
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+    from gainkit.onset import OnsetResult
+    from gainkit.volume import VolumeResult
+
+MARKERS = {"clean": "o", "at-onset": "D", "clipped": "s"}
+LEAST_PERCENT = 1e-4
+
+
+def draw_onset(ax: Axes, found: OnsetResult) -> Axes:
+    """THD of every judged step against its level, its floor, the limit and the onset."""
+    colours = palette_of(ax)
+    steps = sorted((s for s in found.steps if s.thd_percent is not None), key=lambda step: step.level_dbfs)
+    if not steps:
+        raise GainkitError("None of the steps could be judged: there is nothing to draw.", "Record again.")
+    levels = [step.level_dbfs for step in steps]
+    ax.plot(
+        levels, [max(s.thd_percent or 0.0, LEAST_PERCENT) for s in steps], color=colours.lines[0], label="THD"
+    )
+    for state, marker in MARKERS.items():
+        of_state = [s for s in steps if s.state == state]
+        if of_state:
+            ax.plot(
+                [s.level_dbfs for s in of_state],
+                [max(s.thd_percent or 0.0, LEAST_PERCENT) for s in of_state],
+                marker, color=colours.lines[0], label=state,
+            )  # fmt: skip
+    floors = [(s.level_dbfs, s.thd_floor_percent) for s in steps if s.thd_floor_percent]
+    if floors:
+        ax.plot(
+            *zip(*floors, strict=True),
+            color=colours.lines[2],
+            linestyle=DASHES[2],
+            label="floor of this record",
+        )
+    ax.axhline(found.limit_thd_percent, color=colours.lines[1], linestyle=DASHES[1], label="limit")
+    ax.set_yscale("log")
+    ax.set_xlim(min(levels) - 0.5, max(levels) + 0.5)
+    ends = [(found.limit_thd_percent, f"limit\n{found.limit_thd_percent:g} %")]
+    tones = [colours.lines[1]]
+    if floors:
+        ends.append((float(floors[-1][1] or LEAST_PERCENT), "floor"))
+        tones.append(colours.lines[2])
+    label_ends(ax, ends, tones)
+    if found.onset_dbfs is not None:
+        ax.axvline(found.onset_dbfs, color=colours.ink, linewidth=1.2, label="onset")
+        ax.annotate(
+            f"onset {found.onset_dbfs:.2f} dBFS", (found.onset_dbfs, 0.98), xycoords=("data", "axes fraction"),
+            xytext=(-4, 0), textcoords="offset points", ha="right", va="top", fontweight="bold",
+        )  # fmt: skip
+    ax.set_xlabel("level of the recording [dBFS]")
+    ax.set_ylabel("THD [%]")
+    _plain_percent(ax)
+    headline(ax, onset_point(found))
+    return ax
+
+
+def onset_point(found: OnsetResult) -> str:
+    """What the picture says, in one sentence."""
+    if found.onset_dbfs is None:
+        return f"THD stays under {found.limit_thd_percent:g} % over all these levels"
+    return f"Clipping begins at {found.onset_dbfs:.1f} dBFS: louder peaks are cut"
+
+
+def draw_volume(ax: Axes, found: VolumeResult) -> Axes:
+    """THD at every volume position, and the volts there on a second axis; the highest clean one is marked."""
+    colours = palette_of(ax)
+    rows = found.positions
+    places = np.arange(len(rows))
+    thd = [np.nan if row.thd_percent is None else max(row.thd_percent, LEAST_PERCENT) for row in rows]
+    ax.plot(places, thd, "o-", color=colours.lines[0], label="THD")
+    ax.set_yscale("log")
+    ax.set_xticks(places, [str(row.position) for row in rows])
+    ax.set_xlabel("volume position")
+    ax.set_ylabel("THD [%] (solid)")
+    _plain_percent(ax)
+    side = ax.twinx()
+    side.grid(False)
+    side.spines["right"].set_visible(True)
+    side.plot(
+        places, [row.rms_volts for row in rows], "^", linestyle=DASHES[1], color=colours.lines[1], label="volts"
+    )
+    side.set_ylim(0, 1.15 * max(row.rms_volts for row in rows))
+    side.set_ylabel("output [V] (dashed)")
+    best = [
+        place for place, row in zip(places, rows, strict=True) if row.position == found.highest_clean_position
+    ]
+    for place in best:
+        ax.axvline(float(place), color=colours.ink, linewidth=1.2, label="highest clean")
+        ax.annotate(
+            "highest clean", (place, 0.98), xycoords=("data", "axes fraction"), xytext=(-4, 0),
+            textcoords="offset points", ha="right", va="top", fontweight="bold",
+        )  # fmt: skip
+    headline(ax, volume_point(found))
+    return ax
+
+
+def volume_point(found: VolumeResult) -> str:
+    """What the picture says, in one sentence."""
+    if found.highest_clean_position is None:
+        return "No position is clean: the tone or the source's settings are at fault"
+    told = f"The source is clean up to {found.highest_clean_position}"
+    return f"{told}: {found.source_volts:.3g} V for 0 dBFS" if found.source_volts is not None else told
+
+
+def _plain_percent(ax: Axes) -> None:
+    """0.01, 0.1, 1 instead of powers of ten."""
+    from matplotlib.ticker import FuncFormatter
+
+    ax.yaxis.set_major_formatter(FuncFormatter(lambda percent, _: f"{percent:g}"))

@@ -1,0 +1,67 @@
+"""Power into the load against the level of the recording: 3 dB are twice the watts, and rails end it."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from gainkit.calculator.clipped import power_ratio
+from gainkit.charts.style import DASHES, headline, label_ends, palette_of
+from gainkit.levels import db_from_ratio
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+    from gainkit.calculator.targets import Target
+
+LOWEST_DBFS = -24.0
+
+
+def draw_power(ax: Axes, target: Target) -> Axes:
+    """Watts of a sine into the load against its level: clipped where it meets the rails, and undisturbed.
+
+    Output for 0 dBFS is clip_volts less the headroom; beyond the rail the power of a clipped sine in closed
+    form (`calculator.clipped.power_ratio`).
+    """
+    colours = palette_of(ax)
+    levels = np.linspace(LOWEST_DBFS, 0.0, 241)
+    over = levels - target.headroom_db  # dB beyond the rail
+    free = target.clip_watts * 10 ** (over / 10)
+    held = np.where(over > 0, target.clip_watts * np.asarray(power_ratio(np.maximum(over, 0.0))), free)
+    ax.plot(levels, held, color=colours.lines[0], label="into the load")
+    top = float(held[-1])
+    if over[-1] > 0:
+        ax.plot(levels[over >= 0], free[over >= 0], color=colours.lines[0], linestyle=DASHES[2], label="wanted")
+        top = max(top, float(free[-1]))
+    ends = [(float(held[-1]), f"{held[-1]:.3g} W")]
+    tones = [colours.lines[0]]
+    ax.axhline(target.clip_watts, color=colours.lines[1], linestyle=DASHES[1], label="amplifier")
+    ends.append((target.clip_watts, f"amplifier\n{target.clip_watts:.3g} W"))
+    tones.append(colours.lines[1])
+    limit = target.speaker_limit_volts**2 / target.load_ohms if target.speaker_limit_volts else None
+    if limit is not None:
+        ax.axhline(limit, color=colours.ink, linestyle=DASHES[3], label="loudspeaker")
+        ends.append((limit, f"loudspeaker\n{limit:.3g} W"))
+        tones.append(colours.ink)
+        top = max(top, limit)
+    ax.set_xlim(LOWEST_DBFS, 0.0)
+    ax.set_ylim(0, 1.12 * top)
+    label_ends(ax, ends, tones)
+    ax.plot(-target.overlap_db, target.target_watts, "o", color=colours.lines[0], label="target")
+    ax.annotate(
+        f"target {target.target_watts:.3g} W", (-target.overlap_db, target.target_watts), xytext=(-6, 4),
+        textcoords="offset points", ha="right", va="bottom", fontweight="bold",
+    )  # fmt: skip
+    ax.set_xlabel("level of a tone in the recording [dBFS]")
+    ax.set_ylabel("power into the load [W]")
+    headline(ax, power_point(target, float(held[-1])))
+    return ax
+
+
+def power_point(target: Target, full_scale_watts: float) -> str:
+    """What the picture says, in one sentence."""
+    if target.headroom_db < -0.005:
+        more = db_from_ratio(full_scale_watts / target.clip_watts) / 2
+        return f"A full-scale tone puts {full_scale_watts:.3g} W into the load: {more:.1f} dB more, and clipped"
+    return f"3 dB more are twice the watts: {full_scale_watts:.3g} W at full scale"

@@ -1,0 +1,75 @@
+"""From a drawing to a file that is whole, or to SVG text for a page."""
+
+from __future__ import annotations
+
+import io
+import re
+from collections.abc import Callable, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from gainkit.charts.style import DOTS, Look, styled
+from gainkit.errors import GainkitError
+from gainkit.files import refuse_existing, whole_file
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+Draw = Callable[["Axes"], "Axes"]
+FORMATS = (".png", ".svg", ".pdf")
+
+
+def figure_of(draws: Sequence[Draw], look: Look) -> Figure:
+    """A figure with one chart below the other; call it and draw on it inside `styled(look)`."""
+    from matplotlib.figure import Figure
+
+    figure = Figure(figsize=look.inches(len(draws)), layout="constrained")
+    for row, draw in enumerate(draws, start=1):
+        draw(figure.add_subplot(len(draws), 1, row))
+    return figure
+
+
+def save_chart(
+    draws: Draw | Sequence[Draw], path: Path, look: Look | None = None, *, overwrite: bool = False
+) -> str:
+    """Draw to a PNG, SVG or PDF file, by its suffix; the title. Raises GainkitError for any other suffix."""
+    look = look or Look()
+    kind = path.suffix.lower()
+    if kind not in FORMATS:
+        raise GainkitError(
+            f"{path} does not end in .png, .svg or .pdf.", "Name the chart's file with one of them."
+        )
+    refuse_existing(path, overwrite)
+    with styled(look):
+        figure = figure_of(draws if isinstance(draws, Sequence) else [draws], look)
+        # no date inside: the same figures give the same file
+        undated = {".png": {"Software": None}, ".svg": {"Date": None}, ".pdf": {"CreationDate": None}}
+        with whole_file(path, overwrite=overwrite) as draft:
+            figure.savefig(draft, format=kind[1:], dpi=DOTS[look.size], metadata=undated[kind])
+    return title_of(figure)
+
+
+def chart_svg(draws: Draw | Sequence[Draw], look: Look | None = None, *, name: str = "chart") -> str:
+    """The drawing as an inline <svg> element: no outside reference, ids of its own by `name`."""
+    look = look or Look()
+    with styled(look):
+        figure = figure_of(draws if isinstance(draws, Sequence) else [draws], look)
+        out = io.StringIO()
+        figure.savefig(
+            out, format="svg", metadata={"Date": None, "Creator": None, "Format": None, "Type": None}
+        )
+    text = out.getvalue()
+    text = text[text.index("<svg") :]
+    text = re.sub(r"<metadata>.*?</metadata>", "", text, flags=re.S)
+    text = re.sub(r'\bid="', f'id="{name}-', text)
+    text = re.sub(r'(href="#|url\(#)', rf"\1{name}-", text)
+    title = " ".join(title_of(figure).split())
+    from html import escape
+
+    return text.replace("<svg ", f'<svg role="img" aria-label="{escape(title)}" ', 1)
+
+
+def title_of(figure: Figure) -> str:
+    """The first chart's title on one line."""
+    return " ".join(figure.axes[0].get_title(loc="left").split())

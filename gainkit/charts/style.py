@@ -1,0 +1,168 @@
+"""The one style of all charts: three sizes, two themes, lines that differ in lightness and dash.
+
+Text stands at 4.5:1 or more against its ground, lines at 3:1 or more (WCAG 2.2, 1.4.3 and 1.4.11). Lines
+differ in dash and in lightness, so a greyscale print and any kind of colour vision will do; colour only helps.
+"""
+
+from __future__ import annotations
+
+import textwrap
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass
+from itertools import pairwise
+from typing import TYPE_CHECKING, Literal
+
+import matplotlib
+from cycler import cycler
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+Size = Literal["phone", "page", "slide"]
+Theme = Literal["light", "dark"]
+
+INCHES: dict[Size, tuple[float, float]] = {"phone": (4.0, 4.4), "page": (7.0, 4.3), "slide": (12.8, 7.2)}
+"""Width and height of a single picture [inch]."""
+
+POINTS: dict[Size, float] = {"phone": 9.0, "page": 9.0, "slide": 17.0}
+"""Size of plain text [point]."""
+
+DOTS: dict[Size, float] = {"phone": 200.0, "page": 150.0, "slide": 125.0}
+"""Resolution of bitmaps [dot/inch]."""
+
+
+@dataclass(frozen=True)
+class Palette:
+    """ground, ink and faint (grids, edges); three lines from strong to weak; shade : of regions."""
+
+    ground: str
+    ink: str
+    faint: str
+    lines: tuple[str, str, str]
+    shade: tuple[str, str, str]
+
+
+PALETTES: dict[Theme, Palette] = {
+    "light": Palette(
+        "#fdfcf8", "#1d1f24", "#b9b6ab", ("#16325c", "#9a4310", "#48776f"), ("#fdfcf8", "#efe9d6", "#ddd3b8")
+    ),
+    "dark": Palette(
+        "#16181d", "#f1efe8", "#5c6068", ("#cfe0ff", "#f0a265", "#6fa39d"), ("#16181d", "#262a2c", "#3a3b34")
+    ),
+}
+
+DASHES: tuple[str | tuple[int, tuple[float, ...]], ...] = (
+    "-",
+    (0, (6, 2)),
+    (0, (1.5, 1.5)),
+    (0, (6, 2, 1.5, 2)),
+)
+"""One for each line of a picture, in order."""
+
+
+@dataclass(frozen=True)
+class Look:
+    """How a picture is made: where it will be seen, and on what ground."""
+
+    size: Size = "page"
+    theme: Theme = "light"
+
+    @property
+    def palette(self) -> Palette:
+        return PALETTES[self.theme]
+
+    def inches(self, rows: int = 1) -> tuple[float, float]:
+        """Width and height of so many charts, one below the other; a slide keeps its shape [inch]."""
+        width, height = INCHES[self.size]
+        return width, height if self.size == "slide" else height * (1 + 0.8 * (rows - 1))
+
+
+@contextmanager
+def styled(look: Look) -> Iterator[None]:
+    """Everything drawn inside has the look."""
+    colours, points = look.palette, POINTS[look.size]
+    with matplotlib.rc_context(
+        {
+            "font.family": "sans-serif",
+            "font.sans-serif": ["DejaVu Sans", "Verdana", "sans-serif"],
+            "font.size": points,
+            "axes.titlesize": points * 1.2,
+            "axes.titleweight": "bold",
+            "axes.titlelocation": "left",
+            "axes.titlepad": points,
+            "figure.constrained_layout.w_pad": points * 0.012,
+            "figure.constrained_layout.h_pad": points * 0.012,
+            "axes.labelsize": points,
+            "xtick.labelsize": points * 0.9,
+            "ytick.labelsize": points * 0.9,
+            "figure.facecolor": colours.ground,
+            "savefig.facecolor": colours.ground,
+            "axes.facecolor": colours.ground,
+            "axes.edgecolor": colours.faint,
+            "axes.spines.top": False,
+            "axes.spines.right": False,
+            "axes.labelcolor": colours.ink,
+            "text.color": colours.ink,
+            "axes.titlecolor": colours.ink,
+            "xtick.color": colours.faint,
+            "ytick.color": colours.faint,
+            "xtick.labelcolor": colours.ink,
+            "ytick.labelcolor": colours.ink,
+            "axes.grid": True,
+            "grid.color": colours.faint,
+            "grid.alpha": 0.45,
+            "grid.linewidth": points * 0.06,
+            "axes.axisbelow": True,
+            "lines.linewidth": points * 0.2,
+            "lines.markersize": points * 0.6,
+            "axes.prop_cycle": cycler(color=colours.lines),
+            "svg.fonttype": "none",
+            "svg.hashsalt": "gainkit",
+            "axes.unicode_minus": False,
+        }
+    ):
+        yield
+
+
+def palette_of(ax: Axes) -> Palette:
+    """The palette that an Axes was made with (the light one outside `styled`)."""
+    from matplotlib.colors import to_hex
+
+    ground = to_hex(ax.get_facecolor())
+    return next((each for each in PALETTES.values() if each.ground == ground), PALETTES["light"])
+
+
+def headline(ax: Axes, point: str) -> None:
+    """The point of the picture as its title, wrapped to the picture's width."""
+    figure = ax.get_figure()
+    assert figure is not None
+    points = matplotlib.rcParams["axes.titlesize"]
+    width = 72 * figure.get_figure(root=True).get_size_inches()[0]
+    letters = max(int(0.84 * width / (0.68 * float(points))), 20)
+    ax.set_title("\n".join(textwrap.wrap(point, letters)))
+
+
+def label_ends(ax: Axes, labels: Sequence[tuple[float, str]], colours: Sequence[str]) -> None:
+    """Name lines at the right edge, at their own heights, moved apart where they would touch.
+
+    labels : (height in data units, text), one a line.
+    """
+    figure = ax.get_figure()
+    assert figure is not None
+    size = matplotlib.rcParams["font.size"]
+    low, high = ax.get_ylim()
+    height = 72 * figure.get_figure(root=True).get_size_inches()[1] * 0.7
+    line = 1.2 * size / height  # of the axes' own height, roughly
+    tall = [text.count("\n") + 1 for _, text in labels]
+    scale = ax.yaxis.get_transform()
+    ends = scale.transform([low, high])
+    places = [float((scale.transform([y])[0] - ends[0]) / (ends[1] - ends[0])) for y, _ in labels]
+    order = sorted(range(len(places)), key=lambda i: places[i])
+    for above, here in pairwise(order):
+        places[here] = max(places[here], places[above] + line * (tall[above] + tall[here]) / 2)
+    for (_, text), place, colour in zip(labels, places, colours, strict=True):
+        ax.annotate(
+            text, (1.0, place), xycoords="axes fraction", xytext=(4, 0), textcoords="offset points",
+            va="center", ha="left", color=colour, annotation_clip=False,
+        )  # fmt: skip

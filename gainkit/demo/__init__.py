@@ -1,0 +1,78 @@
+"""The whole job on an invented car: tones, captures of a simulated chain, readings, and how near they came.
+
+Every figure told is measured from the files that the demo wrote; the simulator's own truth stands beside it.
+"""
+
+from __future__ import annotations
+
+import shutil
+from dataclasses import dataclass
+from pathlib import Path
+
+from gainkit.demo.bench import Bench, Figure, Say
+from gainkit.demo.pages import pages_step
+from gainkit.demo.steps import (
+    calibrate_step,
+    gain_step,
+    onset_step,
+    others_step,
+    plan_step,
+    source_step,
+    tones_step,
+)
+from gainkit.demo.wiring import match_step, polarity_step
+from gainkit.errors import GainkitError
+from gainkit.job.plan import plan_system
+from gainkit.job.system import load_system
+
+__all__ = ["DemoResult", "Figure", "run_demo"]
+
+
+@dataclass(frozen=True)
+class DemoResult:
+    """folder : where everything lies. figures : measured beside truth."""
+
+    folder: Path
+    figures: tuple[Figure, ...]
+
+
+def run_demo(folder: Path, say: Say, *, overwrite: bool = False) -> DemoResult:
+    """Run the whole path in a folder; ``say`` gets the story line by line.
+
+    Raises GainkitError when the folder holds something and may not be replaced.
+    """
+    _prepare(folder, overwrite)
+    bench = Bench(folder, say)
+    say(f"A technician sets the gain of an invented car. Everything lies in {folder}.")
+    plan_step(bench)
+    staircase = tones_step(bench)
+    calibration = calibrate_step(bench)
+    source, source_figures = source_step(bench, calibration)
+    plan = plan_system(load_system(folder / "system.toml"))
+    gain_figures = gain_step(bench, calibration, plan)
+    onset_figures = onset_step(bench, calibration, source, staircase)
+    others_step(bench, calibration, plan)
+    wiring_figures = [*polarity_step(bench), *match_step(bench)]
+    pages_step(bench, calibration, staircase)
+    figures = (*source_figures, *gain_figures, *onset_figures, *wiring_figures)
+    say("\n11. How near was it? Measured from the files, beside the simulator's own truth")
+    for figure in figures:
+        pair = f"{figure.measured:9.4f} {figure.unit:<5} truth {figure.truth:9.4f} {figure.unit}"
+        say(f"   {figure.name:<24} {pair}")
+    return DemoResult(folder, figures)
+
+
+def _prepare(folder: Path, overwrite: bool) -> None:
+    if folder.exists() and not folder.is_dir():
+        raise GainkitError(f"{folder} is a file.", "Give the name of a folder.")
+    if folder.is_dir() and any(folder.iterdir()):
+        if not overwrite:
+            raise GainkitError(f"{folder} is already there.", "Name another folder, or add --overwrite.")
+        if not (folder / "system.toml").is_file():
+            raise GainkitError(f"{folder} holds something else.", "Name a new folder for the demo.")
+        for name in ("stick", "captures", "charts"):
+            shutil.rmtree(folder / name, ignore_errors=True)
+        for name in ("system.toml", "readings.jsonl", "recorder.toml", "sheet.html", "index.html"):
+            (folder / name).unlink(missing_ok=True)
+    for name in ("captures", "charts"):
+        (folder / name).mkdir(parents=True, exist_ok=True)

@@ -1,0 +1,107 @@
+"""What the demo leaves to look at: charts, the as-left page, and an index of everything."""
+
+from __future__ import annotations
+
+from html import escape
+from pathlib import Path
+
+from gainkit.analysis import tone_of
+from gainkit.capture import read_capture
+from gainkit.charts import (
+    draw_bands,
+    draw_headroom,
+    draw_levels,
+    draw_onset,
+    draw_power,
+    draw_spectrum,
+    draw_waveform,
+    save_chart,
+)
+from gainkit.charts.saving import Draw
+from gainkit.demo.bench import Bench
+from gainkit.demo.steps import CHANNEL
+from gainkit.errors import GainkitError
+from gainkit.files import write_whole
+from gainkit.job.plan import plan_system
+from gainkit.job.system import load_system
+from gainkit.matching import match
+from gainkit.onset import from_index, onset
+from gainkit.sheet import write_sheet
+
+
+def pages_step(bench: Bench, calibration: Path, staircase: Path) -> None:
+    """Charts of what was planned and measured, the sheet, and a page that leads to all of it."""
+    bench.say("\n10. Charts and the as-left page      (gainkit chart ...; gainkit sheet . --out sheet.html)")
+    charts = []
+    for name, draw in _draws(bench, calibration, staircase).items():
+        title = save_chart(draw, bench.folder / "charts" / f"{name}.svg", overwrite=True)
+        charts.append((name, title))
+    made = write_sheet(bench.folder, bench.folder / "sheet.html", overwrite=True)
+    write_whole(bench.folder / "index.html", _index(bench, charts), overwrite=True)
+    bench.say(f"   {len(charts)} charts; sheet: {made.verdict}")
+    bench.say(f"   open {bench.folder / 'index.html'} in a browser")
+
+
+def _draws(bench: Bench, calibration: Path, staircase: Path) -> dict[str, Draw]:
+    channel = plan_system(load_system(bench.folder / "system.toml")).channel(CHANNEL)
+    found = tone_of(read_capture(bench.file("front_as_found.wav"), calibration=calibration))
+    if isinstance(found, str):
+        raise GainkitError(
+            f"The demo's own tone was not found: {found}", "This is a fault of gainkit: report it."
+        )
+    tone, verdict = found
+    steps = from_index(bench.folder / "stick" / "index.json", staircase.name)
+    clipping = onset(read_capture(bench.file("front_staircase.wav"), calibration=calibration), steps)
+    alike = match([read_capture(bench.file(f"match_front_{side}.wav")) for side in ("left", "right")])
+    return {
+        "headroom": lambda ax: draw_headroom(ax, channel, name=channel.name),
+        "levels": lambda ax: draw_levels(ax, channel, name=channel.name),
+        "power": lambda ax: draw_power(ax, channel),
+        "waveform_as_found": lambda ax: draw_waveform(ax, tone, verdict),
+        "spectrum_as_found": lambda ax: draw_spectrum(ax, tone),
+        "onset": lambda ax: draw_onset(ax, clipping),
+        "bands": lambda ax: draw_bands(ax, alike),
+    }
+
+
+def _index(bench: Bench, charts: list[tuple[str, str]]) -> str:
+    """A page of links and pictures, all inside the folder."""
+    pictures = "\n".join(
+        f'<figure><img src="charts/{escape(name)}.svg" alt="{escape(title)}">'
+        f"<figcaption>{escape(title)}</figcaption></figure>"
+        for name, title in charts
+    )
+    captures = "\n".join(
+        f'<li><a href="captures/{escape(path.name)}">{escape(path.name)}</a>'
+        for path in sorted((bench.folder / "captures").iterdir())
+    )
+    return f"""<!doctype html>
+<html lang="en"><meta charset="utf-8"><meta name="viewport" content="width=device-width, initial-scale=1">
+<link rel="icon" href="data:,">
+<title>The demo: one invented car, set from end to end</title>
+<style>
+body {{ font: 11pt/1.5 system-ui, sans-serif; color: #1d1f24; max-width: 70rem;
+  margin: 1rem auto; padding: 0 1rem }}
+.pictures {{ display: grid; grid-template-columns: repeat(auto-fit, minmax(20rem, 1fr)); gap: 1rem }}
+figure {{ margin: 0 }} img {{ width: 100% }} figcaption {{ font-size: .9em }}
+</style>
+<h1>One invented car, set from end to end</h1>
+<p>The car, the shop and every figure are invented; the recordings come from a simulated amplifier. On a real
+car the makers' instructions, local codes and licensed practice come first.
+<ul>
+<li><a href="sheet.html">The as-left page</a> for customer and shop
+<li><a href="system.toml">system.toml</a>, what stands on the plates
+<li><a href="stick/tracks.html">The tones on the stick</a>
+<li><a href="readings.jsonl">readings.jsonl</a>, one line a reading
+<li><a href="recorder.toml">recorder.toml</a>, what the recorder's full scale stands for
+</ul>
+<h2>Charts</h2>
+<div class="pictures">
+{pictures}
+</div>
+<h2>Recordings</h2>
+<ul>
+{captures}
+</ul>
+</html>
+"""

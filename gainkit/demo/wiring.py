@@ -1,0 +1,67 @@
+"""Loudspeakers in the invented car: one of them the wrong way round, and one too loud."""
+
+from __future__ import annotations
+
+import numpy as np
+import soundfile
+
+from gainkit.capture import read_capture
+from gainkit.demo.bench import RATE, Bench, Figure, Floats, track_of
+from gainkit.generator.spec import ToneSpec
+from gainkit.job.readings import log_reading
+from gainkit.levels import ratio_from_db
+from gainkit.matching import match
+from gainkit.polarity import polarity
+
+LOUDER_DB = 2.0
+"""By how much the right front loudspeaker plays louder than the left one [dB]."""
+
+
+def heard(track: Floats, corner_hz: float, gain: float, seed: int) -> Floats:
+    """A track as a microphone hears a loudspeaker in a small cabin, (frames,) in full-scale units.
+
+    The loudspeaker is a second-order high-pass of Q 0.8; six reflections and noise follow.
+    """
+    draw = np.random.default_rng(seed)
+    frames = len(track)
+    ratio = np.fft.rfftfreq(2 * frames, 1 / RATE) / corner_hz
+    response = -(ratio**2) / (1 - ratio**2 + 1j * ratio / 0.8)
+    for _ in range(6):
+        delay = draw.uniform(0.003, 0.02)
+        echo = draw.uniform(-0.3, 0.3) * np.exp(-2j * np.pi * ratio * corner_hz * delay)
+        response = response * (1 + echo)
+    sound = np.fft.irfft(np.fft.rfft(track, 2 * frames) * response)[:frames]
+    return np.asarray(0.3 * gain * sound + draw.normal(0, 1e-3, frames))
+
+
+def polarity_step(bench: Bench) -> list[Figure]:
+    """Front left as it should be; front right reversed, found, and mended."""
+    track = track_of(ToneSpec("pulses", band="midrange", level_dbfs=-6.0, seconds=10.0))
+    bench.say(
+        "\n8. Polarity of the front loudspeakers, by pulses      (gainkit polarity ... --log . --for Front)"
+    )
+    right = 0
+    for name, sign in (("front left", 1), ("front right", -1), ("front right, leads changed over", 1)):
+        path = bench.file(f"polarity_{name.replace(',', '').replace(' ', '_')}.wav")
+        soundfile.write(path, heard(track, 90.0, sign, 5), RATE, subtype="PCM_16")
+        found = polarity(read_capture(path), band="midrange")
+        log_reading(bench.folder, "polarity", "Front", found, [path])
+        right += found.polarity == ("positive" if sign > 0 else "negative")
+        bench.say(f"   {name}: {found.polarity}, {found.agreeing} of {found.pulses} pulses agree")
+    return [Figure("polarities as wired", float(right), 3.0, "of 3")]
+
+
+def match_step(bench: Bench) -> list[Figure]:
+    """Left and right fronts by the same noise."""
+    track = track_of(ToneSpec("noise", low_hz=300, high_hz=3000, level_dbfs=-20.0, seconds=10.0, seed=4))
+    paths = []
+    for name, gain in (("left", 1.0), ("right", ratio_from_db(LOUDER_DB))):
+        path = bench.file(f"match_front_{name}.wav")
+        soundfile.write(path, heard(track, 90.0, gain, 9), RATE, subtype="PCM_16")
+        paths.append(path)
+    found = match([read_capture(path) for path in paths])
+    log_reading(bench.folder, "match", "Front", found, paths)
+    trim = found.captures[1].trim_db
+    bench.say("\n9. Left and right alike?      (gainkit match match_front_left.wav match_front_right.wav)")
+    bench.say(f"   front right: trim {trim:+.2f} dB to match front left")
+    return [Figure("trim of the front right", trim, -LOUDER_DB, "dB")]

@@ -1,0 +1,217 @@
+"""How a job stands: every channel's latest readings beside its target, and what is still to be measured."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from gainkit.errors import GainkitError
+from gainkit.job.plan import ChannelPlan, Plan, plan_system
+from gainkit.job.readings import Reading, read_readings
+from gainkit.job.system import System, load_system
+from gainkit.levels import db_from_ratio
+
+TOLERANCE_DB = 0.5
+"""A level within this of its target is on target [dB] (our choice: a gain control is hardly set finer)."""
+
+
+@dataclass(frozen=True)
+class Level:
+    """One level reading beside the plan.
+
+    error_db : how far it stands from the target, positive too loud [dB]; None without calibration.
+    overdrive_db : beyond the rail [dB], 0 when clean. met : within the tolerance and not clipped; None when it
+    cannot be told.
+    """
+
+    when: str
+    captures: tuple[str, ...]
+    rms_volts: float | None
+    error_db: float | None
+    thd_percent: float | None
+    thd_floor_percent: float | None
+    state: str | None
+    overdrive_db: float | None
+    watts: float | None
+    recorder_overload: bool
+    met: bool | None
+
+
+@dataclass(frozen=True)
+class ChannelStatus:
+    """A channel and what is known of it; `found` is its first level reading when there are at least two.
+
+    onset_dbfs, onset_volts : from the latest onset reading; polarity, trim_db : likewise, None when not
+    measured. lacks : kinds of reading not there yet.
+    """
+
+    name: str
+    set_volts: float
+    tone_hz: float
+    tone_dbfs: float
+    found: Level | None
+    left: Level | None
+    onset_dbfs: float | None
+    onset_volts: float | None
+    polarity: str | None
+    trim_db: float | None
+    lacks: tuple[str, ...]
+    verdict: str
+
+    @property
+    def met(self) -> bool | None:
+        """Whether the channel was left on target; None when that is not measured."""
+        return None if self.left is None else self.left.met
+
+
+@dataclass(frozen=True)
+class SourceStatus:
+    """The source's volume as measured (None: not measured) and as the system file has it."""
+
+    highest_clean_position: str | None
+    source_volts: float | None
+    planned_position: str | None
+    planned_volts: float | None
+
+
+@dataclass(frozen=True)
+class JobStatus:
+    """ok : every channel was left on target. problems : of the record itself, for a person."""
+
+    folder: str
+    ok: bool
+    tolerance_db: float
+    source: SourceStatus
+    channels: tuple[ChannelStatus, ...]
+    problems: tuple[str, ...]
+
+
+def job_status(folder: Path, tolerance_db: float = TOLERANCE_DB) -> JobStatus:
+    """Read a job folder and tell how it stands. Raises GainkitError for a folder that is no job."""
+    system, plan, readings, problems = open_job(folder)
+    if not 0 < tolerance_db < 20:
+        raise GainkitError(f"--tolerance-db is {tolerance_db:g} dB.", "Give more than 0 and less than 20 dB.")
+    names = {_key(channel.name) for channel in plan.channels}
+    strangers = sorted({r.channel for r in readings if r.channel is not None and _key(r.channel) not in names})
+    problems += [f"Readings for a channel {name!r} that the system file does not have." for name in strangers]
+    channels = tuple(_channel(channel, _of(readings, channel.name), tolerance_db) for channel in plan.channels)
+    return JobStatus(
+        folder=str(folder),
+        ok=all(channel.met is True for channel in channels),
+        tolerance_db=tolerance_db,
+        source=_source(system, readings),
+        channels=channels,
+        problems=tuple(problems),
+    )
+
+
+def open_job(folder: Path) -> tuple[System, Plan, list[Reading], list[str]]:
+    """System, plan, readings and what could not be read of them. Raises GainkitError when it is no job."""
+    if not (folder / "system.toml").is_file():
+        raise GainkitError(f"{folder} is not a job folder.", f"Start one with `gainkit job new {folder}`.")
+    system = load_system(folder / "system.toml")
+    readings, problems = read_readings(folder)
+    return system, plan_system(system), readings, problems
+
+
+def latest(readings: Sequence[Reading], kind: str) -> Reading | None:
+    """The last reading of a kind."""
+    return next((reading for reading in reversed(readings) if reading.kind == kind), None)
+
+
+def _key(name: str) -> str:
+    return name.strip().casefold()
+
+
+def _of(readings: Iterable[Reading], name: str) -> list[Reading]:
+    return [r for r in readings if r.channel is not None and _key(r.channel) == _key(name)]
+
+
+def _channel(plan: ChannelPlan, readings: list[Reading], tolerance_db: float) -> ChannelStatus:
+    levels = [_level(r, plan, tolerance_db) for r in readings if r.kind == "measure"]
+    onset, polarity, match = (latest(readings, kind) for kind in ("onset", "polarity", "match"))
+    left = levels[-1] if levels else None
+    have = {reading.kind for reading in readings}
+    wanted = {"measure": "level", "onset": "onset", "polarity": "polarity", "match": "match"}
+    return ChannelStatus(
+        name=plan.name,
+        set_volts=plan.set_volts,
+        tone_hz=plan.tone_hz,
+        tone_dbfs=plan.tone_dbfs,
+        found=levels[0] if len(levels) > 1 else None,
+        left=left,
+        onset_dbfs=None if onset is None else _number(onset.result.get("onset_dbfs")),
+        onset_volts=None if onset is None else _number(onset.result.get("onset_volts")),
+        polarity=None if polarity is None else str(polarity.result.get("polarity")),
+        trim_db=None if match is None else _trim(match.result),
+        lacks=tuple(word for kind, word in wanted.items() if kind not in have),
+        verdict=_verdict(left, plan),
+    )
+
+
+def _level(reading: Reading, plan: ChannelPlan, tolerance_db: float) -> Level:
+    result = reading.result
+    clipping = result.get("clipping")
+    clipping = clipping if isinstance(clipping, dict) else {}
+    volts = _number(result.get("rms_volts"))
+    calibrated = result.get("calibrated") is True
+    error = db_from_ratio(volts / plan.set_volts) if calibrated and volts is not None and volts > 0 else None
+    state = clipping.get("state")
+    overload = result.get("recorder_overload") is True
+    met = None if error is None or overload else abs(error) <= tolerance_db and state != "clipped"
+    return Level(
+        when=reading.when,
+        captures=reading.captures,
+        rms_volts=volts if calibrated else None,
+        error_db=error,
+        thd_percent=_number(result.get("thd_percent")),
+        thd_floor_percent=_number(result.get("thd_floor_percent")),
+        state=state if isinstance(state, str) else None,
+        overdrive_db=_number(clipping.get("overdrive_db")),
+        watts=_number(result.get("watts")),
+        recorder_overload=overload,
+        met=met,
+    )
+
+
+def _verdict(left: Level | None, plan: ChannelPlan) -> str:
+    """One line for a person."""
+    if left is None:
+        return "level not measured"
+    if left.recorder_overload:
+        return "last recording overloaded: not measured"
+    if left.error_db is None:
+        return "recorded without calibration: volts not known"
+    told = f"{left.rms_volts:.2f} V of {plan.set_volts:.2f} V ({left.error_db:+.2f} dB)"
+    if left.met:
+        return f"on target, {told}"
+    if left.state == "clipped":
+        return f"CLIPPED by {max(left.overdrive_db or 0.0, 0.0):.2f} dB, {told}"
+    return f"MISSES ITS TARGET, {told}"
+
+
+def _trim(result: dict[str, Any]) -> float | None:
+    """The trim of a match reading: of its first capture that is not the reference, or 0 for the reference."""
+    captures = [each for each in result.get("captures", []) if isinstance(each, dict)]
+    others = [each for each in captures if each.get("file") != result.get("reference")]
+    chosen = (others or captures)[:1]
+    return _number(chosen[0].get("trim_db")) if chosen else None
+
+
+def _source(system: System, readings: list[Reading]) -> SourceStatus:
+    volume = latest(readings, "volume")
+    result = {} if volume is None else volume.result
+    position, planned = result.get("highest_clean_position"), system.source.clean_position
+    return SourceStatus(
+        highest_clean_position=None if position is None else str(position),
+        source_volts=_number(result.get("source_volts")),
+        planned_position=None if planned is None else str(planned),
+        planned_volts=system.source.preamp_volts,
+    )
+
+
+def _number(found: Any) -> float | None:
+    """A figure of a reading; None for what is not one."""
+    return float(found) if isinstance(found, (int, float)) and not isinstance(found, bool) else None

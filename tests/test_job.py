@@ -1,0 +1,207 @@
+"""Job folders: started, kept through kills and torn lines, and told how they stand."""
+
+from __future__ import annotations
+
+import json
+import random
+import signal
+import subprocess
+import sys
+import time
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import pytest
+import soundfile
+
+from gainkit.job.readings import FILE, log_reading, read_readings
+from gainkit.job.status import job_status
+from tests.conftest import Answer
+from tests.waves import RATE, held, shaped, sine, with_noise
+
+SYSTEM = """
+[source]
+preamp_volts = 4.0
+[[channel]]
+name = "Front"
+rated_watts = 50
+rated_ohms = 4
+load_ohms = 4
+overlap_db = 5
+[[channel]]
+name = "Rear"
+rated_watts = 25
+rated_ohms = 4
+load_ohms = 4
+overlap_db = 5
+"""
+FRONT_VOLTS = (50 * 4) ** 0.5
+
+
+@pytest.fixture
+def job(tmp_path: Path) -> Path:
+    folder = tmp_path / "job"
+    folder.mkdir()
+    (folder / "system.toml").write_text(SYSTEM)
+    return folder
+
+
+def measured(
+    volts: float | None, *, state: str = "clean", calibrated: bool = True, **more: Any
+) -> dict[str, Any]:
+    clipping = {"state": state, "side": None, "overdrive_db": 1.5 if state == "clipped" else 0.0}
+    return {
+        "rms_volts": volts, "calibrated": calibrated, "thd_percent": 0.02, "thd_floor_percent": 0.001,
+        "recorder_overload": False, "clipping": clipping, **more,
+    }  # fmt: skip
+
+
+# -- new ---------------------------------------------------------------------------------------------------
+
+
+def test_a_new_job_can_be_planned_and_stands_as_unmeasured(
+    tmp_path: Path, gainkit: Callable[..., Answer]
+) -> None:
+    made = gainkit("job", "new", tmp_path / "car", "--json").json
+    assert Path(made["system"]).is_file()
+    assert (tmp_path / "car" / "captures").is_dir()
+    assert gainkit("plan", made["system"]).code == 0
+    status = gainkit("job", "status", tmp_path / "car", "--json").json
+    assert not status["ok"]
+    assert {channel["verdict"] for channel in status["channels"]} == {"level not measured"}
+    assert "NOT DONE" in gainkit("job", "status", tmp_path / "car").out
+
+
+def test_a_new_job_touches_nothing_of_the_users(
+    job: Path, tmp_path: Path, gainkit: Callable[..., Answer]
+) -> None:
+    before = (job / "system.toml").read_bytes()
+    assert "not empty" in gainkit("job", "new", job).refused()
+    assert (job / "system.toml").read_bytes() == before
+    (tmp_path / "broken.toml").write_text("[[channel]]\nname = 1\n")
+    gainkit("job", "new", tmp_path / "other", "--system", tmp_path / "broken.toml").refused()
+    assert not (tmp_path / "other").exists()
+    gainkit("job", "status", tmp_path).refused()
+
+
+def test_a_new_job_from_a_system_file_keeps_its_text(
+    job: Path, tmp_path: Path, gainkit: Callable[..., Answer]
+) -> None:
+    assert gainkit("job", "new", tmp_path / "next", "--system", job / "system.toml").code == 0
+    assert (tmp_path / "next" / "system.toml").read_text() == SYSTEM
+
+
+# -- status ------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("reading", "met", "words"),
+    [
+        (measured(FRONT_VOLTS * 1.02), True, "on target"),
+        (measured(FRONT_VOLTS * 1.2), False, "MISSES"),
+        (measured(FRONT_VOLTS, state="clipped"), False, "CLIPPED by 1.50 dB"),
+        (measured(FRONT_VOLTS, calibrated=False), None, "without calibration"),
+        (measured(FRONT_VOLTS) | {"recorder_overload": True}, None, "overloaded"),
+        (measured(0.0), None, "without calibration"),
+        ({"rms_volts": "many", "clipping": 3}, None, "without calibration"),
+    ],
+    ids=["met", "off", "clipped", "uncalibrated", "overload", "silent", "not a measurement"],
+)
+def test_a_channel_is_judged_by_its_latest_level(
+    job: Path, reading: dict[str, Any], met: bool, words: str
+) -> None:
+    log_reading(job, "measure", "front", measured(2.0), [Path("first.wav")])
+    log_reading(job, "measure", " Front ", reading, [Path("second.wav")])
+    front, rear = job_status(job).channels
+    assert front.met is met
+    assert words in front.verdict
+    assert front.found is not None
+    assert front.found.rms_volts == 2.0
+    assert front.left is not None
+    assert front.left.captures == ("second.wav",)
+    assert (rear.met, rear.left) == (None, None)
+
+
+def test_other_readings_and_strangers_are_told(job: Path) -> None:
+    log_reading(job, "volume", None, {"highest_clean_position": 31, "source_volts": 4.1}, [])
+    log_reading(job, "onset", "Front", {"onset_dbfs": -4.5, "onset_volts": 17.0, "steps": []}, [])
+    log_reading(job, "polarity", "Front", {"polarity": "negative"}, [])
+    matched = [{"file": "l.wav", "trim_db": 0.0}, {"file": "r.wav", "trim_db": -1.5}]
+    log_reading(job, "match", "Front", {"reference": "l.wav", "captures": matched}, [])
+    log_reading(job, "measure", "Roof", measured(1.0), [])
+    status = job_status(job)
+    front = status.channels[0]
+    assert (front.onset_dbfs, front.polarity, front.trim_db) == (-4.5, "negative", -1.5)
+    assert front.lacks == ("level",)
+    assert (status.source.highest_clean_position, status.source.source_volts) == ("31", 4.1)
+    assert any("Roof" in problem for problem in status.problems)
+
+
+def test_the_whole_way_by_commands(job: Path, tmp_path: Path, gainkit: Callable[..., Answer]) -> None:
+    peak = FRONT_VOLTS * 2**0.5 / 40
+    good, hot = tmp_path / "good.wav", tmp_path / "hot.wav"
+    soundfile.write(good, sine(997, peak=peak), RATE, subtype="PCM_24")
+    soundfile.write(hot, peak * with_noise(shaped(held(2.0), 997), 70), RATE, subtype="PCM_24")
+    for path in (hot, good):
+        answer = gainkit("measure", path, "--full-scale-volts", 40, "--log", job, "--for", "Front", "--json")
+        assert answer.code == 0
+    status = gainkit("job", "status", job, "--json").json
+    assert status["channels"][0]["left"]["met"] is True
+    assert status["channels"][0]["verdict"].startswith("on target")
+    assert status["channels"][0]["found"]["state"] == "clipped"
+    assert not status["ok"]
+    assert "1 OF 2 CHANNELS NOT DONE" in gainkit("job", "status", job).out
+    assert "--tolerance-db" in gainkit("job", "status", job, "--tolerance-db", 0).refused()
+
+
+# -- kept --------------------------------------------------------------------------------------------------
+
+
+def test_a_line_cut_anywhere_costs_itself_alone(job: Path) -> None:
+    draw = random.Random(4)
+    for number in range(6):
+        log_reading(job, "measure", "Front", measured(float(number + 1)), [])
+    whole = (job / FILE).read_bytes()
+    for place in [0, len(whole), *(draw.randrange(len(whole)) for _ in range(50))]:
+        (job / FILE).write_bytes(whole[:place])
+        kept = whole[:place].count(b"\n") + (place > 0 and whole[place : place + 1] == b"\n")
+        readings, problems = read_readings(job)
+        assert len(readings) == kept
+        assert len(problems) == (
+            place > 0 and whole[place - 1 : place] != b"\n" and whole[place : place + 1] != b"\n"
+        )
+        log_reading(job, "measure", "Front", measured(99.0), [])
+        assert [r.result["rms_volts"] for r in read_readings(job)[0]] == [*map(float, range(1, kept + 1)), 99.0]
+
+
+WRITER = """
+import sys
+from pathlib import Path
+from gainkit.job.readings import log_reading
+for number in range(100000):
+    result = {"run": int(sys.argv[2]), "number": number, "text": "x" * 4000}
+    log_reading(Path(sys.argv[1]), "measure", "Front", result, [])
+    print(number, flush=True)
+"""
+
+
+def test_fifty_kills_lose_at_most_the_line_in_flight(job: Path) -> None:
+    draw = random.Random(8)
+    told: dict[int, int] = {}
+    for run in range(50):
+        child = subprocess.Popen([sys.executable, "-c", WRITER, str(job), str(run)], stdout=subprocess.PIPE)
+        assert child.stdout is not None
+        child.stdout.readline()
+        time.sleep(draw.uniform(0, 0.01))
+        child.send_signal(signal.SIGKILL)
+        rest = child.stdout.read().split(b"\n")[:-1]
+        child.wait()
+        told[run] = len(rest)  # the last number that was told, the first line being 0
+    readings, problems = read_readings(job)
+    assert len(problems) <= 50
+    for run, last in told.items():
+        numbers = [r.result["number"] for r in readings if r.result["run"] == run]
+        assert numbers == list(range(len(numbers)))
+        assert last < len(numbers) <= last + 2
+    assert all(json.loads(line) for line in (job / FILE).read_bytes().splitlines() if line.endswith(b"}"))
