@@ -89,11 +89,12 @@ def polarity(
 
 def polarity_text(path: Path, result: PolarityResult) -> str:
     """The verdict first."""
-    counts = f"{result.agreeing} of {result.pulses} pulses agree ({result.band} train)."
-    head = f"{path}: {result.polarity.upper()}."
+    counts = f"{result.agreeing} of {result.pulses} pulses agree ({result.band} train)"
     if result.polarity != "undecided":
-        head += f" Confidence {100 * result.confidence:.2f} %."
-    return sections(wrapped(head, "", ""), counts, *(wrapped(note, "  - ", "    ") for note in result.notes))
+        sure = f"{100 * result.confidence:.1f} %" if result.confidence < 0.999 else "above 99.9 %"
+        counts += f", confidence {sure}"
+    head = wrapped(f"{path}: {result.polarity.upper()}.", "", "")
+    return sections(head, f"{counts}.", *(wrapped(note, "  - ", "    ") for note in result.notes))
 
 
 def pair_text(result: PairResult) -> str:
