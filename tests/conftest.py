@@ -14,6 +14,8 @@ from typing import Any
 
 import pytest
 
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # as the command line does, before numpy is loaded
+
 DATA = Path(__file__).parent / "data"
 
 

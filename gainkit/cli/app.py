@@ -12,9 +12,9 @@ from typing import Annotated
 
 import typer
 
-from gainkit.cli import bench, calibrate, charts, demo, job, measure, onset, plan, tones, wiring
+from gainkit.cli import bench, calibrate, charts, demo, job, live, measure, onset, plan, tones, wiring
 
-ROOMS = (plan, tones, measure, calibrate, onset, wiring, bench, charts, job, demo)
+ROOMS = (plan, tones, measure, calibrate, onset, wiring, bench, charts, job, live, demo)
 
 
 def command_tree(arguments: Sequence[str]) -> typer.Typer:

@@ -1,0 +1,199 @@
+"""An audio interface read block by block: what a meter would show, several times a second."""
+
+from __future__ import annotations
+
+import contextlib
+import queue
+import threading
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from gainkit.analysis import Measurement, MeasureOptions, measure
+from gainkit.capture import Capture
+from gainkit.errors import GainkitError
+from gainkit.files import whole_file
+
+if TYPE_CHECKING:
+    import soundfile
+
+Blocks = Iterable[NDArray[np.float32]]
+
+WINDOW_SECONDS = 0.5
+"""Length that one reading looks at [s]: 25 cycles of a 50 Hz tone."""
+
+EVERY_SECONDS = 0.25
+BITS = 24
+"""Interfaces deliver 24 bits; one step of them tells a sample at full scale."""
+
+
+@dataclass(frozen=True)
+class Recorder:
+    """What is known of the interface. full_scale_volts : peak volts of digital 1.0 [V], None: not known."""
+
+    device: str
+    sample_rate_hz: float
+    channels: int
+    full_scale_volts: float | None = None
+
+
+@dataclass(frozen=True)
+class LiveResult:
+    """What a run of so many seconds ends with: the last reading, and what the run as a whole showed.
+
+    readings : how many. clipped_readings, overloads : of them. lost_blocks : times the machine was too slow.
+    """
+
+    device: str
+    seconds: float
+    readings: int
+    clipped_readings: int
+    overloads: int
+    lost_blocks: int
+    last: Measurement | None
+    problem: str | None
+
+
+def watch(
+    blocks: Blocks, recorder: Recorder, options: MeasureOptions, every_seconds: float = EVERY_SECONDS
+) -> Iterator[tuple[float, Measurement | GainkitError]]:
+    """(seconds since the start, reading) each time enough new frames have come.
+
+    blocks : (frames, channels) in full-scale units. A window without three cycles of anything yields the
+    GainkitError that says so: a live display goes on. Memory holds one window.
+    """
+    size = round(WINDOW_SECONDS * recorder.sample_rate_hz)
+    every = max(round(every_seconds * recorder.sample_rate_hz), 1)
+    held = np.empty((0, recorder.channels), np.float32)
+    total, due = 0, size
+    for block in blocks:
+        held = np.concatenate([held, block])[-size:]
+        total += len(block)
+        if total < due:
+            continue
+        due = total + every
+        yield total / recorder.sample_rate_hz, _reading(held, recorder, options)
+
+
+def _reading(
+    window: NDArray[np.float32], recorder: Recorder, options: MeasureOptions
+) -> Measurement | GainkitError:
+    capture = replace(
+        Capture.from_array(
+            window,  # type: ignore[arg-type]
+            recorder.sample_rate_hz,
+            file=recorder.device,
+            volts_per_unit=recorder.full_scale_volts or 1.0,
+            calibrated=recorder.full_scale_volts is not None,
+        ),
+        has_full_scale=True,
+        step_units=2.0 ** (1 - BITS),
+    )
+    try:
+        return measure(capture, options)
+    except GainkitError as fault:
+        return fault
+
+
+def limited(blocks: Blocks, sample_rate_hz: float, seconds: float | None) -> Iterator[NDArray[np.float32]]:
+    """Blocks until so many seconds have come, the last one cut; all when None."""
+    left = None if seconds is None else round(seconds * sample_rate_hz)
+    for block in blocks:
+        if left is not None:
+            block = block[:left]
+            left -= len(block)
+        yield block
+        if left == 0:
+            return
+
+
+@contextlib.contextmanager
+def saved(blocks: Blocks, path: Path | None, recorder: Recorder, overwrite: bool) -> Iterator[Blocks]:
+    """The same blocks, kept in a 24-bit WAV file that is whole at the end; as they are when path is None."""
+    if path is None:
+        yield blocks
+        return
+    import soundfile
+
+    if path.suffix.lower() != ".wav":
+        raise GainkitError(f"{path} does not end in .wav.", "Name the recording with it.")
+    with whole_file(path, overwrite=overwrite) as draft:
+        form: dict[str, Any] = {"channels": recorder.channels, "subtype": "PCM_24"}
+        with soundfile.SoundFile(draft, "w", round(recorder.sample_rate_hz), **form) as file:
+            yield _kept(blocks, file)
+
+
+def _kept(blocks: Blocks, file: soundfile.SoundFile) -> Iterator[NDArray[np.float32]]:
+    for block in blocks:
+        file.write(block)
+        yield block
+
+
+class Interface:
+    """Blocks of an open audio interface; `lost` counts those that the machine was too slow for."""
+
+    def __init__(self, device: str | None, sample_rate_hz: float | None, channels: int) -> None:
+        sounddevice = _sounddevice()
+        self.lost = 0
+        self._waiting: queue.Queue[NDArray[np.float32]] = queue.Queue(maxsize=400)
+        self._gone = threading.Event()
+        try:
+            wanted = int(device) if device is not None and device.isdigit() else device
+            about = sounddevice.query_devices(wanted, "input")
+            self.name, self.channels = str(about["name"]), channels
+            if int(about["max_input_channels"]) < channels:
+                raise GainkitError(
+                    f"{self.name} has {about['max_input_channels']} inputs; channel {channels} is asked for.",
+                    "Choose another --channel, --minus or --device.",
+                )
+            self.sample_rate_hz = float(sample_rate_hz or about["default_samplerate"])
+            self._stream = sounddevice.InputStream(
+                samplerate=self.sample_rate_hz, device=wanted, channels=channels, dtype="float32",
+                callback=self._take, finished_callback=self._gone.set,
+            )  # fmt: skip
+            self._stream.start()
+        except (ValueError, sounddevice.PortAudioError) as fault:
+            raise GainkitError(
+                f"The audio interface cannot be opened: {fault}.",
+                "Plug it in and name it with --device; `python -m sounddevice` lists what is there.",
+            ) from fault
+
+    def _take(self, data: NDArray[np.float32], frames: int, time: Any, status: Any) -> None:
+        """Called by the sound system in a thread of its own: copy and go."""
+        if status:
+            self.lost += 1
+        try:
+            self._waiting.put_nowait(data.copy())
+        except queue.Full:
+            self.lost += 1
+
+    def __iter__(self) -> Iterator[NDArray[np.float32]]:
+        while True:
+            try:
+                yield self._waiting.get(timeout=2.0)
+            except queue.Empty:
+                raise GainkitError(
+                    f"{self.name} delivers nothing any more.", "Check its plug and start again."
+                ) from None
+
+    def close(self) -> None:
+        self._stream.close()
+
+
+def _sounddevice() -> Any:
+    try:
+        import sounddevice
+    except ImportError as fault:
+        raise GainkitError(
+            "Live measuring needs the extra `live`.", 'Install it: pip install "gainkit[live]".'
+        ) from fault
+    except OSError as fault:  # the wheel for Linux leaves the PortAudio library to the system
+        raise GainkitError(
+            f"The sound system's library is missing: {fault}.",
+            "On Debian and its kin: apt install libportaudio2.",
+        ) from fault
+    return sounddevice

@@ -1,0 +1,140 @@
+"""Live readings, with an interface of our own making in the place of the sound system's library."""
+
+from __future__ import annotations
+
+import sys
+import threading
+import time
+import types
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+import soundfile
+
+from gainkit.analysis import Measurement, MeasureOptions
+from gainkit.live import Recorder, limited, watch
+from tests.conftest import Answer
+from tests.waves import RATE, Floats, held, shaped, sine
+
+BLOCK = 1024
+
+
+def cut(wave: Floats, block: int = BLOCK) -> Iterator[np.ndarray]:
+    table = wave.astype(np.float32)
+    table = table[:, np.newaxis] if table.ndim == 1 else table
+    for start in range(0, len(table), block):
+        yield table[start : start + block]
+
+
+def library(wave: Floats, inputs: int = 2, faults: int = 0) -> types.ModuleType:
+    """A stand-in for the sound system's library that plays a wave over and over into its callback."""
+
+    class Stream:
+        def __init__(self, *, callback: Callable[..., None], channels: int, **_: Any) -> None:
+            self.running, self.channels, self.callback = threading.Event(), channels, callback
+            self.thread = threading.Thread(target=self.play)
+
+        def start(self) -> None:
+            self.running.set()
+            self.thread.start()
+
+        def play(self) -> None:
+            left = faults
+            while self.running.is_set():
+                for block in cut(np.repeat(wave[:, np.newaxis], self.channels, axis=1)):
+                    if not self.running.is_set():
+                        return
+                    self.callback(block, len(block), None, "input overflow" if left > 0 else None)
+                    left -= 1
+                    time.sleep(len(block) / RATE / 8)  # eight times as fast as sound
+
+        def close(self) -> None:
+            self.running.clear()
+            self.thread.join()
+
+    module = types.ModuleType("sounddevice")
+    module.InputStream = Stream  # type: ignore[attr-defined]
+    module.PortAudioError = type("PortAudioError", (Exception,), {})  # type: ignore[attr-defined]
+
+    def query(device: object, kind: str) -> dict[str, object]:
+        if device == "nothing":
+            raise ValueError("No input device matching 'nothing'")
+        return {"name": "Two inputs", "max_input_channels": inputs, "default_samplerate": float(RATE)}
+
+    module.query_devices = query  # type: ignore[attr-defined]
+    return module
+
+
+@pytest.mark.parametrize("block", [64, 1000, 30_000])
+def test_readings_are_those_of_measure_four_times_a_second(block: int) -> None:
+    wave = sine(997, 3 * RATE, peak=0.5)
+    recorder = Recorder("test", RATE, 1, full_scale_volts=20.0)
+    readings = list(watch(cut(wave, block), recorder, MeasureOptions(target_volts=7.0)))
+    assert len(readings) == (5 if block == 30_000 else pytest.approx(10, abs=1))
+    for seconds, found in readings:
+        assert seconds <= 3
+        assert isinstance(found, Measurement)
+        assert found.rms_volts == pytest.approx(10 / 2**0.5, rel=1e-6)
+        assert found.target is not None
+        assert found.target.change_db == pytest.approx(20 * np.log10(7 / (10 / 2**0.5)), abs=1e-5)
+        assert found.clipping.state == "clean"
+
+
+def test_a_display_goes_on_where_there_is_no_tone() -> None:
+    wave = np.concatenate([np.zeros(RATE), sine(997, RATE, peak=0.3), np.zeros(RATE)])
+    found = [reading for _, reading in watch(cut(wave), Recorder("test", RATE, 1), MeasureOptions())]
+    assert all(isinstance(reading, Measurement) for reading in found)
+    steady = [isinstance(reading, Measurement) and reading.steady_tone for reading in found]
+    assert steady[0] is False
+    assert any(steady)
+    assert steady[-1] is False
+
+
+def test_the_end_is_exact_to_the_frame() -> None:
+    assert sum(len(block) for block in limited(cut(np.zeros(RATE)), RATE, 0.7)) == round(0.7 * RATE)
+
+
+def test_the_command_ends_by_itself_with_one_object_and_keeps_the_recording(
+    tmp_path: Path, gainkit: Callable[..., Answer], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    wave = 0.4 * shaped(held(1.5), 1000, RATE)[: 20 * 1008]
+    monkeypatch.setitem(sys.modules, "sounddevice", library(wave[: 20 * 48 * 21], faults=1))
+    kept = tmp_path / "kept.wav"
+    answer = gainkit(
+        "live", "--seconds", 2, "--json", "--full-scale-volts", 50, "--target-volts", 10, "--save", kept
+    )
+    found = answer.json
+    assert (found["device"], found["last"]["calibrated"], found["lost_blocks"]) == ("Two inputs", True, 1)
+    assert found["seconds"] == pytest.approx(2, abs=0.3)
+    assert found["clipped_readings"] == found["readings"] > 4
+    assert found["last"]["clipping"]["overdrive_db"] == pytest.approx(1.5, abs=0.05)
+    recording, rate = soundfile.read(kept)
+    assert (len(recording), rate) == (2 * RATE, RATE)
+    assert "--overwrite" in gainkit("live", "--seconds", 1, "--json", "--save", kept).refused()
+
+
+def test_lines_for_a_person_say_what_to_turn(
+    gainkit: Callable[..., Answer], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setitem(sys.modules, "sounddevice", library(sine(1000, 48 * 1000, peak=0.5)))
+    out = gainkit("live", "--seconds", 1, "--full-scale-volts", 20, "--target-volts", 10).out
+    assert "turn +3.0 dB" in out
+    assert "CLEAN" in out
+    monkeypatch.setitem(sys.modules, "sounddevice", library(np.clip(sine(1000, 48 * 1000, peak=2), -1, 1)))
+    assert "OVERLOADED" in gainkit("live", "--seconds", 1).out
+
+
+def test_what_cannot_be_measured_live_is_refused(
+    gainkit: Callable[..., Answer], monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    monkeypatch.setitem(sys.modules, "sounddevice", library(np.zeros(RATE)))
+    assert "nothing" in gainkit("live", "--device", "nothing", "--seconds", 1).refused()
+    assert "2 inputs" in gainkit("live", "--channel", 3, "--seconds", 1).refused()
+    assert "--seconds" in gainkit("live", "--json").refused()
+    assert "--seconds" in gainkit("live", "--seconds", 0).refused()
+    assert ".wav" in gainkit("live", "--seconds", 1, "--json", "--save", tmp_path / "a.flac").refused()
+    monkeypatch.setitem(sys.modules, "sounddevice", None)
+    assert "extra" in gainkit("live", "--seconds", 1).refused()
