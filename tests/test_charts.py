@@ -37,7 +37,7 @@ from gainkit.charts.saving import Draw, figure_of
 from gainkit.charts.style import PALETTES
 from gainkit.errors import GainkitError
 from gainkit.job import load_system, plan_system
-from gainkit.matching import MatchResult, match
+from gainkit.matching import MatchOptions, MatchResult, match
 from gainkit.onset import OnsetResult
 from gainkit.onset.find import StepResult
 from gainkit.volume import VolumePosition, VolumeResult
@@ -91,6 +91,10 @@ def drawn(draw: Draw, look: Look | None = None) -> Axes:
     return figure.axes[0]
 
 
+def title(ax: Axes) -> str:
+    return " ".join(ax.get_title(loc="left").split())
+
+
 def line(ax: Axes, label: str) -> tuple[np.ndarray, np.ndarray]:
     (found,) = [each for each in ax.lines if each.get_label() == label][:1]
     return np.asarray(found.get_xdata(), float), np.asarray(found.get_ydata(), float)
@@ -130,7 +134,7 @@ def test_headroom_is_the_calculators(target: Target) -> None:
     edges = [ax.transData.inverted().transform((box.x0, 0))[0] for box in regions.values()]
     assert edges[1] == pytest.approx(target.gain_db - 5)
     assert edges[2] == pytest.approx(target.gain_db)
-    assert "cut by 5.0 dB" in ax.get_title(loc="left").replace("\n", " ")
+    assert "cut by 5.0 dB" in title(ax)
 
 
 def test_the_gain_controls_volts_stand_over_their_gains(target: Target) -> None:
@@ -164,7 +168,7 @@ def test_titles_say_how_the_setting_stands() -> None:
         plan = find_target(
             Channel(ratings=(Rating(50, 4),), load_ohms=4, overlap_db=overlap, margin_db=margin, source_volts=2)
         )
-        assert words in drawn(lambda ax, p=plan: draw_headroom(ax, p)).get_title(loc="left").replace("\n", " ")
+        assert words in title(drawn(lambda ax, p=plan: draw_headroom(ax, p)))
 
 
 def test_levels_are_the_plans() -> None:
@@ -208,7 +212,7 @@ def test_waveform_shows_the_fit(clipped: tuple[ToneFit, Verdict]) -> None:
     assert rails == pytest.approx([-20, 20], rel=2e-3)
     time, _ = line(ax, "measured")
     assert time[-1] == pytest.approx(2 * 1000 / 997, rel=1e-6)
-    assert "2.00 dB beyond" in ax.get_title(loc="left").replace("\n", " ")
+    assert "2.00 dB beyond" in title(ax)
 
 
 def test_spectrum_shows_the_harmonics(clipped: tuple[ToneFit, Verdict]) -> None:
@@ -245,20 +249,30 @@ def test_bands_show_the_match(noises: MatchResult) -> None:
 
 @pytest.fixture(scope="module")
 def all_draws(target: Target, clipped: tuple[ToneFit, Verdict], noises: MatchResult) -> dict[str, Draw]:
-    front = plan_system(load_system(EXAMPLE)).channel("Front")
+    front, rear, sub = plan_system(load_system(EXAMPLE)).channels
+    draw = np.random.default_rng(2)
+    thirds = match([Capture.from_array(draw.standard_normal(4 * RATE), RATE)], MatchOptions(third_octave=True))
     return {
         "headroom": lambda ax: draw_headroom(ax, target),
+        "headroom and noise": lambda ax: draw_headroom(ax, sub, noise_volts=0.003, name="Subwoofer"),
         "levels": lambda ax: draw_levels(ax, front, name="Front"),
+        "levels, loudspeaker": lambda ax: draw_levels(ax, sub, name="Subwoofer"),
+        "levels, built-in": lambda ax: draw_levels(ax, rear, name="Rear"),
+        "headroom, built-in": lambda ax: draw_headroom(ax, rear, name="Rear"),
         "power": lambda ax: draw_power(ax, target),
         "waveform": lambda ax: draw_waveform(ax, *clipped),
         "spectrum": lambda ax: draw_spectrum(ax, clipped[0]),
         "onset": lambda ax: draw_onset(ax, ONSET),
         "volume": lambda ax: draw_volume(ax, VOLUME),
         "bands": lambda ax: draw_bands(ax, noises),
+        "thirds": lambda ax: draw_bands(ax, thirds),
     }
 
 
-KINDS = ("headroom", "levels", "power", "waveform", "spectrum", "onset", "volume", "bands")
+KINDS = (
+    "headroom", "headroom and noise", "headroom, built-in", "levels", "levels, loudspeaker", "levels, built-in",
+    "power", "waveform", "spectrum", "onset", "volume", "bands", "thirds",
+)  # fmt: skip
 
 
 @pytest.mark.parametrize("kind", KINDS)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from os.path import commonprefix
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -22,6 +24,7 @@ def draw_bands(ax: Axes, found: MatchResult) -> Axes:
     colours = palette_of(ax)
     centres = sorted({band.center_hz for each in found.captures for band in each.bands})
     place = {hz: number for number, hz in enumerate(centres)}
+    names = short_names([each.file for each in found.captures])
     ends, tones = [], []
     for number, each in enumerate(found.captures):
         tone = colours.lines[number % len(colours.lines)]
@@ -30,9 +33,12 @@ def draw_bands(ax: Axes, found: MatchResult) -> Axes:
             yerr=[band.uncertainty_db for band in each.bands], marker=MARKS[number % len(MARKS)],
             linestyle=DASHES[number % len(DASHES)], color=tone, label=Path(each.file).name,
         )  # fmt: skip
-        ends.append((each.bands[-1].level_db, Path(each.file).stem[:14]))
+        ends.append((each.bands[-1].level_db, names[number]))
         tones.append(tone)
-    step = max(len(centres) // 11, 1)
+    figure = ax.get_figure()
+    assert figure is not None
+    inches = float(figure.get_figure(root=True).get_size_inches()[0])
+    step = max(-(-len(centres) // int(2 * inches)), 1)
     shown = np.arange(0, len(centres), step)
     ax.set_xticks(shown, [f"{hz / 1000:g}k" if (hz := centres[i]) >= 1000 else f"{hz:g}" for i in shown])
     ax.set_xlim(-0.5, len(centres) - 0.5)
@@ -41,6 +47,13 @@ def draw_bands(ax: Axes, found: MatchResult) -> Axes:
     ax.set_ylabel("level [dBV]" if found.calibrated else "level [dBFS]")
     headline(ax, bands_point(found))
     return ax
+
+
+def short_names(files: Sequence[str]) -> list[str]:
+    """What tells the files apart: names without what all begin with, at most 14 signs."""
+    stems = [Path(file).stem for file in files]
+    shared = len(commonprefix(stems)) if len(stems) > 1 else 0
+    return [(stem[shared:] or stem)[:14] for stem in stems]
 
 
 def bands_point(found: MatchResult) -> str:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
+import matplotlib
 import numpy as np
 
 from gainkit.charts.style import DASHES, headline, label_ends, palette_of
@@ -56,12 +57,13 @@ def draw_headroom(
     label_ends(ax, ends, [colours.ink] * len(ends))
     marked = ax.plot(gain, target.headroom_db, "o", color=colours.lines[1], label="setting", zorder=5)[0]
     marked.set_markeredgecolor(colours.ground)
-    told = f"{name}: {gain:.1f} dB"
+    told = f"\u25cf {name}: {gain:.1f} dB"
     if target.sensitivity_volts is not None:
         told += f"\ngain control {target.sensitivity_volts:.2f} V"
     ax.annotate(
-        told, (gain, target.headroom_db), xytext=(-8, -10), textcoords="offset points", ha="right", va="top",
-        color=colours.lines[1], fontweight="bold",
+        told, (0.0, 0.0), xycoords="axes fraction", xytext=(6, 6), textcoords="offset points", ha="left",
+        va="bottom", color=colours.lines[1], fontweight="bold",
+        bbox={"facecolor": colours.ground, "edgecolor": "none", "pad": 1.5},
     )  # fmt: skip
     ax.set_xlabel("gain [dB]")
     ax.set_ylabel("headroom [dB]")
@@ -116,6 +118,7 @@ def _noise(ax: Axes, gains: np.ndarray, gain_db: float, noise_volts: float) -> N
     side = ax.twinx()
     side.grid(False)
     side.spines["right"].set_visible(True)
+    side.spines["right"].set_position(("outward", 5.5 * float(matplotlib.rcParams["font.size"])))
     millivolts = 1000 * noise_volts * 10 ** ((gains - gain_db) / 20)
     side.plot(gains, millivolts, color=colours.lines[2], linestyle=DASHES[3], label="noise")
     side.set_ylim(0, 1.6 * float(millivolts.max()))

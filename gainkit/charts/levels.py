@@ -47,7 +47,7 @@ def stages_of(target: Target, crest_factor_db: float | None = None) -> tuple[Sta
     wanted = source * ratio_from_db(gain)
     held = min(wanted, target.clip_volts)
     stages = [
-        Stage("recording", source, source, source * down),
+        Stage("record-\ning", source, source, source * down),
         Stage("source", source, source, source * down),
         Stage("inter-\nconnect", None, source, source * down),
         Stage("amp.\ninput", target.sensitivity_volts, source, source * down),
@@ -75,7 +75,7 @@ def draw_levels(
             continue
         ceiling = db_from_ratio(stage.ceiling_volts)
         ax.plot([place - 0.4, place + 0.4], [ceiling, ceiling], color=colours.lines[1], label="ceiling")
-        told = "0 dBFS" if stage.name == "recording" else f"{stage.ceiling_volts:.3g} V"
+        told = "0 dBFS" if stage is stages[0] else f"{stage.ceiling_volts:.3g} V"
         ax.annotate(
             told, (place, ceiling), xytext=(0, 3), textcoords="offset points",
             ha="center", va="bottom", color=colours.lines[1], fontsize="small",

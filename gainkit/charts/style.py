@@ -6,6 +6,7 @@ differ in dash and in lightness, so a greyscale print and any kind of colour vis
 
 from __future__ import annotations
 
+import re
 import textwrap
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
@@ -140,7 +141,8 @@ def headline(ax: Axes, point: str) -> None:
     points = matplotlib.rcParams["axes.titlesize"]
     width = 72 * figure.get_figure(root=True).get_size_inches()[0]
     letters = max(int(0.84 * width / (0.68 * float(points))), 20)
-    ax.set_title("\n".join(textwrap.wrap(point, letters)))
+    whole = re.sub(r"(\d) (?=(?:V|W|dB|dBFS|Hz|%))", "\\1\u00a0", point)  # a figure stays with its unit
+    ax.set_title("\n".join(textwrap.wrap(whole, letters)))
 
 
 def label_ends(ax: Axes, labels: Sequence[tuple[float, str]], colours: Sequence[str]) -> None:
