@@ -26,6 +26,12 @@ CROSSTALK_DB = 20.0
 """Beeps this far below the loudest of the recording are crosstalk, not a connection [dB]."""
 
 ABOVE_NOISE_DB = 12.0
+HEARD_SHARE = 0.4
+"""A microphone hears echoes after a beep: only what reaches this share of the loudest counts [-]."""
+
+MAY_BE_CUT_SECONDS = BEEP_SECONDS + BEEP_GAP_SECONDS + 0.05
+"""A group this near to the recording's ends may have lost a beep there [s]."""
+
 NAMES = {count: name for name, count in BEEPS}
 NUMBERS = {count: number for number, (_, count) in enumerate(BEEPS, start=1)}
 
@@ -53,7 +59,7 @@ class RoutingResult:
 class _Group:
     beeps: int
     start_seconds: float
-    level_db: float
+    stop_seconds: float
 
 
 def routing(capture: Capture, *, microphone: bool | None = None, pitch_hz: float = PITCH_HZ) -> RoutingResult:
@@ -67,13 +73,14 @@ def routing(capture: Capture, *, microphone: bool | None = None, pitch_hz: float
     channels = (1,) if by_ear else tuple(range(1, capture.channels + 1))
     envelopes = {channel: _envelope(capture, channel, pitch_hz) for channel in channels}
     loudest = max(float(np.max(envelope, initial=0.0)) for envelope in envelopes.values())
-    groups = {channel: _groups(envelope, loudest) for channel, envelope in envelopes.items()}
+    least_share = HEARD_SHARE if by_ear else 0.0
+    groups = {channel: _groups(envelope, loudest, least_share) for channel, envelope in envelopes.items()}
     if not any(groups.values()):
         raise GainkitError(
             f"{capture.file}: no beeps of {pitch_hz:g} Hz are heard.",
             "Record the beeps track: louder, closer, at least five seconds; steady tones are no beeps.",
         )
-    return _by_ear(groups[1]) if by_ear else _by_line(groups)
+    return _by_ear(groups[1], capture.seconds) if by_ear else _by_line(groups, capture.seconds)
 
 
 def _envelope(capture: Capture, channel: int, pitch_hz: float) -> Floats:
@@ -99,35 +106,35 @@ def _envelope(capture: Capture, channel: int, pitch_hz: float) -> Floats:
     return np.asarray(np.abs(smooth) * (2 / (4 * hop)))
 
 
-def _groups(envelope: Floats, loudest: float) -> list[_Group]:
-    """Groups of beeps in one channel's envelope: on-times of a beep's length, gaps of a beep's gap."""
+def _groups(envelope: Floats, loudest: float, least_share: float) -> list[_Group]:
+    """Groups of beeps in one channel's envelope: on-times of a beep's length, gaps of a beep's gap.
+
+    least_share : of the envelope's own top below which there is no beep but its echo [-].
+    """
     noise = float(np.median(envelope))
     least = max(loudest * 10 ** (-CROSSTALK_DB / 20), noise * 10 ** (ABOVE_NOISE_DB / 20) if noise else 0.0)
     top = float(envelope.max())
     if top < least or top <= 0:
         return []
-    on = envelope > max(least, 0.4 * top)
+    on = envelope > max(least, least_share * top)
     edges = np.flatnonzero(np.diff(np.concatenate([[False], on, [False]]).astype(np.int8)))
     beeps = [
-        (float(begin) * HOP_SECONDS, float(end) * HOP_SECONDS, float(envelope[begin:end].max()))
+        (float(begin) * HOP_SECONDS, float(end) * HOP_SECONDS)
         for begin, end in zip(edges[::2], edges[1::2], strict=True)
         if 0.5 * BEEP_SECONDS < (end - begin) * HOP_SECONDS < 2 * BEEP_SECONDS
     ]
-    groups: list[list[tuple[float, float, float]]] = []
+    groups: list[list[tuple[float, float]]] = []
     for beep in beeps:
         if groups and beep[0] - groups[-1][-1][1] < 2 * BEEP_GAP_SECONDS:
             groups[-1].append(beep)
         else:
             groups.append([beep])
-    return [
-        _Group(len(group), round(group[0][0], 3), 20 * float(np.log10(max(b[2] for b in group))))
-        for group in groups
-    ]
+    return [_Group(len(group), round(group[0][0], 3), group[-1][1]) for group in groups]
 
 
-def _by_ear(groups: Sequence[_Group]) -> RoutingResult:
+def _by_ear(groups: Sequence[_Group], seconds: float) -> RoutingResult:
     """One microphone hears all loudspeakers: which counts occur, in turn, and whether any is missing."""
-    whole = _without_cut_ends(groups)
+    whole = _whole(groups, seconds)
     counts = Counter(group.beeps for group in whole)
     problems = []
     for count, name in NAMES.items():
@@ -149,7 +156,7 @@ def _by_ear(groups: Sequence[_Group]) -> RoutingResult:
     return RoutingResult(heard, not problems, tuple(problems), notes)
 
 
-def _by_line(groups: dict[int, list[_Group]]) -> RoutingResult:
+def _by_line(groups: dict[int, list[_Group]], seconds: float) -> RoutingResult:
     """Each recorded channel shall hear the beeps of its own number only."""
     problems: list[str] = []
     heard = sorted(
@@ -162,7 +169,7 @@ def _by_line(groups: dict[int, list[_Group]]) -> RoutingResult:
     )
     plays: dict[int, set[int]] = {}
     for channel, found in groups.items():
-        plays[channel] = {count for count in (g.beeps for g in _without_cut_ends(found)) if count in NAMES}
+        plays[channel] = {count for count in (g.beeps for g in _whole(found, seconds)) if count in NAMES}
         own = channel if channel in NAMES else None
         if own is None:
             if plays[channel]:
@@ -177,6 +184,11 @@ def _by_line(groups: dict[int, list[_Group]]) -> RoutingResult:
     return RoutingResult(tuple(heard), not problems, tuple(problems), ())
 
 
-def _without_cut_ends(groups: Sequence[_Group]) -> Sequence[_Group]:
-    """The first and last group may have been cut by the recording's ends: left out where there are enough."""
-    return groups[1:-1] if len(groups) > 4 else groups
+def _whole(groups: Sequence[_Group], seconds: float) -> Sequence[_Group]:
+    """Without the groups that the recording's ends may have cut, unless none would be left."""
+    inside = [
+        group
+        for group in groups
+        if group.start_seconds > MAY_BE_CUT_SECONDS and group.stop_seconds < seconds - MAY_BE_CUT_SECONDS
+    ]
+    return inside or groups
