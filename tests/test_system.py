@@ -16,9 +16,9 @@ from gainkit.calculator.feeds import awg_square_mm, power_feed
 from gainkit.cli.plain import spreadsheet_cell
 from gainkit.errors import GainkitError
 from gainkit.job import load_system, plan_system
-from gainkit.job.plan import system_feed
+from gainkit.job.plan import channel_target, system_feed
 from gainkit.job.schema import key_lines, shown
-from gainkit.job.system import CHANNEL_KEYS, channel_target
+from gainkit.job.system import CHANNEL_KEYS
 
 SYSTEMS = Path(__file__).parent / "data" / "systems"
 EXAMPLE = Path(gainkit.job.__file__).parent / "example_system.toml"

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from enum import StrEnum
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
@@ -10,11 +9,27 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from gainkit.cli.common import JsonFlag, OverwriteFlag, show
-from gainkit.cli.measure import Band, Calibration, Channel, FullScale, Interval, LimitThd, Minus, parse_band
-from gainkit.cli.onset import Dwell, First, Glide, Index, Last, Step, Track, level_plan
+from gainkit.cli.onset import level_plan
+from gainkit.cli.options import (
+    Band,
+    Calibration,
+    Channel,
+    Dwell,
+    First,
+    FullScale,
+    Glide,
+    Index,
+    Interval,
+    Last,
+    LimitThd,
+    Minus,
+    Step,
+    Track,
+    parse_band,
+)  # fmt: skip
+from gainkit.cli.pictures import fitted, tone_draws, write_chart
 
 if TYPE_CHECKING:
-    from gainkit.analysis import ToneFit, Verdict
     from gainkit.batch import Question
     from gainkit.charts.saving import Draw
     from gainkit.onset import LevelPlan
@@ -49,15 +64,6 @@ class ThemeName(StrEnum):
 
 Size = Annotated[SizeName, typer.Option("--size", help="Where it will be seen.")]
 Theme = Annotated[ThemeName, typer.Option("--theme", help="Light or dark ground.")]
-
-
-@dataclass(frozen=True)
-class ChartMade:
-    """What `chart` answers."""
-
-    file: str
-    kind: str
-    title: str
 
 
 def register(app: typer.Typer) -> None:
@@ -101,6 +107,7 @@ def chart(
     """Draw headroom, levels or power of a plan; waveform, spectrum, onset or noise bands of a capture."""
     from gainkit.analysis.model import MeasureOptions
     from gainkit.batch import Question
+    from gainkit.charts import Look
 
     options = MeasureOptions(
         channel=channel, minus=minus, band_hz=parse_band(band_hz), limit_thd_percent=limit_thd_percent
@@ -115,38 +122,8 @@ def chart(
         draw = _of_bands(asked, third)
     else:
         draw = tone_draws(*fitted(_one(asked)))[0 if kind is Kind.waveform else 1]
-    made = write_chart(kind.value, [draw], out, size, theme, overwrite)
+    made = write_chart(kind.value, [draw], out, Look(size.value, theme.value), overwrite)
     show(made, json_, lambda: f"Wrote {made.file}: {made.title}")
-
-
-def write_chart(
-    kind: str, draws: list[Draw], out: Path, size: str = "page", theme: str = "light", overwrite: bool = False
-) -> ChartMade:
-    """Draw to a file; what was made."""
-    from gainkit.charts import Look, save_chart
-
-    look = Look(size=SizeName(size).value, theme=ThemeName(theme).value)
-    return ChartMade(str(out), kind, save_chart(draws, out, look, overwrite=overwrite))
-
-
-def fitted(question: Question) -> tuple[ToneFit, Verdict, str]:
-    """The tone of a capture, the verdict on it, and the unit of its samples."""
-    from gainkit.analysis import tone_of
-    from gainkit.batch import opened
-    from gainkit.errors import GainkitError
-
-    capture = opened(question)
-    found = tone_of(capture, question.options)
-    if isinstance(found, str):
-        raise GainkitError(f"{capture.file}: no steady tone: {found}", "Draw a recording of one steady tone.")
-    return *found, "V" if capture.calibrated else "full scale"
-
-
-def tone_draws(tone: ToneFit, verdict: Verdict, unit: str) -> list[Draw]:
-    """Waveform, then spectrum."""
-    from gainkit.charts import draw_spectrum, draw_waveform
-
-    return [lambda ax: draw_waveform(ax, tone, verdict, unit=unit), lambda ax: draw_spectrum(ax, tone)]
 
 
 def _of_plan(kind: Kind, file: Path | None, name: str | None, noise_volts: float | None) -> Draw:

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from gainkit.cli.common import JsonFlag, OverwriteFlag, show
-from gainkit.cli.measure import Band, Calibration, Channel, FullScale, LimitThd, Minus, parse_band
+from gainkit.cli.options import Band, Calibration, Channel, FullScale, LimitThd, Minus, parse_band
 
 if TYPE_CHECKING:
     from gainkit.analysis import Measurement, MeasureOptions

@@ -9,45 +9,30 @@ import typer
 
 from gainkit.cli.common import JsonFlag, OverwriteFlag, show
 from gainkit.cli.lines import LineForm
+from gainkit.cli.options import (
+    Band,
+    Calibration,
+    CaptureFiles,
+    Channel,
+    ForChannel,
+    FullScale,
+    Interval,
+    LimitThd,
+    LogFolder,
+    Minus,
+    Start,
+    Stop,
+    parse_band,
+)  # fmt: skip
 
 if TYPE_CHECKING:
     from gainkit.analysis import Measurement
     from gainkit.batch import Question
 
-CaptureFiles = Annotated[
-    list[Path], typer.Argument(help="Audio file or oscilloscope text; a folder: all in it.")
-]
-FullScale = Annotated[
-    float | None, typer.Option("--full-scale-volts", help="Peak volts that digital 1.0 stands for.")
-]
-Calibration = Annotated[Path | None, typer.Option("--calibration", help="File written by `gainkit calibrate`.")]
-Interval = Annotated[
-    float | None, typer.Option("--interval-seconds", help="Sample interval of a text without a time column.")
-]
-Channel = Annotated[int, typer.Option("--channel", min=1, help="Channel to measure, counted from 1.")]
-Minus = Annotated[int | None, typer.Option("--minus", min=1, help="Subtract this channel (bridged outputs).")]
-Start = Annotated[float | None, typer.Option("--start", help="Begin here [s].")]
-Stop = Annotated[float | None, typer.Option("--stop", help="End here [s].")]
-Band = Annotated[str, typer.Option("--band-hz", help="Band of noise and harmonics, LOW:HIGH.")]
-LimitThd = Annotated[
-    float, typer.Option("--limit-thd-percent", help="THD at which a rail that is seen counts as clipped.")
-]
-
 
 def register(app: typer.Typer) -> None:
     """Add `measure` to the tree."""
     app.command("measure")(measure)
-
-
-def parse_band(text: str) -> tuple[float, float]:
-    """LOW:HIGH in Hz to two figures."""
-    try:
-        low, high = (float(part) for part in text.split(":"))
-    except ValueError:
-        raise typer.BadParameter(
-            f"'{text}' is not LOW:HIGH in Hz, as in 10:20000", param_hint="--band-hz"
-        ) from None
-    return low, high
 
 
 def measure(
@@ -68,11 +53,11 @@ def measure(
     ] = None,
     limit_thd_percent: LimitThd = 1.0,
     system: Annotated[Path | None, typer.Option("--system", help="System file that holds the target.")] = None,
-    for_channel: Annotated[str | None, typer.Option("--for", help="Channel of the system file or job.")] = None,
+    for_channel: ForChannel = None,
     require_clean: Annotated[
         bool, typer.Option("--require-clean", help="Exit 1 unless every capture is a clean steady tone.")
     ] = False,
-    log: Annotated[Path | None, typer.Option("--log", help="Job folder to note the reading in.")] = None,
+    log: LogFolder = None,
     chart: Annotated[
         Path | None, typer.Option("--chart", help="Waveform and spectrum to draw: .png, .svg or .pdf.")
     ] = None,
@@ -156,8 +141,8 @@ def _in_lines(questions: list[Question], jobs: int, form: LineForm, clean_below_
 
 def _draw(question: Question, out: Path, overwrite: bool) -> None:
     """Waveform and spectrum of one capture, one below the other."""
-    from gainkit.cli.charts import fitted, tone_draws, write_chart
     from gainkit.cli.common import remark
+    from gainkit.cli.pictures import fitted, tone_draws, write_chart
 
     draws = tone_draws(*fitted(question))
     remark(f"{write_chart('measure', draws, out, overwrite=overwrite).file}: chart written.")
@@ -194,7 +179,7 @@ def _from_system(
         if target_volts is not None:
             return target_volts, load_ohms
         raise typer.BadParameter("say which channel with --for NAME", param_hint="--system")
-    from gainkit.job.system import channel_target
+    from gainkit.job.plan import channel_target
 
     volts, ohms = channel_target(system, name)
     return (volts if target_volts is None else target_volts), (ohms if load_ohms is None else load_ohms)

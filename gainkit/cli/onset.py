@@ -8,23 +8,31 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from gainkit.cli.common import JsonFlag, OverwriteFlag, remark, show
-from gainkit.cli.measure import Band, Calibration, Channel, FullScale, Interval, LimitThd, Minus, parse_band
+from gainkit.cli.options import (
+    Band,
+    Calibration,
+    Channel,
+    ChartFile,
+    Dwell,
+    First,
+    ForChannel,
+    FullScale,
+    Glide,
+    Index,
+    Interval,
+    Last,
+    LimitThd,
+    LogFolder,
+    Minus,
+    Step,
+    Track,
+    parse_band,
+)  # fmt: skip
 
 if TYPE_CHECKING:
     from gainkit.charts.saving import Draw
     from gainkit.onset import LevelPlan, OnsetResult, StepResult
     from gainkit.volume import VolumeResult
-
-Index = Annotated[Path | None, typer.Option("--index", help="index.json beside the track played.")]
-Track = Annotated[str | None, typer.Option("--track", help="File name of the track in the index.")]
-First = Annotated[float | None, typer.Option("--from-dbfs", help="First level of the track [-20].")]
-Last = Annotated[float | None, typer.Option("--to-dbfs", help="Last level of the track [0].")]
-Step = Annotated[float | None, typer.Option("--step-db", help="Step of a staircase [1].")]
-Dwell = Annotated[float | None, typer.Option("--dwell-seconds", help="Length of a step [1].")]
-Glide = Annotated[float | None, typer.Option("--glide-seconds", help="The track is a glide of this length.")]
-LogFolder = Annotated[Path | None, typer.Option("--log", help="Job folder to note the reading in.")]
-ForChannel = Annotated[str | None, typer.Option("--for", help="Channel of the job.")]
-ChartFile = Annotated[Path | None, typer.Option("--chart", help="Chart to draw of it: .png, .svg or .pdf.")]
 
 FROM, TO, STEP, DWELL = -20.0, 0.0, 1.0, 1.0
 """The staircase that is taken when nothing is said: the one that `gainkit tones` writes."""
@@ -92,7 +100,7 @@ def onset(
 
 def chart_of(kind: str, draw: Draw, out: Path, overwrite: bool) -> None:
     """Draw a result beside its answer, and say where it lies."""
-    from gainkit.cli.charts import write_chart
+    from gainkit.cli.pictures import write_chart
 
     remark(f"{write_chart(kind, [draw], out, overwrite=overwrite).file}: chart written.")
 

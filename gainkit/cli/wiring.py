@@ -9,8 +9,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from gainkit.cli.common import JsonFlag, show
-from gainkit.cli.measure import Calibration, Channel, FullScale, Minus, parse_band
-from gainkit.cli.onset import ForChannel, LogFolder
+from gainkit.cli.options import Calibration, Channel, ForChannel, FullScale, LogFolder, Minus, parse_band
 from gainkit.cli.plain import columns, sections, wrapped
 
 if TYPE_CHECKING:

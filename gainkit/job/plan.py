@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass, fields, replace
+from pathlib import Path
 
 from gainkit.calculator.channel import Channel, channel_clip_volts
 from gainkit.calculator.feeds import Feed, power_feed
@@ -12,7 +13,7 @@ from gainkit.calculator.programme import ProgrammePower, find_programme
 from gainkit.calculator.targets import Target, find_target
 from gainkit.calculator.trims import full_scale_volts_from, trim_db
 from gainkit.errors import GainkitError
-from gainkit.job.system import Source, System, SystemChannel
+from gainkit.job.system import Source, System, SystemChannel, load_system
 from gainkit.levels import db_from_ratio, watts_from_volts
 
 
@@ -59,6 +60,17 @@ class Plan:
             if each.name.strip().casefold() == name.strip().casefold():
                 return each
         raise KeyError(name)
+
+
+def channel_target(path: Path | str, name: str) -> tuple[float, float]:
+    """(set_volts [V rms], load_ohms [ohm]) of one channel of a system file, by its name.
+
+    Raises GainkitError for a file that cannot be used or a name that is not in it.
+    """
+    system = load_system(path)
+    wanted = system.channel(name).name
+    figures = plan_system(system).channel(wanted)
+    return figures.set_volts, figures.load_ohms
 
 
 def plan_system(system: System) -> Plan:

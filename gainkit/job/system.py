@@ -332,16 +332,3 @@ def _channel(row: Mapping[str, Any], source: Source, supply: Supply, meter: Mete
         "count",
     )  # fmt: skip
     return SystemChannel(row["name"], channel, fed_by, **{key: row[key] for key in kept if key in row})
-
-
-def channel_target(path: Path | str, name: str) -> tuple[float, float]:
-    """(set_volts [V rms], load_ohms [ohm]) of one channel of a system file, by its name.
-
-    Raises GainkitError for a file that cannot be used or a name that is not in it.
-    """
-    from gainkit.job.plan import plan_system  # the plan stands on this module
-
-    system = load_system(path)
-    wanted = system.channel(name).name
-    figures = plan_system(system).channel(wanted)
-    return figures.set_volts, figures.load_ohms

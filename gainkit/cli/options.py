@@ -1,0 +1,48 @@
+"""Options that mean the same in every command."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+CaptureFiles = Annotated[
+    list[Path], typer.Argument(help="Audio file or oscilloscope text; a folder: all in it.")
+]
+FullScale = Annotated[
+    float | None, typer.Option("--full-scale-volts", help="Peak volts that digital 1.0 stands for.")
+]
+Calibration = Annotated[Path | None, typer.Option("--calibration", help="File written by `gainkit calibrate`.")]
+Interval = Annotated[
+    float | None, typer.Option("--interval-seconds", help="Sample interval of a text without a time column.")
+]
+Channel = Annotated[int, typer.Option("--channel", min=1, help="Channel to measure, counted from 1.")]
+Minus = Annotated[int | None, typer.Option("--minus", min=1, help="Subtract this channel (bridged outputs).")]
+Start = Annotated[float | None, typer.Option("--start", help="Begin here [s].")]
+Stop = Annotated[float | None, typer.Option("--stop", help="End here [s].")]
+Band = Annotated[str, typer.Option("--band-hz", help="Band of noise and harmonics, LOW:HIGH.")]
+LimitThd = Annotated[
+    float, typer.Option("--limit-thd-percent", help="THD at which a rail that is seen counts as clipped.")
+]
+Index = Annotated[Path | None, typer.Option("--index", help="index.json beside the track played.")]
+Track = Annotated[str | None, typer.Option("--track", help="File name of the track in the index.")]
+First = Annotated[float | None, typer.Option("--from-dbfs", help="First level of the track [-20].")]
+Last = Annotated[float | None, typer.Option("--to-dbfs", help="Last level of the track [0].")]
+Step = Annotated[float | None, typer.Option("--step-db", help="Step of a staircase [1].")]
+Dwell = Annotated[float | None, typer.Option("--dwell-seconds", help="Length of a step [1].")]
+Glide = Annotated[float | None, typer.Option("--glide-seconds", help="The track is a glide of this length.")]
+LogFolder = Annotated[Path | None, typer.Option("--log", help="Job folder to note the reading in.")]
+ForChannel = Annotated[str | None, typer.Option("--for", help="Channel of the system file or job.")]
+ChartFile = Annotated[Path | None, typer.Option("--chart", help="Chart to draw of it: .png, .svg or .pdf.")]
+
+
+def parse_band(text: str) -> tuple[float, float]:
+    """LOW:HIGH in Hz to two figures."""
+    try:
+        low, high = (float(part) for part in text.split(":"))
+    except ValueError:
+        raise typer.BadParameter(
+            f"'{text}' is not LOW:HIGH in Hz, as in 10:20000", param_hint="--band-hz"
+        ) from None
+    return low, high

@@ -1,0 +1,51 @@
+"""Pictures that commands draw beside or in place of an answer."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from gainkit.analysis import ToneFit, Verdict
+    from gainkit.batch import Question
+    from gainkit.charts.saving import Draw
+    from gainkit.charts.style import Look
+
+
+@dataclass(frozen=True)
+class ChartMade:
+    """What `chart` answers."""
+
+    file: str
+    kind: str
+    title: str
+
+
+def write_chart(
+    kind: str, draws: list[Draw], out: Path, look: Look | None = None, overwrite: bool = False
+) -> ChartMade:
+    """Draw to a file; what was made."""
+    from gainkit.charts import Look, save_chart
+
+    return ChartMade(str(out), kind, save_chart(draws, out, look or Look(), overwrite=overwrite))
+
+
+def fitted(question: Question) -> tuple[ToneFit, Verdict, str]:
+    """The tone of a capture, the verdict on it, and the unit of its samples."""
+    from gainkit.analysis import tone_of
+    from gainkit.batch import opened
+    from gainkit.errors import GainkitError
+
+    capture = opened(question)
+    found = tone_of(capture, question.options)
+    if isinstance(found, str):
+        raise GainkitError(f"{capture.file}: no steady tone: {found}", "Draw a recording of one steady tone.")
+    return *found, "V" if capture.calibrated else "full scale"
+
+
+def tone_draws(tone: ToneFit, verdict: Verdict, unit: str) -> list[Draw]:
+    """Waveform, then spectrum."""
+    from gainkit.charts import draw_spectrum, draw_waveform
+
+    return [lambda ax: draw_waveform(ax, tone, verdict, unit=unit), lambda ax: draw_spectrum(ax, tone)]
