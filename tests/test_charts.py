@@ -257,7 +257,7 @@ def all_draws(target: Target, clipped: tuple[ToneFit, Verdict], noises: MatchRes
         "headroom and noise": lambda ax: draw_headroom(ax, sub, noise_volts=0.003, name="Subwoofer"),
         "levels": lambda ax: draw_levels(ax, front, name="Front"),
         "levels, loudspeaker": lambda ax: draw_levels(ax, sub, name="Subwoofer"),
-        "levels, built-in": lambda ax: draw_levels(ax, rear, name="Rear"),
+        "levels, built-in": lambda ax: draw_levels(ax, rear, name="Rear", built_in=True),
         "headroom, built-in": lambda ax: draw_headroom(ax, rear, name="Rear"),
         "power": lambda ax: draw_power(ax, target),
         "waveform": lambda ax: draw_waveform(ax, *clipped),

@@ -32,8 +32,12 @@ class Stage:
     average_volts: float
 
 
-def stages_of(target: Target, crest_factor_db: float | None = None) -> tuple[Stage, ...]:
-    """The chain of one channel. Raises GainkitError without the source's volts.
+def stages_of(
+    target: Target, crest_factor_db: float | None = None, built_in: bool = False
+) -> tuple[Stage, ...]:
+    """The chain of one channel; built_in : a radio's own output stage, with nothing in between.
+
+    Raises GainkitError without the source's volts.
 
     A recording's levels are drawn at the volts that the source makes of them; the interconnect is taken as
     lossless. Average programme lies its crest factor below full-scale peaks, and a full-scale sine 3.01 dB:
@@ -46,23 +50,32 @@ def stages_of(target: Target, crest_factor_db: float | None = None) -> tuple[Sta
     down = ratio_from_db(-crest) * float(np.sqrt(2))
     wanted = source * ratio_from_db(gain)
     held = min(wanted, target.clip_volts)
-    stages = [
+    if built_in:
+        return (
+            Stage("recording", source, source, source * down),
+            Stage("radio's\nown output", target.clip_volts, held, wanted * down),
+            Stage("loudspeaker", target.speaker_limit_volts, held, wanted * down),
+        )
+    return (
         Stage("record-\ning", source, source, source * down),
         Stage("source", source, source, source * down),
         Stage("inter-\nconnect", None, source, source * down),
         Stage("amp.\ninput", target.sensitivity_volts, source, source * down),
         Stage("amp.\noutput", target.clip_volts, held, wanted * down),
         Stage("loud-\nspeaker", target.speaker_limit_volts, held, wanted * down),
-    ]
-    return tuple(stages)
+    )
 
 
 def draw_levels(
-    ax: Axes, target: Target, crest_factor_db: float | None = None, name: str = "this channel"
+    ax: Axes,
+    target: Target,
+    crest_factor_db: float | None = None,
+    name: str = "this channel",
+    built_in: bool = False,
 ) -> Axes:
     """Peak and average of the signal from recording to loudspeaker [dBV] under each stage's ceiling [V]."""
     colours = palette_of(ax)
-    stages = stages_of(target, crest_factor_db)
+    stages = stages_of(target, crest_factor_db, built_in)
     places = np.arange(len(stages))
     peaks = [db_from_ratio(stage.peak_volts) for stage in stages]
     averages = [db_from_ratio(stage.average_volts) for stage in stages]
@@ -87,7 +100,10 @@ def draw_levels(
     ax.tick_params(axis="x", labelsize="small")
     ax.set_ylabel("level [dBV]; ceilings in V rms")
     label_ends(
-        ax, [(peaks[-1], "full-scale\npeaks"), (averages[-1], "average\nprogramme")],
+        ax, [
+            (peaks[-1], f"full-scale\npeaks\n{stages[-1].peak_volts:.3g} V"),
+            (averages[-1], f"average\nprogramme\n{stages[-1].average_volts:.3g} V"),
+        ],
         [colours.lines[0], colours.lines[2]],
     )  # fmt: skip
     headline(ax, levels_point(target, name))

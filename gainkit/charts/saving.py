@@ -64,7 +64,8 @@ def chart_svg(draws: Draw | Sequence[Draw], look: Look | None = None, *, name: s
     text = re.sub(r"<metadata>.*?</metadata>", "", text, flags=re.S)
     text = re.sub(r'\bid="', f'id="{name}-', text)
     text = re.sub(r'(href="#|url\(#)', rf"\1{name}-", text)
-    title = " ".join(title_of(figure).split())
+    text = text.replace("*{stroke", f"#{name}-figure_1 *{{stroke")  # its style must not touch the page's rest
+    title = title_of(figure)
     from html import escape
 
     return text.replace("<svg ", f'<svg role="img" aria-label="{escape(title)}" ', 1)
