@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from gainkit.analysis import thresholds
+from gainkit.analysis.flats import flat_rails
 from gainkit.analysis.model import Clipping, Side
 from gainkit.analysis.rails import RailFit, fit_rails
 from gainkit.analysis.tone import ToneFit
@@ -55,6 +56,8 @@ def judge(tone: ToneFit, limit_thd_percent: float) -> Verdict:
     open_power = rails.railless + float(np.sum(relative.imag[1:] ** 2))  # what rails had to explain
     explained = 1 - max(misfit - noise_power, 0.0) / max(open_power - noise_power, 1e-300)
     sides = _sides_at_rail(rails, tone, limit_thd_percent)
+    if explained < thresholds.RAIL_EXPLAINS_WELL and (flat := flat_rails(tone)) is not None:
+        return _stuck(flat, tone, limit_thd_percent)
     if explained < thresholds.RAIL_EXPLAINS or not any(sides) or _smooth(real, noise, rails):
         return Verdict(CLEAN, rails, _other_kind(tone, real, noise, limit_thd_percent))
     if max(rails.overdrive_db) > thresholds.RECTIFIED_OVERDRIVE_DB and not all(sides):
@@ -65,6 +68,13 @@ def judge(tone: ToneFit, limit_thd_percent: float) -> Verdict:
         corner = corner_ratio * tone.frequency_hz
         remarks = (*remarks, f"The wave's slant was set right for an AC coupling at about {corner:.2g} Hz.")
     return Verdict(_clipping(rails, sides, tone, limit_thd_percent), rails, remarks)
+
+
+def _stuck(flat: RailFit, tone: ToneFit, limit_thd_percent: float) -> Verdict:
+    """Rails that were seen in the wave, not in its harmonics."""
+    sides = (flat.overdrive_db[0] > 0, flat.overdrive_db[1] > 0)
+    remark = "The output stands at its rail longer than the sine does beyond it: it comes off late."
+    return Verdict(_clipping(flat, sides, tone, limit_thd_percent), flat, (remark,))
 
 
 def without_coupling(relative: Phasors) -> tuple[Phasors, float]:
@@ -165,8 +175,8 @@ def _clipping(rails: RailFit, sides: tuple[bool, bool], tone: ToneFit, limit_thd
     return Clipping(
         state="clipped" if tone.full_thd_percent >= limit_thd_percent else "at-onset",
         side=name,
-        positive_rail_volts=centre + rails.reach(0) if sides[0] else None,
-        negative_rail_volts=centre - rails.reach(1) if sides[1] else None,
+        positive_rail_volts=float(centre + rails.reach(0)) if sides[0] else None,
+        negative_rail_volts=float(centre - rails.reach(1)) if sides[1] else None,
         overdrive_db=overdrive,
         overdrive_uncertainty_db=deviation,
     )
@@ -174,7 +184,7 @@ def _clipping(rails: RailFit, sides: tuple[bool, bool], tone: ToneFit, limit_thd
 
 def _knee_remark(rails: RailFit) -> tuple[str, ...]:
     knee = rails.knee
-    if knee.slope:
+    if knee.slope > thresholds.NAMED_SLOPE:
         return (
             f"Beyond the rail the output still rises by {100 * knee.slope:.0f} % of what it should: one half "
             "of a bridge is held and the other goes on, or a clamp gives way.",

@@ -11,6 +11,12 @@ RAIL_SIGNIFICANCE = 4.0
 RAIL_EXPLAINS = 0.75
 """... and the rail model explains this share of the harmonics' power beyond the noise [-]."""
 
+RAIL_EXPLAINS_WELL = 0.95
+"""Below this share, rails are looked for in the wave itself too: a stage that comes off its rail late [-]."""
+
+NAMED_SLOPE = 0.03
+"""A rail that gives way by less than this share is a rail like any other [-]."""
+
 LEAST_OVERDRIVE_DB = 0.005
 """Overdrive below this is not told from none: 0.005 dB gives about 0.009 % THD [dB]."""
 

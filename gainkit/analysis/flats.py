@@ -1,0 +1,115 @@
+"""Rails in the wave itself: for stages that remember, whose harmonics no memoryless rail explains.
+
+An amplifier with feedback may stick to its rail and come off it late, with a jump. Its wave is then no function
+of the sine alone; but while the sine would be beyond the rail the output stands still, and elsewhere, but for
+the moment after, it is the sine. Both are looked for in one period, folded from all samples.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from gainkit.analysis import thresholds
+from gainkit.analysis.harmonic import synthesize
+from gainkit.analysis.rails import HARD, RailFit
+from gainkit.analysis.tone import ToneFit
+
+Floats = NDArray[np.float64]
+
+MOST_BINS = 512
+NEAR = 0.04
+"""Points this near to the extremes, as a share of the whole swing, do not tell the sine at first [-]."""
+
+AGREES = 0.015
+"""A point this near to the sine, as a share of its peak, belongs to it [-]."""
+
+LEAST_SHARE = 0.1
+"""Of the period that must belong to the sine [-]."""
+
+FLAT_SHARE = 0.3
+"""A rail's swing over that of the sine beyond it, at most [-]."""
+
+
+def flat_rails(tone: ToneFit) -> RailFit | None:
+    """Rails and the sine behind them from the folded wave; None where nothing stands still at the extremes."""
+    angle, wave = folded(tone)
+    if len(wave) < 32:
+        return None
+    columns = np.stack([np.ones_like(angle), np.cos(angle), np.sin(angle)], axis=1)
+    swing = float(np.ptp(wave))
+    inner = (wave > wave.min() + NEAR * swing) & (wave < wave.max() - NEAR * swing)
+    found = _robust_fit(columns, wave, inner)
+    if found is None:
+        return None
+    terms, own = found
+    centre, peak = float(terms[0]), float(np.hypot(terms[1], terms[2]))
+    sine = columns @ terms
+    sides = [_side(sign * (sine - centre), sign * (wave - centre)) for sign in (1.0, -1.0)]
+    if max(sides) <= 0:
+        return None
+    noise = float(np.sqrt(np.mean((wave - sine)[own] ** 2)))
+    doubt = 20 * float(np.log10(1 + noise / peak))
+    overdrive = tuple(max(side, 0.0) for side in sides)
+    return RailFit(
+        sine_peak=peak,
+        overdrive_db=(overdrive[0], overdrive[1]),
+        knee=HARD,
+        compression_db=(overdrive[0], overdrive[1]),
+        mean=tone.dc_volts - centre,
+        misfit=float(np.sum(np.abs(tone.phasors[1:]) ** 2)),
+        railless=float(np.sum(np.abs(tone.phasors[1:]) ** 2)),
+        deviation_db=(doubt, doubt),
+    )
+
+
+def folded(tone: ToneFit) -> tuple[Floats, Floats]:
+    """One period: angles (bins,) [rad] and the mean of all samples there (bins,) [V], empty bins left out."""
+    fit = tone.fit
+    frames = len(fit.residual)
+    samples = fit.residual + synthesize(frames, fit.angular, fit.dc, fit.phasors)
+    bins = min(MOST_BINS, frames // 4)
+    turns = np.remainder((np.arange(frames) - (frames - 1) / 2) * (fit.angular / (2 * np.pi)), 1.0)
+    index = np.minimum((turns * bins).astype(np.int64), bins - 1)
+    number = np.bincount(index, minlength=bins)
+    filled = number > 0
+    # the mean angle of what lies in a bin, not its middle: bins are wide where the wave is steep
+    angles = np.bincount(index, turns, minlength=bins)[filled] / number[filled]
+    means = np.bincount(index, samples, minlength=bins)[filled] / number[filled]
+    return 2 * np.pi * angles, means
+
+
+def _robust_fit(
+    columns: Floats, wave: Floats, start: NDArray[np.bool_]
+) -> tuple[Floats, NDArray[np.bool_]] | None:
+    """Offset, cosine and sine (3,) through the points that agree with each other, and which they are."""
+    if np.count_nonzero(start) < 8:
+        return None
+    weight = start.astype(np.float64)
+    terms: Floats = np.zeros(3)
+    for _ in range(30):  # least absolute deviations by reweighting: late recoveries are few among the rest
+        terms = np.asarray(np.linalg.lstsq(columns * weight[:, None], wave * weight, rcond=None)[0])
+        scale = float(np.hypot(terms[1], terms[2]))
+        weight = start / np.sqrt(np.maximum(np.abs(wave - columns @ terms), 1e-4 * scale + 1e-30))
+    for _ in range(10):
+        own = np.abs(wave - columns @ terms) < AGREES * np.hypot(terms[1], terms[2])
+        if np.count_nonzero(own) < max(LEAST_SHARE * len(wave), 8):
+            return None
+        terms = np.asarray(np.linalg.lstsq(columns[own], wave[own], rcond=None)[0])
+    return terms, own
+
+
+def _side(sine: Floats, wave: Floats) -> float:
+    """Overdrive of one side, both counted from the sine's centre [dB]; 0 when it does not stand still there."""
+    peak = float(sine.max())
+    short = (sine - wave > AGREES * peak) & (wave > 0)
+    if np.count_nonzero(short) < 3:
+        return 0.0
+    rail = float(np.median(wave[short]))
+    beyond = sine > rail
+    if rail <= 0 or peak <= rail or np.count_nonzero(beyond) < 3:
+        return 0.0
+    spread = float(np.quantile(wave[beyond], 0.9) - np.quantile(wave[beyond], 0.1))
+    over = 20 * float(np.log10(peak / rail))
+    still = spread < FLAT_SHARE * (peak - rail)
+    return over if still and over > thresholds.LEAST_COMPRESSION_DB else 0.0
