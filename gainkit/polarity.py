@@ -11,6 +11,7 @@ like, left tweeter with right tweeter.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
@@ -26,23 +27,29 @@ Floats = NDArray[np.float64]
 Sign = Literal["positive", "negative", "undecided"]
 
 LEAST_PULSES = 4
-MOST_SECONDS = 60.0
+MOST_SECONDS = 30.0
+LEAST_RATE_HZ, MOST_RATE_HZ = 4000.0, 400_000.0
 LARGEST_CLOCK_ERROR = 3e-4
+QUIET_SECONDS, MARGIN_SECONDS, AFTER_SECONDS = 0.2, 0.04, 0.08
+"""A pulse is looked at from so long before its arrival to so long after; its first swing comes at most a
+margin before the arrival of its energy [s]."""
+
+WIDEST_SECONDS = 0.005
 CLEAR_OF_NOISE = 4.5
-"""The deciding swing stands this many standard deviations of the averaged noise above it [-]."""
+"""The deciding swing rises so many standard deviations of the averaged noise before it counts [-]."""
 
-FIRST_SWING_SHARE = 0.08
-"""... and reaches this share of the largest swing [-]: behind two filters of fourth order the first swing is
-smaller than the second, but hardly ever below a tenth of the largest."""
+SEEN = 3.0
+"""An earlier, opposite swing of so many standard deviations would not be missed [-]."""
 
-HIDDEN_SWING_SHARE = 0.2
-"""Noise that could hide a first swing of this share of the largest leaves the sign undecided [-]."""
+GROWTH = 5.5
+"""From one swing to the next the sound grows by no more than this [-]: 0.183 is the smallest quotient in the
+simulated population of tests/cabins.py (boxes of fourth order behind crossovers of fourth order, 20 echoes)."""
+
+SMALLEST_SHARE = 0.01
+"""Swings below this share of the largest may be a converter's own filter, which rings before the sound [-]."""
 
 AGREEING_SHARE = 0.75
 """At least this share of the single pulses must have the sign of their average [-]."""
-
-BEFORE_LOBES, AFTER_LOBES = 6.0, 8.0
-"""Window around the arrival, in lengths of the lobe [-]."""
 
 
 @dataclass(frozen=True)
@@ -62,11 +69,12 @@ class PolarityResult:
 
 @dataclass(frozen=True)
 class _Train:
-    """Pulses lined up: (pulses, frames) each scaled to unit rms, the arrival's frame, frames of a lobe."""
+    """Pulses lined up: (pulses, frames), the arrival's frame, the rate [Hz], how alike they are [0..1]."""
 
     rows: Floats
     arrival: int
-    lobe_frames: int
+    rate: float
+    coherence: float
 
 
 def polarity(
@@ -134,12 +142,18 @@ def _loaded(capture: Capture, channel: int) -> Floats:
             f"{capture.file}: {capture.seconds:.2f} s are too short for {LEAST_PULSES} pulses.",
             "Record the pulses track for ten seconds.",
         )
+    if not LEAST_RATE_HZ <= capture.sample_rate_hz <= MOST_RATE_HZ:
+        raise GainkitError(
+            f"{capture.file}: a rate of {capture.sample_rate_hz:g} Hz is not a sound recording's.",
+            f"Record at {LEAST_RATE_HZ:g} to {MOST_RATE_HZ:g} Hz.",
+        )
     stop = min(capture.frames, int(MOST_SECONDS * capture.sample_rate_hz))
     samples = capture.volts(0, stop, channel=channel)
     samples -= samples.mean()
-    if not samples.any():
+    top = float(np.abs(samples).max())
+    if top == 0:
         raise GainkitError(f"{capture.file}: the recording is silent.", "Check the channel and record again.")
-    return samples
+    return samples / top
 
 
 def _reckoned(samples: Floats, rate: float, drive: Capture, band: str) -> _Train | None:
@@ -158,58 +172,54 @@ def _reckoned(samples: Floats, rate: float, drive: Capture, band: str) -> _Train
         np.fft.rfft(samples, size) * np.conj(source) / (power + 1e-3 * power.max()) * np.fft.rfft(pulse, size),
         size,
     )
+    before, after = round(QUIET_SECONDS * rate), round(AFTER_SECONDS * rate)
     answer = np.roll(answer, size // 4)
     arrival = int(np.argmax(np.abs(answer)))
-    before, after = round(BEFORE_LOBES * lobe), round(AFTER_LOBES * lobe)
-    if arrival < 4 * before or arrival + after > size:
+    if arrival < before or arrival + after > size:
         return None
-    row = answer[arrival - before : arrival + after]
-    return _Train(row[None, :] / np.sqrt(np.mean(row**2)), before, lobe)
+    return _Train(answer[None, arrival - before : arrival + after], before, rate, 1.0)
 
 
-def _smoothed(samples: Floats, lobe_frames: int) -> Floats:
-    """The recording through a lobe-shaped filter, a quarter lobe long: noise goes, signs stay."""
-    size = max(lobe_frames // 4, 1) | 1
-    kernel = np.hanning(size + 2)[1:-1]
+def _smoothed(samples: Floats, frames: int) -> Floats:
+    """Through a raised cosine of so many frames: noise goes; as it is positive everywhere, signs stay."""
+    kernel = np.hanning((max(frames, 1) | 1) + 2)[1:-1]
     return np.convolve(samples, kernel / kernel.sum(), "same")
 
 
-def _drift_free(samples: Floats, lobe_frames: int) -> Floats:
-    """Without what is slower than the band: a running mean of 12 lobes taken off, centred."""
-    size = 12 * lobe_frames | 1
+def _drift_free(samples: Floats, frames: int) -> Floats:
+    """Less the mean of so many frames around each: for finding pulses, not for their sign."""
+    size = frames | 1
     total = np.cumsum(np.concatenate([np.zeros(size // 2 + 1), samples, np.zeros(size // 2)]))
     return np.asarray(samples - (total[size:] - total[:-size]) / size)
 
 
 def _lined_up(samples: Floats, rate: float, band: str) -> _Train | None:
-    """Find the pulses of a train and line them up; None where there is no train."""
+    """Find the pulses of a train and line them up; None where there are too few."""
     lobe = max(round(LOBE_SECONDS[band] * rate), 2)
-    clean = _smoothed(samples, lobe)
-    if band != "bass":
-        clean = _drift_free(clean, lobe)
+    clean = _drift_free(_smoothed(samples, lobe // 4), 12 * lobe)
     period = SPACING_SECONDS * rate
-    count = int(len(clean) / period)
-    phase = _phase(clean, period, count, lobe)
-    before, after = round(BEFORE_LOBES * lobe), round(AFTER_LOBES * lobe)
-    reach = max(lobe, round(0.002 * rate))
-    places, rows = [], []
-    for number in range(count + 1):
-        centre = round(phase + number * period)
-        if centre - before - reach < 0 or centre + after + reach > len(clean):
-            continue
-        places.append(centre)
-        rows.append(clean[centre - before - reach : centre + after + reach])
-    if len(rows) < LEAST_PULSES:
+    phase = _phase(clean, period, lobe)
+    before, after = round(QUIET_SECONDS * rate), round(AFTER_SECONDS * rate)
+    reach = LARGEST_CLOCK_ERROR * len(samples) / 2 + lobe
+    places = phase + period * np.arange(int(len(samples) / period) + 1)
+    places = places[(places >= before + reach) & (places + after + reach < len(samples))]
+    if len(places) < LEAST_PULSES:
         return None
-    table = np.array(rows)
-    table = _aligned(table, reach)
-    scale = np.sqrt(np.mean(table**2, axis=1, keepdims=True))
-    keep = scale[:, 0] > 0.1 * np.median(scale)
-    table = (table / np.maximum(scale, 1e-30))[keep]
-    return _Train(table, before, lobe)
+    near = round(max(8 * lobe, 0.004 * rate) + reach)
+    near = min(near, int(places[0]), len(samples) - int(places[-1]) - 1)
+    table = np.array([clean[int(p) - near : int(p) + near] for p in places])
+    slope, coherence = _slope(table, reach, lobe)
+    places = np.rint(places + slope * (np.arange(len(places)) - (len(places) - 1) / 2)).astype(np.int64)
+    table = np.array([clean[p - near // 2 : p + near // 2] for p in places])
+    share = table @ table.mean(axis=0)
+    kept = np.abs(share) > 0.2 * np.median(np.sort(np.abs(share))[len(share) // 2 :])
+    rows = np.array([samples[p - before : p + after] for p in places[kept]])
+    loud = np.sqrt(np.mean(rows[:, before - before // 5 :] ** 2, axis=1, keepdims=True))
+    rows *= np.minimum(1.0, 2 * np.median(loud) / np.maximum(loud, 1e-30))
+    return _Train(rows, before, rate, coherence) if len(rows) >= LEAST_PULSES else None
 
 
-def _phase(samples: Floats, period: float, count: int, lobe: int) -> float:
+def _phase(samples: Floats, period: float, lobe: int) -> float:
     """Where in the period the energy arrives [frames]: squares folded at the period, smoothed over a lobe."""
     size = max(lobe // 2, 1)
     energy = np.add.reduceat(samples**2, np.arange(0, len(samples), size))
@@ -221,36 +231,42 @@ def _phase(samples: Floats, period: float, count: int, lobe: int) -> float:
     return float(int(np.argmax(wide)) * size)
 
 
-def _aligned(table: Floats, reach: int) -> Floats:
-    """Rows shifted onto their average, sign included; a recorder's clock moves them along a straight line."""
-    width = table.shape[1] - 2 * reach
-    lags = np.arange(-reach, reach + 1)
-    moved = table[:, reach : reach + width]
-    reference = table[:, reach : reach + width].mean(axis=0)
-    loudest = table[int(np.argmax(np.sum(table**2, axis=1)))][reach : reach + width]
-    if np.sum(reference**2) < 0.3 * np.mean(np.sum(table**2, axis=1)):
-        reference = loudest
-    for _ in range(3):
-        scores = np.array(
-            [[float(row[reach + lag : reach + lag + width] @ reference) for lag in lags] for row in table]
+def _slope(table: Floats, reach: float, lobe: int) -> tuple[float, float]:
+    """Frames per pulse by which the recorder's clock moves the rows, and how alike they are then [0..1].
+
+    table : (pulses, frames). All slopes up to the largest clock error are tried, and the one taken at which
+    the rows add up to the most energy; rows and their sum are compared in the frequency domain.
+    """
+    pulses, frames = table.shape
+    spectrum = np.fft.rfft(table, axis=1)
+    strong = np.mean(np.abs(spectrum) ** 2, axis=0)
+    used = strong > 1e-3 * strong.max()
+    spectrum, turn = spectrum[:, used], 2j * np.pi * np.arange(frames // 2 + 1)[used] / frames
+    index = np.arange(pulses) - (pulses - 1) / 2
+    step = lobe / 8 / (pulses / 2)
+    tries = np.arange(-np.ceil(reach / (pulses / 2) / step), np.ceil(reach / (pulses / 2) / step) + 1) * step
+
+    def energies(slopes: Floats) -> Floats:
+        return np.array(
+            [np.sum(np.abs(np.sum(spectrum * np.exp(turn * s * index[:, None]), axis=0)) ** 2) for s in slopes]
         )
-        best = lags[np.argmax(scores, axis=1)]
-        line = _robust_line(best.astype(np.float64))
-        shifts = np.clip(np.rint(line), -reach, reach)
-        moved = np.array(
-            [row[reach + int(s) : reach + int(s) + width] for row, s in zip(table, shifts, strict=True)]
-        )
-        reference = moved.mean(axis=0)
-    return moved
+
+    found = energies(tries)
+    best = float(tries[int(np.argmax(found))])
+    fine = best + np.linspace(-step, step, 9)
+    found = energies(fine)
+    whole = pulses * float(np.sum(np.abs(spectrum) ** 2))
+    return float(fine[int(np.argmax(found))]), float(found.max()) / max(whole, 1e-300)
 
 
-def _robust_line(values: Floats) -> Floats:
-    """A straight line through values (n,), by medians of slopes (Theil and Sen): a few wild ones do no harm."""
-    index = np.arange(len(values), dtype=np.float64)
-    upper = np.triu_indices(len(values), 1)
-    slopes = (values[upper[1]] - values[upper[0]]) / (upper[1] - upper[0])
-    slope = float(np.median(slopes))
-    return np.asarray(np.median(values - slope * index) + slope * index)
+@dataclass(frozen=True)
+class _Swing:
+    """The first swing seen at one scale. sign : +1 or -1. ratio : its height over the noise, or over what its
+    surroundings allow to be seen [-]. agreeing : pulses that show the same sign."""
+
+    sign: int
+    ratio: float
+    agreeing: int
 
 
 def _decide(train: _Train | None) -> tuple[Sign, float, int, int, list[str]]:
@@ -258,27 +274,55 @@ def _decide(train: _Train | None) -> tuple[Sign, float, int, int, list[str]]:
     if train is None:
         return "undecided", 0.0, 0, 0, ["No train of pulses every half second is heard."]
     count = len(train.rows)
-    average = train.rows.mean(axis=0)
-    scatter = np.std(train.rows - average, axis=0)
-    noise = float(np.median(scatter)) / np.sqrt(count)
-    early = average[: train.arrival // 2]
-    noise = max(noise, float(np.sqrt(np.mean((early - early.mean()) ** 2))) if len(early) > 8 else 0.0, 1e-12)
-    average = average - float(np.mean(early)) if len(early) else average
-    top = float(np.max(np.abs(average)))
-    threshold = max(CLEAR_OF_NOISE * noise, FIRST_SWING_SHARE * top)
-    beyond = np.flatnonzero(np.abs(average) > threshold)
-    if not len(beyond) or top < CLEAR_OF_NOISE * noise / HIDDEN_SWING_SHARE:
+    widest = round(WIDEST_SECONDS * train.rate)
+    widths = [3 << power for power in range(20) if 3 << power <= widest]
+    swings = [swing for swing in (_first_swing(train, width) for width in widths) if swing is not None]
+    if not swings:
         return "undecided", 0.0, count, 0, ["The pulses hardly stand out of the noise."]
-    first = int(beyond[0])
-    positive = bool(average[first] > 0)
-    swing = first
-    while swing + 1 < len(average) and (average[swing + 1] > average[swing]) == positive:
-        swing += 1
-    window = slice(max(swing - train.lobe_frames // 8, 0), swing + train.lobe_frames // 8 + 1)
-    single = train.rows[:, window].mean(axis=1) - train.rows[:, : train.arrival // 2].mean(axis=1)
-    agreeing = int(np.count_nonzero((single > 0) == positive))
-    ratio = abs(float(average[swing])) / noise
-    confidence = float(1 - 0.5 * np.exp(-0.5 * max(ratio - CLEAR_OF_NOISE, 0.0))) if ratio > 0 else 0.5
-    if agreeing < AGREEING_SHARE * count:
-        return "undecided", 0.5, count, agreeing, [f"Only {agreeing} of {count} pulses agree on a sign."]
-    return ("positive" if positive else "negative"), confidence, count, agreeing, []
+    best = max(swings, key=lambda swing: swing.ratio)
+    clear = [swing for swing in swings if swing.ratio >= GROWTH * SEEN]
+    if not clear:
+        reason = "The first swing of the sound may be hidden in the noise."
+        return "undecided", 0.0, count, best.agreeing, [reason]
+    if len({swing.sign for swing in clear}) > 1:
+        return "undecided", 0.0, count, best.agreeing, ["The sound begins one way and the other at once."]
+    if best.agreeing < AGREEING_SHARE * count:
+        reason = f"Only {best.agreeing} of {count} pulses agree on a sign."
+        return "undecided", 0.0, count, best.agreeing, [reason]
+    hidden = 0.5 * math.erfc((best.ratio / GROWTH - SEEN) / math.sqrt(2))
+    return ("positive" if best.sign > 0 else "negative"), 1 - 0.5 * hidden, count, best.agreeing, []
+
+
+def _first_swing(train: _Train, width: int) -> _Swing | None:
+    """The first swing of the averaged pulses, smoothed over a width [frames] and freed from what went before.
+
+    From each smoothed sample the mean of the four widths before it is taken off: rumble goes, and as nothing
+    later is used, the first swing keeps its sign.
+    """
+    past = 4 * width
+    rows = np.apply_along_axis(_smoothed, 1, train.rows, width)
+    total = np.cumsum(np.concatenate([np.zeros((len(rows), 1)), rows], axis=1), axis=1)
+    base = np.zeros_like(rows)
+    base[:, past + width :] = (total[:, past:] - total[:, :-past])[:, : -width - 1] / past
+    freed = rows - base
+    start = train.arrival - round(MARGIN_SECONDS * train.rate)
+    quiet = slice(past + 2 * width, start)
+    if quiet.stop - quiet.start < 4 * width:
+        return None
+    average = freed.mean(axis=0)
+    spread = np.sqrt(np.mean(np.var(freed[:, quiet], axis=0)) / max(len(rows) - 1, 1))
+    noise = max(float(spread), float(np.sqrt(np.mean(average[quiet] ** 2))), 1e-9)
+    top = float(np.abs(average[start:]).max())
+    floor = max(noise, SMALLEST_SHARE * top / SEEN)
+    beyond = np.flatnonzero(np.abs(average[start:]) > CLEAR_OF_NOISE * floor)
+    if not len(beyond):
+        return None
+    first = start + int(beyond[0])
+    sign = 1 if average[first] > 0 else -1
+    if np.any(sign * average[max(first - 6 * width, start) : first] < -SEEN * floor):
+        return None
+    course = sign * average[first:]
+    ends = np.flatnonzero(course <= 0)
+    peak = int(np.argmax(course[: int(ends[0])])) if len(ends) else int(np.argmax(course))
+    heights = sign * freed[:, first + peak]
+    return _Swing(sign, float(course[peak]) / floor, int(np.count_nonzero(heights > 0)))
