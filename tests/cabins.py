@@ -49,7 +49,7 @@ class Leg:
 
 @dataclass(frozen=True)
 class Driver:
-    """order : 2 or 4. corner_hz, quality : of the box. upper_hz : where the cone's own top end falls, 2nd order."""
+    """order : 2 or 4. corner_hz, quality : of the box. upper_hz : where the cone's own top end falls."""
 
     order: int = 2
     corner_hz: float = 80.0
@@ -84,10 +84,13 @@ class Cabin:
 
 @dataclass(frozen=True)
 class Recorder:
-    """microphone_hz : corner of its high-pass, of first or second order. snr_db : rms of the sound while a pulse
-    sounds (`active_rms`) over rms of the noise in the recorder's whole band. rumble : share of the noise's power that falls by 3 dB an octave.
-    ratio : of the automatic gain (1: none), release_seconds : how it recovers. clock_ppm : of its clock.
-    lead_seconds : negative: it starts late."""
+    """What records, and how badly.
+
+    microphone_hz : corner of its high-pass, of first or second order. snr_db : rms of the sound while a pulse
+    sounds (`active_rms`) over rms of the noise in the whole band. rumble : share of the noise's power
+    that falls by 3 dB an octave. ratio : of the automatic gain (1: none), release_seconds : how it recovers.
+    clock_ppm : of its clock. lead_seconds : negative: it starts late.
+    """
 
     rate: int = 48_000
     microphone_hz: float = 60.0
