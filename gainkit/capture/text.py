@@ -80,13 +80,13 @@ def read_text(path: Path, head: bytes, encoding: str, *, interval_seconds: float
             "Leave the option out, or mend the text.",
         )
     scales = [_scale(columns[place], notes) for place in volts]
-    samples = figures[:, volts] * np.array(scales)
+    samples = np.stack([figures[:, place] * scale for place, scale in zip(volts, scales, strict=True)], axis=1)
     return Capture(
         file=str(path),
         sample_rate_hz=1.0 / interval,
         frames=len(samples),
         channels=len(volts),
-        source=TextSource(np.ascontiguousarray(samples), 0 if table.skipped else table.first_line),
+        source=TextSource(samples, 0 if table.skipped else table.first_line),
         calibrated=True,
         first_time_seconds=first,
         notes=tuple(notes),
@@ -135,15 +135,16 @@ def _step_of(times: Floats) -> float:
 
 def _interval(path: Path, seconds: Floats, table: Table, told: float | None) -> tuple[float, float]:
     """Interval and first time from a time column of limited resolution: the slope of all its rows."""
-    wrong = np.flatnonzero(~np.isfinite(seconds))
-    if len(wrong):
+    mean = float(seconds.mean())
+    if not np.isfinite(mean):
+        wrong = np.flatnonzero(~np.isfinite(seconds))
         raise GainkitError(
             f"{path}, line {table.first_line + int(wrong[0])}: the time column holds no number.",
             "Mend or remove that line, or export again.",
         )
     count = len(seconds)
     index = np.arange(count) - (count - 1) / 2
-    slope = float(index @ seconds) / float(index @ index)
+    slope = float(index @ seconds) / (count * (count**2 - 1.0) / 12)  # the sum of the index's squares
     if slope <= 0:
         raise GainkitError(
             f"{path}: the time column does not rise (it goes from {seconds[0]:g} to {seconds[-1]:g}).",
@@ -151,13 +152,17 @@ def _interval(path: Path, seconds: Floats, table: Table, told: float | None) -> 
         )
     if told is not None and abs(told / slope - 1) < 1e-3:
         slope = told
-    place = seconds - (float(seconds.mean()) + slope * index)
     tolerance = UNEVEN_STEPS * max(slope, _step_of(seconds))
-    worst = int(np.argmax(np.abs(place)))
-    if abs(place[worst]) > tolerance:
+    first = mean + slope * float(index[0])
+    index *= -slope  # in place: a million rows are an ordinary record
+    index += seconds
+    index -= mean
+    place = np.abs(index, out=index)
+    worst = int(np.argmax(place))
+    if place[worst] > tolerance:
         raise GainkitError(
             f"{path}: time does not run evenly: near line {table.first_line + worst} it is "
-            f"{abs(place[worst]):.3g} s off a step of {slope:.3g} s.",
+            f"{place[worst]:.3g} s off a step of {slope:.3g} s.",
             "Samples are missing, or two records were joined: export one record as it was taken.",
         )
-    return slope, float(seconds.mean() + slope * index[0])
+    return slope, first
