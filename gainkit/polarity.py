@@ -1,8 +1,11 @@
 """The sign of a loudspeaker's direct sound, from a microphone's recording of one-sided pulses.
 
 A one-sided pulse through anything causal answers first with the pulse's own sign; high-passes, crossovers and
-the cabin shape what follows. So the pulses are lined up and averaged, and the sign of the first swing that
-stands clear of the noise is the answer. It is 'undecided' where no swing does, or where the pulses disagree.
+the cabin shape what follows. So the pulses are lined up, averaged, and looked at through smoothing of many
+widths: positive kernels and means over the past keep the first swing's sign, whatever they do to the rest. At
+each width the first swing that stands clear of the noise is taken; as sound grows by no more than a known
+factor from one swing to the next, a swing that is high enough cannot hide an earlier, opposite one. Where no
+width shows such a swing, or two disagree, the answer is 'undecided'.
 
 Behind a crossover that turns the phase (second order: its high-pass leg is often wired the other way round on
 purpose) the answer is still the sign of the drive that reaches this driver's first movement: compare like with
@@ -29,6 +32,7 @@ Sign = Literal["positive", "negative", "undecided"]
 LEAST_PULSES = 4
 MOST_SECONDS = 30.0
 LEAST_RATE_HZ, MOST_RATE_HZ = 4000.0, 400_000.0
+LEAST_LOBE_FRAMES = 4
 LARGEST_CLOCK_ERROR = 3e-4
 QUIET_SECONDS, MARGIN_SECONDS, AFTER_SECONDS = 0.2, 0.04, 0.08
 """A pulse is looked at from so long before its arrival to so long after; its first swing comes at most a
@@ -48,13 +52,30 @@ simulated population of tests/cabins.py (boxes of fourth order behind crossovers
 SMALLEST_SHARE = 0.01
 """Swings below this share of the largest may be a converter's own filter, which rings before the sound [-]."""
 
+SURE = 0.9
+"""Two trains that both answer with more confidence than this must agree [0..1]."""
+
+LEAST_COVER = 0.7
+"""Share of a pulse's energy that another drive signal must hold too [-]."""
+
 AGREEING_SHARE = 0.75
 """At least this share of the single pulses must have the sign of their average [-]."""
 
 
+NOTHING_HEARD = "No train of pulses every half second is heard."
+NOTHING_RECKONED = (
+    "The drive signal does not fill the band of a pulse: play wide-band noise, a sweep, or the pulses."
+)
+REMEDY = (
+    "Move the microphone to a hand's width from the cone, play louder, switch the recorder's noise suppression "
+    "and voice mode off, or use another band's pulses (the midrange ones suit most loudspeakers)."
+)
+
+
 @dataclass(frozen=True)
 class PolarityResult:
-    """confidence : probability that the sign is right, from the swing's distance to the noise [0..1].
+    """confidence : 1 less half the chance that the noise hid an earlier swing, taken as if there always were one
+    as small as sound allows [0..1]; 0.0 when undecided.
 
     pulses : found. agreeing : how many of them have the sign of their average. band : train that was assumed.
     """
@@ -69,12 +90,11 @@ class PolarityResult:
 
 @dataclass(frozen=True)
 class _Train:
-    """Pulses lined up: (pulses, frames), the arrival's frame, the rate [Hz], how alike they are [0..1]."""
+    """Pulses lined up: (pulses, frames), the arrival's frame, the rate [Hz]."""
 
     rows: Floats
     arrival: int
     rate: float
-    coherence: float
 
 
 def polarity(
@@ -96,19 +116,28 @@ def polarity(
         raise GainkitError(f"--band is {band}.", f"Choose one of {', '.join(LOBE_SECONDS)}.")
     samples = _loaded(capture, channel)
     rate = capture.sample_rate_hz
-    names = [band] if band else [name for name in LOBE_SECONDS if LOBE_SECONDS[name] * rate >= 4]
-    if drive is None:
-        found = [(name, _decide(_lined_up(samples, rate, name))) for name in names]
-    else:
-        found = [(name, _decide(_reckoned(samples, rate, drive, name))) for name in names]
-    name, (sign, confidence, pulses, agreeing, reasons) = max(found, key=lambda entry: entry[1][1])
+    if band is not None and LOBE_SECONDS[band] * rate < LEAST_LOBE_FRAMES:
+        raise GainkitError(
+            f"{capture.file}: at {rate:g} Hz the {band} pulses are too short to be seen.",
+            f"Record at {LEAST_LOBE_FRAMES / LOBE_SECONDS[band]:g} Hz or more, or play the midrange pulses.",
+        )
+    names = (
+        [band] if band else [name for name in LOBE_SECONDS if LOBE_SECONDS[name] * rate >= LEAST_LOBE_FRAMES]
+    )
+    found = []
+    for name in names:
+        train = _lined_up(samples, rate, name) if drive is None else _reckoned(samples, rate, drive, name)
+        found.append((name, _decide(train)))
+    name, (sign, confidence, pulses, agreeing, reasons) = max(found, key=lambda entry: entry[1][1:4])
+    if len({answer[0] for _, answer in found if answer[1] > SURE}) > 1:
+        sign, confidence, reasons = "undecided", 0.0, ["Looked at in two bands, the sound begins two ways."]
     if sign != "undecided" and invert_microphone:
         sign = "negative" if sign == "positive" else "positive"
+    if not pulses:
+        reasons = [NOTHING_HEARD if drive is None else NOTHING_RECKONED]
     notes = list(capture.notes) + reasons
     if sign == "undecided":
-        notes.append(
-            "Move the microphone to a hand's width from the cone, play louder, or use another band's pulses."
-        )
+        notes.append(REMEDY)
     elif not invert_microphone:
         notes.append(
             "Some recorders invert. Record a loudspeaker whose wiring you know once; if it comes out negative, "
@@ -130,9 +159,10 @@ class PairResult:
 def pair(results: Sequence[PolarityResult], files: Sequence[str]) -> PairResult:
     """Same or opposite, for two loudspeakers recorded with the same recorder."""
     signs = {result.polarity for result in results}
-    confidence = float(np.prod([result.confidence for result in results]))
+    one, other = (result.confidence for result in results)
+    confidence = one * other + (1 - one) * (1 - other)  # both right, or both wrong
     if "undecided" in signs:
-        return PairResult("undecided", confidence, tuple(results), tuple(files))
+        return PairResult("undecided", 0.0, tuple(results), tuple(files))
     return PairResult("same" if len(signs) == 1 else "opposite", confidence, tuple(results), tuple(files))
 
 
@@ -157,27 +187,32 @@ def _loaded(capture: Capture, channel: int) -> Floats:
 
 
 def _reckoned(samples: Floats, rate: float, drive: Capture, band: str) -> _Train | None:
-    """The answer to one pulse of a band, reckoned by deconvolution from what was played and recorded."""
+    """The answer to one pulse of a band, reckoned by deconvolution from what was played and recorded.
+
+    None where the drive signal lacks the pulse's band. Raises GainkitError for a silent drive signal.
+    """
     from scipy.signal import resample_poly
 
-    played = drive.volts()
+    played = drive.volts(0, min(drive.frames, int(MOST_SECONDS * drive.sample_rate_hz)))
+    if not played.any():
+        raise GainkitError(f"{drive.file}: the drive signal is silent.", "Give the file that was played.")
     if drive.sample_rate_hz != rate:
         played = resample_poly(played, round(rate), round(drive.sample_rate_hz))
     lobe = max(round(LOBE_SECONDS[band] * rate), 2)
     size = 1 << int(np.ceil(np.log2(len(samples) + len(played))))
     source = np.fft.rfft(played, size)
     power = np.abs(source) ** 2
-    pulse = np.hanning(lobe + 3)[1:-1]
-    answer = np.fft.irfft(
-        np.fft.rfft(samples, size) * np.conj(source) / (power + 1e-3 * power.max()) * np.fft.rfft(pulse, size),
-        size,
-    )
+    kept = power / (power + 1e-3 * power.max())
+    pulse = np.fft.rfft(np.hanning(lobe + 3)[1:-1], size)
+    if np.sum(kept * np.abs(pulse) ** 2) < LEAST_COVER * np.sum(np.abs(pulse) ** 2):
+        return None
+    answer = np.fft.irfft(np.fft.rfft(samples, size) * np.conj(source) / (power + 1e-3 * power.max()) * pulse)
     before, after = round(QUIET_SECONDS * rate), round(AFTER_SECONDS * rate)
     answer = np.roll(answer, size // 4)
     arrival = int(np.argmax(np.abs(answer)))
     if arrival < before or arrival + after > size:
         return None
-    return _Train(answer[None, arrival - before : arrival + after], before, rate, 1.0)
+    return _Train(answer[None, arrival - before : arrival + after], before, rate)
 
 
 def _smoothed(samples: Floats, frames: int) -> Floats:
@@ -208,7 +243,7 @@ def _lined_up(samples: Floats, rate: float, band: str) -> _Train | None:
     near = round(max(8 * lobe, 0.004 * rate) + reach)
     near = min(near, int(places[0]), len(samples) - int(places[-1]) - 1)
     table = np.array([clean[int(p) - near : int(p) + near] for p in places])
-    slope, coherence = _slope(table, reach, lobe)
+    slope = _slope(table, reach, lobe)
     places = np.rint(places + slope * (np.arange(len(places)) - (len(places) - 1) / 2)).astype(np.int64)
     table = np.array([clean[p - near // 2 : p + near // 2] for p in places])
     share = table @ table.mean(axis=0)
@@ -216,7 +251,7 @@ def _lined_up(samples: Floats, rate: float, band: str) -> _Train | None:
     rows = np.array([samples[p - before : p + after] for p in places[kept]])
     loud = np.sqrt(np.mean(rows[:, before - before // 5 :] ** 2, axis=1, keepdims=True))
     rows *= np.minimum(1.0, 2 * np.median(loud) / np.maximum(loud, 1e-30))
-    return _Train(rows, before, rate, coherence) if len(rows) >= LEAST_PULSES else None
+    return _Train(rows, before, rate) if len(rows) >= LEAST_PULSES else None
 
 
 def _phase(samples: Floats, period: float, lobe: int) -> float:
@@ -231,8 +266,8 @@ def _phase(samples: Floats, period: float, lobe: int) -> float:
     return float(int(np.argmax(wide)) * size)
 
 
-def _slope(table: Floats, reach: float, lobe: int) -> tuple[float, float]:
-    """Frames per pulse by which the recorder's clock moves the rows, and how alike they are then [0..1].
+def _slope(table: Floats, reach: float, lobe: int) -> float:
+    """Frames per pulse by which the recorder's clock moves the rows.
 
     table : (pulses, frames). All slopes up to the largest clock error are tried, and the one taken at which
     the rows add up to the most energy; rows and their sum are compared in the frequency domain.
@@ -251,12 +286,8 @@ def _slope(table: Floats, reach: float, lobe: int) -> tuple[float, float]:
             [np.sum(np.abs(np.sum(spectrum * np.exp(turn * s * index[:, None]), axis=0)) ** 2) for s in slopes]
         )
 
-    found = energies(tries)
-    best = float(tries[int(np.argmax(found))])
-    fine = best + np.linspace(-step, step, 9)
-    found = energies(fine)
-    whole = pulses * float(np.sum(np.abs(spectrum) ** 2))
-    return float(fine[int(np.argmax(found))]), float(found.max()) / max(whole, 1e-300)
+    fine = tries[int(np.argmax(energies(tries)))] + np.linspace(-step, step, 9)
+    return float(fine[int(np.argmax(energies(fine)))])
 
 
 @dataclass(frozen=True)
@@ -272,7 +303,7 @@ class _Swing:
 def _decide(train: _Train | None) -> tuple[Sign, float, int, int, list[str]]:
     """Sign, confidence, pulses, agreeing, reasons."""
     if train is None:
-        return "undecided", 0.0, 0, 0, ["No train of pulses every half second is heard."]
+        return "undecided", 0.0, 0, 0, []
     count = len(train.rows)
     widest = round(WIDEST_SECONDS * train.rate)
     widths = [3 << power for power in range(20) if 3 << power <= widest]
@@ -300,13 +331,14 @@ def _first_swing(train: _Train, width: int) -> _Swing | None:
     later is used, the first swing keeps its sign.
     """
     past = 4 * width
-    rows = np.apply_along_axis(_smoothed, 1, train.rows, width)
+    lost = (width | 1) // 2
+    rows = np.apply_along_axis(_smoothed, 1, train.rows, width)[:, lost:-lost]
     total = np.cumsum(np.concatenate([np.zeros((len(rows), 1)), rows], axis=1), axis=1)
     base = np.zeros_like(rows)
     base[:, past + width :] = (total[:, past:] - total[:, :-past])[:, : -width - 1] / past
     freed = rows - base
-    start = train.arrival - round(MARGIN_SECONDS * train.rate)
-    quiet = slice(past + 2 * width, start)
+    start = train.arrival - lost - round(MARGIN_SECONDS * train.rate)
+    quiet = slice(past + width, start)
     if quiet.stop - quiet.start < 4 * width:
         return None
     average = freed.mean(axis=0)

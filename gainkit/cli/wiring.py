@@ -58,6 +58,9 @@ def polarity(
     Two recordings made with the same recorder tell whether two loudspeakers are wired alike: that needs
     no known recorder. Self-check: record a loudspeaker whose wiring you know; if it comes out negative, the
     recorder inverts, so give --invert-microphone from then on.
+
+    Behind a crossover the answer is the sign of the drive that reaches this driver: a tweeter that is wired the
+    other way round on purpose comes out negative. Compare left with right.
     """
     from gainkit import polarity as room
     from gainkit.capture import read_capture
@@ -65,6 +68,8 @@ def polarity(
 
     if len(captures) > 2:
         raise typer.BadParameter("give one recording, or two for a pair", param_hint="CAPTURES")
+    if len({path.resolve() for path in captures}) < len(captures):
+        raise typer.BadParameter("both are the same file", param_hint="CAPTURES")
     played = None if drive is None else read_capture(drive)
     results = [
         room.polarity(
