@@ -74,8 +74,8 @@ REMEDY = (
 
 @dataclass(frozen=True)
 class PolarityResult:
-    """confidence : 1 less half the chance that the noise hid an earlier swing, taken as if there always were one
-    as small as sound allows [0..1]; 0.0 when undecided.
+    """confidence : 1 less half the chance that the noise hid an earlier swing, taken as if there always were
+    one as small as sound allows [0..1]; 0.0 when undecided.
 
     pulses : found. agreeing : how many of them have the sign of their average. band : train that was assumed.
     """

@@ -127,7 +127,10 @@ def test_one_recording_and_a_pair(pair: tuple[Path, Path], gainkit: Callable[...
     assert both["relation"] == "opposite"
     inverted = gainkit("polarity", *pair, "--invert-microphone", "--json").json
     assert inverted["relation"] == "opposite"  # a pair needs no known recorder
-    assert gainkit("polarity", pair[0], pair[0], "--json").json["relation"] == "same"
+    twin = pair[0].with_name("twin.wav")
+    twin.write_bytes(pair[0].read_bytes())
+    assert gainkit("polarity", pair[0], twin, "--json").json["relation"] == "same"
+    assert "same file" in gainkit("polarity", pair[0], pair[0]).refused()
     assert gainkit("polarity", *pair).out.startswith("OPPOSITE")
     assert "NEGATIVE" in gainkit("polarity", pair[1]).out
 
