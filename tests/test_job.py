@@ -205,3 +205,17 @@ def test_fifty_kills_lose_at_most_the_line_in_flight(job: Path) -> None:
         assert numbers == list(range(len(numbers)))
         assert last < len(numbers) <= last + 2
     assert all(json.loads(line) for line in (job / FILE).read_bytes().splitlines() if line.endswith(b"}"))
+
+
+def test_a_log_that_cannot_be_written_is_refused_before_anything_is_measured(
+    job: Path, tmp_path: Path, gainkit: Callable[..., Answer]
+) -> None:
+    tone = tmp_path / "tone.wav"
+    soundfile.write(tone, sine(997, RATE), RATE, subtype="PCM_24")
+    for words in (("measure", tone), ("onset", tone), ("polarity", tone), ("match", tone)):
+        assert "not a job folder" in gainkit(*words, "--log", tmp_path, "--for", "Front").refused()
+        assert "Front" in gainkit(*words, "--log", job, "--for", "Fornt").refused()
+    assert "--for" in gainkit("onset", tone, "--log", job).refused()
+    assert "--log" in gainkit("polarity", tone, "--for", "Front").refused()
+    assert "not a job folder" in gainkit("volume", f"1={tone}", "--log", tmp_path).refused()
+    assert not (job / FILE).exists()

@@ -22,6 +22,7 @@ from gainkit.cli.options import (
     Minus,
     Start,
     Stop,
+    check_log,
     parse_band,
 )  # fmt: skip
 
@@ -72,6 +73,8 @@ def measure(
     from gainkit.analysis import MeasureOptions
     from gainkit.batch import Question, captures_in
 
+    if log is not None:
+        check_log(log, for_channel)
     target_volts, load_ohms = _from_system(system or _system_of(log), for_channel, target_volts, load_ohms)
     options = MeasureOptions(
         channel=channel,

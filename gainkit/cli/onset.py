@@ -26,6 +26,7 @@ from gainkit.cli.options import (
     Minus,
     Step,
     Track,
+    check_log,
     parse_band,
 )  # fmt: skip
 
@@ -79,6 +80,7 @@ def onset(
     from gainkit.capture import read_capture
     from gainkit.onset import onset as find_onset
 
+    check_log(log, for_channel)
     plan = level_plan(index, track, (from_dbfs, to_dbfs, step_db, dwell_seconds, glide_seconds))
     options = MeasureOptions(
         channel=channel, minus=minus, band_hz=parse_band(band_hz), limit_thd_percent=limit_thd_percent
@@ -228,6 +230,7 @@ def volume(
     options = MeasureOptions(
         channel=channel, minus=minus, band_hz=parse_band(band_hz), limit_thd_percent=limit_thd_percent
     )
+    check_log(log, None, needs_channel=False)
     pairs = [split_pair(text) for text in captures]
     paths = [path for _, path in pairs] + list(tone_check or ())
     tones = [

@@ -46,3 +46,19 @@ def parse_band(text: str) -> tuple[float, float]:
             f"'{text}' is not LOW:HIGH in Hz, as in 10:20000", param_hint="--band-hz"
         ) from None
     return low, high
+
+
+def check_log(log: Path | None, for_channel: str | None, *, needs_channel: bool = True) -> None:
+    """Refuse a folder that is no job, or a channel that it does not have, before anything is measured."""
+    if log is None:
+        if for_channel is not None:
+            raise typer.BadParameter("needs --log to note the reading in", param_hint="--for")
+        return
+    from gainkit.job.readings import check_job
+    from gainkit.job.system import load_system
+
+    check_job(log)
+    if for_channel is not None:
+        load_system(log / "system.toml").channel(for_channel)
+    elif needs_channel:
+        raise typer.BadParameter("say which channel it is with --for NAME", param_hint="--log")

@@ -9,7 +9,16 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from gainkit.cli.common import JsonFlag, show
-from gainkit.cli.options import Calibration, Channel, ForChannel, FullScale, LogFolder, Minus, parse_band
+from gainkit.cli.options import (
+    Calibration,
+    Channel,
+    ForChannel,
+    FullScale,
+    LogFolder,
+    Minus,
+    check_log,
+    parse_band,
+)
 from gainkit.cli.plain import columns, sections, wrapped
 
 if TYPE_CHECKING:
@@ -66,6 +75,7 @@ def polarity(
     from gainkit.capture import read_capture
     from gainkit.job.readings import log_reading
 
+    check_log(log, for_channel)
     if len(captures) > 2:
         raise typer.BadParameter("give one recording, or two for a pair", param_hint="CAPTURES")
     if len({path.resolve() for path in captures}) < len(captures):
@@ -170,6 +180,7 @@ def match(
     from gainkit.capture import read_capture
     from gainkit.job.readings import log_reading
 
+    check_log(log, for_channel, needs_channel=False)
     asked = room.MatchOptions(
         channel=channel,
         minus=minus,

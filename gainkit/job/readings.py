@@ -30,14 +30,19 @@ class Reading:
     captures: tuple[str, ...]
 
 
+def check_job(folder: Path) -> None:
+    """Raise GainkitError when a folder is no job."""
+    if not (folder / "system.toml").is_file():
+        raise GainkitError(f"{folder} is not a job folder.", f"Start one with `gainkit job new {folder}`.")
+
+
 def log_reading(job: Path, kind: str, channel: str | None, result: Any, captures: Sequence[Path]) -> None:
     """Append a reading to a job folder.
 
     A line that an earlier run left torn is closed first, so that it costs itself and nothing else. Raises
     GainkitError when the folder is no job.
     """
-    if not (job / "system.toml").is_file():
-        raise GainkitError(f"{job} is not a job folder.", f"Start one with `gainkit job new {job}`.")
+    check_job(job)
     line = json.dumps(
         {
             "when": datetime.datetime.now().astimezone().isoformat(timespec="seconds"),

@@ -9,7 +9,7 @@ from typing import Any
 
 from gainkit.errors import GainkitError
 from gainkit.job.plan import ChannelPlan, Plan, plan_system
-from gainkit.job.readings import Reading, read_readings
+from gainkit.job.readings import Reading, check_job, read_readings
 from gainkit.job.system import System, load_system
 from gainkit.levels import db_from_ratio
 
@@ -109,8 +109,7 @@ def job_status(folder: Path, tolerance_db: float = TOLERANCE_DB) -> JobStatus:
 
 def open_job(folder: Path) -> tuple[System, Plan, list[Reading], list[str]]:
     """System, plan, readings and what could not be read of them. Raises GainkitError when it is no job."""
-    if not (folder / "system.toml").is_file():
-        raise GainkitError(f"{folder} is not a job folder.", f"Start one with `gainkit job new {folder}`.")
+    check_job(folder)
     system = load_system(folder / "system.toml")
     readings, problems = read_readings(folder)
     return system, plan_system(system), readings, problems
