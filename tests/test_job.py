@@ -123,7 +123,7 @@ def test_a_channel_is_judged_by_its_latest_level(
     assert (rear.met, rear.left) == (None, None)
 
 
-def test_other_readings_and_strangers_are_told(job: Path) -> None:
+def test_other_readings_and_strangers_are_told(job: Path, gainkit: Callable[..., Answer]) -> None:
     log_reading(job, "volume", None, {"highest_clean_position": 31, "source_volts": 4.1}, [])
     log_reading(job, "onset", "Front", {"onset_dbfs": -4.5, "onset_volts": 17.0, "steps": []}, [])
     log_reading(job, "polarity", "Front", {"polarity": "negative"}, [])
@@ -136,6 +136,7 @@ def test_other_readings_and_strangers_are_told(job: Path) -> None:
     assert front.lacks == ("level",)
     assert (status.source.highest_clean_position, status.source.source_volts) == ("31", 4.1)
     assert any("Roof" in problem for problem in status.problems)
+    assert "polarity was last found negative" in gainkit("job", "status", job).out
 
 
 def test_the_whole_way_by_commands(job: Path, tmp_path: Path, gainkit: Callable[..., Answer]) -> None:

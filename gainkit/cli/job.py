@@ -77,6 +77,11 @@ def status_text(found: JobStatus) -> str:
         for channel in found.channels
         if channel.lacks
     ]
+    missing += [
+        f"{shortened(channel.name)}: its polarity was last found negative"
+        for channel in found.channels
+        if channel.polarity == "negative"
+    ]
     source = found.source
     if source.highest_clean_position is None and source.source_volts is None:
         missing.insert(0, "Source: volume not measured")

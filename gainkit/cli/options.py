@@ -8,7 +8,8 @@ from typing import Annotated
 import typer
 
 CaptureFiles = Annotated[
-    list[Path], typer.Argument(help="Audio file or oscilloscope text; a folder: all in it.")
+    list[Path],
+    typer.Argument(metavar="CAPTURE...", help="Audio file or oscilloscope text; a folder: all in it."),
 ]
 FullScale = Annotated[
     float | None, typer.Option("--full-scale-volts", help="Peak volts that digital 1.0 stands for.")

@@ -50,7 +50,8 @@ def register(app: typer.Typer) -> None:
 
 def polarity(
     captures: Annotated[
-        list[Path], typer.Argument(help="Microphone recording of the pulses track; two: a pair.")
+        list[Path],
+        typer.Argument(metavar="CAPTURE...", help="Microphone recording of the pulses track; two: a pair."),
     ],
     drive: Annotated[Path | None, typer.Option("--drive", help="Another signal that was played.")] = None,
     band: Annotated[Train | None, typer.Option("--band", help="Train that was played.")] = None,
@@ -77,9 +78,9 @@ def polarity(
 
     check_log(log, for_channel)
     if len(captures) > 2:
-        raise typer.BadParameter("give one recording, or two for a pair", param_hint="CAPTURES")
+        raise typer.BadParameter("give one recording, or two for a pair", param_hint="CAPTURE...")
     if len({path.resolve() for path in captures}) < len(captures):
-        raise typer.BadParameter("both are the same file", param_hint="CAPTURES")
+        raise typer.BadParameter("both are the same file", param_hint="CAPTURE...")
     played = None if drive is None else read_capture(drive)
     results = [
         room.polarity(
@@ -159,7 +160,8 @@ def routing_text(result: RoutingResult) -> str:
 
 def match(
     captures: Annotated[
-        list[Path], typer.Argument(help="Recordings of band-limited noise, one per loudspeaker.")
+        list[Path],
+        typer.Argument(metavar="CAPTURE...", help="Recordings of band-limited noise, one per loudspeaker."),
     ],
     reference: Annotated[
         Path | None, typer.Option("--reference", help="Match to this one [the first].")
