@@ -164,7 +164,7 @@ def distortion(level: Level | None) -> str:
     if level is None or level.thd_percent is None:
         return "\u2013"
     floor = max(1.5 * (level.thd_floor_percent or 0.0), LEAST_PERCENT)
-    return f"< {floor:.2g}\u00a0%" if level.thd_percent < floor else f"{level.thd_percent:.2g}\u00a0%"
+    return f"<\u00a0{floor:.2g}\u00a0%" if level.thd_percent < floor else f"{level.thd_percent:.2g}\u00a0%"
 
 
 def met_word(met: bool | None) -> str:
