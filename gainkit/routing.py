@@ -2,7 +2,7 @@
 
 The track plays one beep on the left, two on the right, over and over (`generator.pulses`). Each recorded
 channel is demodulated at the beeps' pitch; beeps close together make a group, and the size of the group is the
-channel.
+channel. Where a multichannel capture holds more than one pair, odd channels are left and even ones right.
 """
 
 from __future__ import annotations
@@ -26,11 +26,12 @@ CROSSTALK_DB = 20.0
 """Beeps this far below the loudest of the recording are crosstalk, not a connection [dB]."""
 
 ABOVE_NOISE_DB = 12.0
-HEARD_SHARE = 0.4
-"""A microphone hears echoes after a beep: only what reaches this share of the loudest counts [-]."""
+EDGE_SHARE = 0.4
+"""A beep lasts while its envelope is above this share of the highest nearby [-]."""
 
-MAY_BE_CUT_SECONDS = BEEP_SECONDS + BEEP_GAP_SECONDS + 0.05
-"""A group this near to the recording's ends may have lost a beep there [s]."""
+NEARBY_SECONDS = 0.2
+WHOLE_SECONDS = BEEP_SECONDS + BEEP_GAP_SECONDS
+"""A group closer than this to an end of the recording may have lost a beep there [s]."""
 
 NAMES = {count: name for name, count in BEEPS}
 NUMBERS = {count: number for number, (_, count) in enumerate(BEEPS, start=1)}
@@ -47,7 +48,10 @@ class Heard:
 
 @dataclass(frozen=True)
 class RoutingResult:
-    """heard : groups in order. ok : every channel plays where it should, as far as the capture can tell."""
+    """heard : groups in order, without those that an end of the recording may have cut.
+
+    ok : every channel plays where it should, as far as the capture can tell.
+    """
 
     heard: tuple[Heard, ...]
     ok: bool
@@ -57,9 +61,12 @@ class RoutingResult:
 
 @dataclass(frozen=True)
 class _Group:
+    """whole : no end of the recording can have cut it."""
+
     beeps: int
     start_seconds: float
-    stop_seconds: float
+    level_db: float
+    whole: bool
 
 
 def routing(capture: Capture, *, microphone: bool | None = None, pitch_hz: float = PITCH_HZ) -> RoutingResult:
@@ -73,14 +80,17 @@ def routing(capture: Capture, *, microphone: bool | None = None, pitch_hz: float
     channels = (1,) if by_ear else tuple(range(1, capture.channels + 1))
     envelopes = {channel: _envelope(capture, channel, pitch_hz) for channel in channels}
     loudest = max(float(np.max(envelope, initial=0.0)) for envelope in envelopes.values())
-    least_share = HEARD_SHARE if by_ear else 0.0
-    groups = {channel: _groups(envelope, loudest, least_share) for channel, envelope in envelopes.items()}
+    groups = {channel: _groups(envelope, loudest) for channel, envelope in envelopes.items()}
     if not any(groups.values()):
         raise GainkitError(
             f"{capture.file}: no beeps of {pitch_hz:g} Hz are heard.",
             "Record the beeps track: louder, closer, at least five seconds; steady tones are no beeps.",
         )
-    return _by_ear(groups[1], capture.seconds) if by_ear else _by_line(groups, capture.seconds)
+    if not any(group.whole for found in groups.values() for group in found):
+        raise GainkitError(
+            f"{capture.file}: no group of beeps is whole.", "Record the beeps track for eight seconds or more."
+        )
+    return _by_ear(groups[1]) if by_ear else _by_line(groups)
 
 
 def _envelope(capture: Capture, channel: int, pitch_hz: float) -> Floats:
@@ -106,41 +116,49 @@ def _envelope(capture: Capture, channel: int, pitch_hz: float) -> Floats:
     return np.asarray(np.abs(smooth) * (2 / (4 * hop)))
 
 
-def _groups(envelope: Floats, loudest: float, least_share: float) -> list[_Group]:
-    """Groups of beeps in one channel's envelope: on-times of a beep's length, gaps of a beep's gap.
-
-    least_share : of the envelope's own top below which there is no beep but its echo [-].
-    """
+def _groups(envelope: Floats, loudest: float) -> list[_Group]:
+    """Groups of beeps in one channel's envelope: on-times of a beep's length, gaps of a beep's gap."""
     noise = float(np.median(envelope))
     least = max(loudest * 10 ** (-CROSSTALK_DB / 20), noise * 10 ** (ABOVE_NOISE_DB / 20) if noise else 0.0)
     top = float(envelope.max())
     if top < least or top <= 0:
         return []
-    on = envelope > max(least, least_share * top)
+    reach = round(NEARBY_SECONDS / HOP_SECONDS)
+    around = np.lib.stride_tricks.sliding_window_view(np.pad(envelope, reach), 2 * reach + 1).max(axis=1)
+    on = envelope > np.maximum(least, EDGE_SHARE * around)
     edges = np.flatnonzero(np.diff(np.concatenate([[False], on, [False]]).astype(np.int8)))
     beeps = [
-        (float(begin) * HOP_SECONDS, float(end) * HOP_SECONDS)
+        (float(begin) * HOP_SECONDS, float(end) * HOP_SECONDS, float(envelope[begin:end].max()))
         for begin, end in zip(edges[::2], edges[1::2], strict=True)
         if 0.5 * BEEP_SECONDS < (end - begin) * HOP_SECONDS < 2 * BEEP_SECONDS
     ]
-    groups: list[list[tuple[float, float]]] = []
+    groups: list[list[tuple[float, float, float]]] = []
     for beep in beeps:
         if groups and beep[0] - groups[-1][-1][1] < 2 * BEEP_GAP_SECONDS:
             groups[-1].append(beep)
         else:
             groups.append([beep])
-    return [_Group(len(group), round(group[0][0], 3), group[-1][1]) for group in groups]
+    length = len(envelope) * HOP_SECONDS
+    return [
+        _Group(
+            len(group),
+            round(group[0][0], 3),
+            20 * float(np.log10(max(b[2] for b in group))),
+            group[0][0] >= WHOLE_SECONDS and group[-1][1] <= length - WHOLE_SECONDS,
+        )
+        for group in groups
+    ]
 
 
-def _by_ear(groups: Sequence[_Group], seconds: float) -> RoutingResult:
+def _by_ear(groups: Sequence[_Group]) -> RoutingResult:
     """One microphone hears all loudspeakers: which counts occur, in turn, and whether any is missing."""
-    whole = _whole(groups, seconds)
-    counts = Counter(group.beeps for group in whole)
+    counts = Counter(group.beeps for group in groups if group.whole)
     problems = []
     for count, name in NAMES.items():
         if not counts.get(count):
             problems.append(
-                f"{count} beep{'s' if count > 1 else ''} never heard: the {name} channel is silent here."
+                f"{count} beep{'s' if count > 1 else ''} never heard: the {name} channel is silent here, or "
+                f"more than {CROSSTALK_DB:g} dB weaker."
             )
     odd = sorted(set(counts) - set(NAMES))
     if odd:
@@ -148,7 +166,9 @@ def _by_ear(groups: Sequence[_Group], seconds: float) -> RoutingResult:
             f"Groups of {', '.join(str(count) for count in odd)} beeps are heard: both channels may be bridged "
             "together, or an echo counts twice."
         )
-    heard = tuple(Heard(NUMBERS.get(group.beeps, 0), group.beeps, group.start_seconds) for group in groups)
+    heard = tuple(
+        Heard(NUMBERS.get(group.beeps, 0), group.beeps, group.start_seconds) for group in groups if group.whole
+    )
     notes = (
         "One microphone cannot tell left from right: listen, or hold it to one loudspeaker at a time. "
         "One beep is the left channel, two are the right.",
@@ -156,7 +176,7 @@ def _by_ear(groups: Sequence[_Group], seconds: float) -> RoutingResult:
     return RoutingResult(heard, not problems, tuple(problems), notes)
 
 
-def _by_line(groups: dict[int, list[_Group]], seconds: float) -> RoutingResult:
+def _by_line(groups: dict[int, list[_Group]]) -> RoutingResult:
     """Each recorded channel shall hear the beeps of its own number only."""
     problems: list[str] = []
     heard = sorted(
@@ -164,31 +184,67 @@ def _by_line(groups: dict[int, list[_Group]], seconds: float) -> RoutingResult:
             Heard(channel, group.beeps, group.start_seconds)
             for channel, found in groups.items()
             for group in found
+            if group.whole
         ),
         key=lambda entry: (entry.start_seconds, entry.channel),
     )
-    plays: dict[int, set[int]] = {}
+    plays = {channel: _levels(found) for channel, found in groups.items()}
     for channel, found in groups.items():
-        plays[channel] = {count for count in (g.beeps for g in _whole(found, seconds)) if count in NAMES}
-        own = channel if channel in NAMES else None
-        if own is None:
-            if plays[channel]:
-                problems.append(f"Channel {channel} plays too; only two were expected.")
-        elif not found:
-            problems.append(f"Channel {channel} is silent: {NAMES[own]} does not arrive there.")
-        elif plays[channel] >= set(NAMES):
-            problems.append(f"Channel {channel} plays left and right: the two are bridged together (mono).")
-        elif plays[channel] and own not in plays[channel]:
-            other = next(iter(plays[channel]))
-            problems.append(f"Channel {channel} plays {NAMES[other]} in place of {NAMES[own]}: swapped.")
-    return RoutingResult(tuple(heard), not problems, tuple(problems), ())
+        own = NAMES[_own(channel)]
+        partner = channel + 1 if channel % 2 else channel - 1
+        if found and not plays[channel]:
+            problems.append(f"Channel {channel}: no group of beeps is whole. Record for eight seconds or more.")
+        elif found:
+            problems += _wrong(channel, plays[channel], plays.get(partner, {}))
+        elif channel <= len(NAMES) or groups.get(partner):
+            problems.append(
+                f"Channel {channel} is silent, or more than {CROSSTALK_DB:g} dB weaker than the loudest: {own} "
+                "does not arrive there."
+            )
+    notes = []
+    unused = [str(channel) for channel, found in groups.items() if not found and channel > len(NAMES)]
+    if unused:
+        notes.append(f"Nothing is heard on channel {', '.join(unused)}.")
+    if all(set(levels) >= set(NAMES) for levels in plays.values()):
+        notes.append("If a microphone recorded this, give --microphone: all its channels hear everything.")
+    return RoutingResult(tuple(heard), not problems, tuple(problems), tuple(notes))
 
 
-def _whole(groups: Sequence[_Group], seconds: float) -> Sequence[_Group]:
-    """Without the groups that the recording's ends may have cut, unless none would be left."""
-    inside = [
-        group
-        for group in groups
-        if group.start_seconds > MAY_BE_CUT_SECONDS and group.stop_seconds < seconds - MAY_BE_CUT_SECONDS
-    ]
-    return inside or groups
+def _own(channel: int) -> int:
+    """How many beeps a channel shall play."""
+    return 1 if channel % 2 else 2
+
+
+def _levels(groups: Sequence[_Group]) -> dict[int, float]:
+    """Loudest level of each count of beeps, of whole groups [dB]."""
+    levels: dict[int, float] = {}
+    for group in groups:
+        if group.whole:
+            levels[group.beeps] = max(levels.get(group.beeps, group.level_db), group.level_db)
+    return levels
+
+
+def _wrong(channel: int, levels: dict[int, float], partner: dict[int, float]) -> list[str]:
+    """What is wrong with what one channel plays: bridged, swapped, doubled, or uncounted beeps."""
+    own = _own(channel)
+    other = 3 - own
+    found = []
+    if own in levels and other in levels:
+        by = levels[own] - levels[other]
+        found.append(
+            f"Channel {channel} plays {NAMES[own]} and {NAMES[other]} (the latter {abs(by):.0f} dB "
+            f"{'lower' if by >= 0 else 'higher'}): the two are bridged together, or leak into each other."
+        )
+    elif other in levels:
+        partner_has_own = own in partner and other not in partner
+        found.append(
+            f"Channel {channel} plays {NAMES[other]} in place of {NAMES[own]}"
+            + (": swapped." if partner_has_own else f"; {NAMES[own]} does not arrive there.")
+        )
+    odd = sorted(set(levels) - set(NAMES))
+    if odd:
+        found.append(
+            f"Channel {channel} plays groups of {', '.join(str(count) for count in odd)} beeps: it is no "
+            "recording of the beeps track, or an echo counts twice."
+        )
+    return found

@@ -86,11 +86,13 @@ def test_crosstalk_is_no_connection(
 
 
 def test_four_line_channels(track: Floats, heard: Callable[..., dict]) -> None:
-    """Two more inputs that are empty do no harm; sound on one of them is told."""
+    """Odd channels are left and even ones right; two more inputs that are empty do no harm."""
     empty = np.zeros((len(track), 2))
     assert heard(np.concatenate([track, empty], axis=1))["ok"]
-    found = heard(np.concatenate([track, track[:, :1], empty[:, :1]], axis=1))
-    assert any("Channel 3" in problem for problem in found["problems"])
+    assert heard(np.concatenate([track, track], axis=1))["ok"]
+    found = heard(np.concatenate([track, track[:, ::-1]], axis=1))
+    assert any("Channel 3" in problem and "swapped" in problem for problem in found["problems"])
+    assert not any("Channel 1" in problem for problem in found["problems"])
 
 
 @pytest.mark.parametrize("noise", [0.003, 0.03])
