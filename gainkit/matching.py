@@ -65,12 +65,17 @@ class BandLevel:
 
 @dataclass(frozen=True)
 class MatchedCapture:
-    """level_db : total in the band and weighting asked for [dB]. trim_db : brings it to the reference [dB]."""
+    """level_db : total in the band and weighting asked for [dB]. trim_db : brings it to the reference [dB].
+
+    uncertainty_db : 95 % half-width of the level; trim_uncertainty_db : of the trim, as if the two recordings
+    held unrelated noise; None for the reference itself. Of the same minute of the same track it is less.
+    """
 
     file: str
     level_db: float
     trim_db: float
     uncertainty_db: float
+    trim_uncertainty_db: float | None
     z_weighted_db: float
     a_weighted_db: float
     seconds: float
@@ -118,11 +123,12 @@ def a_weighting_db(frequency_hz: Floats) -> Floats:
 
 @dataclass(frozen=True)
 class _Power:
-    """One-sided power density (bins,) [V^2/Hz], bin width [Hz], length averaged [s]."""
+    """One-sided power density (bins,) [V^2/Hz], bin width [Hz], length averaged [s], remarks."""
 
     density: Floats
     step_hz: float
     seconds: float
+    notes: tuple[str, ...]
 
     def share(self, low_hz: float, high_hz: float) -> tuple[slice, Floats]:
         """Bins that a band touches and how many Hz of each lie in it."""
@@ -166,35 +172,46 @@ def match(
         raise GainkitError(
             "Some captures are calibrated and some are not.", "Give all of them the same calibration, or none."
         )
-    target_db = _levels(master, asked)[0]
+    limit = HIGHEST_OF_RATE * min(capture.sample_rate_hz for capture in (*captures, master))
+    if low >= limit:
+        raise GainkitError(
+            f"The band {low:g}:{high:g} Hz lies above what the slowest recording holds ({limit:g} Hz).",
+            "Record at 44100 Hz or more.",
+        )
+    target_db, target_deviation, master_power = _levels(master, asked, limit)
     notes = ["Same microphone place and same recorder gain are assumed for all captures."]
+    if limit < high:
+        notes.append(f"Totals reach to {limit:g} Hz, as far as the slowest recording's rate allows.")
     rows: list[MatchedCapture] = []
     for capture in captures:
-        level_db, deviation, power = _levels(capture, asked)
-        whole = power.band(20.0, 20_000.0)[0]
-        weighted = power.band(20.0, 20_000.0, _a_gain(power))[0]
+        own = capture is master
+        known = (target_db, target_deviation, master_power)
+        level_db, deviation, power = known if own else _levels(capture, asked, limit)
+        whole = power.band(20.0, min(20_000.0, limit))[0]
+        weighted = power.band(20.0, min(20_000.0, limit), _a_gain(power))[0]
         rows.append(
             MatchedCapture(
                 file=capture.file,
                 level_db=level_db,
                 trim_db=target_db - level_db,
                 uncertainty_db=_in_db(deviation),
+                trim_uncertainty_db=None if own else _in_db(float(np.hypot(deviation, target_deviation))),
                 z_weighted_db=_level(capture, whole),
                 a_weighted_db=_level(capture, weighted),
                 seconds=power.seconds,
                 bands=tuple(_band_levels(capture, power, asked.third_octave)),
             )
         )
-        notes += [f"{capture.file}: {note}" for note in capture.notes]
+        notes += [f"{capture.file}: {note}" for note in (*capture.notes, *power.notes)]
     if not master.calibrated:
         notes.append("Levels are relative to a full-scale sine; the trims are right all the same.")
     return MatchResult(master.file, tuple(rows), master.calibrated, asked.weighting, tuple(notes))
 
 
-def _levels(capture: Capture, asked: MatchOptions) -> tuple[float, float, _Power]:
+def _levels(capture: Capture, asked: MatchOptions, limit_hz: float) -> tuple[float, float, _Power]:
     power = power_density(capture, asked)
     gain = _a_gain(power) if asked.weighting == "A" else None
-    total, deviation = power.band(*asked.band_hz, gain)
+    total, deviation = power.band(asked.band_hz[0], min(asked.band_hz[1], limit_hz), gain)
     if total <= 0:
         raise GainkitError(f"{capture.file}: nothing in the band asked for.", "Choose another --band-hz.")
     return _level(capture, total), deviation, power
@@ -231,7 +248,7 @@ def _level(capture: Capture, power: float) -> float:
 def power_density(capture: Capture, asked: MatchOptions) -> _Power:
     """Averaged power density of the noise in a capture, silence before and after left out; in blocks."""
     rate = capture.sample_rate_hz
-    start, stop = _loud_part(capture, asked)
+    start, stop, notes = _loud_part(capture, asked)
     size = 1 << int(np.log2(min(SEGMENT_SECONDS * rate, (stop - start) / 2)))
     window = np.hanning(size + 2)[1:-1]
     total, count = np.zeros(size // 2 + 1), 0
@@ -247,20 +264,22 @@ def power_density(capture: Capture, asked: MatchOptions) -> _Power:
             first += size // 2
         held = held[first:]
     density = total * (2.0 / (count * rate * float(window @ window)))
-    return _Power(density, rate / size, (stop - start) / rate)
+    return _Power(density, rate / size, (stop - start) / rate, notes)
 
 
-def _loud_part(capture: Capture, asked: MatchOptions) -> tuple[int, int]:
-    """Frames between the silence before and after; the recorder must not have clipped."""
+def _loud_part(capture: Capture, asked: MatchOptions) -> tuple[int, int, tuple[str, ...]]:
+    """Frames between the silence before and after, and notes; the recorder must not have clipped."""
     size = max(int(0.1 * capture.sample_rate_hz), 1)
     powers: list[float] = []
-    over = 0
+    over, highest = 0, 0.0
     top = capture.volts_per_unit * (1 - 1.5 * (capture.step_units or 2.0**-23))
     for block in capture.blocks(channel=asked.channel, minus=asked.minus, block_frames=size):
         powers.append(float(np.var(block)))
-        if capture.has_full_scale and np.abs(block).max() >= top:
+        highest = max(highest, float(np.abs(block).max()))
+        if capture.has_full_scale and highest >= top:
             over = max(over, overload.longest_stretch(block >= top), overload.longest_stretch(block <= -top))
-    if over >= overload.LEAST_RUN:
+    beyond = not capture.hard_full_scale and highest > capture.volts_per_unit * (1 + 1e-6)
+    if over >= overload.LEAST_RUN and not beyond:  # floating point can hold more than full scale
         raise GainkitError(
             f"{capture.file}: the recorder is overloaded, its samples stand at full scale.",
             "Turn its input down and record all captures again.",
@@ -282,4 +301,6 @@ def _loud_part(capture: Capture, asked: MatchOptions) -> tuple[int, int]:
         start += size
     if inside[-1] < len(levels) - 1:
         stop -= size
-    return start, stop
+    gaps = int(inside[-1] - inside[0] + 1 - len(inside))
+    notes = (f"{gaps * 0.1:.1f} s of silence lie within the noise and lower its level.",) if gaps else ()
+    return start, stop, notes

@@ -192,7 +192,9 @@ def match(
     )
     opened = [read_capture(p, full_scale_volts=full_scale_volts, calibration=calibration) for p in captures]
     master = None
-    if reference is not None:
+    if reference in captures:
+        master = opened[captures.index(reference)]
+    elif reference is not None:
         master = read_capture(reference, full_scale_volts=full_scale_volts, calibration=calibration)
     result = room.match(opened, asked, reference=master)
     if log is not None:
@@ -205,11 +207,11 @@ def match_text(result: MatchResult) -> str:
     unit = "dBV" if result.calibrated else "dBFS"
     rows = [
         (Path(each.file).name, f"{each.trim_db:+.1f} dB", f"{each.level_db:.1f}", f"{each.a_weighted_db:.1f}",
-         f"+-{each.uncertainty_db:.1f}")
+         "" if each.trim_uncertainty_db is None else f"+-{each.trim_uncertainty_db:.1f}")
         for each in result.captures
     ]  # fmt: skip
     head = f"TRIMS to {Path(result.reference).name} ({result.weighting}-weighted total)"
-    table = columns(("capture", "trim", f"level {unit}", f"A {unit}", "95 %"), rows)
+    table = columns(("capture", "trim", f"level {unit}", f"A {unit}", "trim 95 %"), rows)
     centres = sorted({band.center_hz for each in result.captures for band in each.bands})
     by_file = [{band.center_hz: band.level_db for band in each.bands} for each in result.captures]
     bands = columns(
