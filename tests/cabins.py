@@ -11,7 +11,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import signal
+from scipy import fft, signal
 
 from gainkit.capture import Capture
 from gainkit.generator.pulses import SPACING_SECONDS, lobe
@@ -49,7 +49,7 @@ class Leg:
 
 @dataclass(frozen=True)
 class Driver:
-    """order : 2 or 4. corner_hz, quality : of the box. upper_hz : where the cone's own top end falls."""
+    """order : 2 or 4. corner_hz, quality : of the box. upper_hz : where the cone's top end falls."""
 
     order: int = 2
     corner_hz: float = 80.0
@@ -84,13 +84,11 @@ class Cabin:
 
 @dataclass(frozen=True)
 class Recorder:
-    """What records, and how badly.
-
-    microphone_hz : corner of its high-pass, of first or second order. snr_db : rms of the sound while a pulse
-    sounds (`active_rms`) over rms of the noise in the whole band. rumble : share of the noise's power
-    that falls by 3 dB an octave. ratio : of the automatic gain (1: none), release_seconds : how it recovers.
-    clock_ppm : of its clock. lead_seconds : negative: it starts late.
-    """
+    """microphone_hz : corner of its high-pass, of first or second order. snr_db : rms of the sound while a
+    pulse sounds (`active_rms`) over rms of the noise in the recorder's whole band. rumble : share of the
+    noise's power that falls by 3 dB an octave. ratio : of the automatic gain (1: none), release_seconds : how
+    it recovers. clock_ppm : of its clock.
+    lead_seconds : negative: it starts late."""
 
     rate: int = 48_000
     microphone_hz: float = 60.0
@@ -176,10 +174,11 @@ def _noise(frames: int, rumble: float, rng: np.random.Generator) -> Floats:
     white = rng.standard_normal(frames)
     if rumble <= 0:
         return white
-    spectrum = np.fft.rfft(rng.standard_normal(frames))
+    size = fft.next_fast_len(frames, real=True)
+    spectrum = fft.rfft(rng.standard_normal(size))
     spectrum[1:] /= np.sqrt(np.arange(1, len(spectrum)))
     spectrum[0] = 0
-    pink = np.fft.irfft(spectrum, frames)
+    pink = fft.irfft(spectrum, size)[:frames]
     return np.asarray(np.sqrt(1 - rumble) * white + np.sqrt(rumble) * pink / np.std(pink))
 
 

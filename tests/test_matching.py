@@ -1,123 +1,190 @@
-"""Trims between loudspeakers by noise, and the recordings that cannot tell them."""
+"""Levels and trims of noise recordings: known levels come back, and what cannot be compared is refused."""
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
 import soundfile
+from numpy.typing import NDArray
 
 from gainkit.capture import Capture
 from gainkit.errors import GainkitError
 from gainkit.generator import kinds
 from gainkit.generator.spec import ToneSpec
-from gainkit.levels import ratio_from_db
 from gainkit.matching import MatchOptions, match
-from tests.conftest import Answer
-from tests.waves import Floats
 
 RATE = 48_000
+Floats = NDArray[np.float64]
 
 
-def track(seconds: float = 6.0, seed: int = 1) -> Floats:
-    """The noise that gainkit writes, left channel."""
-    spec = kinds.checked(
-        ToneSpec("noise", low_hz=100, high_hz=4000, level_dbfs=-20, seconds=seconds, seed=seed), RATE
-    )
-    return np.asarray(kinds.build(spec, RATE).samples()[:, 0])
+def white(seconds: float = 10.0, rms: float = 0.1, seed: int = 1, rate: int = RATE) -> Floats:
+    return rms * np.random.default_rng(seed).standard_normal(round(seconds * rate))
 
 
-@pytest.fixture
-def files(tmp_path: Path) -> list[Path]:
-    wave = track()
-    paths = []
-    for name, gain_db in (("left", 0.0), ("right", -3.5), ("centre", 2.25)):
-        quiet = np.zeros(RATE // 2)
-        heard = np.concatenate([quiet, wave * ratio_from_db(gain_db), quiet])
-        paths.append(tmp_path / f"{name}.wav")
-        soundfile.write(paths[-1], heard, RATE, subtype="PCM_24")
-    return paths
+def heard(samples: Floats, name: str = "a.wav", rate: float = RATE) -> Capture:
+    return Capture.from_array(samples, rate, file=name, calibrated=False)
 
 
-def test_trims_undo_the_differences(files: list[Path], gainkit: Callable[..., Answer]) -> None:
-    found = gainkit("match", *files, "--json").json
-    assert found["reference"] == str(files[0])
-    trims = [each["trim_db"] for each in found["captures"]]
-    assert trims == pytest.approx([0.0, 3.5, -2.25], abs=0.005)
-    assert all(
-        each["level_db"] + each["trim_db"] == pytest.approx(-20.0, abs=0.05) for each in found["captures"]
-    )
-    assert [band["center_hz"] for band in found["captures"][0]["bands"]] == [
-        31.5, 63, 125, 250, 500, 1000, 2000, 4000, 8000, 16000
-    ]  # fmt: skip
-    other = gainkit("match", *files, "--reference", files[1], "--json").json
-    assert [each["trim_db"] for each in other["captures"]] == pytest.approx([-3.5, 0.0, -5.75], abs=0.005)
+def test_same_noise_at_other_levels_gives_the_trim_exactly() -> None:
+    noise = white()
+    result = match([heard(noise), heard(0.5 * noise, "b.wav"), heard(2 * noise, "c.wav")])
+    half = 20 * math.log10(2)
+    assert [row.trim_db for row in result.captures] == pytest.approx([0.0, half, -half], abs=1e-9)
+    for row in result.captures[1:]:
+        shift = result.captures[0].level_db - row.level_db
+        for band, first in zip(row.bands, result.captures[0].bands, strict=True):
+            assert band.level_db + shift == pytest.approx(first.level_db, abs=1e-9)
+    assert result.captures[0].trim_uncertainty_db is None
+    assert any("same recorder gain" in note for note in result.notes)
 
 
-def test_volts_come_from_the_calibration(files: list[Path], gainkit: Callable[..., Answer]) -> None:
-    plain = gainkit("match", *files, "--json").json["captures"]
-    volts = gainkit("match", *files, "--full-scale-volts", 10, "--json").json["captures"]
-    for one, other in zip(plain, volts, strict=True):
-        # re a full-scale sine becomes re 1 V rms: 10 V peak are 7.07 V rms
-        assert other["level_db"] - one["level_db"] == pytest.approx(20 * np.log10(10 / 2**0.5), abs=1e-6)
+def test_levels_of_white_noise_follow_from_its_density() -> None:
+    # White noise of rms s at rate f has a one-sided density of 2 s^2 / f: closed form.
+    (row,) = match([Capture.from_array(white(60), RATE)]).captures
+    density = 2 * 0.1**2 / RATE
+    assert row.z_weighted_db == pytest.approx(10 * math.log10(density * 19_980), abs=0.03)
+    levels = {band.center_hz: band.level_db for band in row.bands}
+    for nominal, exact in ((1000.0, 1000.0), (8000.0, 10**3.9)):
+        expected = density * exact * (10**0.15 - 10**-0.15)
+        assert levels[nominal] == pytest.approx(10 * math.log10(expected), abs=0.1)
 
 
-def test_a_band_and_a_weighting_choose_what_counts() -> None:
-    draw = np.random.default_rng(2)
-    flat = 0.05 * draw.standard_normal(5 * RATE)
-    rumble = flat + 0.2 * np.sin(2 * np.pi * 40 * np.arange(5 * RATE) / RATE)
-    captures = [Capture.from_array(wave, RATE) for wave in (flat, rumble)]
-    whole = match(captures).captures[1].trim_db
-    weighted = match(captures, MatchOptions(weighting="A")).captures[1].trim_db
-    limited = match(captures, MatchOptions(band_hz=(100, 10_000))).captures[1].trim_db
-    assert whole < -8
-    assert abs(weighted) < 0.1
-    assert abs(limited) < 0.01
+def test_full_scale_sine_is_the_reference_when_not_calibrated() -> None:
+    sine = 0.5 * np.sin(2 * np.pi * 1000 * np.arange(5 * RATE) / RATE)
+    assert match([heard(sine)]).captures[0].level_db == pytest.approx(-6.0206, abs=1e-3)
+    volts = Capture.from_array(sine, RATE)
+    assert match([volts]).captures[0].level_db == pytest.approx(20 * math.log10(0.5 / math.sqrt(2)), abs=1e-3)
 
 
-def test_longer_records_are_surer() -> None:
-    short, long = (match([Capture.from_array(track(s), RATE)]).captures[0] for s in (2.0, 20.0))
-    assert short.uncertainty_db / long.uncertainty_db == pytest.approx(10**0.5, rel=0.2)
+def test_track_of_the_stick_holds_what_it_says() -> None:
+    track = kinds.build(ToneSpec("noise", band="full", level_dbfs=-20.0, seconds=10.0), RATE).samples()[:, 0]
+    (row,) = match([heard(track)]).captures
+    # rms over the whole band on the AES17 scale; what lies outside 20 Hz to 20 kHz is the band filter's skirt
+    assert row.level_db == pytest.approx(-20.0, abs=0.2)
 
 
-def test_bands_beyond_the_recorder_are_left_out() -> None:
-    (found,) = match([Capture.from_array(track()[::3], RATE / 3)]).captures
-    assert max(band.center_hz for band in found.bands) == 4000
+def test_silence_before_and_after_counts_for_nothing() -> None:
+    noise = white(8.0)
+    hiss = white(4.0, rms=1e-4, seed=9)
+    late = np.concatenate([hiss, noise, hiss[:RATE]])
+    first, second = match([heard(noise), heard(late, "late.wav")]).captures
+    assert second.trim_db == pytest.approx(0.0, abs=0.02)
+    assert second.seconds == pytest.approx(first.seconds, abs=0.4)
+    assert first.level_db == pytest.approx(second.level_db, abs=0.02)
 
 
-@pytest.mark.parametrize(
-    ("wave", "words"),
-    [
-        (np.zeros(3 * RATE), "silent"),
-        (track(0.6), "at least 1 s"),
-        (np.clip(40 * track(), -1, 1), "overloaded"),
-        (np.full(3 * RATE, np.nan), "usable number"),
-    ],
-    ids=["silent", "short", "overloaded", "no numbers"],
-)
-def test_recordings_that_tell_nothing_are_refused(
-    tmp_path: Path, files: list[Path], gainkit: Callable[..., Answer], wave: Floats, words: str
+def test_a_gap_within_the_noise_is_told() -> None:
+    noise = white(8.0)
+    noise[3 * RATE : 4 * RATE] *= 1e-3
+    notes = match([heard(noise)]).notes
+    assert any("silence lie within the noise" in note for note in notes)
+    assert not any("silence" in note for note in match([heard(white(8.0))]).notes)
+
+
+def test_unequal_rates_are_compared_over_what_both_hold() -> None:
+    fast = white(10.0, rms=0.1)
+    slow = white(10.0, rms=0.1 * math.sqrt(16_000 / 48_000), seed=2, rate=16_000)  # the same density
+    result = match([heard(fast), heard(slow, "slow.wav", 16_000)])
+    assert abs(result.captures[1].trim_db) < 0.15
+    assert any("7520 Hz" in note for note in result.notes)
+
+
+def test_weighting_changes_totals_and_trims_but_not_bands() -> None:
+    flat, dull = white(), np.convolve(white(seed=2), np.ones(12) / 3.4, "same")
+    plain = match([heard(flat), heard(dull, "b.wav")])
+    weighted = match([heard(flat), heard(dull, "b.wav")], MatchOptions(weighting="A"))
+    assert weighted.captures[0].level_db == pytest.approx(weighted.captures[0].a_weighted_db, abs=1e-9)
+    assert plain.captures[0].a_weighted_db == pytest.approx(weighted.captures[0].a_weighted_db, abs=1e-9)
+    assert plain.captures[1].bands == weighted.captures[1].bands
+    assert abs(plain.captures[1].trim_db - weighted.captures[1].trim_db) > 0.1
+
+
+def test_reference_may_be_another_file() -> None:
+    noise = white()
+    result = match([heard(noise)], reference=heard(2 * noise, "loud.wav"))
+    assert result.reference == "loud.wav"
+    assert result.captures[0].trim_db == pytest.approx(6.0206, abs=1e-4)
+    assert result.captures[0].trim_uncertainty_db is not None
+
+
+def test_trim_of_unlike_noise_lies_within_its_uncertainty() -> None:
+    misses = 0
+    for seed in range(20):
+        pair = [heard(white(3.0, seed=2 * seed)), heard(white(3.0, seed=2 * seed + 1), "b.wav")]
+        row = match(pair, MatchOptions(band_hz=(200.0, 300.0))).captures[1]
+        assert row.trim_uncertainty_db is not None
+        misses += abs(row.trim_db) > row.trim_uncertainty_db
+    assert misses <= 4  # 95 %: 1 of 20 expected; 5 or more has a chance of 0.3 % (binomial)
+
+
+BAD = {
+    "silent": (np.zeros(5 * RATE), "silent"),
+    "short": (white(0.4), "at least 1 s"),
+    "overload": (np.clip(white(5.0, rms=0.8), -1, 1), "overloaded"),
+    "nan": (np.where(np.arange(5 * RATE) == 70_000, np.nan, white(5.0)), "no usable number"),
+    "constant": (np.full(5 * RATE, 0.3), "silent"),
+}
+
+
+@pytest.mark.parametrize("name", BAD)
+def test_recordings_that_cannot_be_compared_are_refused(
+    name: str, gainkit: Callable[..., Any], tmp_path: Path
 ) -> None:
-    bad = tmp_path / "bad.wav"
-    soundfile.write(bad, wave, RATE, subtype="FLOAT" if np.isnan(wave).any() else "PCM_24")
-    assert words in gainkit("match", files[0], bad).refused()
+    samples, word = BAD[name]
+    path, good = tmp_path / f"{name}.wav", tmp_path / "good.wav"
+    soundfile.write(path, samples, RATE, subtype="FLOAT" if name == "nan" else "PCM_16")
+    soundfile.write(good, white(5.0), RATE)
+    refused = gainkit("match", good, path).refused()
+    assert word in refused
+    assert name in refused
+    assert word in gainkit("match", good, "--reference", path).refused()
 
 
-def test_bad_calls_are_refused(tmp_path: Path, files: list[Path], gainkit: Callable[..., Answer]) -> None:
-    assert "nowhere.wav" in gainkit("match", files[0], tmp_path / "nowhere.wav").refused()
-    assert "channel 3" in gainkit("match", *files, "--channel", 3).refused()
-    assert "--band-hz" in gainkit("match", *files, "--band-hz", "100").refused()
-    assert "empty" in gainkit("match", *files, "--band-hz", "4000:100").refused()
-    assert "--weighting" in gainkit("match", *files, "--weighting", "C").refused()
+def test_faults_of_the_call(gainkit: Callable[..., Any], tmp_path: Path) -> None:
+    good = tmp_path / "good.wav"
+    soundfile.write(good, white(5.0), RATE)
+    assert "none.wav" in gainkit("match", tmp_path / "none.wav").refused()
+    assert "channel 2" in gainkit("match", good, "--channel", 2).refused()
+    for band in ("300:200", "0:100", "nan:100", "20:inf", "30000:40000"):
+        assert "Hz" in gainkit("match", good, "--band-hz", band).refused()
     (tmp_path / "empty.wav").write_bytes(b"")
-    gainkit("match", tmp_path / "empty.wav").refused()
+    assert "empty.wav" in gainkit("match", tmp_path / "empty.wav").refused()
+    cut = tmp_path / "cut.wav"
+    cut.write_bytes(good.read_bytes()[: 3 * RATE])
+    answer = gainkit("match", cut, "--json")
+    assert answer.code == 0
+    assert any("cut" in note for note in answer.json["notes"])
+
+
+def test_floating_point_may_go_beyond_full_scale() -> None:
+    samples = white(5.0, rms=0.8)
+    floats = Capture("f.wav", RATE, len(samples), 1, heard(samples).source, has_full_scale=True)
+    assert match([floats]).captures[0].level_db > -2
+    held = np.clip(samples, -1, 1)
+    stopped = Capture("h.wav", RATE, len(held), 1, heard(held).source, has_full_scale=True)
+    with pytest.raises(GainkitError, match="overloaded"):
+        match([stopped])
+
+
+def test_calibrated_and_plain_are_not_mixed() -> None:
     with pytest.raises(GainkitError, match="calibrated"):
-        match([Capture.from_array(track(), RATE, calibrated=c) for c in (True, False)])
+        match([heard(white()), Capture.from_array(white(), RATE)])
 
 
-def test_what_is_taken_for_granted_is_said(files: list[Path], gainkit: Callable[..., Answer]) -> None:
-    out = gainkit("match", *files).out
-    assert "Same microphone place and same recorder gain" in out
-    assert "+-" in out
+def test_answers_in_json_and_words(gainkit: Callable[..., Any], tmp_path: Path) -> None:
+    for name, share in (("front", 1.0), ("rear", 0.5)):
+        soundfile.write(tmp_path / f"{name}.wav", share * white(5.0), RATE, subtype="PCM_24")
+    files = (tmp_path / "front.wav", tmp_path / "rear.wav")
+    told = gainkit("match", *files, "--json", "--third").json
+    assert {"reference", "captures"} <= set(told)
+    assert {"file", "level_db", "trim_db", "bands"} <= set(told["captures"][0])
+    assert told["captures"][1]["trim_db"] == pytest.approx(6.0206, abs=0.001)
+    assert [band["center_hz"] for band in told["captures"][0]["bands"]][:3] == [20.0, 25.0, 31.5]
+    words = gainkit("match", *files)
+    assert words.out.startswith("TRIMS to front.wav")
+    assert "+6.0 dB" in words.out

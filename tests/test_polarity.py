@@ -1,174 +1,300 @@
-"""Polarity from recordings of pulses: simulated loudspeakers, cabins and recorders whose truth is known."""
+"""The sign of the direct sound: simulated loudspeakers, cabins and recorders of known wiring.
+
+The long error table is made by tests/benchmarks/bench_polarity.py from the same population.
+"""
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
 import soundfile
+from numpy.typing import NDArray
 
 from gainkit.capture import Capture
+from gainkit.errors import GainkitError
 from gainkit.generator import kinds
-from gainkit.generator.pulses import LOBE_SECONDS
 from gainkit.generator.spec import ToneSpec
-from gainkit.polarity import polarity
-from tests.cabins import ROLES, Driver, Recorder, Scene, capture, drawn, samples
-from tests.conftest import Answer
+from gainkit.polarity import PolarityResult, pair, polarity
+from tests import cabins
+from tests.cabins import Cabin, Driver, Leg, Recorder, Scene
 
+Floats = NDArray[np.float64]
 RATE = 48_000
+SHORT = 9
+"""Pulses in scenes of single tests: enough, and quick."""
 
 
-@pytest.mark.parametrize("role", ROLES)
-def test_a_few_scenes_of_every_kind_of_loudspeaker(role: str) -> None:
-    """Six each at 20 dB SNR by chance; the large table is in tests/benchmarks. Wrong answers: none."""
-    found = []
-    for seed in range(6):
-        scene = drawn(seed + 1000 * list(ROLES).index(role), role=role, snr_db=20)
-        answer = polarity(capture(scene), band=scene.band).polarity
-        assert answer in (scene.truth, "undecided")
-        found.append(answer != "undecided")
-    assert sum(found) >= 5
+def read(scene: Scene, **options: Any) -> PolarityResult:
+    return polarity(cabins.capture(scene), **{"band": scene.band, **options})
 
 
-@pytest.mark.parametrize("rate", [16_000, 44_100, 48_000, 96_000])
+def heard(samples: Floats, rate: float = RATE, **options: Any) -> PolarityResult:
+    return polarity(Capture.from_array(samples, rate, file="x.wav", calibrated=False), **options)
+
+
+# --- the error table, small
+
+
+@pytest.mark.parametrize(("snr_db", "seeds"), [(20.0, 4), (10.0, 7)])
+def test_small_error_table(snr_db: float, seeds: int) -> None:
+    # Seeds other than the benchmark's. Wanted: at least 99 % of the decided right, under 10 % undecided. Of 35
+    # scenes at 10 % each, more than 7 undecided have a chance of 2 % (binomial).
+    counts: Counter[str] = Counter()
+    for role in cabins.ROLES:
+        for seed in range(50_000, 50_000 + seeds):
+            scene = cabins.drawn(seed, role=role, snr_db=snr_db)
+            result = read(scene)
+            decided = "right" if result.polarity == scene.truth else "wrong"
+            counts[result.polarity if result.polarity == "undecided" else decided] += 1
+    assert counts["wrong"] == 0, counts
+    assert counts["undecided"] <= (1 if snr_db == 20 else 7), counts
+
+
+# --- what turns the sign, and what does not
+
+
 @pytest.mark.parametrize("sign", [1, -1])
-def test_any_rate_and_either_sign(rate: int, sign: int) -> None:
-    scene = Scene(sign=sign, recorder=Recorder(rate=rate))
-    found = polarity(capture(scene), band="midrange")
-    assert found.polarity == scene.truth
-    assert found.confidence > 0.99
-    assert found.agreeing >= 0.9 * found.pulses >= 12
+@pytest.mark.parametrize("order", [1, 2, 3, 4])
+@pytest.mark.parametrize("kind", ["low", "high", "band"])
+def test_crossover_legs_do_not_turn_the_first_swing(kind: str, order: int, sign: int) -> None:
+    scene = Scene(leg=Leg(kind, order), sign=sign, driver=Driver(corner_hz=100.0), pulses=SHORT)
+    assert read(scene).polarity == scene.truth
+
+
+def test_second_order_tweeter_wired_the_other_way_round_comes_out_negative() -> None:
+    # A second-order high-pass leg turns by 180 degrees far below its corner: it is wired negative on purpose,
+    # and the answer is about this wiring, not about the phase at the crossover.
+    leg = Leg("high", 2, low_hz=3000.0, linkwitz=True)
+    scene = Scene(
+        "treble", -1, leg, Driver(2, 900.0, 0.7, 20_000.0), recorder=Recorder(snr_db=30), pulses=SHORT
+    )
+    assert read(scene).polarity == "negative"
 
 
 @pytest.mark.parametrize(
     "recorder",
     [
-        Recorder(lead_seconds=-1.3),
-        Recorder(ratio=10, release_seconds=0.1),
-        Recorder(microphone_hz=150, microphone_order=2),
-        Recorder(clock_ppm=200),
-        Recorder(rumble=0.7, snr_db=12),
+        Recorder(ratio=10.0, release_seconds=0.5),
+        Recorder(microphone_hz=150.0, microphone_order=2),
+        Recorder(clock_ppm=250.0),
+        Recorder(clock_ppm=-250.0, rate=44_100),
+        Recorder(lead_seconds=3.0),
+        Recorder(lead_seconds=-1.6),
+        Recorder(rate=8_000),
+        Recorder(rate=96_000),
+        Recorder(rumble=0.7),
+        Recorder(peak=0.01),
     ],
-    ids=["late start", "automatic gain", "thin microphone", "another clock", "rumble"],
+    ids=lambda recorder: str(recorder).removeprefix("Recorder"),
 )
-def test_recorders_of_every_kind(recorder: Recorder) -> None:
+def test_what_recorders_do(recorder: Recorder) -> None:
     for sign in (1, -1):
-        scene = Scene(sign=sign, recorder=recorder)
-        assert polarity(capture(scene), band="midrange").polarity == scene.truth
+        scene = Scene(sign=sign, leg=Leg("band", 2), recorder=recorder, pulses=12)
+        assert read(scene, band=None).polarity == scene.truth
 
 
-def test_the_train_is_found_by_itself() -> None:
-    for band, driver in (
-        ("bass", Driver(corner_hz=35, upper_hz=500)),
-        ("treble", Driver(corner_hz=1200, upper_hz=20_000)),
-    ):
-        scene = Scene(band=band, sign=-1, driver=driver)
-        assert polarity(capture(scene)).polarity == "negative"
+def test_overloaded_offset_and_clicking_recordings() -> None:
+    scene = Scene(sign=-1, pulses=14, recorder=Recorder(rumble=0.3))
+    samples = cabins.samples(scene)
+    assert heard(np.clip(samples, -0.05, 0.05)).polarity == "negative"
+    assert heard(samples + 0.4).polarity == "negative"
+    click = np.hanning(200)
+    clicked = samples.copy()
+    for place in (50_000, 111_111, 200_001):
+        clicked[place : place + 200] += click
+    assert heard(clicked).polarity in ("negative", "undecided")
 
 
-def test_what_cannot_be_told_is_undecided_with_a_remedy() -> None:
+def test_later_reflections_louder_than_the_direct_sound_do_not_decide() -> None:
+    cabin = Cabin((0.004, 0.006, 0.009), (-1.6, -1.2, 0.8))
+    for sign in (1, -1):
+        scene = Scene(sign=sign, cabin=cabin, pulses=SHORT, recorder=Recorder(snr_db=25))
+        assert read(scene).polarity == scene.truth
+
+
+def test_any_train_serves_and_need_not_be_named() -> None:
+    for band in ("bass", "midrange", "treble"):
+        for sign in (1, -1):
+            scene = Scene(band, sign, driver=Driver(corner_hz=60.0), recorder=Recorder(snr_db=25), pulses=SHORT)
+            assert read(scene, band=None).polarity == scene.truth
+
+
+# --- undecided rather than wrong
+
+
+@pytest.mark.parametrize("colour", [0, 1, 2])
+def test_noise_is_never_decided(colour: int) -> None:
     for seed in range(4):
-        noise = 0.1 * np.random.default_rng(seed).standard_normal(10 * RATE)
-        found = polarity(Capture.from_array(noise, RATE))
-        assert found.polarity == "undecided"
-        assert found.confidence < 0.6
-        assert any("microphone" in note for note in found.notes)
-    quiet = Scene(recorder=Recorder(snr_db=-15))
-    assert polarity(capture(quiet), band="midrange").polarity == "undecided"
+        spectrum = np.fft.rfft(np.random.default_rng(seed).standard_normal(6 * RATE))
+        spectrum[1:] /= np.arange(1, len(spectrum)) ** (colour / 2)
+        spectrum[0] = 0
+        result = heard(np.fft.irfft(spectrum) / 10)
+        assert result.polarity == "undecided"
+        assert result.confidence == 0.0
 
 
-def test_a_recorder_that_inverts_can_be_told() -> None:
-    heard = capture(Scene(sign=1, recorder=Recorder(inverts=True)))
-    assert polarity(heard, band="midrange").polarity == "negative"
-    assert polarity(heard, band="midrange", invert_microphone=True).polarity == "positive"
+@pytest.mark.parametrize("frequency_hz", [4.0, 50.0, 51.3, 60.0, 997.0])
+def test_steady_tones_are_never_decided(frequency_hz: float) -> None:
+    for phase in (0.0, 1.0, 3.0):
+        tone = 0.3 * np.sin(2 * np.pi * frequency_hz * np.arange(6 * RATE) / RATE + phase)
+        noise = 1e-3 * np.random.default_rng(1).standard_normal(len(tone))
+        assert heard(tone + noise).polarity == "undecided"
 
 
-def test_samples_turned_over_give_the_other_answer() -> None:
-    for seed in range(5):
-        heard = samples(drawn(seed, role="full range", snr_db=15))
-        one, other = (polarity(Capture.from_array(s * heard, RATE), band="midrange").polarity for s in (1, -1))
-        assert {one, other} in ({"positive", "negative"}, {"undecided"})
+def test_undecided_says_why_and_what_to_do() -> None:
+    result = read(Scene(recorder=Recorder(snr_db=-15.0), pulses=14))
+    assert result.polarity == "undecided"
+    assert len(result.notes) >= 2
+    assert "hand's width" in result.notes[-1]
+    assert "louder" in result.notes[-1]
+    assert "another band" in result.notes[-1]
 
 
-def test_another_drive_by_deconvolution() -> None:
-    """A sweep was played and recorded through a loudspeaker; the answer to a pulse is reckoned from both."""
-    spec = kinds.checked(ToneSpec("sweep", level_dbfs=-6, seconds=6), RATE)
-    played = kinds.build(spec, RATE).samples()[:, 0]
-    from scipy import signal
-
-    box = signal.butter(2, 90, "high", fs=RATE, output="sos")
-    heard = np.concatenate([np.zeros(RATE // 2), signal.sosfilt(box, played), np.zeros(RATE // 2)])
-    heard += 1e-3 * np.random.default_rng(1).standard_normal(len(heard))
-    drive = Capture.from_array(played, RATE)
-    for sign, word in ((1, "positive"), (-1, "negative")):
-        assert polarity(Capture.from_array(sign * heard, RATE), drive=drive, band="midrange").polarity == word
+def test_confidence_grows_as_the_noise_falls() -> None:
+    found = [read(Scene(recorder=Recorder(snr_db=snr), pulses=14)).confidence for snr in (-15, 3, 8, 30)]
+    assert found == sorted(found)
+    assert found[0] == 0.0
+    assert 0.75 < found[-1] <= 1.0
 
 
-# -- the command -------------------------------------------------------------------------------------------
+# --- self-check, pairs, other drive signals
 
 
-@pytest.fixture
-def pair(tmp_path: Path) -> tuple[Path, Path]:
-    paths = tmp_path / "left.wav", tmp_path / "right.wav"
-    for path, sign in zip(paths, (1, -1), strict=True):
-        scene = Scene(sign=sign, recorder=Recorder(snr_db=25))
-        soundfile.write(path, samples(scene), scene.recorder.rate, subtype="PCM_16")
-    return paths
+def test_inverting_recorder_is_put_right() -> None:
+    scene = Scene(sign=1, recorder=Recorder(inverts=True), pulses=SHORT)
+    plain = read(scene)
+    assert plain.polarity == "negative"
+    assert any("--invert-microphone" in note for note in plain.notes)
+    assert read(scene, invert_microphone=True).polarity == "positive"
 
 
-def test_one_recording_and_a_pair(pair: tuple[Path, Path], gainkit: Callable[..., Answer]) -> None:
-    found = gainkit("polarity", pair[1], "--json").json
-    assert set(found) >= {"polarity", "confidence", "pulses", "agreeing", "notes"}
-    assert found["polarity"] == "negative"
-    both = gainkit("polarity", *pair, "--json").json
+def test_pairs_need_no_known_recorder() -> None:
+    def one(sign: int, snr_db: float = 20.0) -> PolarityResult:
+        return read(Scene(sign=sign, recorder=Recorder(inverts=True, snr_db=snr_db), pulses=SHORT))
+
+    assert pair([one(1), one(1)], ["a", "b"]).relation == "same"
+    assert pair([one(-1), one(1)], ["a", "b"]).relation == "opposite"
+    unsure = pair([one(1), one(1, -20.0)], ["a", "b"])
+    assert unsure.relation == "undecided"
+    assert unsure.confidence == 0.0
+
+
+@pytest.mark.parametrize("kind", ["noise", "sweep"])
+def test_another_drive_signal_will_do(kind: str) -> None:
+    played = kinds.build(ToneSpec(kind, seconds=4.0), RATE).samples()[:, 0]
+    fine = np.repeat(played, 4)  # a sample held is causal too
+    scene = Scene(driver=Driver(corner_hz=100.0), leg=Leg("band", 2))
+    rng = np.random.default_rng(1)
+    for sign in (1, -1):
+        sound = sign * scene.driver.through(scene.leg.through(np.concatenate([fine, np.zeros(9_600)])))[::4]
+        sound = np.concatenate([np.zeros(7_000), sound / np.abs(sound).max()])
+        recording = sound + 0.02 * rng.standard_normal(len(sound))
+        drive = Capture.from_array(played, RATE)
+        assert heard(recording, drive=drive).polarity == ("positive" if sign > 0 else "negative")
+        other = kinds.build(ToneSpec("noise", seconds=4.0, seed=99), RATE).samples()[:, 0]
+        assert heard(recording, drive=Capture.from_array(other, RATE)).polarity == "undecided"
+
+
+def test_a_sine_as_drive_cannot_tell() -> None:
+    sine = 0.5 * np.sin(2 * np.pi * 997 * np.arange(4 * RATE) / RATE)
+    result = heard(sine, drive=Capture.from_array(sine, RATE))
+    assert result.polarity == "undecided"
+    assert "fill the band" in result.notes[0]
+    with pytest.raises(GainkitError, match="drive signal is silent"):
+        heard(sine, drive=Capture.from_array(0 * sine, RATE))
+
+
+# --- by the command line, on files
+
+
+@pytest.fixture(scope="module")
+def files(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    folder = tmp_path_factory.mktemp("polarity")
+    for name, sign in (("left", 1), ("right", -1)):
+        scene = Scene(sign=sign, pulses=SHORT, seed=sign + 5)
+        soundfile.write(folder / f"{name}.wav", cabins.samples(scene), RATE, subtype="PCM_16")
+    return folder
+
+
+def test_command_in_json(files: Path, gainkit: Callable[..., Any]) -> None:
+    told = gainkit("polarity", files / "left.wav", "--json").json
+    assert {"polarity", "confidence", "pulses", "agreeing", "notes"} <= set(told)
+    assert told["polarity"] == "positive"
+    assert SHORT - 2 <= told["pulses"] <= SHORT
+    assert told["agreeing"] == told["pulses"]
+    inverted = gainkit("polarity", files / "left.wav", "--invert-microphone", "--json").json
+    assert inverted["polarity"] == "negative"
+    both = gainkit("polarity", files / "left.wav", files / "right.wav", "--json").json
     assert both["relation"] == "opposite"
-    inverted = gainkit("polarity", *pair, "--invert-microphone", "--json").json
-    assert inverted["relation"] == "opposite"  # a pair needs no known recorder
-    twin = pair[0].with_name("twin.wav")
-    twin.write_bytes(pair[0].read_bytes())
-    assert gainkit("polarity", pair[0], twin, "--json").json["relation"] == "same"
-    assert "same file" in gainkit("polarity", pair[0], pair[0]).refused()
-    assert gainkit("polarity", *pair).out.startswith("OPPOSITE")
-    assert "NEGATIVE" in gainkit("polarity", pair[1]).out
+    assert len(both["captures"]) == 2
 
 
-def test_the_tracks_as_written_are_positive(tmp_path: Path, gainkit: Callable[..., Answer]) -> None:
-    """The track itself, through nothing: what a line input records."""
-    for band in LOBE_SECONDS:
-        out = tmp_path / f"{band}.wav"
-        assert gainkit("tones", "one", "pulses", "--band", band, "--out", out, "--seconds", 10).code == 0
-        assert gainkit("polarity", out, "--band", band, "--json").json["polarity"] == "positive"
+def test_command_in_words(files: Path, gainkit: Callable[..., Any]) -> None:
+    words = gainkit("polarity", files / "right.wav", "--band", "midrange").out
+    assert words.startswith(f"{files / 'right.wav'}: NEGATIVE.")
+    words = gainkit("polarity", files / "left.wav", files / "right.wav").out
+    assert words.startswith("OPPOSITE")
 
 
-@pytest.mark.parametrize("kind", ["silent", "short", "nan", "empty", "missing", "text"])
-def test_bad_files_are_refused(tmp_path: Path, gainkit: Callable[..., Answer], kind: str) -> None:
-    path = tmp_path / "bad.wav"
-    if kind == "silent":
-        soundfile.write(path, np.zeros(10 * RATE), RATE)
-    elif kind == "short":
-        soundfile.write(path, samples(Scene())[: RATE // 2], RATE)
-    elif kind == "nan":
-        soundfile.write(path, np.full(10 * RATE, np.nan), RATE, subtype="FLOAT")
-    elif kind == "empty":
-        path.write_bytes(b"")
-    elif kind == "text":
-        path.write_text("no sound")
-    gainkit("polarity", path).refused()
+def test_track_written_by_the_command_is_positive(tmp_path: Path, gainkit: Callable[..., Any]) -> None:
+    for band in ("bass", "midrange", "treble"):
+        spec = tmp_path / f"{band}.toml"
+        spec.write_text(f'title = "P"\n[[track]]\nkind = "pulses"\nband = "{band}"\nseconds = 6\ntitle = "P"\n')
+        assert gainkit("tones", "write", spec, tmp_path / band).code == 0
+        track = next((tmp_path / band).glob("01_*"))
+        assert gainkit("polarity", track, "--json").json["polarity"] == "positive"
 
 
-def test_bad_calls_are_refused(pair: tuple[Path, Path], gainkit: Callable[..., Answer]) -> None:
-    assert "channel 4" in gainkit("polarity", pair[0], "--channel", 4).refused()
-    assert "--band" in gainkit("polarity", pair[0], "--band", "alto").refused()
-    gainkit("polarity", *pair, pair[0]).refused()
-    gainkit("polarity").refused()
+def test_bad_files_and_calls_are_refused(files: Path, tmp_path: Path, gainkit: Callable[..., Any]) -> None:
+    left, samples = files / "left.wav", cabins.samples(Scene(pulses=SHORT))
+    for name, bad in {
+        "silent": np.zeros(5 * RATE),
+        "short": samples[: 2 * RATE],
+        "nan": np.where(np.arange(len(samples)) == 70_000, np.nan, samples),
+    }.items():
+        soundfile.write(tmp_path / f"{name}.wav", bad, RATE, subtype="FLOAT")
+        assert name in gainkit("polarity", tmp_path / f"{name}.wav").refused()
+        assert name in gainkit("polarity", left, tmp_path / f"{name}.wav").refused()
+    (tmp_path / "empty.wav").write_bytes(b"")
+    assert "empty.wav" in gainkit("polarity", tmp_path / "empty.wav").refused()
+    assert "none.wav" in gainkit("polarity", tmp_path / "none.wav").refused()
+    assert "none.wav" in gainkit("polarity", left, "--drive", tmp_path / "none.wav").refused()
+    assert "channel 2" in gainkit("polarity", left, "--channel", 2).refused()
+    for words in ((left, left), (left, left, left), (left, "--band", "loud")):
+        assert gainkit("polarity", *words).code == 2
+    soundfile.write(tmp_path / "slow.wav", samples[::6], 8_000)
+    assert "treble" in gainkit("polarity", tmp_path / "slow.wav", "--band", "treble").refused()
+    soundfile.write(tmp_path / "slower.wav", samples[::24], 2_000)
+    assert "2000 Hz" in gainkit("polarity", tmp_path / "slower.wav").refused()
 
 
-def test_answers_do_not_depend_on_level(pair: tuple[Path, Path]) -> None:
-    scene = Scene(sign=-1)
-    heard = samples(scene)
-    for gain in (1e-4, 1e-2, 3.0):
-        assert polarity(Capture.from_array(gain * heard, RATE), band="midrange").polarity == "negative"
-    assert replace(scene, sign=1).truth == "positive"
+def test_truncated_file_is_read_as_far_as_it_goes(
+    files: Path, tmp_path: Path, gainkit: Callable[..., Any]
+) -> None:
+    cut = tmp_path / "cut.wav"
+    cut.write_bytes((files / "right.wav").read_bytes()[: int(4.3 * RATE * 2)])
+    told = gainkit("polarity", cut, "--json").json
+    assert told["polarity"] == "negative"
+    assert any("cut off" in note for note in told["notes"])
+
+
+def test_scenes_are_what_they_say() -> None:
+    # The simulation itself: the noise asked for, the sign asked for, the clock asked for.
+    scene = Scene(recorder=Recorder(snr_db=10.0), pulses=SHORT)
+    quiet = replace(scene, recorder=replace(scene.recorder, snr_db=200.0))
+    one = cabins.answer(scene)
+    noise = cabins.samples(scene)[: int(0.4 * RATE)]
+    scale = np.abs(cabins.samples(quiet)).max() / np.abs(cabins.samples(scene)).max()
+    assert scale == pytest.approx(1.0)  # both are written at the same peak
+    sound = cabins.samples(quiet)
+    start = int((0.4 + 0.125) * RATE)
+    assert np.abs(sound[: start - 20]).max() < 1e-3
+    assert one[np.flatnonzero(np.abs(one) > 0.01)[0]] > 0
+    ratio = cabins.active_rms(one) / np.std(noise) * 0.3
+    assert 20 * np.log10(ratio) == pytest.approx(10.0, abs=3.0)  # peak of sound plus noise sets the scale

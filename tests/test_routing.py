@@ -1,151 +1,181 @@
-"""Which channel plays where: beeps as they are written, sent the right and every wrong way."""
+"""Counted beeps: swaps, lost and bridged channels are told apart, by line and by ear."""
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
 import soundfile
+from numpy.typing import NDArray
+from scipy import signal
 
+from gainkit.capture import Capture
+from gainkit.errors import GainkitError
 from gainkit.generator import kinds
 from gainkit.generator.spec import ToneSpec
-from gainkit.levels import ratio_from_db
-from tests.conftest import Answer
-from tests.waves import Floats
+from gainkit.routing import RoutingResult, routing
 
-RATE = 44_100
-
-
-@pytest.fixture(scope="module")
-def track() -> Floats:
-    """The beeps track, (frames, 2)."""
-    return np.asarray(kinds.build(kinds.checked(ToneSpec("beeps", seconds=12.0), RATE), RATE).samples())
+RATE = 48_000
+Floats = NDArray[np.float64]
+TRACK = kinds.build(ToneSpec("beeps", seconds=10.0), RATE).samples()
+LEAD = np.zeros((RATE, 2))
+PLAYED = np.concatenate([LEAD, TRACK, LEAD])
+BY_EAR = PLAYED.sum(axis=1)
 
 
-@pytest.fixture
-def heard(tmp_path: Path, gainkit: Callable[..., Answer]) -> Callable[..., dict]:
-    """What `routing` says of a recording (frames, channels) with noise, late start and another clock."""
-
-    def read(wave: Floats, *options: object, noise: float = 1e-4, start: float = 0.0, rate: int = RATE) -> dict:
-        table = wave[round(start * RATE) :]
-        table = table[:, np.newaxis] if table.ndim == 1 else table
-        lead = np.zeros((RATE, table.shape[1])) if start == 0 else np.zeros((0, table.shape[1]))
-        whole = np.concatenate([lead, table])
-        whole = whole + noise * np.random.default_rng(5).standard_normal(whole.shape)
-        path = tmp_path / "heard.wav"
-        soundfile.write(path, whole, rate, subtype="PCM_16")
-        return dict(gainkit("routing", path, *options, "--json").json)
-
-    return read
+def read(samples: Floats, rate: float = RATE, **options: Any) -> RoutingResult:
+    return routing(Capture.from_array(samples, rate, calibrated=False), **options)
 
 
-def test_all_as_it_should_be(track: Floats, heard: Callable[..., dict]) -> None:
-    found = heard(track)
-    assert found["ok"]
-    assert found["problems"] == []
-    assert {(entry["channel"], entry["beeps"]) for entry in found["heard"]} == {(1, 1), (2, 2)}
-    first = min(entry["start_seconds"] for entry in found["heard"])
-    assert first == pytest.approx(1.0, abs=0.03)
+def noise(level: float, shape: Any, seed: int = 1) -> Floats:
+    return level * np.random.default_rng(seed).standard_normal(shape)
 
 
-@pytest.mark.parametrize("start", [0.15, 0.9, 1.55, 2.2])
-def test_a_late_start_does_not_miscount(track: Floats, heard: Callable[..., dict], start: float) -> None:
-    """0.15 s and 1.55 s fall within beeps, 2.2 s between the two of a pair."""
-    assert heard(track, start=start)["ok"]
-    assert heard(track.sum(axis=1), "--microphone", start=start)["ok"]
+def mixed(matrix: list[list[float]]) -> RoutingResult:
+    """PLAYED through a matrix of gains: rows are left and right, columns the recorded channels."""
+    samples = PLAYED @ np.array(matrix)
+    return read(samples + noise(1e-4, samples.shape))
 
 
-def test_swapped_channels_are_told(track: Floats, heard: Callable[..., dict]) -> None:
-    found = heard(track[:, ::-1])
-    assert not found["ok"]
-    assert sum("swapped" in problem for problem in found["problems"]) == 2
-
-
-def test_a_missing_channel_is_told(track: Floats, heard: Callable[..., dict]) -> None:
-    silent = track.copy()
-    silent[:, 1] = 0
-    assert any("silent" in problem and "2" in problem for problem in heard(silent)["problems"])
-    assert any("right" in problem for problem in heard(silent[:, 0], "--microphone")["problems"])
-    assert any("left" in problem for problem in heard(track[:, 1], "--microphone")["problems"])
-
-
-def test_bridged_together_channels_are_told(track: Floats, heard: Callable[..., dict]) -> None:
-    both = np.repeat(track.mean(axis=1, keepdims=True), 2, axis=1)
-    problems = heard(both)["problems"]
-    assert len(problems) == 2
-    assert all("bridged together" in problem for problem in problems)
-
-
-@pytest.mark.parametrize(("crosstalk_db", "ok"), [(-40, True), (-26, True), (-12, False)])
-def test_crosstalk_is_no_connection(
-    track: Floats, heard: Callable[..., dict], crosstalk_db: int, ok: bool
-) -> None:
-    assert heard(track + ratio_from_db(crosstalk_db) * track[:, ::-1])["ok"] is ok
-
-
-def test_four_line_channels(track: Floats, heard: Callable[..., dict]) -> None:
-    """Odd channels are left and even ones right; two more inputs that are empty do no harm."""
-    empty = np.zeros((len(track), 2))
-    assert heard(np.concatenate([track, empty], axis=1))["ok"]
-    assert heard(np.concatenate([track, track], axis=1))["ok"]
-    found = heard(np.concatenate([track, track[:, ::-1]], axis=1))
-    assert any("Channel 3" in problem and "swapped" in problem for problem in found["problems"])
-    assert not any("Channel 1" in problem for problem in found["problems"])
-
-
-@pytest.mark.parametrize("noise", [0.003, 0.03])
-def test_a_microphone_hears_both_through_noise_and_echoes(
-    track: Floats, heard: Callable[..., dict], noise: float
-) -> None:
-    """Beeps at -12 dBFS with six echoes, noise 39 and 19 dB below them."""
-    sound = track.sum(axis=1)
-    for delay, gain in ((0.003, 0.4), (0.007, -0.3), (0.012, 0.3), (0.02, -0.2), (0.03, 0.15), (0.05, 0.1)):
-        shift = round(delay * RATE)
-        sound[shift:] += gain * track.sum(axis=1)[:-shift]
-    found = heard(sound, "--microphone", noise=noise)
-    assert found["ok"]
-    counts = [entry["beeps"] for entry in found["heard"]]
-    assert counts[:4] == [1, 2, 1, 2]
-
-
-def test_a_recorder_with_another_clock(track: Floats, heard: Callable[..., dict]) -> None:
-    """A file that says 44.2 kHz plays 0.2 % high and short: the beeps are still heard at their pitch."""
-    assert heard(track, rate=44_190)["ok"]
+def test_straight_wiring_is_as_it_should_be() -> None:
+    result = mixed([[1, 0], [0, 1]])
+    assert result.ok
+    assert not result.problems
+    assert set(Counter((h.channel, h.beeps) for h in result.heard)) == {(1, 1), (2, 2)}
+    first = result.heard[0]
+    assert first.start_seconds == pytest.approx(1.0, abs=0.03)
 
 
 @pytest.mark.parametrize(
-    "wave",
-    [np.zeros(5 * RATE), 0.3 * np.sin(2 * np.pi * 997 * np.arange(5 * RATE) / RATE), np.zeros(100)],
-    ids=["silence", "steady tone", "too short"],
+    ("matrix", "expected"),
+    [
+        ([[0, 1], [1, 0]], [("Channel 1", "right in place of left: swapped"), ("Channel 2", "swapped")]),
+        ([[1, 1], [1, 1]], [("Channel 1", "bridged together"), ("Channel 2", "bridged together")]),
+        ([[1, 1], [0, 1]], [("Channel 2", "bridged together")]),
+        ([[1, 0.2], [0, 1]], [("Channel 2", "14 dB lower")]),
+        ([[1, 0], [0, 0]], [("Channel 2", "silent")]),
+        ([[0, 0], [0, 1]], [("Channel 1", "silent")]),
+        ([[1, 1], [0, 0]], [("Channel 2", "left in place of right; right does not arrive")]),
+        ([[0, 0], [1, 1]], [("Channel 1", "right in place of left; left does not arrive")]),
+        ([[0.03, 0], [0, 1]], [("Channel 1", "more than 20 dB weaker")]),
+        ([[1, 0, 1, 0], [0, 1, 0, 1]], []),
+        ([[1, 0, 0, 1], [0, 1, 1, 0]], [("Channel 3", "swapped"), ("Channel 4", "swapped")]),
+        ([[1, 0, 1, 0], [0, 1, 0, 0]], [("Channel 4", "silent")]),
+        ([[1, 0, 0, 0], [0, 1, 0, 0]], []),
+        ([[1, 0.03], [0.03, 1]], []),
+        ([[0.2, 0], [0, 1]], []),
+    ],
 )
-def test_what_holds_no_beeps_is_refused(tmp_path: Path, gainkit: Callable[..., Answer], wave: Floats) -> None:
-    path = tmp_path / "none.wav"
-    soundfile.write(path, wave, RATE, subtype="PCM_16")
-    assert "beeps" in gainkit("routing", path).refused()
+def test_line_channels(matrix: list[list[float]], expected: list[tuple[str, str]]) -> None:
+    result = mixed(matrix)
+    assert len(result.problems) == len(expected), result.problems
+    for problem, words in zip(result.problems, expected, strict=True):
+        assert all(word in problem for word in words), problem
+    assert result.ok is (not expected)
 
 
-def test_noise_alone_is_not_called_right(tmp_path: Path, gainkit: Callable[..., Answer]) -> None:
-    path = tmp_path / "noise.wav"
-    for seed in range(5):
-        noise = 0.1 * np.random.default_rng(seed).standard_normal((6 * RATE, 2))
-        soundfile.write(path, noise, RATE, subtype="PCM_16")
-        answer = gainkit("routing", path, "--json")
-        assert answer.code == 2 or not answer.json["ok"]
+@pytest.mark.parametrize("start", np.arange(0.0, 4.2, 0.3))
+def test_recordings_cut_at_their_ends_accuse_nobody(start: float) -> None:
+    part = TRACK[int(start * RATE) : int((start + 6.5) * RATE)]
+    result = read(part)
+    assert result.ok, result.problems
+    assert set(Counter((h.channel, h.beeps) for h in result.heard)) == {(1, 1), (2, 2)}
 
 
-def test_bad_calls_are_refused(tmp_path: Path, gainkit: Callable[..., Answer]) -> None:
-    gainkit("routing", tmp_path / "nowhere.wav").refused()
-    (tmp_path / "cut.wav").write_bytes(b"RIFF\x00\x00")
-    gainkit("routing", tmp_path / "cut.wav").refused()
-    soundfile.write(tmp_path / "a.wav", np.zeros(RATE), RATE)
-    assert "--pitch-hz" in gainkit("routing", tmp_path / "a.wav", "--pitch-hz", 5).refused()
+@pytest.mark.parametrize("rate", [8_000, 44_100, 96_000])
+@pytest.mark.parametrize("snr_db", [20.0, 0.0])
+def test_one_microphone_hears_both_channels(rate: int, snr_db: float) -> None:
+    sound = signal.resample_poly(BY_EAR, rate // 100, RATE // 100)
+    level = float(np.sqrt(np.mean(TRACK[:4000, 0] ** 2))) * 10 ** (-snr_db / 20)
+    result = read(sound + noise(level, sound.shape), rate)
+    assert result.ok
+    assert Counter(h.beeps for h in result.heard) == {1: 4, 2: 4}
+    assert any("cannot tell left from right" in note for note in result.notes)
 
 
-def test_the_verdict_comes_first(tmp_path: Path, track: Floats, gainkit: Callable[..., Answer]) -> None:
+def test_microphone_near_one_loudspeaker_still_hears_the_other() -> None:
+    sound = PLAYED @ np.array([1.0, 0.15])
+    tail = np.random.default_rng(2).standard_normal(RATE // 5) * np.exp(-6.9 * np.arange(RATE // 5) / RATE * 5)
+    sound = np.convolve(sound, np.concatenate([[1.0], 0.02 * tail]))
+    assert read(sound + noise(1e-3, sound.shape)).ok
+
+
+@pytest.mark.parametrize(("column", "word"), [(0, "2 beeps never heard"), (1, "1 beep never heard")])
+def test_a_silent_channel_is_missed_by_ear(column: int, word: str) -> None:
+    result = read(PLAYED[:, column] + noise(1e-3, len(PLAYED)))
+    assert not result.ok
+    assert word in result.problems[0]
+
+
+def test_microphone_with_two_channels_says_so() -> None:
+    both = np.stack([BY_EAR, 0.8 * BY_EAR], axis=1)
+    assert read(both, microphone=True).ok
+    by_line = read(both)
+    assert not by_line.ok
+    assert any("--microphone" in note for note in by_line.notes)
+
+
+def test_hum_and_a_click_do_not_disturb() -> None:
+    seconds = np.arange(len(PLAYED)) / RATE
+    sound = PLAYED + 0.3 * np.sin(2 * np.pi * 50 * seconds)[:, None]
+    sound[2 * RATE] = 5.0
+    assert read(sound).ok
+
+
+@pytest.mark.parametrize("kind", ["tone", "noise", "speech", "short"])
+def test_what_holds_no_beeps_is_refused(kind: str) -> None:
+    rng = np.random.default_rng(3)
+    seconds = np.arange(8 * RATE) / RATE
+    loud = signal.lfilter([1], [1, -1.6, 0.8], rng.standard_normal(len(seconds)))
+    samples = {
+        "tone": 0.3 * np.sin(2 * np.pi * 997 * seconds),
+        "noise": 0.1 * rng.standard_normal(len(seconds)),
+        "speech": loud * np.abs(signal.lfilter(*signal.butter(2, 3, fs=RATE), rng.standard_normal(len(loud)))),
+        "short": BY_EAR[RATE : RATE + RATE // 2],
+    }[kind]
+    with pytest.raises(GainkitError, match="beeps"):
+        read(samples)
+
+
+def test_command_in_json_and_words(gainkit: Callable[..., Any], tmp_path: Path) -> None:
     path = tmp_path / "beeps.wav"
-    soundfile.write(path, track[:, ::-1], RATE, subtype="PCM_16")
-    out = gainkit("routing", path).out
-    assert out.startswith("NOT AS IT SHOULD BE.")
-    assert "swapped" in out
+    soundfile.write(path, PLAYED[:, ::-1], RATE)
+    told = gainkit("routing", path, "--json").json
+    assert {"heard", "ok", "problems"} <= set(told)
+    assert told["ok"] is False
+    assert {"channel", "beeps", "start_seconds"} == set(told["heard"][0])
+    answer = gainkit("routing", path)
+    assert answer.code == 0
+    assert answer.out.startswith("NOT AS IT SHOULD BE.")
+    soundfile.write(path, PLAYED, RATE)
+    assert gainkit("routing", path).out.startswith("ALL AS IT SHOULD BE.")
+
+
+def test_track_written_by_the_command_is_read_back(gainkit: Callable[..., Any], tmp_path: Path) -> None:
+    track = tmp_path / "track.wav"
+    assert gainkit("tones", "one", "beeps", "--seconds", 10, "--out", track).code == 0
+    assert gainkit("routing", track, "--json").json["ok"] is True
+
+
+def test_bad_files_and_calls_are_refused(gainkit: Callable[..., Any], tmp_path: Path) -> None:
+    assert "none.wav" in gainkit("routing", tmp_path / "none.wav").refused()
+    (tmp_path / "empty.wav").write_bytes(b"")
+    gainkit("routing", tmp_path / "empty.wav").refused()
+    for name, samples in {
+        "silent": np.zeros(5 * RATE),
+        "nan": np.where(np.arange(len(BY_EAR)) == 70_000, np.nan, BY_EAR),
+        "short": BY_EAR[:1000],
+    }.items():
+        path = tmp_path / f"{name}.wav"
+        soundfile.write(path, samples, RATE, subtype="FLOAT")
+        assert name in gainkit("routing", path).refused()
+    for pitch in (0, -5, "nan", 1e9):
+        assert "--pitch-hz" in gainkit("routing", path, "--pitch-hz", pitch).refused()
+    cut = tmp_path / "cut.wav"
+    soundfile.write(cut, PLAYED, RATE)
+    cut.write_bytes(cut.read_bytes()[: 7 * RATE * 4])
+    assert gainkit("routing", cut, "--json").code == 0
