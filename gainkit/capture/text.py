@@ -143,7 +143,8 @@ def _interval(path: Path, seconds: Floats, table: Table, told: float | None) -> 
             "Mend or remove that line, or export again.",
         )
     count = len(seconds)
-    index = np.arange(count) - (count - 1) / 2
+    index = np.arange(count, dtype=np.float64)
+    index -= (count - 1) / 2
     slope = float(index @ seconds) / (count * (count**2 - 1.0) / 12)  # the sum of the index's squares
     if slope <= 0:
         raise GainkitError(
