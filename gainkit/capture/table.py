@@ -37,6 +37,8 @@ class Table:
             self.rows += len(part)
 
     def figures(self, columns: int) -> Floats:
+        if len(self.parts) == 1:
+            return self.parts[0]
         return np.concatenate(self.parts) if self.parts else np.empty((0, columns))
 
 
