@@ -234,7 +234,7 @@ def test_band_edges_against_the_standard() -> None:
 def test_third_octaves_by_an_independent_method(tmp_path: Path, band: str, rate: int, bits: int) -> None:
     """scipy's Butterworth band-pass filters on the written samples, each third-octave one tenth of a decade.
 
-    Pink noise holds the same power in each (-10 dB/decade, -3.01 dB/octave in density). 0.5 dB is the goal's
+    Pink noise holds the same power in each (-10 dB/decade, -3.01 dB/octave in density). 0.5 dB is the
     limit; the filters' skirts alone make up to 0.3 dB at the band's ends, so the outermost thirds are left out.
     """
     path, _, step = written(tmp_path, ToneSpec("noise", band=band, seconds=12.0), bits, rate)
