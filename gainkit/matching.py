@@ -123,11 +123,13 @@ def a_weighting_db(frequency_hz: Floats) -> Floats:
 
 @dataclass(frozen=True)
 class _Power:
-    """One-sided power density (bins,) [V^2/Hz], bin width [Hz], length averaged [s], remarks."""
+    """One-sided power density (bins,) [V^2/Hz], bin width [Hz], length averaged [s], the
+    length that counts for the average's scatter [s], remarks."""
 
     density: Floats
     step_hz: float
     seconds: float
+    effective_seconds: float
     notes: tuple[str, ...]
 
     def share(self, low_hz: float, high_hz: float) -> tuple[slice, Floats]:
@@ -152,7 +154,7 @@ class _Power:
         if total <= 0:
             return 0.0, 0.0
         effective_hz = total**2 / max(float(np.sum(power**2 / np.maximum(width, 1e-12))), 1e-300)
-        return total, 1 / float(np.sqrt(max(effective_hz * self.seconds, 1.0)))
+        return total, 1 / float(np.sqrt(max(effective_hz * self.effective_seconds, 1.0)))
 
 
 def match(
@@ -236,8 +238,8 @@ def _a_gain(power: _Power) -> Floats:
 
 
 def _in_db(deviation: float) -> float:
-    """95 % half-width in dB of a relative standard deviation of power."""
-    return float(10 * np.log10(1 + 2 * deviation))
+    """95 % half-width [dB] of a relative standard deviation of power: twice its slope on the dB scale."""
+    return float(2 * 10 / np.log(10) * deviation)
 
 
 def _level(capture: Capture, power: float) -> float:
@@ -264,7 +266,19 @@ def power_density(capture: Capture, asked: MatchOptions) -> _Power:
             first += size // 2
         held = held[first:]
     density = total * (2.0 / (count * rate * float(window @ window)))
-    return _Power(density, rate / size, (stop - start) / rate, notes)
+    effective = _effective_frames(window**2, count) / rate
+    return _Power(density, rate / size, (stop - start) / rate, effective, notes)
+
+
+def _effective_frames(weight: Floats, count: int) -> float:
+    """Frames that an even average would need for the same scatter, (sum g)^2 / sum g^2.
+
+    g : weight of each moment, from count segments that overlap by half. weight : (size,), of one segment.
+    """
+    half = len(weight) // 2
+    first, last = weight[:half], weight[half:]
+    squares = first @ first + last @ last + (count - 1) * float(np.sum((first + last) ** 2))
+    return float((count * weight.sum()) ** 2 / squares)
 
 
 def _loud_part(capture: Capture, asked: MatchOptions) -> tuple[int, int, tuple[str, ...]]:

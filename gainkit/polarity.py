@@ -77,7 +77,8 @@ class PolarityResult:
     """confidence : 1 less half the chance that the noise hid an earlier swing, taken as if there always were
     one as small as sound allows [0..1]; 0.0 when undecided.
 
-    pulses : found. agreeing : how many of them have the sign of their average. band : train that was assumed.
+    pulses : found. agreeing : how many of them have the sign of their average. band : train that was
+    named, or else the one whose pulses lined up best.
     """
 
     polarity: Sign
@@ -121,9 +122,8 @@ def polarity(
             f"{capture.file}: at {rate:g} Hz the {band} pulses are too short to be seen.",
             f"Record at {LEAST_LOBE_FRAMES / LOBE_SECONDS[band]:g} Hz or more, or play the midrange pulses.",
         )
-    names = (
-        [band] if band else [name for name in LOBE_SECONDS if LOBE_SECONDS[name] * rate >= LEAST_LOBE_FRAMES]
-    )
+    seen = [name for name, seconds in LOBE_SECONDS.items() if seconds * rate >= LEAST_LOBE_FRAMES]
+    names = [band] if band else seen
     found = []
     for name in names:
         train = _lined_up(samples, rate, name) if drive is None else _reckoned(samples, rate, drive, name)

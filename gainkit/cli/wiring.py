@@ -104,7 +104,7 @@ def polarity(
 
 def polarity_text(path: Path, result: PolarityResult) -> str:
     """The verdict first."""
-    counts = f"{result.agreeing} of {result.pulses} pulses agree ({result.band} train)"
+    counts = f"{result.agreeing} of {result.pulses} pulses agree"
     if result.polarity != "undecided":
         sure = f"{100 * result.confidence:.1f} %" if result.confidence < 0.999 else "above 99.9 %"
         counts += f", confidence {sure}"

@@ -1,53 +1,147 @@
-"""How often polarity is right: drivers, crossover legs, cabins and recorders by chance (tests/cabins.py).
+"""Error table of the polarity answer over simulated loudspeakers, cabins and recorders.
 
-Run with: pytest -m benchmark -s tests/benchmarks/bench_polarity.py. Prints the table of DEVELOPERS.md; fails where
-fewer than 99 % of decided answers are right, or where 10 % or more are undecided from 10 dB SNR up.
+Run with: pytest -m benchmark -s tests/benchmarks/bench_polarity.py
 """
 
 from __future__ import annotations
 
+import subprocess
+from collections import Counter, defaultdict
+from collections.abc import Callable, Sequence
+from pathlib import Path
+
 import numpy as np
 import pytest
+import soundfile
+from scipy import signal
 
 from gainkit.capture import Capture
 from gainkit.polarity import polarity
-from tests.cabins import ROLES, capture, drawn
+from tests import cabins
+from tests.cabins import Floats
 
-pytestmark = pytest.mark.benchmark
+TRIALS = 100
+FIRST_SEED = 700_000
+"""Thresholds were chosen on seeds below 10 000: the table is made from others."""
 
-TRIALS = 60
+SNRS_DB = (20.0, 10.0, 0.0, -6.0)
 
 
-@pytest.mark.parametrize("given", [True, False], ids=["train named", "train found by itself"])
-def test_error_table(given: bool) -> None:
-    print(
-        f"\n{TRIALS} scenes each, {'train named' if given else 'train found by itself'}: right / wrong / undecided"
-    )
-    print(f"{'loudspeaker':<14}" + "".join(f"{f'{snr} dB':>16}" for snr in (20, 10, 0)))
-    sums = {snr: np.zeros(3, int) for snr in (20, 10, 0)}
-    for number, role in enumerate(ROLES):
-        cells = []
-        for snr, total in sums.items():
-            counts = np.zeros(3, int)
+def outcome(scene: cabins.Scene, band: str | None) -> tuple[str, float]:
+    result = polarity(cabins.capture(scene), band=band)
+    if result.polarity == "undecided":
+        return "undecided", 0.0
+    return ("right" if result.polarity == scene.truth else "wrong"), result.confidence
+
+
+def line(name: str, counts: Counter[str]) -> str:
+    total = counts.total()
+    decided = counts["right"] + counts["wrong"]
+    right = f"{100 * counts['right'] / decided:.1f}" if decided else "-"
+    cells = f"{counts['right']:>7}{counts['wrong']:>7}{counts['undecided']:>11}"
+    return f"{name:<24}{cells}{right:>18}{100 * counts['undecided'] / total:>13.1f}"
+
+
+HEAD = f"{'':<24}{'right':>7}{'wrong':>7}{'undecided':>11}{'right of decided %':>18}{'undecided %':>13}"
+
+
+@pytest.mark.benchmark
+@pytest.mark.parametrize("named", [True, False], ids=["train named", "train not named"])
+def test_error_table(named: bool) -> None:
+    print(f"\n{TRIALS} scenes of each kind, the train meant for it{', named' if named else ''}")
+    for snr_db in SNRS_DB if named else (10.0,):
+        print(f"SNR {snr_db:g} dB\n{HEAD}")
+        whole: Counter[str] = Counter()
+        trust: list[float] = []
+        for number, role in enumerate(cabins.ROLES):
+            counts: Counter[str] = Counter()
             for trial in range(TRIALS):
-                scene = drawn(trial + 1000 * number, role=role, snr_db=snr)
-                found = polarity(capture(scene), band=scene.band if given else None).polarity
-                counts[2 if found == "undecided" else int(found != scene.truth)] += 1
-            total += counts
-            cells.append(" / ".join(map(str, counts)))
-        print(f"{role:<14}" + "".join(f"{cell:>16}" for cell in cells), flush=True)
-    print(f"{'all':<14}" + "".join(f"{' / '.join(map(str, total)):>16}" for total in sums.values()))
-    for snr, (right, wrong, undecided) in sums.items():
-        assert right >= 0.99 * (right + wrong)
-        if snr >= 10:
-            assert undecided < 0.1 * (right + wrong + undecided)
+                scene = cabins.drawn(FIRST_SEED + trial + 1000 * number, role=role, snr_db=snr_db)
+                word, confidence = outcome(scene, scene.band if named else None)
+                counts[word] += 1
+                trust += [confidence] if word != "undecided" else []
+            print(line(role, counts))
+            whole += counts
+        print(line("all", whole), f"  mean confidence {np.mean(trust):.4f}" if trust else "")
+        if snr_db >= 10:
+            assert whole["right"] >= 0.99 * (whole["right"] + whole["wrong"])
+            assert whole["undecided"] < 0.1 * whole.total()
 
 
-def test_noise_alone() -> None:
-    decided = 0
-    for seed in range(100):
-        draw = np.random.default_rng(seed)
-        noise = np.cumsum(draw.standard_normal(480_000)) * (seed % 2) * 1e-3 + draw.standard_normal(480_000)
-        decided += polarity(Capture.from_array(0.1 * noise, 48_000)).polarity != "undecided"
-    print(f"\n100 recordings of noise, half of them with rumble: {decided} decided")
-    assert decided <= 1
+@pytest.mark.benchmark
+def test_every_train_on_every_loudspeaker() -> None:
+    print(f"\nEvery train on every kind, SNR 10 dB, {TRIALS // 4} scenes each\n{HEAD}")
+    for band in ("bass", "midrange", "treble"):
+        whole: Counter[str] = Counter()
+        for number, role in enumerate(cabins.ROLES):
+            counts: Counter[str] = Counter()
+            for trial in range(TRIALS // 4):
+                scene = cabins.drawn(FIRST_SEED + trial + 1000 * number, role=role, snr_db=10.0, band=band)
+                counts[outcome(scene, None)[0]] += 1
+            print(line(f"{band} on {role}", counts))
+            whole += counts
+        assert whole["right"] >= 0.99 * (whole["right"] + whole["wrong"])
+
+
+@pytest.mark.benchmark
+def test_recordings_without_pulses() -> None:
+    counts: dict[str, Counter[str]] = defaultdict(Counter)
+    for name, slope in (("white", 0), ("pink", 1), ("brown", 2)):
+        for seed in range(40):
+            spectrum = np.fft.rfft(np.random.default_rng(seed).standard_normal(480_000))
+            spectrum[1:] /= np.arange(1, len(spectrum)) ** (slope / 2)
+            spectrum[0] = 0
+            samples = np.fft.irfft(spectrum)
+            result = polarity(Capture.from_array(samples / np.abs(samples).max(), 48_000, calibrated=False))
+            counts[name]["undecided" if result.polarity == "undecided" else "decided"] += 1
+    print("\nRecordings of noise alone:", {name: dict(found) for name, found in counts.items()})
+    assert not any(found["decided"] for found in counts.values())
+
+
+def through_codec(samples: Floats, rate: int, ffmpeg: str, folder: Path, words: Sequence[str]) -> Floats:
+    """The recording coded with losses and decoded again."""
+    soundfile.write(folder / "in.wav", samples, rate)
+    for source, target in (("in.wav", "coded.mka"), ("coded.mka", "out.wav")):
+        coding = words if target == "coded.mka" else ()
+        command = [ffmpeg, "-v", "error", "-y", "-i", str(folder / source), *coding, str(folder / target)]
+        subprocess.run(command, check=True)
+    return np.asarray(soundfile.read(folder / "out.wav")[0])
+
+
+def gated(samples: Floats, rate: int) -> Floats:
+    """A noise gate: silent until a millisecond holds a sixth of the peak, open for 30 ms then."""
+    step = rate // 1000
+    loud = (np.abs(samples[: len(samples) // step * step]) > 0.05).reshape(-1, step).any(axis=1)
+    opened = np.repeat(np.convolve(loud, np.ones(30))[: len(loud)] > 0, step)
+    return samples[: len(opened)] * opened
+
+
+@pytest.mark.benchmark
+def test_recorders_that_process(oracle: Callable[[str], str], tmp_path: Path) -> None:
+    """What the table's population leaves out, as far as it is told in DEVELOPERS.md. No bound but 95 % right."""
+    ffmpeg, rate = oracle("ffmpeg"), 48_000
+    voice = signal.butter(4, 300, "high", fs=rate, output="sos")
+    linear = signal.firwin(1001, 200, pass_zero=False, fs=rate)
+    processes: dict[str, Callable[[Floats], Floats]] = {
+        "AAC 96 kbit/s": lambda x: through_codec(x, rate, ffmpeg, tmp_path, ["-c:a", "aac", "-b:a", "96k"]),
+        "AAC 32 kbit/s": lambda x: through_codec(x, rate, ffmpeg, tmp_path, ["-c:a", "aac", "-b:a", "32k"]),
+        "Opus 48 kbit/s": lambda x: through_codec(
+            x, rate, ffmpeg, tmp_path, ["-c:a", "libopus", "-b:a", "48k"]
+        ),
+        "high-pass 300 Hz": lambda x: np.asarray(signal.sosfilt(voice, x)),
+        "linear-phase high-pass": lambda x: np.convolve(x, linear),
+        "noise gate": lambda x: gated(x, rate),
+    }
+    print(f"\nRecorders that process, SNR 20 dB, {TRIALS // 4} scenes of each kind\n{HEAD}")
+    for name, process in processes.items():
+        counts: Counter[str] = Counter()
+        for number, role in enumerate(cabins.ROLES):
+            for trial in range(TRIALS // 4):
+                seed = FIRST_SEED + trial + 1000 * number
+                scene = cabins.drawn(seed, role=role, snr_db=20.0, rate=rate)
+                heard = Capture.from_array(process(cabins.samples(scene)), rate, calibrated=False)
+                found = polarity(heard).polarity
+                right = "right" if found == scene.truth else "wrong"
+                counts["undecided" if found == "undecided" else right] += 1
+        print(line(name, counts), flush=True)
+        assert counts["right"] >= 0.95 * (counts["right"] + counts["wrong"])
