@@ -8,8 +8,30 @@ from __future__ import annotations
 import dataclasses
 import json
 import math
+from collections.abc import Callable, Sequence
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar, overload
+
+T = TypeVar("T")
+
+
+class Made(Sequence[T]):
+    """So many items, each made when it is asked for: the list of an hour's pulses takes no room."""
+
+    def __init__(self, count: int, make: Callable[[int], T]) -> None:
+        self._places, self._make = range(count), make
+
+    def __len__(self) -> int:
+        return len(self._places)
+
+    @overload
+    def __getitem__(self, index: int) -> T: ...
+    @overload
+    def __getitem__(self, index: slice) -> list[T]: ...
+    def __getitem__(self, index: int | slice) -> T | list[T]:
+        if isinstance(index, slice):
+            return [self._make(place) for place in self._places[index]]
+        return self._make(self._places[index])
 
 
 def to_plain(result: Any) -> Any:
@@ -28,7 +50,7 @@ def to_plain(result: Any) -> Any:
         return float(result) if math.isfinite(result) else None
     if isinstance(result, dict):
         return {str(key): to_plain(item) for key, item in result.items()}
-    if isinstance(result, (list, tuple)):
+    if isinstance(result, (list, tuple, Made)):
         return [to_plain(item) for item in result]
     if isinstance(result, Path):
         return str(result)

@@ -26,7 +26,7 @@ printed pages take it from that one place.
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal
 
@@ -80,6 +80,12 @@ class Step:
         """Length of the step [frames]."""
         return self.stop_frame - self.start_frame
 
+    def later(self, frames: int) -> Step:
+        """The same step so many frames later."""
+        return dataclasses.replace(
+            self, start_frame=self.start_frame + frames, stop_frame=self.stop_frame + frames
+        )
+
 
 @dataclass(frozen=True, slots=True)
 class Part:
@@ -117,7 +123,7 @@ class Waveform:
 
     sample_rate_hz: int
     parts: tuple[Part, ...]
-    steps: tuple[Step, ...]
+    steps: Sequence[Step]
     level_dbfs: float | None = None
     level_kind: LevelKind = "rms"
     peak: float = 1.0

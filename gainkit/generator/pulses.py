@@ -15,6 +15,7 @@ from gainkit.generator.carrier import whole_cycles
 from gainkit.generator.model import Part, Samples, Step, Waveform, silence
 from gainkit.generator.spec import ToneSpec, given
 from gainkit.levels import ratio_from_db
+from gainkit.results import Made
 
 LOBE_SECONDS = {"bass": 0.008, "midrange": 0.001, "treble": 0.000_125}
 """Length of the lobe for each band [s]: half its first spectral null's period; 250 Hz, 2 kHz and 16 kHz."""
@@ -52,21 +53,15 @@ def pulses(spec: ToneSpec, sample_rate_hz: int) -> Waveform:
         return np.asarray(cycle[np.arange(start, stop) % period])
 
     low, high = LOBE_BANDS_HZ[band]
-    steps = tuple(
-        Step(
-            "pulse",
-            first + number * period,
-            first + number * period + len(pulse),
-            level_dbfs=level_dbfs,
-            low_hz=low,
-            high_hz=high,
-        )
-        for number in range(count)
-    )
+
+    def step(number: int) -> Step:
+        start = first + number * period
+        return Step("pulse", start, start + len(pulse), level_dbfs=level_dbfs, low_hz=low, high_hz=high)
+
     return Waveform(
         sample_rate_hz,
         (Part(count * period, render, period),),
-        steps,
+        Made(count, step),
         level_dbfs=level_dbfs,
         level_kind="peak",
         peak=float(pulse.max()),
@@ -93,22 +88,26 @@ def beeps(spec: ToneSpec, sample_rate_hz: int) -> Waveform:
 
     gap, rest = (silence(round(of * sample_rate_hz)) for of in (BEEP_GAP_SECONDS, BEEP_REST_SECONDS))
     parts: list[Part] = []
-    steps: list[Step] = []
-    place, wanted = 0, round(given(spec.seconds) * sample_rate_hz)
-    while place < wanted:
-        for column, (channel, count) in enumerate(BEEPS):
-            for _ in range(count):
-                parts += [sounding[column], gap]
-                steps.append(
-                    Step("beep", place, place + carrier.frames, frequency_hz, level_dbfs, channel=channel)
-                )
-                place += carrier.frames + gap.frames
-            parts.append(rest)
-            place += rest.frames
+    pattern: list[Step] = []
+    length = 0
+    for column, (channel, count) in enumerate(BEEPS):
+        for _ in range(count):
+            parts += [sounding[column], gap]
+            stop = length + carrier.frames
+            pattern.append(Step("beep", length, stop, frequency_hz, level_dbfs, channel=channel))
+            length = stop + gap.frames
+        parts.append(rest)
+        length += rest.frames
+    rounds = math.ceil(round(given(spec.seconds) * sample_rate_hz) / length)
+
+    def step(number: int) -> Step:
+        again, place = divmod(number, len(pattern))
+        return pattern[place].later(again * length)
+
     return Waveform(
         sample_rate_hz,
-        tuple(parts),
-        tuple(steps),
+        tuple(parts) * rounds,
+        Made(rounds * len(pattern), step),
         level_dbfs=level_dbfs,
         peak=float(np.abs(beep).max()),
         frequency_hz=frequency_hz,

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import dataclasses
 import math
 
 import numpy as np
@@ -137,7 +136,7 @@ def _between_markers(
         markers.marker_part(marker, carrier, end_marker - zero, backwards=True),
         silence(tail),
     )
-    placed = [_moved(step, body_start) for step in steps]
+    placed = [step.later(body_start) for step in steps]
     return Waveform(
         sample_rate_hz,
         whole,
@@ -231,10 +230,6 @@ def step_levels(spec: ToneSpec) -> list[float]:
         )
     sign = 1.0 if to_dbfs > from_dbfs else -1.0
     return [round(from_dbfs + sign * step_db * index, 9) for index in range(count + 1)]
-
-
-def _moved(step: Step, frames: int) -> Step:
-    return dataclasses.replace(step, start_frame=step.start_frame + frames, stop_frame=step.stop_frame + frames)
 
 
 def _nudged(asked_hz: float, written_hz: float) -> tuple[str, ...]:

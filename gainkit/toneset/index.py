@@ -13,7 +13,7 @@ from gainkit.generator import kinds
 from gainkit.generator.encode import scale_for
 from gainkit.generator.model import Step, Waveform
 from gainkit.levels import db_from_ratio
-from gainkit.results import to_plain
+from gainkit.results import Made, to_plain
 from gainkit.toneset.cautions import track_caution
 from gainkit.toneset.model import INDEX_FILE, Target, ToneSet, Track
 
@@ -52,7 +52,7 @@ def track_facts(planned: PlannedTrack, target: Target) -> dict[str, Any]:
         "seed": spec.seed,
         "parameters": kinds.own_parameters(spec),
         "marker": to_plain(wave.marker),
-        "steps": [step_facts(step, target.sample_rate_hz) for step in wave.steps],
+        "steps": Made(len(wave.steps), lambda place: step_facts(wave.steps[place], target.sample_rate_hz)),
         "notes": list(wave.notes),
     }
 
