@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -235,6 +236,14 @@ def test_onset_and_volume_show_their_figures() -> None:
     figure = ax.get_figure()
     assert isinstance(figure, Figure)
     assert list(line(figure.axes[1], "volts")[1]) == [3.2, 4.1, 4.7]
+
+
+def test_an_onset_that_is_not_known_is_not_called_absent() -> None:
+    quiet = replace(ONSET, found=False, onset_dbfs=None, onset_volts=None, steps=ONSET.steps[:2])
+    assert "THD stays under 1 %" in title(drawn(lambda ax: draw_onset(ax, quiet)))
+    unjudged = StepResult(0.0, None, None, None, None, None)
+    cut = replace(quiet, steps=(*quiet.steps, unjudged))
+    assert "Onset not known" in title(drawn(lambda ax: draw_onset(ax, cut)))
 
 
 def test_bands_show_the_match(noises: MatchResult) -> None:

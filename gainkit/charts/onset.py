@@ -69,6 +69,8 @@ def draw_onset(ax: Axes, found: OnsetResult) -> Axes:
 
 def onset_point(found: OnsetResult) -> str:
     """What the picture says, in one sentence."""
+    if found.onset_dbfs is None and max(found.steps, key=lambda step: step.level_dbfs).state is None:
+        return "Onset not known: the loudest steps could not be judged"
     if found.onset_dbfs is None:
         return f"THD stays under {found.limit_thd_percent:g} % over all these levels"
     return f"Clipping begins at {found.onset_dbfs:.1f} dBFS: louder peaks are cut"
