@@ -11,6 +11,8 @@ from gainkit.generator.encode import SampleFormat, encoded_blocks
 from gainkit.generator.kinds import SAMPLE_RATES_HZ, build
 from gainkit.generator.model import Part, Waveform
 from gainkit.generator.spec import ToneSpec
+from gainkit.toneset.model import Target
+from gainkit.toneset.wav import WRITE_BYTES, wav_header, wav_pieces
 
 FORMATS = [SampleFormat(16), SampleFormat(24), SampleFormat(32)]
 
@@ -113,6 +115,43 @@ def test_opposite_polarity_is_a_turned_signal_under_its_own_dither() -> None:
     assert np.abs(plain[:, 0] + plain[:, 1]).max() <= 1
     dithered = encoded(wave, FORMATS[0], True).astype(int)
     assert np.std(dithered[:, 0] + dithered[:, 1]) == pytest.approx(np.sqrt(0.5), rel=0.05)
+
+
+@pytest.mark.parametrize("samples", FORMATS)
+@pytest.mark.parametrize("channels", ["both", "opposite", "left", "right"])
+def test_every_routing_is_its_samples_rounded(samples: SampleFormat, channels: str) -> None:
+    """Against the waveform's own samples, rounded by numpy: one sign, one channel, or the same on both."""
+    wave = build(ToneSpec("sine", frequency_hz=997.0, seconds=0.5, channels=channels), 44_100)
+    steps = wave.samples() * samples.full_scale
+    values = encoded(wave, samples, False)
+    if samples.is_float:
+        np.testing.assert_allclose(values, steps, rtol=0, atol=2.0**-24)  # a float's rounding below 1
+    else:
+        assert np.array_equal(values, np.rint(steps))
+    assert values.any(axis=0).tolist() == [channels != "right", channels != "left"]
+
+
+def test_both_channels_share_the_signal_and_not_the_dither() -> None:
+    wave = build(ToneSpec("sine", frequency_hz=997.123, seconds=2.0), 44_100)
+    steady = slice(wave.steps[0].start_frame, wave.steps[0].stop_frame)
+    plain = wave.samples()[steady] * FORMATS[0].full_scale
+    errors = encoded(wave, FORMATS[0], True)[steady] - plain
+    assert np.var(errors, axis=0) == pytest.approx([0.25, 0.25], rel=0.02)  # lsb^2/4: see the module's source
+    assert abs(np.corrcoef(errors.T)[0, 1]) < 5.0 / np.sqrt(len(errors))
+
+
+@pytest.mark.parametrize("samples", FORMATS)
+@pytest.mark.parametrize("seconds", [0.5, 4.0])
+def test_pieces_of_a_file_are_all_its_bytes_from_page_to_page(samples: SampleFormat, seconds: float) -> None:
+    wave, target = build(ToneSpec("sine", seconds=seconds), 48_000), Target(48_000, samples)
+    pieces = [bytes(piece) for piece in wav_pieces(wave, target, dither=False, seed=1)]
+    values = encoded(wave, samples, False)
+    stored = values.astype({16: "<i2", 24: "<i4", 32: "<f4"}[samples.bits]).tobytes()
+    if samples.bits == 24:
+        stored = bytes(byte for place, byte in enumerate(stored) if place % 4 != 3)
+    assert b"".join(pieces) == wav_header(wave.frames, target) + stored
+    assert all(len(piece) == WRITE_BYTES for piece in pieces[:-1])
+    assert 0 < len(pieces[-1]) <= WRITE_BYTES
 
 
 def test_a_format_stays_in_its_integers() -> None:

@@ -12,8 +12,11 @@ import numpy as np
 
 from gainkit.generator.model import MAX_PERIOD_FRAMES, Part, Samples
 
-TABLE_FRAMES = 1 << 15
-"""Length of the tables that a carrier is turned from [frames]."""
+TABLE_FRAMES = 1 << 14
+"""Length of the tables that a carrier is turned from [frames]: what the writer asks for at a time."""
+
+_FINE_FRAMES = 1 << 7
+"""Neighbouring phases that are computed one by one; a table is made of them and of as many coarse ones."""
 
 SHORTEST_STEADY_FRAMES = 1000
 """Under this a whole number of cycles would move the frequency by more than 0.05 % [frames]."""
@@ -38,8 +41,8 @@ class Carrier:
         """After so many frames the samples repeat exactly."""
         return self.frames // math.gcd(self.cycles, self.frames)
 
-    def render(self, start: int, stop: int) -> Samples:
-        """sin(2 pi cycles n / frames) for n = start..stop, which may be negative; shape (stop - start,).
+    def render(self, start: int, stop: int, gain: float = 1.0) -> Samples:
+        """gain sin(2 pi cycles n / frames) for n = start..stop, which may be negative; shape (stop - start,).
 
         The phase at each table start is reduced in integers, so the millionth second is as exact as the first;
         inside a table sin(a + b) = sin a cos b + cos a sin b.
@@ -49,17 +52,20 @@ class Carrier:
         for at in range(0, stop - start, TABLE_FRAMES):
             piece = out[at : at + TABLE_FRAMES]
             turn = 2.0 * math.pi * ((self.cycles * (start + at)) % self.frames) / self.frames
-            np.multiply(cosines[: len(piece)], math.sin(turn), out=piece)
-            piece += math.cos(turn) * sines[: len(piece)]
+            np.multiply(cosines[: len(piece)], gain * math.sin(turn), out=piece)
+            piece += gain * math.cos(turn) * sines[: len(piece)]
         return out
 
 
 @lru_cache(maxsize=4)
 def _tables(cycles: int, frames: int) -> tuple[Samples, Samples]:
-    """cos and sin of the first TABLE_FRAMES phases of a carrier."""
-    turns = (np.arange(TABLE_FRAMES, dtype=np.int64) * (cycles % frames)) % frames
-    phases = turns * (2.0 * math.pi / frames)
-    return np.cos(phases), np.sin(phases)
+    """cos and sin of the first TABLE_FRAMES phases of a carrier, by the sum of a coarse and a fine one."""
+    fine = np.arange(_FINE_FRAMES, dtype=np.int64)
+    coarse = fine[: TABLE_FRAMES // _FINE_FRAMES, np.newaxis] * _FINE_FRAMES
+    a, b = (((at * (cycles % frames)) % frames) * (2.0 * math.pi / frames) for at in (coarse, fine))
+    cosines = np.cos(a) * np.cos(b) - np.sin(a) * np.sin(b)
+    sines = np.sin(a) * np.cos(b) + np.cos(a) * np.sin(b)
+    return cosines.ravel(), sines.ravel()
 
 
 def whole_cycles(frequency_hz: float, seconds: float, sample_rate_hz: int) -> Carrier:
@@ -86,7 +92,7 @@ def steady_part(carrier: Carrier, frames: int, gain: float, first: int = 0) -> P
     period = carrier.period_frames
     return Part(
         frames,
-        lambda start, stop: gain * carrier.render(first + start, first + stop),
+        lambda start, stop: carrier.render(first + start, first + stop, gain),
         period if period <= min(frames // 2, MAX_PERIOD_FRAMES) else 0,
     )
 

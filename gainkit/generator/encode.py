@@ -124,7 +124,7 @@ class _Encoder:
     def _tile(self, part: Part) -> NDArray[Any]:
         """The words of a repeating part: its period rendered once, laid end to end until it makes a block."""
         period = part.period_frames
-        repeats = math.ceil(BLOCK_FRAMES / period)
+        repeats = max(BLOCK_FRAMES // period, 1)
         tile = np.empty((period * repeats, 2), np.int32 if self.dither else self.dtype)
         for start in range(0, period, BLOCK_FRAMES):
             stop = min(start + BLOCK_FRAMES, period)
@@ -138,15 +138,22 @@ class _Encoder:
         samples."""
         assert part.render is not None
         rendered = part.render(start, stop)
+        if rendered.ndim == 1 and self.gains[0] == self.gains[1]:
+            return _on_both(self._column(rendered, self.gains[0]))
         words = np.zeros((stop - start, 2), np.int32 if self.dither else self.dtype)
         for channel, gain in enumerate(self.gains):
-            if gain == 0.0:
-                continue
-            signal = rendered if rendered.ndim == 1 else rendered[:, channel]
-            scaled = signal * (gain * self.words_scale)
-            scaled += self.words_offset
-            words[:, channel] = scaled if self.format.is_float else np.rint(scaled, out=scaled)
+            if gain != 0.0:
+                signal = rendered if rendered.ndim == 1 else rendered[:, channel]
+                words[:, channel] = self._column(signal, gain)
         return words
+
+    def _column(self, signal: NDArray[np.float64], gain: float) -> NDArray[Any]:
+        """One channel's words."""
+        scaled = signal * (gain * self.words_scale)
+        scaled += self.words_offset
+        if not self.format.is_float:
+            np.rint(scaled, out=scaled)
+        return scaled.astype(np.int32 if self.dither else self.dtype)
 
     def _dithered(self, words: NDArray[Any]) -> NDArray[Any]:
         """Add two uniform numbers of `shift` bits to each word and cut the bits below a step off."""
@@ -162,3 +169,12 @@ class _Encoder:
         for channel in self.off:
             out[:, channel] = 0
         return out
+
+
+def _on_both(column: NDArray[Any]) -> NDArray[Any]:
+    """A column of words twice side by side, shape (frames, 2): as one number of twice the width, times 1...1,
+    which is faster than two copies with gaps."""
+    bits = 8 * column.itemsize
+    wide = column.view(f"u{column.itemsize}").astype(f"u{2 * column.itemsize}")
+    wide *= (1 << bits) + 1
+    return wide.view(column.dtype).reshape(-1, 2)

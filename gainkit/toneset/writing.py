@@ -6,7 +6,6 @@ import contextlib
 import errno
 import re
 import shutil
-import tempfile
 from collections.abc import Callable, Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass
@@ -237,6 +236,8 @@ class _Run:
         spec, nothing = item.track.spec, lambda frames: None
         if self.target.file_format == "wav":
             return wav.wav_sha256(item.waveform, self.target, dither=item.dither, seed=spec.seed)
+        import tempfile
+
         with tempfile.TemporaryDirectory(prefix="gainkit-") as scratch:
             return make_file(item, Path(scratch) / item.file, self.target, nothing)
 
