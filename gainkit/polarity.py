@@ -24,12 +24,16 @@ from numpy.typing import NDArray
 
 from gainkit.capture.model import Capture
 from gainkit.errors import GainkitError
-from gainkit.generator.pulses import LOBE_SECONDS, SPACING_SECONDS
+from gainkit.generator.pulses import LOBE_SECONDS, SPACING_SECONDS, pattern_seconds
 
 Floats = NDArray[np.float64]
 Sign = Literal["positive", "negative", "undecided"]
 
-LEAST_PULSES = 4
+LEAST_PULSES = 5
+HEARD_SHARE = 0.5
+"""So many must be heard, and more than this share of those that fit in the recording [-]: the track may begin
+late in it, but an even beat meets the pattern in fewer."""
+
 MOST_SECONDS = 30.0
 LEAST_RATE_HZ, MOST_RATE_HZ = 4000.0, 400_000.0
 LEAST_LOBE_FRAMES = 4
@@ -61,8 +65,11 @@ LEAST_COVER = 0.7
 AGREEING_SHARE = 0.75
 """At least this share of the single pulses must have the sign of their average [-]."""
 
+CHANCE = 0.05
+"""And so many that tossed coins would do as well at most this often [0..1]: of few, all."""
 
-NOTHING_HEARD = "No train of pulses every half second is heard."
+
+NOTHING_HEARD = "The train of pulses is not heard."
 NOTHING_RECKONED = (
     "The drive signal does not fill the band of a pulse: play wide-band noise, a sweep, or the pulses."
 )
@@ -232,30 +239,33 @@ def _lined_up(samples: Floats, rate: float, band: str) -> _Train | None:
     """Find the pulses of a train and line them up; None where there are too few."""
     lobe = max(round(LOBE_SECONDS[band] * rate), 2)
     clean = _drift_free(_smoothed(samples, lobe // 4), 12 * lobe)
-    period = SPACING_SECONDS * rate
-    phase = _phase(clean, period, lobe)
+    pattern = (np.array(pattern_seconds()) - pattern_seconds()[0]) * rate
+    period = SPACING_SECONDS * rate * len(pattern)
+    phase = _phase(clean, period, pattern, lobe)
     before, after = round(QUIET_SECONDS * rate), round(AFTER_SECONDS * rate)
     reach = LARGEST_CLOCK_ERROR * len(samples) / 2 + lobe
-    places = phase + period * np.arange(int(len(samples) / period) + 1)
+    places = (phase + period * np.arange(-1, int(len(samples) / period) + 1)[:, None] + pattern).ravel()
     places = places[(places >= before + reach) & (places + after + reach < len(samples))]
     if len(places) < LEAST_PULSES:
         return None
     near = round(max(8 * lobe, 0.004 * rate) + reach)
     near = min(near, int(places[0]), len(samples) - int(places[-1]) - 1)
     table = np.array([clean[int(p) - near : int(p) + near] for p in places])
-    slope = _slope(table, reach, lobe)
-    places = np.rint(places + slope * (np.arange(len(places)) - (len(places) - 1) / 2)).astype(np.int64)
+    index = (places - places.mean()) / (SPACING_SECONDS * rate)
+    places = np.rint(places + _slope(table, index, reach, lobe) * index).astype(np.int64)
     table = np.array([clean[p - near // 2 : p + near // 2] for p in places])
     share = table @ table.mean(axis=0)
     kept = np.abs(share) > 0.2 * np.median(np.sort(np.abs(share))[len(share) // 2 :])
     rows = np.array([samples[p - before : p + after] for p in places[kept]])
     loud = np.sqrt(np.mean(rows[:, before - before // 5 :] ** 2, axis=1, keepdims=True))
     rows *= np.minimum(1.0, 2 * np.median(loud) / np.maximum(loud, 1e-30))
-    return _Train(rows, before, rate) if len(rows) >= LEAST_PULSES else None
+    heard = len(rows) >= LEAST_PULSES and len(rows) > HEARD_SHARE * len(places)
+    return _Train(rows, before, rate) if heard else None
 
 
-def _phase(samples: Floats, period: float, lobe: int) -> float:
-    """Where in the period the energy arrives [frames]: squares folded at the period, smoothed over a lobe."""
+def _phase(samples: Floats, period: float, pattern: Floats, lobe: int) -> float:
+    """Where a pattern's first pulse arrives [frames]: amplitudes folded at the period, smoothed over a lobe,
+    added up at the pattern's places."""
     size = max(lobe // 2, 1)
     energy = np.add.reduceat(samples**2, np.arange(0, len(samples), size))
     hop = period / size
@@ -263,21 +273,22 @@ def _phase(samples: Floats, period: float, lobe: int) -> float:
     index = np.minimum((np.arange(len(energy)) % hop).astype(np.int64), bins)
     folded = np.bincount(index, np.sqrt(energy), minlength=bins + 1)[:bins]
     wide = np.convolve(np.concatenate([folded[-2:], folded, folded[:2]]), np.ones(5), "valid")
-    return float(int(np.argmax(wide)) * size)
+    heard = sum(np.roll(wide, -round(place / size)) for place in pattern)
+    return float(int(np.argmax(heard)) * size)
 
 
-def _slope(table: Floats, reach: float, lobe: int) -> float:
-    """Frames per pulse by which the recorder's clock moves the rows.
+def _slope(table: Floats, index: Floats, reach: float, lobe: int) -> float:
+    """Frames per spacing by which the recorder's clock moves the rows.
 
-    table : (pulses, frames). All slopes up to the largest clock error are tried, and the one taken at which
-    the rows add up to the most energy; rows and their sum are compared in the frequency domain.
+    table : (pulses, frames). index : when each row was played, in spacings from their middle (pulses,). All
+    slopes up to the largest clock error are tried, and the one taken at which the rows add up to the most
+    energy; rows and their sum are compared in the frequency domain.
     """
     pulses, frames = table.shape
     spectrum = np.fft.rfft(table, axis=1)
     strong = np.mean(np.abs(spectrum) ** 2, axis=0)
     used = strong > 1e-3 * strong.max()
     spectrum, turn = spectrum[:, used], 2j * np.pi * np.arange(frames // 2 + 1)[used] / frames
-    index = np.arange(pulses) - (pulses - 1) / 2
     step = lobe / 8 / (pulses / 2)
     tries = np.arange(-np.ceil(reach / (pulses / 2) / step), np.ceil(reach / (pulses / 2) / step) + 1) * step
 
@@ -317,11 +328,16 @@ def _decide(train: _Train | None) -> tuple[Sign, float, int, int, list[str]]:
         return "undecided", 0.0, count, best.agreeing, [reason]
     if len({swing.sign for swing in clear}) > 1:
         return "undecided", 0.0, count, best.agreeing, ["The sound begins one way and the other at once."]
-    if best.agreeing < AGREEING_SHARE * count:
+    if best.agreeing < AGREEING_SHARE * count or (count > 1 and _by_chance(best.agreeing, count) > CHANCE):
         reason = f"Only {best.agreeing} of {count} pulses agree on a sign."
         return "undecided", 0.0, count, best.agreeing, [reason]
     hidden = 0.5 * math.erfc((best.ratio / GROWTH - SEEN) / math.sqrt(2))
     return ("positive" if best.sign > 0 else "negative"), 1 - 0.5 * hidden, count, best.agreeing, []
+
+
+def _by_chance(agreeing: int, count: int) -> float:
+    """How often so many or more of `count` tossed coins show heads [0..1]."""
+    return sum(math.comb(count, heads) for heads in range(agreeing, count + 1)) / 2.0**count
 
 
 def _first_swing(train: _Train, width: int) -> _Swing | None:

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from scipy import fft, signal
 
 from gainkit.capture import Capture
-from gainkit.generator.pulses import SPACING_SECONDS, lobe
+from gainkit.generator.pulses import LATE_SECONDS, SPACING_SECONDS, lobe
 
 Floats = NDArray[np.float64]
 FINE = 192_000
@@ -152,7 +152,8 @@ def samples(scene: Scene) -> Floats:
     if lead <= 0:
         whole = np.zeros(round(scene.pulses * period) + FINE // 4 + lead)
     for number in range(scene.pulses):
-        start = lead + round(number * period)
+        late = LATE_SECONDS[number % len(LATE_SECONDS)] / SPACING_SECONDS
+        start = lead + round((number + late) * period)
         first, last = max(start, 0), min(start + len(one), len(whole))
         if first < last:
             whole[first:last] += one[first - start : last - start]
@@ -167,6 +168,38 @@ def samples(scene: Scene) -> Floats:
 
 def capture(scene: Scene) -> Capture:
     return Capture.from_array(samples(scene), scene.recorder.rate, file="scene.wav", calibrated=False)
+
+
+def even_beat(scene: Scene, seconds: float, jitter_seconds: float = 0.0, noise: float = 1e-3) -> Floats:
+    """Not the track: the scene's sound at even distances, (frames,), ten seconds of it."""
+    rate, rng = scene.recorder.rate, np.random.default_rng(scene.seed)
+    one = signal.resample_poly(answer(scene), rate, FINE)
+    heard = np.zeros(10 * rate + len(one))
+    for start in np.arange(0.1, 10.0, seconds):
+        first = round((start + abs(jitter_seconds * rng.standard_normal())) * rate)
+        part = heard[first : first + len(one)]
+        part += one[: len(part)]
+    return np.asarray(0.3 * heard / np.abs(heard).max() + noise * rng.standard_normal(len(heard)))
+
+
+def drum_loop(seed: int, beats_a_minute: float, rate: int = 48_000, noise: float = 1e-3) -> Floats:
+    """Not the track: drums on a grid of sixteenths, each alike at every stroke, (frames,)."""
+    rng = np.random.default_rng(seed)
+    time = np.arange(round(0.3 * rate)) / rate
+    kick = np.sin(2 * np.pi * (50 * time + 2.25 * (1 - np.exp(-40 * time)))) * np.exp(-12 * time)
+    snare_band = signal.butter(2, [300, 6000], "band", fs=rate)
+    snare = 2 * signal.lfilter(*snare_band, rng.standard_normal(len(time))) * np.exp(-25 * time)
+    hat_band = signal.butter(2, 6000, "high", fs=rate)
+    hat = signal.lfilter(*hat_band, rng.standard_normal(len(time))) * np.exp(-60 * time)
+    click = np.hanning(40)
+    strokes = rng.random((4, 16)) < np.array([[0.4], [0.25], [0.6], [0.2]])
+    strokes[0, [0, 8]] = True
+    heard = np.zeros(12 * rate)
+    for number, start in enumerate(np.arange(0.0, 11.5, 15.0 / beats_a_minute)):
+        for sound, row in zip((kick, snare, hat, click), strokes, strict=True):
+            if row[number % 16]:
+                heard[round(start * rate) :][: len(sound)] += sound
+    return np.asarray(0.5 * heard / np.abs(heard).max() + noise * rng.standard_normal(len(heard)))
 
 
 def _noise(frames: int, rumble: float, rng: np.random.Generator) -> Floats:

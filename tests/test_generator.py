@@ -248,6 +248,23 @@ def test_noise_longer_than_its_period() -> None:
     assert step.frames / 44_100 == pytest.approx(13.0, rel=0.005)
 
 
+@pytest.mark.parametrize("band", ["bass", "midrange", "treble"])
+def test_pulses_stand_where_their_steps_say(band: str) -> None:
+    """And nothing stands elsewhere; the pattern goes on unbroken after its ten pulses."""
+    wave = build(ToneSpec("pulses", band=band, level_dbfs=-6.0, seconds=12.0), 44_100)
+    samples = wave.samples()[:, 0]
+    assert len(wave.steps) == 24
+    for step in wave.steps:
+        pulse = samples[step.start_frame : step.stop_frame]
+        assert pulse.max() == pytest.approx(10 ** (-6 / 20), rel=1e-9)
+        assert np.argmax(pulse) == len(pulse) // 2
+        assert pulse.min() > 0
+        samples[step.start_frame : step.stop_frame] = 0
+    assert not samples.any()
+    starts = np.array([step.start_frame for step in wave.steps])
+    assert np.array_equal(starts[10:] - starts[:-10], np.full(14, 5 * 44_100))
+
+
 def test_routing() -> None:
     left, right, opposite = (
         build(ToneSpec("sine", seconds=0.2, channels=where), 44_100).samples()

@@ -19,8 +19,9 @@ from numpy.typing import NDArray
 from gainkit.capture import Capture
 from gainkit.errors import GainkitError
 from gainkit.generator import kinds
+from gainkit.generator.pulses import pattern_seconds
 from gainkit.generator.spec import ToneSpec
-from gainkit.polarity import PolarityResult, pair, polarity
+from gainkit.polarity import HEARD_SHARE, PolarityResult, pair, polarity
 from tests import cabins
 from tests.cabins import Cabin, Driver, Leg, Recorder, Scene
 
@@ -46,9 +47,9 @@ def test_small_error_table(snr_db: float, seeds: int) -> None:
     # Seeds other than the benchmark's. Wanted: at least 99 % of the decided right, under 10 % undecided. Of 35
     # scenes at 10 % each, more than 7 undecided have a chance of 2 % (binomial).
     counts: Counter[str] = Counter()
-    for role in cabins.ROLES:
+    for number, role in enumerate(cabins.ROLES):
         for seed in range(50_000, 50_000 + seeds):
-            scene = cabins.drawn(seed, role=role, snr_db=snr_db)
+            scene = cabins.drawn(seed + 1000 * number, role=role, snr_db=snr_db)
             result = read(scene)
             decided = "right" if result.polarity == scene.truth else "wrong"
             counts[result.polarity if result.polarity == "undecided" else decided] += 1
@@ -145,6 +146,31 @@ def test_steady_tones_are_never_decided(frequency_hz: float) -> None:
         tone = 0.3 * np.sin(2 * np.pi * frequency_hz * np.arange(6 * RATE) / RATE + phase)
         noise = 1e-3 * np.random.default_rng(1).standard_normal(len(tone))
         assert heard(tone + noise).polarity == "undecided"
+
+
+@pytest.mark.parametrize("seconds", [0.06, 0.25, 0.481, 0.5, 0.519, 1.0])
+def test_an_even_beat_is_never_taken_for_pulses(seconds: float) -> None:
+    # The sound of a pulse itself, but evenly spaced: a metronome, music, an engine.
+    for number, role in enumerate(cabins.ROLES):
+        beat = cabins.even_beat(cabins.drawn(number, role=role, snr_db=20.0, rate=RATE), seconds)
+        for band in (None, cabins.ROLES[role][0]):
+            assert heard(beat, band=band).polarity == "undecided"
+
+
+def test_the_pattern_meets_itself_and_even_beats_in_few_pulses() -> None:
+    # Counted in milliseconds, within half a bass pulse, for 20 pulses: ten seconds of the track.
+    once = np.rint(1000 * np.array(pattern_seconds())).astype(int)
+    places = np.concatenate([once, once + 5000])
+    assert np.diff(places).min() >= 400
+    assert np.diff(places).max() <= 600
+    for shift in range(1, 10):  # every pulse of ten differs in its lag from the one it meets
+        lags = np.roll(np.concatenate([once, once + 5000]), -shift)[:10] - once
+        assert len(set(lags)) == 10
+    for beat in range(100, 1200):
+        phases = np.sort(places % beat)
+        twice = np.concatenate([phases, phases + beat])
+        met = np.searchsorted(twice, phases + 8, side="right") - np.arange(len(phases))
+        assert met.max() < HEARD_SHARE * len(places)
 
 
 def test_undecided_says_why_and_what_to_do() -> None:

@@ -24,7 +24,15 @@ LOBE_BANDS_HZ = {"bass": (20.0, 125.0), "midrange": (200.0, 1000.0), "treble": (
 """Where each train has most of its energy above a loudspeaker's own corner [Hz]."""
 
 SPACING_SECONDS = 0.5
-"""From pulse to pulse [s]: a furnished cabin has decayed by far more than 60 dB."""
+"""From pulse to pulse on average, 0.4 at least [s]: a furnished cabin has decayed by far more than 60 dB."""
+
+FIRST_SECONDS = 0.125
+"""Where a train's first pulse would stand if it were not late [s]."""
+
+LATE_SECONDS = tuple(0.019 * (2**number % 11) for number in range(10))
+"""By how much each of ten pulses stands behind an even train's [s]: powers of a primitive root of 11. Moved
+against itself the pattern meets itself in one pulse of ten at most (Welch's construction of Costas arrays,
+cited from memory; tried by test), and an even beat in few: neither music nor machines pass for it."""
 
 BEEP_SECONDS = 0.2
 BEEP_GAP_SECONDS = 0.2
@@ -39,28 +47,35 @@ def lobe(band: str, sample_rate_hz: int) -> Samples:
     return np.asarray(0.5 + 0.5 * np.cos(np.pi * np.arange(-half, half + 1) / (half + 1)))
 
 
+def pattern_seconds() -> list[float]:
+    """Where the pulses of one pattern begin [s]; it repeats after as many spacings as it has pulses."""
+    return [FIRST_SECONDS + SPACING_SECONDS * number + late for number, late in enumerate(LATE_SECONDS)]
+
+
 def pulses(spec: ToneSpec, sample_rate_hz: int) -> Waveform:
-    """A train of positive pulses; level_dbfs is their peak re full scale."""
+    """A train of positive pulses, unevenly spaced; level_dbfs is their peak re full scale."""
     band, level_dbfs = given(spec.band), given(spec.level_dbfs)
     pulse = lobe(band, sample_rate_hz) * ratio_from_db(level_dbfs)
     period = round(SPACING_SECONDS * sample_rate_hz)
     count = max(math.ceil(given(spec.seconds) / SPACING_SECONDS), 1)
-    first = period // 4
-    cycle = np.zeros(period)
-    cycle[first : first + len(pulse)] = pulse
+    starts = [round(seconds * sample_rate_hz) for seconds in pattern_seconds()]
+    cycle = np.zeros(period * len(starts))
+    for start in starts:
+        cycle[start : start + len(pulse)] = pulse
 
     def render(start: int, stop: int) -> Samples:
-        return np.asarray(cycle[np.arange(start, stop) % period])
+        return np.asarray(cycle[np.arange(start, stop) % len(cycle)])
 
     low, high = LOBE_BANDS_HZ[band]
 
     def step(number: int) -> Step:
-        start = first + number * period
+        again, place = divmod(number, len(starts))
+        start = again * len(cycle) + starts[place]
         return Step("pulse", start, start + len(pulse), level_dbfs=level_dbfs, low_hz=low, high_hz=high)
 
     return Waveform(
         sample_rate_hz,
-        (Part(count * period, render, period),),
+        (Part(count * period, render, len(cycle)),),
         Made(count, step),
         level_dbfs=level_dbfs,
         level_kind="peak",

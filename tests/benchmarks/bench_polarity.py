@@ -98,6 +98,33 @@ def test_recordings_without_pulses() -> None:
     assert not any(found["decided"] for found in counts.values())
 
 
+@pytest.mark.benchmark
+def test_beats_that_are_not_the_track() -> None:
+    """Drum loops and even beats of a loudspeaker's own sound: none is the track, none may be decided."""
+    counts: dict[str, Counter[str]] = defaultdict(Counter)
+
+    def count(name: str, samples: Floats, rate: int) -> None:
+        for band in (None, "bass", "midrange", "treble"):
+            result = polarity(Capture.from_array(samples, rate, calibrated=False), band=band)
+            counts[name]["undecided" if result.polarity == "undecided" else "decided"] += 1
+
+    for beats in (60, 80, 90, 100, 110, 115.7, 120, 121, 125, 128, 130, 140, 150, 157.89, 160, 174, 180, 240):
+        for seed in range(10):
+            count("drum loops", cabins.drum_loop(seed, beats, noise=10.0 ** -(1 + seed % 5)), 48_000)
+    for number, role in enumerate(cabins.ROLES):
+        for seed in range(30):
+            rng = np.random.default_rng(seed)
+            scene = cabins.drawn(FIRST_SEED + seed + 1000 * number, role=role, snr_db=20.0, rate=48_000)
+            seconds, jitter = (
+                float(np.exp(rng.uniform(*np.log([0.03, 1.2])))),
+                rng.choice([0.0, 1e-4, 1e-3, 5e-3]),
+            )
+            beat = cabins.even_beat(scene, seconds, jitter, 10.0 ** -rng.uniform(1.5, 5))
+            count("even beats", beat, 48_000)
+    print("\nBeats that are not the track:", {name: dict(found) for name, found in counts.items()})
+    assert not any(found["decided"] for found in counts.values())
+
+
 def through_codec(samples: Floats, rate: int, ffmpeg: str, folder: Path, words: Sequence[str]) -> Floats:
     """The recording coded with losses and decoded again."""
     soundfile.write(folder / "in.wav", samples, rate)
