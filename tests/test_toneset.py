@@ -346,6 +346,11 @@ FAULTS: dict[str, tuple[Callable[[np.ndarray], np.ndarray], str]] = {
     "hissing": (lambda x: x + np.random.default_rng(1).normal(0, 2e-4, x.shape), "lossy"),
     "mono": (lambda x: x[:, :1], "1 channels"),
     "one side lost": (lambda x: x * [1, 0], "channel is missing"),
+    "one side turned round": (lambda x: x * [1, -1], "polarity of the right channel is inverted"),
+    "a few frames short": (lambda x: x[:-100], "cut short by 100 frames"),
+    "lengthened": (lambda x: np.concatenate([x, np.zeros((9, 2))]), "longer by 9 frames"),
+    "struck where no step is": (lambda x: np.concatenate([x[:-50], [[0.9, 0.9]], x[-49:]]), "processed"),
+    "on a pedestal": (lambda x: x + 0.001, "differ by up to -60 dBFS"),
 }
 
 
@@ -387,7 +392,8 @@ def test_one_wrong_byte_is_told(stick: Path) -> None:
 
 
 @pytest.mark.parametrize(
-    "content", ["", "{", "[]", "{}", '{"tracks": [{}]}', '{"tracks": 5}', '{"tracks": [], "bits": 16}']
+    "content",
+    ["", "{", "[]", "{}", '{"tracks": [{}]}', '{"tracks": 5}', '{"tracks": [], "bits": 16}', "[" * 100_000],
 )
 def test_a_damaged_index_is_refused(stick: Path, content: str) -> None:
     (stick / "index.json").write_text(content)
@@ -395,12 +401,108 @@ def test_a_damaged_index_is_refused(stick: Path, content: str) -> None:
         check_set(stick)
 
 
-def test_a_damaged_entry_is_refused(stick: Path) -> None:
+@pytest.mark.parametrize(
+    ("key", "value"),
+    [
+        ("parameters", {"frequency_hz": -5}),
+        ("parameters", {"frequency_hz": 10**400}),
+        ("frames", "x"),
+        ("frames", None),
+        ("file", 5),
+        ("file", "../stick/01_997hz_-20db.wav"),
+        ("file", "..\\song.wav"),
+        ("seed", True),
+    ],
+)
+def test_a_damaged_entry_is_refused(stick: Path, key: str, value: object) -> None:
     index = json.loads((stick / "index.json").read_text())
-    index["tracks"][0]["parameters"]["frequency_hz"] = -5
+    index["tracks"][0][key] = value
     (stick / "index.json").write_text(json.dumps(index))
     with pytest.raises(GainkitError, match="damaged"):
         check_set(stick)
+
+
+@pytest.mark.parametrize(("key", "value"), [("bits", 20), ("bits", "16"), ("sample_rate_hz", 12_345)])
+def test_an_index_of_no_format_of_ours_is_refused(stick: Path, key: str, value: object) -> None:
+    index = json.loads((stick / "index.json").read_text())
+    (stick / "index.json").write_text(json.dumps(index | {key: value}))
+    with pytest.raises(GainkitError, match="damaged"):
+        check_set(stick)
+
+
+LOW = """
+[[track]]
+kind = "glide"
+from_dbfs = -100
+seconds = 3
+[[track]]
+kind = "staircase"
+from_dbfs = -100
+to_dbfs = -20
+step_db = 20
+dwell_seconds = 0.3
+[[track]]
+kind = "sine"
+level_dbfs = -80
+dither = false
+seconds = 1
+[[track]]
+kind = "sine"
+level_dbfs = -95
+seconds = 1
+[[track]]
+kind = "pulses"
+band = "treble"
+level_dbfs = -60
+seconds = 3
+"""
+
+
+def test_low_levels_are_in_order_too(tmp_path: Path) -> None:
+    """Dither and rounding alone move the gain of a faint tone by more than the tolerance."""
+    (tmp_path / "low.toml").write_text(LOW)
+    write_set(read_set(str(tmp_path / "low.toml")), tmp_path / "stick", Target())
+    assert check_set(tmp_path / "stick").ok
+    rewrite(tmp_path / "stick" / "03_997hz_-80db.wav", lambda x: x * 0.5)
+    assert not check_set(tmp_path / "stick").ok
+
+
+@pytest.mark.parametrize("name", set_names())
+def test_sets_that_come_along_pass_their_own_check(name: str, tmp_path: Path) -> None:
+    write_set(read_set(name), tmp_path / "stick", Target())
+    result = check_set(tmp_path / "stick")
+    assert result.ok, [track for track in result.tracks if not track.ok]
+
+
+def test_beeps_changed_on_the_way_are_named(tmp_path: Path) -> None:
+    """The side that does not sound in a beep holds dither, which is no tone."""
+    (tmp_path / "beeps.toml").write_text('[[track]]\nkind = "beeps"\nseconds = 3\n')
+    write_set(read_set(str(tmp_path / "beeps.toml")), tmp_path / "stick", Target())
+    path = tmp_path / "stick" / "01_beeps.wav"
+    written = path.read_bytes()
+    for change, words in (
+        (lambda x: x * 0.01, "changed level: -40.00 dB"),
+        (lambda x: x[:, ::-1], "left and right are exchanged"),
+        (lambda x: np.repeat(x.mean(axis=1, keepdims=True), 2, axis=1), "sounds where it was silent"),
+        (lambda x: np.concatenate([np.zeros((500, 2)), x]), "+500 frames late"),
+    ):
+        path.write_bytes(written)
+        rewrite(path, change)
+        assert words in (check_set(tmp_path / "stick").tracks[0].problem or "")
+
+
+def test_a_flac_cut_in_half_is_told_as_cut(small: Path, tmp_path: Path) -> None:
+    write_set(read_set(str(small)), tmp_path / "stick", Target(file_format="flac"))
+    path = next((tmp_path / "stick").glob("01_*.flac"))
+    path.write_bytes(path.read_bytes()[: path.stat().st_size // 2])
+    assert "cut short or damaged" in (check_set(tmp_path / "stick").tracks[0].problem or "")
+
+
+def test_a_name_in_capitals_is_the_track_itself(stick: Path) -> None:
+    (stick / TRACKS[0]).rename(stick / TRACKS[0].upper())
+    result = check_set(stick)
+    assert [(track.file, track.problem) for track in result.tracks if not track.ok] == [(TRACKS[0], "missing.")]
+    assert any("by another name" in note for note in result.notes)
 
 
 def test_check_at_every_format(small: Path, tmp_path: Path) -> None:

@@ -216,7 +216,11 @@ def _checked_text(result: CheckedSet) -> str:
             f"{len(bad)} of {len(result.tracks)} files are NOT as they should be. Do not set levels with them."
         ]
         lines += [f"  {track.file}: {track.problem}" for track in bad]
-        lines += ["", "Write the set again: gainkit tones write SET DEST --overwrite"]
+        lines.append("")
+        if any(track.foreign for track in bad):
+            lines.append("Delete the files that are not of the set, or move them elsewhere.")
+        if not all(track.foreign for track in bad):
+            lines.append("Write the set again: gainkit tones write SET DEST --overwrite")
     return "\n".join([*lines, *(f"Note: {note}" for note in result.notes)])
 
 

@@ -5,7 +5,6 @@ from __future__ import annotations
 
 import dataclasses
 import difflib
-import math
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
 from typing import Any
@@ -184,9 +183,10 @@ def _check_numbers(filled: dict[str, Any]) -> None:
             continue
         if isinstance(value, bool) or not isinstance(value, int | float):
             raise GainkitError(f"{name} = {value!r} is not a number.", f"Give it in {limit.unit}.")
-        if not math.isfinite(value) or not limit.least <= value <= limit.most:
+        if not limit.least <= value <= limit.most:  # nor is it NaN
+            shown = f"{value:g}" if isinstance(value, float) or abs(value) < 1e12 else "far more than that"
             raise GainkitError(
-                f"{name} = {value:g} {limit.unit} is out of range.",
+                f"{name} = {shown} {limit.unit} is out of range.",
                 f"Use {limit.least:g} to {limit.most:g} {limit.unit}.",
             )
         filled[name] = float(value)

@@ -81,6 +81,32 @@ def index_text(tone_set: ToneSet, target: Target, tracks: list[dict[str, Any]]) 
     return json.dumps(to_plain(index), indent=1, ensure_ascii=False, allow_nan=False) + "\n"
 
 
+_INDEX_KEYS: dict[str, type] = {"sample_rate_hz": int, "bits": int, "format": str, "tracks": list}
+_TRACK_KEYS: dict[str, type] = {
+    "file": str, "kind": str, "parameters": dict, "seed": int, "dither": bool, "sha256": str, "frames": int,
+}  # fmt: skip
+
+
+def _is_index(index: Any) -> bool:
+    """Whether this is an index of ours: what is needed is there, of the right type, and leads nowhere else."""
+
+    def holds(table: Any, keys: dict[str, type]) -> bool:
+        return isinstance(table, dict) and all(type(table.get(key)) is kind for key, kind in keys.items())
+
+    return (
+        holds(index, _INDEX_KEYS)
+        and index["sample_rate_hz"] in kinds.SAMPLE_RATES_HZ
+        and index["bits"] in (16, 24, 32)
+        and all(
+            holds(track, _TRACK_KEYS)
+            and track["frames"] >= 0
+            and track["file"] == Path(track["file"]).name
+            and "\\" not in track["file"]
+            for track in index["tracks"]
+        )
+    )
+
+
 def read_index(folder: Path) -> dict[str, Any]:
     """The index of a folder of tracks. Raises GainkitError when it is missing, broken or not one of ours."""
     path = folder / INDEX_FILE
@@ -88,18 +114,13 @@ def read_index(folder: Path) -> dict[str, Any]:
         raise GainkitError(f"{folder} is not a folder.", "Give the folder that the tracks were written to.")
     try:
         index = json.loads(path.read_text(encoding="utf-8"))
-        tracks = index["tracks"]
-        complete = all(
-            {"file", "kind", "parameters", "seed", "dither", "sha256", "frames"} <= track.keys()
-            for track in tracks
-        )
-        complete = complete and {"sample_rate_hz", "bits", "format"} <= index.keys()
+        complete = _is_index(index)
     except FileNotFoundError:
         raise GainkitError(
             f"{path} is not there: the set was not written to its end, or this is another folder.",
             "Run gainkit tones write again: it goes on where it stopped.",
         ) from None
-    except (ValueError, KeyError, TypeError, AttributeError):
+    except (ValueError, RecursionError):
         complete = False
     if not complete:
         raise GainkitError(f"{path} is damaged.", "Write the set anew with gainkit tones write --overwrite.")

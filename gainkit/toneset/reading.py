@@ -60,7 +60,7 @@ def read_set(name_or_path: str, sample_rate_hz: int = 44_100) -> ToneSet:
         raise GainkitError(f"{path} is not text in UTF-8.", "Save it as UTF-8 plain text.") from None
     try:
         table = tomllib.loads(content)
-    except tomllib.TOMLDecodeError as fault:
+    except (ValueError, RecursionError) as fault:  # also numbers too long for Python, and endless nesting
         raise GainkitError(f"{path}: {fault}.", "Mend that line; text values stand in double quotes.") from None
     return set_from_table(table, path.stem, str(path), sample_rate_hz)
 

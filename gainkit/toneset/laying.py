@@ -1,0 +1,182 @@
+"""A file laid against the tone that it should hold: gain step by step, and what is left over.
+
+With reference r and samples x over a step, the gain is <x, r> / <r, r> (least squares): the level error. What
+is left over, x - gain r, betrays a lossy format or other processing even where the level is right; so does the
+largest single difference x - r, which takes in what lies between the steps.
+"""
+
+from __future__ import annotations
+
+import bisect
+import math
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from gainkit.generator.encode import BLOCK_FRAMES
+from gainkit.generator.model import Samples, Waveform
+from gainkit.levels import db_from_ratio
+
+LEVEL_TOLERANCE_DB = 0.01
+"""A level further off than this is told as changed [dB]: a tenth of what a good meter resolves."""
+
+_SURE = 5.0
+"""A gain must be off by so many standard deviations of what noise makes of it [-]."""
+
+_LONGEST_SHIFT_FRAMES = 8192
+"""Encoders' delay is searched up to here [frames]."""
+
+CHANNELS = ("left", "right")
+
+
+@dataclass(frozen=True)
+class Found:
+    """What laying a file against its tone shows.
+
+    level_error_db : of the step furthest off for what its noise allows. level_changed : further than that.
+    residual_power : mean square left over, of the noisier channel, over the steps or between them, whichever
+        is more. difference : largest single |x - r|, full scale 1.0.
+    inverted : channels in the wrong polarity. lost : a channel is missing, or sounds where it was silent.
+    """
+
+    level_error_db: float
+    level_changed: bool
+    residual_power: float
+    difference: float
+    inverted: tuple[str, ...]
+    lost: bool
+
+
+def laid_against(
+    file: Any, blocks: Iterable[Samples], waveform: Waveform, noise_power: float, shift: int = 0
+) -> Found:
+    """Lay `file` (an open SoundFile), read from frame `shift` on, against blocks of what it should hold.
+
+    noise_power : mean square that an honest copy's own rounding and dither may add, full scale 1.0.
+    """
+    steps = waveform.steps
+    sums = np.zeros(
+        (len(steps) + 1, 5, 2)
+    )  # of x r, r r, x x, x and r, for each step and channel; last: between
+    counts = np.zeros(len(steps) + 1)
+    begins, ends = [step.start_frame for step in steps], [step.stop_frame for step in steps]
+    difference = 0.0
+
+    def add(row: int, x: Samples, r: Samples) -> None:
+        sums[row] += [item.sum(axis=0) for item in (x * r, r * r, x * x, x, r)]
+        counts[row] += len(x)
+
+    for start, reference, samples in _pairs(file, blocks, shift):
+        stop, at = start + len(samples), 0
+        difference = max(difference, float(np.abs(samples - reference).max()))
+        first = bisect.bisect_right(ends, start)  # steps follow each other: the first that ends after `start`
+        for row, step in enumerate(steps[first : bisect.bisect_left(begins, stop)], first):
+            begin, end = max(step.start_frame - start, 0), min(step.stop_frame - start, len(samples))
+            add(len(steps), samples[at:begin], reference[at:begin])
+            add(row, samples[begin:end], reference[begin:end])
+            at = end
+        add(len(steps), samples[at:], reference[at:])
+    return _judged(sums, counts, _sounding(waveform), difference, noise_power)
+
+
+def _sounding(waveform: Waveform) -> NDArray[np.bool_]:
+    """Whether each channel sounds in each step, and between the steps (where it may): (steps + 1, 2)."""
+    rows = [
+        [gain != 0.0 and step.channel in (None, name) and step.role != "silence"
+         for gain, name in zip(waveform.gains, CHANNELS, strict=True)]
+        for step in waveform.steps
+    ]  # fmt: skip
+    return np.array([*rows, [gain != 0.0 for gain in waveform.gains]])
+
+
+def _judged(
+    sums: Samples, counts: Samples, sounding: NDArray[np.bool_], difference: float, noise_power: float
+) -> Found:
+    """From the sums of each step to level error, residual, and what is the wrong way round.
+
+    A constant is no part of the residual: programs that cut instead of rounding leave half a step of it.
+    """
+    cross, power, found, x_sum, r_sum = (sums[:, column] for column in range(5))
+    frames = np.maximum(counts, 1.0)[:, None]
+    gains = np.divide(cross, power, out=np.zeros_like(cross), where=power > 0)
+    left_over = np.maximum(found - gains * cross - (x_sum - gains * r_sum) ** 2 / frames, 0.0)
+    inside = left_over[:-1].sum(axis=0) / max(counts[:-1].sum(), 1.0)
+    between = left_over[-1] / frames[-1]
+    heard = sounding[:-1] & (power[:-1] > 0)
+    silent = ~sounding[:-1] & (counts[:-1, None] > 0)
+    loudest = float((power / frames).max())
+    leaks = np.any((left_over[:-1] / frames[:-1])[silent] > max(1e-6 * loudest, 2.0 * noise_power))
+    across = np.where(heard, cross[:-1], 0.0).sum(axis=0)
+    within = np.where(heard, power[:-1], 0.0).sum(axis=0)
+    plays = heard.any(axis=0)
+    lost = bool(leaks and heard.any()) or bool(np.any(np.abs(across[plays]) < 1e-3 * within[plays]))
+    error_db, changed = _level_error(np.abs(gains[:-1][heard]), power[:-1][heard], noise_power)
+    inverted = tuple(name for name, sum_ in zip(CHANNELS, across, strict=True) if sum_ < 0)
+    return Found(error_db, changed, float(max(inside.max(), between.max())), difference, inverted, lost)
+
+
+def _level_error(gains: Samples, power: Samples, noise_power: float) -> tuple[float, bool]:
+    """Of the step whose gain is furthest off for what noise makes of it [dB]; whether it is changed."""
+    worst, excess = 0.0, 0.0
+    for gain, energy in zip(gains, power, strict=True):
+        error_db = db_from_ratio(float(gain))
+        spread_db = db_from_ratio(1.0 + _SURE * math.sqrt(noise_power / energy))
+        over = abs(error_db) / max(LEVEL_TOLERANCE_DB, spread_db)
+        if over >= excess:
+            worst, excess = error_db, over
+    return (worst if math.isfinite(worst) else -200.0), excess > 1.0
+
+
+def _pairs(file: Any, blocks: Iterable[Samples], shift: int) -> Iterator[tuple[int, Samples, Samples]]:
+    """Blocks of the tone and of the file that belong together, with the frame of the track they begin at."""
+    file.seek(max(shift, 0))
+    at, missing = 0, max(-shift, 0)
+    for reference in blocks:
+        length = len(reference)
+        if missing >= length:
+            missing -= length
+        else:
+            samples = file.read(length - missing, dtype="float64", always_2d=True)
+            if not len(samples):
+                return
+            yield at + missing, reference[missing : missing + len(samples)], samples
+            missing = 0
+        at += length
+
+
+def found_shift(file: Any, waveform: Waveform) -> int:
+    """By how many frames the file lags the tone (an encoder's delay): where least is left over.
+
+    At each lag the best gain leaves the part 1 - c^2 / (R X) of the energy: c the cross-correlation, R and X
+    the energies of the tone and of the stretch of file it is laid against. The first seconds decide.
+    """
+    most = _LONGEST_SHIFT_FRAMES
+    length = min(1 << 17, waveform.frames, max(file.frames - most, 1))
+    reference = _first_frames(waveform, length)
+    file.seek(0)
+    samples = np.zeros((length + 2 * most, 2))  # lag -most at its beginning
+    held = file.read(length + most, dtype="float64", always_2d=True)
+    samples[most : most + len(held)] = held
+    size = 1 << (2 * len(samples)).bit_length()
+    spectrum = np.fft.rfft(samples, size, axis=0) * np.conj(np.fft.rfft(reference, size, axis=0))
+    cross = np.fft.irfft(spectrum, size, axis=0).sum(axis=1)[: 2 * most + 1]
+    energy = np.concatenate([[0.0], np.cumsum((samples**2).sum(axis=1))])
+    stretch = energy[length : length + 2 * most + 1] - energy[: 2 * most + 1]
+    alike = cross**2 / np.maximum(stretch, 1e-3 * energy[-1] + 1e-30)
+    return int(np.argmax(alike)) - most if cross.any() else 0
+
+
+def _first_frames(waveform: Waveform, frames: int) -> Samples:
+    """The beginning of a waveform, shape (frames, 2)."""
+    first = np.zeros((frames, 2))
+    at = 0
+    for block in waveform.blocks(BLOCK_FRAMES):
+        piece = block[: frames - at]
+        first[at : at + len(piece)] = piece
+        at += len(piece)
+        if at >= frames:
+            break
+    return first
