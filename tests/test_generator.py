@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 
 import numpy as np
 import pytest
@@ -186,6 +187,75 @@ def test_sweep_runs_evenly_in_octaves() -> None:
     slow = cycle > 0.002  # where a cycle is long enough to be timed by whole frames
     fitted = np.polyfit(at[slow], np.log2(1 / cycle[slow]), 1)
     assert fitted[0] == pytest.approx(math.log2(800) / 4.0, rel=0.01)
+
+
+@settings(max_examples=200, deadline=None, derandomize=True)
+@given(
+    low=st.floats(1.0, 10_000.0),
+    ratio=st.floats(1.001, 1000.0),
+    seconds=st.floats(0.05, 60.0),
+    rate=st.sampled_from(SAMPLE_RATES_HZ),
+)
+def test_sweep_rises_by_whole_cycles_and_tells_what_it_moved(
+    low: float, ratio: float, seconds: float, rate: int
+) -> None:
+    high = min(low * ratio, 0.45 * rate)
+    if high <= low:
+        return
+    try:
+        wave = build(ToneSpec("sweep", low_hz=low, high_hz=high, seconds=seconds), rate)
+    except GainkitError as fault:
+        assert "near each other" in fault.problem  # noqa: PT017
+        assert high / low < 1.01
+        return
+    step = wave.steps[0]
+    assert step.frequency_hz is not None
+    assert step.stop_frequency_hz is not None
+    assert step.stop_frequency_hz > step.frequency_hz
+    assert abs(step.stop_frequency_hz / high - 1.0) < 5e-4
+    length = step.frames / rate
+    cycles = length * (step.stop_frequency_hz - low) / math.log(step.stop_frequency_hz / low)
+    assert abs(cycles - round(cycles)) < 1e-6 * cycles + 1e-6
+    assert (
+        any("upper frequency" in note for note in wave.notes) or abs(step.stop_frequency_hz / high - 1) <= 1e-5
+    )
+    assert any("lasts" in note for note in wave.notes) or abs(length / seconds - 1) <= 0.005
+
+
+@pytest.mark.parametrize(
+    ("spec", "least_hz"),
+    [
+        (ToneSpec("noise", low_hz=100.0, high_hz=102.0, seconds=60.0), 100.0),
+        (ToneSpec("noise", low_hz=20.0, high_hz=25.0, seconds=30.0), 20.0),
+    ],
+)
+def test_narrow_noise_lives_in_its_band(spec: ToneSpec, least_hz: float) -> None:
+    wave = build(spec, 44_100)
+    samples = wave.samples()[wave.steps[0].start_frame : wave.steps[0].stop_frame, 0]
+    power = np.abs(np.fft.rfft(samples)) ** 2
+    hertz = np.fft.rfftfreq(len(samples), 1 / 44_100)
+    inside = (hertz >= least_hz) & (hertz < spec.high_hz)
+    assert power[inside].sum() > (1 - 1e-12) * power.sum()
+    assert np.count_nonzero(power > 1e-9 * power.max()) >= 20
+
+
+@pytest.mark.parametrize(("high_hz", "seconds"), [(102.0, 5.0), (100.5, 60.0)])
+def test_the_remedy_for_narrow_noise_works(high_hz: float, seconds: float) -> None:
+    with pytest.raises(GainkitError, match="too narrow") as fault:
+        build(ToneSpec("noise", low_hz=100.0, high_hz=high_hz, seconds=seconds), 44_100)
+    wide = re.search(r"band at least ([\d.]+) Hz wide", fault.value.remedy)
+    assert wide is not None
+    build(ToneSpec("noise", low_hz=100.0, high_hz=100.0 + float(wide[1]), seconds=seconds), 44_100)
+    if longer := re.search(r"at least ([\d.]+) s", fault.value.remedy):
+        build(ToneSpec("noise", low_hz=100.0, high_hz=high_hz, seconds=float(longer[1])), 44_100)
+
+
+@pytest.mark.parametrize(("channels", "beeps"), [("both", 3), ("left", 1), ("right", 2)])
+def test_beeps_of_one_channel_tell_only_what_sounds(channels: str, beeps: int) -> None:
+    wave = build(ToneSpec("beeps", seconds=1.0, channels=channels), 44_100)
+    assert len(wave.steps) == beeps
+    for step in wave.steps:
+        assert wave.samples()[step.start_frame : step.stop_frame].any()
 
 
 def test_sweep_joins_without_a_corner() -> None:

@@ -304,7 +304,7 @@ def test_wav_over_four_gib_is_refused_with_the_way_out(tmp_path: Path) -> None:
         write_one(ToneSpec("sine", seconds=25_000.0), tmp_path / "long.wav", Target())
     assert "4 GiB" in fault.value.problem
     assert list(tmp_path.iterdir()) == []
-    edge = (2**32 - 1 - 36) // 4
+    edge = (2**32 - 1 - 44) // 4
     assert struct.unpack_from("<I", wav_header(edge, Target()), 4)[0] == 36 + edge * 4
     with pytest.raises(GainkitError):
         wav_header(edge + 1, Target())

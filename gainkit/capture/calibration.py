@@ -44,7 +44,7 @@ def read_calibration(path: Path) -> Calibration:
         raise GainkitError(
             f"The calibration file {path} is not there.", "Make one with `gainkit calibrate`."
         ) from fault
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as fault:
+    except (ValueError, RecursionError) as fault:  # no TOML, no UTF-8, numbers too long
         raise GainkitError(
             f"{path} is no calibration file ({fault}).", "Make one with `gainkit calibrate`."
         ) from fault

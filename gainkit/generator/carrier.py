@@ -116,3 +116,21 @@ def ramp(from_gain: float, to_gain: float, frames: int) -> Callable[[int, int], 
 def fade_frames(sample_rate_hz: int) -> int:
     """Length of a track's raised-cosine end [frames]."""
     return round(FADE_SECONDS * sample_rate_hz)
+
+
+def nudged(asked_hz: float, written_hz: float, what: str = "frequency") -> tuple[str, ...]:
+    """The remark that a frequency was moved, where it was."""
+    if abs(written_hz - asked_hz) <= 1e-12 * asked_hz:
+        return ()
+    percent = 100.0 * (written_hz / asked_hz - 1.0)
+    return (
+        f"The {what} written is {written_hz:.9g} Hz ({percent:+.2g} % from {asked_hz:g} Hz), "
+        "so that the tone holds whole cycles.",
+    )
+
+
+def lengthened(asked_seconds: float, seconds: float) -> tuple[str, ...]:
+    """The remark that a length was moved, where it was by more than half a percent."""
+    if abs(seconds - asked_seconds) <= 0.005 * asked_seconds:
+        return ()
+    return (f"It lasts {seconds:.3g} s, not the {asked_seconds:.3g} s asked for: whole cycles fit in so.",)

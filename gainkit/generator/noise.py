@@ -15,8 +15,8 @@ from functools import lru_cache
 import numpy as np
 
 from gainkit.errors import GainkitError
-from gainkit.generator.carrier import fade_frames, raised_cosine
-from gainkit.generator.model import Part, Samples, Step, Waveform
+from gainkit.generator.carrier import fade_frames, lengthened, raised_cosine
+from gainkit.generator.model import MAX_PERIOD_FRAMES, Part, Samples, Step, Waveform
 from gainkit.generator.spec import ToneSpec, given
 from gainkit.levels import SINE_CREST, db_from_ratio, ratio_from_db
 
@@ -25,6 +25,7 @@ LEAST_CREST_DB = 6.0
 
 _PERIOD_SECONDS = 6.0
 _MOST_TURNS = 400
+_LEAST_LINES = 20
 
 
 def highest_level_dbfs(crest_db: float) -> float:
@@ -35,7 +36,7 @@ def highest_level_dbfs(crest_db: float) -> float:
 def noise(spec: ToneSpec, sample_rate_hz: int) -> Waveform:
     """Pink noise from `low_hz` to `high_hz` for about `seconds`, rms `level_dbfs` on the sine's scale.
 
-    The steady part is a whole number of periods, so its length is rounded by less than half a percent. With
+    The steady part is a whole number of periods, so its length is rounded, mostly by under half a percent. With
     `decorrelated`, right is left turned by half a period: same spectrum and peaks, and at any delay a room can
     make the two have nothing in common.
     Raises GainkitError when the band holds too few lines, or when level and crest factor pass full scale.
@@ -50,16 +51,8 @@ def noise(spec: ToneSpec, sample_rate_hz: int) -> Waveform:
             "or allow a lower crest factor.",
         )
     low, high = given(spec.low_hz), given(spec.high_hz)
-    asked = given(spec.seconds) * sample_rate_hz
-    repeats = max(round(asked / (_PERIOD_SECONDS * sample_rate_hz)), 1)
-    period = quick_length(math.ceil(asked / repeats))
+    period, repeats = _periods(low, high, given(spec.seconds), sample_rate_hz)
     first, last = _lines(low, high, period, sample_rate_hz)
-    if last - first < 20:
-        least = 20.0 / (high - low)
-        raise GainkitError(
-            f"The band {low:g} to {high:g} Hz is too narrow for noise of {given(spec.seconds):g} s.",
-            f"Use at least {least:.2g} s, or a wider band.",
-        )
     peak = ratio_from_db(level + crest_db) / SINE_CREST
     wide = bool(spec.decorrelated)
 
@@ -85,7 +78,28 @@ def noise(spec: ToneSpec, sample_rate_hz: int) -> Waveform:
         (Step("noise", fade, fade + frames, level_dbfs=level, low_hz=low, high_hz=high),),
         level,
         peak=peak,
+        notes=lengthened(given(spec.seconds), frames / sample_rate_hz),
     )
+
+
+def _periods(low_hz: float, high_hz: float, seconds: float, sample_rate_hz: int) -> tuple[int, int]:
+    """Length of the period that repeats [frames], and how often: about six seconds, more for a narrow band.
+
+    Raises GainkitError where no period holds enough lines.
+    """
+    least = math.ceil((_LEAST_LINES + 1) / (high_hz - low_hz) * sample_rate_hz)
+    asked = seconds * sample_rate_hz
+    repeats = max(min(round(asked / (_PERIOD_SECONDS * sample_rate_hz)), int(asked / least)), 1)
+    period = quick_length(math.ceil(asked / repeats))
+    if least > MAX_PERIOD_FRAMES - 1 or period < least:
+        wider = (_LEAST_LINES + 1) * sample_rate_hz / min(MAX_PERIOD_FRAMES - 1, max(asked, 1.0))
+        longer = least / sample_rate_hz
+        remedy = f"Use at least {longer:.3g} s, or a" if least < MAX_PERIOD_FRAMES else "Use a"
+        raise GainkitError(
+            f"The band {low_hz:g} to {high_hz:g} Hz is too narrow for noise of {seconds:g} s.",
+            f"{remedy} band at least {math.ceil(100 * wider) / 100:g} Hz wide.",
+        )
+    return period, repeats
 
 
 def _weighted(envelope: Samples, wave: Samples) -> Samples:

@@ -11,8 +11,8 @@ import math
 
 import numpy as np
 
-from gainkit.generator.carrier import whole_cycles
-from gainkit.generator.model import Part, Samples, Step, Waveform, silence
+from gainkit.generator.carrier import nudged, whole_cycles
+from gainkit.generator.model import ROUTING_GAINS, Part, Samples, Step, Waveform, silence
 from gainkit.generator.spec import ToneSpec, given
 from gainkit.levels import ratio_from_db
 from gainkit.results import Made
@@ -84,7 +84,10 @@ def pulses(spec: ToneSpec, sample_rate_hz: int) -> Waveform:
 
 
 def beeps(spec: ToneSpec, sample_rate_hz: int) -> Waveform:
-    """One beep on the left, two on the right, over and over; every beep ends softly."""
+    """One beep on the left, two on the right, over and over; every beep ends softly.
+
+    On one channel alone only its own beeps are heard, and only they are among the steps.
+    """
     level_dbfs = given(spec.level_dbfs)
     carrier = whole_cycles(given(spec.frequency_hz), BEEP_SECONDS, sample_rate_hz)
     frequency_hz = carrier.frequency_hz(sample_rate_hz)
@@ -109,7 +112,8 @@ def beeps(spec: ToneSpec, sample_rate_hz: int) -> Waveform:
         for _ in range(count):
             parts += [sounding[column], gap]
             stop = length + carrier.frames
-            pattern.append(Step("beep", length, stop, frequency_hz, level_dbfs, channel=channel))
+            if ROUTING_GAINS[spec.channels][column]:
+                pattern.append(Step("beep", length, stop, frequency_hz, level_dbfs, channel=channel))
             length = stop + gap.frames
         parts.append(rest)
         length += rest.frames
@@ -126,4 +130,5 @@ def beeps(spec: ToneSpec, sample_rate_hz: int) -> Waveform:
         level_dbfs=level_dbfs,
         peak=float(np.abs(beep).max()),
         frequency_hz=frequency_hz,
+        notes=nudged(given(spec.frequency_hz), frequency_hz),
     )

@@ -9,8 +9,11 @@ import numpy as np
 from gainkit.errors import GainkitError
 from gainkit.generator import marker as markers
 from gainkit.generator.carrier import (
+    SHORTEST_STEADY_FRAMES,
     Carrier,
     fade_frames,
+    lengthened,
+    nudged,
     raised_cosine,
     ramp,
     shaped_part,
@@ -41,7 +44,7 @@ def sine(spec: ToneSpec, sample_rate_hz: int) -> Waveform:
         level,
         peak=amplitude,
         frequency_hz=written,
-        notes=_nudged(frequency, written),
+        notes=(*nudged(frequency, written), *lengthened(seconds, carrier.frames / sample_rate_hz)),
     )
 
 
@@ -149,7 +152,7 @@ def _between_markers(
         peak=ratio_from_db(span_dbfs[1]),
         frequency_hz=written,
         marker=marker,
-        notes=_nudged(asked_hz, written),
+        notes=nudged(asked_hz, written),
     )
 
 
@@ -157,15 +160,17 @@ def sweep(spec: ToneSpec, sample_rate_hz: int) -> Waveform:
     """A sine of constant level whose frequency rises evenly in octaves from `low_hz` to `high_hz` in `seconds`.
 
     Phase 2 pi L f1 (e^(t/L) - 1), L = T / ln(f2/f1) (exponential sweep: the derivative is f1 e^(t/L)). The
-    upper frequency is moved by some parts in a million so that the whole makes a whole number of cycles; the
-    ends go on at the first and the last frequency.
+    whole makes a whole number of cycles: its length moves by less than half a cycle, and the upper frequency by
+    what a frame more or less makes of it, under 0.05 %. The ends go on at the first and the last frequency.
     """
-    low, level, seconds = given(spec.low_hz), given(spec.level_dbfs), given(spec.seconds)
-    frames = max(round(seconds * sample_rate_hz), 1000)
+    low, asked_high, level = given(spec.low_hz), given(spec.high_hz), given(spec.level_dbfs)
+    asked_seconds = given(spec.seconds)
+    frames, cycles = _sweep_length(low, asked_high, asked_seconds, sample_rate_hz)
     length = frames / sample_rate_hz
-    high = _whole_sweep_hz(low, given(spec.high_hz), length)
+    high = _whole_sweep_hz(low, asked_high, length, cycles)
     rate = length / math.log(high / low)
     amplitude, fade = ratio_from_db(level), fade_frames(sample_rate_hz)
+    moved = nudged(asked_high, high, "upper frequency") if abs(high / asked_high - 1.0) > 1e-5 else ()
 
     def swept(start: int, stop: int) -> Samples:
         time = np.arange(start, stop) / sample_rate_hz
@@ -189,22 +194,31 @@ def sweep(spec: ToneSpec, sample_rate_hz: int) -> Waveform:
         (step,),
         level,
         peak=amplitude,
+        notes=(*moved, *lengthened(asked_seconds, length)),
     )
 
 
-def _whole_sweep_hz(low_hz: float, high_hz: float, seconds: float) -> float:
-    """The upper frequency nearest below `high_hz` at which the sweep makes whole cycles: T (f2 -
-    f1)/ln(f2/f1)."""
+def _sweep_length(low_hz: float, high_hz: float, seconds: float, sample_rate_hz: int) -> tuple[int, int]:
+    """Frames and whole cycles of a sweep nearest to `seconds`. Raises GainkitError where no rise is left."""
+    mean_hz = (high_hz - low_hz) / math.log(high_hz / low_hz)  # cycles in a second, over the whole sweep
+    least = 2 * SHORTEST_STEADY_FRAMES / sample_rate_hz  # a frame more or less: at most 0.05 % of the frequency
+    cycles = max(round(mean_hz * seconds), math.ceil(mean_hz * least))
+    frames = round(cycles / mean_hz * sample_rate_hz)
+    if cycles * sample_rate_hz / frames <= low_hz * (1.0 + 1e-9):
+        raise GainkitError(
+            f"low_hz = {low_hz:g} Hz and high_hz = {high_hz:g} Hz are too near each other for a sweep.",
+            "Move them apart, give more seconds, or use a sine.",
+        )
+    return frames, cycles
 
-    def cycles(high: float) -> float:
-        return seconds * (high - low_hz) / math.log(high / low_hz)
 
-    whole = math.floor(cycles(high_hz))
+def _whole_sweep_hz(low_hz: float, high_hz: float, seconds: float, whole: int) -> float:
+    """The upper frequency near `high_hz` at which the sweep makes `whole` cycles: T (f2 - f1) / ln(f2/f1)."""
     high = high_hz
     for _ in range(50):  # the count is all but linear in the upper frequency: Newton settles in a few turns
         ratio = math.log(high / low_hz)
         slope = seconds * (ratio - (high - low_hz) / high) / ratio**2
-        move = (whole - cycles(high)) / slope
+        move = (whole - seconds * (high - low_hz) / ratio) / slope
         high += move
         if abs(move) < 1e-12 * high:
             break
@@ -230,14 +244,3 @@ def step_levels(spec: ToneSpec) -> list[float]:
         )
     sign = 1.0 if to_dbfs > from_dbfs else -1.0
     return [round(from_dbfs + sign * step_db * index, 9) for index in range(count + 1)]
-
-
-def _nudged(asked_hz: float, written_hz: float) -> tuple[str, ...]:
-    """The remark that a frequency was moved, where it was."""
-    if abs(written_hz - asked_hz) <= 1e-12 * asked_hz:
-        return ()
-    percent = 100.0 * (written_hz / asked_hz - 1.0)
-    return (
-        f"The frequency written is {written_hz:.9g} Hz ({percent:+.2g} % from {asked_hz:g} Hz), "
-        "so that the steady part holds whole cycles.",
-    )

@@ -19,7 +19,7 @@ from gainkit.generator.model import Waveform
 from gainkit.toneset.model import Target
 
 LARGEST_WAV_BYTES = 2**32 - 1
-"""What the size fields of a RIFF header can say; a FAT file system ends there too."""
+"""The largest file that a FAT file system holds; the size fields of a RIFF header end eight bytes beyond."""
 
 WRITE_BYTES = 1 << 18
 """Bytes given to the device at a time, always from a page's beginning: pages that are written in two halves
@@ -54,7 +54,7 @@ def wav_header(frames: int, target: Target, *, check: bool = True) -> bytes:
         chunks = struct.pack("<4sI", b"fmt ", len(form) + 2) + form + b"\0\0"
         chunks += struct.pack("<4sII", b"fact", 4, frames)
     whole = 4 + len(chunks) + 8 + size
-    if whole > LARGEST_WAV_BYTES:
+    if whole + 8 > LARGEST_WAV_BYTES:
         if check:
             raise GainkitError(
                 f"A WAV file of {frames / rate:.0f} s at {rate} Hz and {bits} bit would be "
@@ -114,13 +114,15 @@ def write_wav(
     path: Path, waveform: Waveform, target: Target, *, dither: bool, seed: int, progress: Progress
 ) -> str:
     """Write a WAV file and return its SHA-256. Raises GainkitError over 4 GiB, OSError from the device."""
-    digest, frame_bytes, done = hashlib.sha256(), 2 * target.samples.bytes, 0
+    digest, frame_bytes = hashlib.sha256(), 2 * target.samples.bytes
+    made, told = -len(wav_header(0, target)), 0  # the header is no frames
     with open(path, "wb", buffering=0) as file:
         for piece in wav_pieces(waveform, target, dither=dither, seed=seed):
             digest.update(piece)
             _write_all(file, piece)
-            progress((done + len(piece)) // frame_bytes - done // frame_bytes)
-            done += len(piece)
+            made += len(piece)
+            progress(made // frame_bytes - told)
+            told = made // frame_bytes
     return digest.hexdigest()
 
 
