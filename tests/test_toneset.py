@@ -17,7 +17,7 @@ from gainkit.errors import GainkitError
 from gainkit.generator.encode import SampleFormat
 from gainkit.generator.kinds import build
 from gainkit.generator.spec import ToneSpec
-from gainkit.toneset import writing
+from gainkit.toneset import wav, writing
 from gainkit.toneset.checking import check_set
 from gainkit.toneset.model import Target, plain_stem, stem_for
 from gainkit.toneset.reading import read_set, set_names, sets_folder
@@ -297,6 +297,61 @@ def test_too_little_space_is_told_first(small: Path, tmp_path: Path, monkeypatch
     with pytest.raises(GainkitError, match=r"1 MB free; the tracks need 2 MB"):
         write_set(read_set(str(small)), tmp_path / "stick", Target())
     assert files(tmp_path / "stick") == {}
+
+
+def test_flac_that_does_not_shrink_is_reckoned_with(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Noise near full scale at 24 bit: FLAC gains next to nothing. The exact size decides where it is tight."""
+    (tmp_path / "loud.toml").write_text(
+        '[[track]]\nkind = "noise"\nlevel_dbfs = -9\ndecorrelated = true\nseconds = 6\n'
+        '[[track]]\nkind = "sine"\nfrequency_hz = 15000\nlevel_dbfs = 0\nseconds = 3\n'
+    )
+    loud, target = read_set(str(tmp_path / "loud.toml")), Target(44_100, SampleFormat(24), "flac")
+    written = write_set(loud, tmp_path / "roomy", target)
+    sizes = [(tmp_path / "roomy" / track["file"]).stat().st_size for track in written.tracks]
+    for item, size in zip(writing.plan_tracks(loud, target), sizes, strict=True):
+        assert 0.8 * item.size_bytes < size <= item.size_bytes
+        assert wav.flac_bytes(item.waveform, target, dither=item.dither, seed=1) == size
+    usage = shutil.disk_usage(tmp_path)
+    for room, enough in ((0, True), (-1, False)):
+        free = sum(sizes) + writing.SPARE_BYTES + room
+        monkeypatch.setattr(writing.shutil, "disk_usage", lambda path, free=free: usage._replace(free=free))
+        if enough:
+            write_set(loud, tmp_path / "tight", target)
+        else:
+            with pytest.raises(GainkitError, match="MB free"):
+                write_set(loud, tmp_path / "too tight", target)
+
+
+def test_a_killed_single_tone_leaves_nothing_for_long(tmp_path: Path) -> None:
+    draft = tmp_path / ".tone-0123abcd.part.wav"
+    other = tmp_path / ".other-0123abcd.part.wav"
+    for path in (draft, other):
+        path.write_bytes(b"half")
+    write_one(ToneSpec("sine", seconds=0.1), tmp_path / "tone.wav", Target())
+    assert not draft.exists()
+    assert other.exists()
+
+
+@pytest.mark.parametrize(
+    ("spec", "bits", "words"),
+    [
+        (
+            ToneSpec("sine", frequency_hz=1000.0, seconds=0.1, dither=True),
+            32,
+            "Floats are written without dither.",
+        ),
+        (
+            ToneSpec("sine", frequency_hz=1000.0, seconds=0.1, level_dbfs=-100.0, dither=False),
+            16,
+            "half a step of 16 bit",
+        ),
+        (ToneSpec("sine", frequency_hz=1000.0, seconds=0.1, level_dbfs=-90.0, dither=False), 16, ""),
+        (ToneSpec("sine", frequency_hz=1000.0, seconds=0.1, level_dbfs=-120.0), 16, ""),
+    ],
+)
+def test_what_a_format_makes_of_a_tone_is_told(spec: ToneSpec, bits: int, words: str, tmp_path: Path) -> None:
+    facts = write_one(spec, tmp_path / "tone.wav", Target(48_000, SampleFormat(bits)))
+    assert [words in note for note in facts["notes"]] == ([True] if words else [])
 
 
 def test_wav_over_four_gib_is_refused_with_the_way_out(tmp_path: Path) -> None:

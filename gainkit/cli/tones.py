@@ -179,7 +179,8 @@ def _written_text(result: WrittenSet, verb: str) -> str:
     first = f"{verb} {new} tracks of '{result.title}' to {result.folder}."
     if old:
         first = f"{first} {old} were there already and whole."
-    lines = [first, f"  {duration(result.seconds)} in all, {result.size_bytes / 1e6:.0f} MB, {form}"]
+    at_most = "at most " if verb == "Would write" and result.format == "flac" else ""
+    lines = [first, f"  {duration(result.seconds)} in all, {at_most}{result.size_bytes / 1e6:.0f} MB, {form}"]
     if verb == "Wrote":
         lines.append("  Play order is name order. tracks.txt tells what each track is for.")
         lines.append("")

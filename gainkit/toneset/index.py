@@ -12,7 +12,7 @@ from gainkit.errors import GainkitError
 from gainkit.generator import kinds
 from gainkit.generator.encode import scale_for
 from gainkit.generator.model import Step, Waveform
-from gainkit.levels import db_from_ratio
+from gainkit.levels import db_from_ratio, ratio_from_db
 from gainkit.results import Made, to_plain
 from gainkit.toneset.cautions import track_caution
 from gainkit.toneset.model import INDEX_FILE, Target, ToneSet, Track
@@ -22,7 +22,7 @@ from gainkit.toneset.model import INDEX_FILE, Target, ToneSet, Track
 class PlannedTrack:
     """A track with everything known before its first byte is written.
 
-    size_bytes : of the file; for FLAC an upper estimate.
+    size_bytes : of the file; for FLAC an upper bound.
     """
 
     track: Track
@@ -53,8 +53,21 @@ def track_facts(planned: PlannedTrack, target: Target) -> dict[str, Any]:
         "parameters": kinds.own_parameters(spec),
         "marker": to_plain(wave.marker),
         "steps": Made(len(wave.steps), lambda place: step_facts(wave.steps[place], target.sample_rate_hz)),
-        "notes": list(wave.notes),
+        "notes": [*wave.notes, *_format_notes(planned, target)],
     }
+
+
+def _format_notes(planned: PlannedTrack, target: Target) -> list[str]:
+    """What the sample format makes of a tone otherwise than asked."""
+    spec, samples = planned.track.spec, target.samples
+    if spec.dither and samples.is_float:
+        return ["Floats are written without dither."]
+    lowest = min(
+        (step.level_dbfs for step in planned.waveform.steps if step.level_dbfs is not None), default=0.0
+    )
+    if not samples.is_float and not planned.dither and ratio_from_db(lowest) * samples.full_scale < 0.5:
+        return [f"Without dither, what lies under half a step of {samples.bits} bit is silence."]
+    return []
 
 
 def step_facts(step: Step, sample_rate_hz: int) -> dict[str, Any]:

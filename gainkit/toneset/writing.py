@@ -6,7 +6,7 @@ import contextlib
 import errno
 import re
 import shutil
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
@@ -92,7 +92,7 @@ def write_set(
     planned = plan_tracks(tone_set, target)
     _prepare_folder(folder)
     with _device_faults(folder):
-        _remove_drafts(folder, planned)
+        _remove_drafts(folder, [*(item.file for item in planned), PAGE_TEXT_FILE, PAGE_HTML_FILE, INDEX_FILE])
         pages = {
             PAGE_TEXT_FILE: page_text(tone_set, target, planned),
             PAGE_HTML_FILE: page_html(tone_set, target, planned),
@@ -102,7 +102,7 @@ def write_set(
         _check_pages(folder, pages, overwrite)
         todo = [item for item in planned if item.file not in kept]
         _check_index(tone_set, folder, run, kept, overwrite)
-        _check_space(folder, todo)
+        _check_space(folder, todo, target)
         hashes = dict(kept)
         hashes |= run.write(todo)
         for name, content in pages.items():
@@ -149,14 +149,15 @@ def write_one(
             watch(path.name, done, total)
 
     if path.parent.is_dir():
-        _check_space(path.parent, [item])
+        _check_space(path.parent, [item], target)
+        _remove_drafts(path.parent, [path.name])
     with _device_faults(path.parent), whole_file(path, overwrite=overwrite) as draft:
         sha256 = make_file(item, draft, target, progress)
     return {**track_facts(item, target), "sha256": sha256}
 
 
 def dry_run(tone_set: ToneSet, folder: Path, target: Target) -> WrittenSet:
-    """What `write_set` would write, with sizes (for FLAC an upper estimate) and no hashes; touches nothing."""
+    """What `write_set` would write, with sizes (for FLAC upper bounds) and no hashes; touches nothing."""
     planned = plan_tracks(tone_set, target)
     facts = [{**track_facts(item, target), "sha256": None, "written": True} for item in planned]
     return _result(tone_set, folder, target, planned, sum(item.size_bytes for item in planned), facts)
@@ -274,9 +275,8 @@ def _prepare_folder(folder: Path) -> None:
         folder.mkdir()
 
 
-def _remove_drafts(folder: Path, planned: list[PlannedTrack]) -> None:
-    """Remove what a killed run left behind: only drafts of this set's own files, by their exact names."""
-    names = [*(item.file for item in planned), PAGE_TEXT_FILE, PAGE_HTML_FILE, INDEX_FILE]
+def _remove_drafts(folder: Path, names: Iterable[str]) -> None:
+    """Remove what a killed run left behind: only drafts of just these files, by their exact names."""
     stems = {(Path(name).stem, Path(name).suffix) for name in names}
     for path in folder.iterdir():
         match = re.fullmatch(r"\.(.+)-[0-9a-f]{8}\.part(\.[a-z]+)", path.name)
@@ -315,14 +315,23 @@ def _same_text(path: Path, content: str) -> bool:
     return path.is_file() and path.read_bytes() == content.encode()
 
 
-def _check_space(folder: Path, todo: list[PlannedTrack]) -> None:
-    """Refuse before the first byte when the device has too little room."""
+def _check_space(folder: Path, todo: list[PlannedTrack], target: Target) -> None:
+    """Refuse before the first byte when the device has too little room.
+
+    Of FLAC only an upper bound is known at once; where that does not fit, the true sizes are found.
+    """
     replaced = [path.stat().st_size for item in todo if (path := folder / item.file).is_file()]
-    need = sum(item.size_bytes for item in todo) - sum(replaced) + max(replaced, default=0)
+    spare = SPARE_BYTES + max(replaced, default=0) - sum(replaced)
+    need = spare + sum(item.size_bytes for item in todo)
     free = shutil.disk_usage(folder).free
-    if todo and need + SPARE_BYTES > free:
+    if todo and need > free and target.file_format == "flac":
+        need = spare + sum(
+            wav.flac_bytes(item.waveform, target, dither=item.dither, seed=item.track.spec.seed)
+            for item in todo
+        )
+    if todo and need > free:
         raise GainkitError(
-            f"{folder} has {free / 1e6:.0f} MB free; the tracks need {(need + SPARE_BYTES) / 1e6:.0f} MB.",
+            f"{folder} has {free / 1e6:.0f} MB free; the tracks need {need / 1e6:.0f} MB.",
             "Free some room, or use a smaller set, FLAC or 16 bit.",
         )
 

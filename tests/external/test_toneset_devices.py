@@ -112,11 +112,14 @@ def kill_and_look(tones: Path, folder: Path, reference: dict[str, bytes], shares
         for name in reference:
             (folder / name).unlink(missing_ok=True)
 
-    run = begin(tones, folder)
-    begun = time.monotonic()
-    assert run.wait() == 0
-    writing_seconds = time.monotonic() - begun
-    clear()
+    undisturbed = []
+    for _ in range(3):
+        run = begin(tones, folder)
+        begun = time.monotonic()
+        assert run.wait() == 0
+        undisturbed.append(time.monotonic() - begun)
+        clear()
+    writing_seconds = min(undisturbed)
     progress, met = [], 0
     for number, share in enumerate(shares):
         if number % 2 == 0:  # every other run goes on where the one before was killed
@@ -208,7 +211,7 @@ def test_device_that_fills_up_on_the_way(
     ballast = shutil.disk_usage(small_stick).free - (5 << 20)
     (small_stick / "films.bin").write_bytes(bytes(ballast))
     with monkeypatch.context() as pretend:
-        pretend.setattr(writing, "_check_space", lambda folder, todo: None)
+        pretend.setattr(writing, "_check_space", lambda *asked: None)
         with pytest.raises(GainkitError) as fault:
             write_set(read_set(str(tones)), small_stick, target)
     assert "full" in fault.value.problem
@@ -230,7 +233,7 @@ def test_the_next_run_completes_once_there_is_room(
     try:
         (place / "films.bin").write_bytes(bytes(shutil.disk_usage(place).free - (10 << 20)))
         with monkeypatch.context() as pretend:
-            pretend.setattr(writing, "_check_space", lambda folder, todo: None)
+            pretend.setattr(writing, "_check_space", lambda *asked: None)
             with pytest.raises(GainkitError, match="full"):
                 write_set(read_set(str(tones)), place, Target())
         before = contents(place)
