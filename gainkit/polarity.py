@@ -59,6 +59,9 @@ SMALLEST_SHARE = 0.01
 SURE = 0.9
 """Two trains that both answer with more confidence than this must agree [0..1]."""
 
+PROBABLE = 0.95
+"""An answer with less confidence is called probable [0..1]."""
+
 LEAST_COVER = 0.7
 """Share of a pulse's energy that another drive signal must hold too [-]."""
 
@@ -143,6 +146,8 @@ def polarity(
     if not pulses:
         reasons = [NOTHING_HEARD if drive is None else NOTHING_RECKONED]
     notes = list(capture.notes) + reasons
+    if sign != "undecided" and confidence < PROBABLE:
+        notes.append(f"Only probable: record again to be sure. {REMEDY}")
     if sign == "undecided":
         notes.append(REMEDY)
     elif not invert_microphone:

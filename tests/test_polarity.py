@@ -21,7 +21,7 @@ from gainkit.errors import GainkitError
 from gainkit.generator import kinds
 from gainkit.generator.pulses import pattern_seconds
 from gainkit.generator.spec import ToneSpec
-from gainkit.polarity import HEARD_SHARE, PolarityResult, pair, polarity
+from gainkit.polarity import HEARD_SHARE, PROBABLE, PolarityResult, pair, polarity
 from tests import cabins
 from tests.cabins import Cabin, Driver, Leg, Recorder, Scene
 
@@ -180,6 +180,22 @@ def test_undecided_says_why_and_what_to_do() -> None:
     assert "hand's width" in result.notes[-1]
     assert "louder" in result.notes[-1]
     assert "another band" in result.notes[-1]
+
+
+def test_an_answer_that_is_only_probable_is_called_so(gainkit: Callable[..., Any], tmp_path: Path) -> None:
+    found = {}
+    for seed in range(20):
+        scene = cabins.drawn(3000 + seed, role="tweeter", snr_db=1.0, rate=RATE)
+        result = read(scene)
+        if result.polarity != "undecided":
+            found.setdefault(result.confidence < PROBABLE, (scene, result))
+    assert found.keys() == {True, False}
+    for probable, (scene, result) in found.items():
+        path = tmp_path / f"{probable}.wav"
+        soundfile.write(path, cabins.samples(scene), RATE, "PCM_16")
+        told = gainkit("polarity", path, "--band", scene.band)
+        assert ("PROBABLY" in told.stdout) == probable
+        assert any("Only probable" in note for note in result.notes) == probable
 
 
 def test_confidence_grows_as_the_noise_falls() -> None:

@@ -104,11 +104,14 @@ def polarity(
 
 def polarity_text(path: Path, result: PolarityResult) -> str:
     """The verdict first."""
+    from gainkit.polarity import PROBABLE
+
     counts = f"{result.agreeing} of {result.pulses} pulses agree"
     if result.polarity != "undecided":
         sure = f"{100 * result.confidence:.1f} %" if result.confidence < 0.999 else "above 99.9 %"
         counts += f", confidence {sure}"
-    head = wrapped(f"{path}: {result.polarity.upper()}.", "", "")
+    probably = "PROBABLY " if result.polarity != "undecided" and result.confidence < PROBABLE else ""
+    head = wrapped(f"{path}: {probably}{result.polarity.upper()}.", "", "")
     return sections(head, f"{counts}.", *(wrapped(note, "  - ", "    ") for note in result.notes))
 
 
