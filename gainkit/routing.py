@@ -50,13 +50,15 @@ class Heard:
 class RoutingResult:
     """heard : groups in order, without those that an end of the recording may have cut.
 
-    ok : every channel plays where it should, as far as the capture can tell.
+    ok : every channel plays where it should, as far as the capture can tell. by_ear : one microphone heard all
+    loudspeakers: it tells which channels sound, not on which side.
     """
 
     heard: tuple[Heard, ...]
     ok: bool
     problems: tuple[str, ...]
     notes: tuple[str, ...]
+    by_ear: bool
 
 
 @dataclass(frozen=True)
@@ -173,7 +175,7 @@ def _by_ear(groups: Sequence[_Group]) -> RoutingResult:
         "One microphone cannot tell left from right: listen, or hold it to one loudspeaker at a time. "
         "One beep is the left channel, two are the right.",
     )
-    return RoutingResult(heard, not problems, tuple(problems), notes)
+    return RoutingResult(heard, not problems, tuple(problems), notes, by_ear=True)
 
 
 def _by_line(groups: dict[int, list[_Group]]) -> RoutingResult:
@@ -207,7 +209,7 @@ def _by_line(groups: dict[int, list[_Group]]) -> RoutingResult:
         notes.append(f"Nothing is heard on channel {', '.join(unused)}.")
     if all(set(levels) >= set(NAMES) for levels in plays.values()):
         notes.append("If a microphone recorded this, give --microphone: all its channels hear everything.")
-    return RoutingResult(tuple(heard), not problems, tuple(problems), tuple(notes))
+    return RoutingResult(tuple(heard), not problems, tuple(problems), tuple(notes), by_ear=False)
 
 
 def _own(channel: int) -> int:

@@ -103,10 +103,24 @@ def test_a_new_job_from_a_system_file_keeps_its_text(
         (measured(FRONT_VOLTS, state="clipped"), False, "CLIPPED by 1.50 dB"),
         (measured(FRONT_VOLTS, calibrated=False), None, "without calibration"),
         (measured(FRONT_VOLTS) | {"recorder_overload": True}, None, "overloaded"),
+        (measured(FRONT_VOLTS, steady_tone=False, frequency_hz=None), None, "no steady tone"),
+        (measured(FRONT_VOLTS, frequency_hz=50.0), None, "of 50 Hz, not of 997 Hz"),
+        (measured(FRONT_VOLTS, frequency_hz=998.0), True, "on target"),
         (measured(0.0), None, "without calibration"),
         ({"rms_volts": "many", "clipping": 3}, None, "without calibration"),
     ],
-    ids=["met", "off", "clipped", "uncalibrated", "overload", "silent", "not a measurement"],
+    ids=[
+        "met",
+        "off",
+        "clipped",
+        "uncalibrated",
+        "overload",
+        "noise",
+        "hum",
+        "near the tone",
+        "silent",
+        "not a measurement",
+    ],
 )
 def test_a_channel_is_judged_by_its_latest_level(
     job: Path, reading: dict[str, Any], met: bool, words: str
@@ -121,6 +135,33 @@ def test_a_channel_is_judged_by_its_latest_level(
     assert front.left is not None
     assert front.left.captures == ("second.wav",)
     assert (rear.met, rear.left) == (None, None)
+
+
+def test_a_level_does_not_outlive_the_volume_it_was_set_at(job: Path) -> None:
+    def volume(position: int, volts: float) -> None:
+        log_reading(job, "volume", None, {"highest_clean_position": position, "source_volts": volts}, [])
+
+    volume(29, 3.268)
+    log_reading(job, "measure", "Front", measured(FRONT_VOLTS), [])
+    volume(29, 3.27)  # found again, the same
+    assert job_status(job).channels[0].met is True
+    volume(31, 4.115)
+    front = job_status(job).channels[0]
+    assert front.met is None
+    assert front.verdict == "taken at another volume of the source: measure again"
+    log_reading(job, "measure", "Front", measured(FRONT_VOLTS), [])
+    assert job_status(job).channels[0].met is True
+
+
+def test_readings_without_an_answer_stay_open(job: Path) -> None:
+    loud = {"level_dbfs": 0.0, "state": None}
+    unknown = {"found": False, "onset_dbfs": None, "steps": [{"level_dbfs": -3.0, "state": "clean"}, loud]}
+    log_reading(job, "onset", "Front", unknown, [])
+    log_reading(job, "polarity", "Front", {"polarity": "undecided"}, [])
+    assert {"onset", "polarity"} <= set(job_status(job).channels[0].lacks)
+    log_reading(job, "onset", "Front", unknown | {"steps": [loud | {"state": "clean"}]}, [])
+    log_reading(job, "polarity", "Front", {"polarity": "positive"}, [])
+    assert not {"onset", "polarity"} & set(job_status(job).channels[0].lacks)
 
 
 def test_other_readings_and_strangers_are_told(job: Path, gainkit: Callable[..., Answer]) -> None:

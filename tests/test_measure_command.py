@@ -183,3 +183,111 @@ def test_oscilloscope_text_needs_no_calibration(gainkit: Callable[..., Answer]) 
     found = gainkit("measure", DATA / "captures" / "split_997hz_0v9_scope.csv", "--json").json
     assert found["calibrated"] is True
     assert found["level_dbfs"] is None
+
+
+# -- advice that must not mislead ----------------------------------------------------------------------------
+
+SYSTEM = """
+[source]
+preamp_volts = 4.0
+[[channel]]
+name = "Sub"
+bridged = true
+rated_watts = 500
+rated_ohms = 4
+load_ohms = 4
+overlap_db = 5
+tone_hz = 50
+[[channel]]
+name = "Front"
+rated_watts = 50
+rated_ohms = 4
+load_ohms = 4
+overlap_db = 5
+"""
+
+
+def told(gainkit: Callable[..., Answer], path: Path, samples: object, *options: object) -> str:
+    soundfile.write(path, samples, RATE, subtype="PCM_24")
+    return gainkit("measure", path, "--full-scale-volts", 60, *options).out
+
+
+@pytest.mark.parametrize("target", [16.0, 15.68, 14.3])
+def test_a_clipped_tone_is_never_told_to_go_up_nor_on_target(
+    target: float, gainkit: Callable[..., Answer], tmp_path: Path
+) -> None:
+    """Rails of 20 V let a sine of 14.14 V through (20 / sqrt 2); the clipped wave's rms is higher."""
+    wave = np.clip(24 / 60 * sine(997, peak=1.0), -20 / 60, 20 / 60)
+    text = told(gainkit, tmp_path / "clipped.wav", wave, "--target-volts", target)
+    assert "CLIPPED" in text.splitlines()[0]
+    assert "UP" not in text
+    assert "On target" not in text
+    assert "the rails end at 14.14 V" in text
+
+
+def test_a_clipped_tone_is_told_how_far_down_its_target_lies(
+    gainkit: Callable[..., Answer], tmp_path: Path
+) -> None:
+    wave = np.clip(24 / 60 * sine(997, peak=1.0), -20 / 60, 20 / 60)
+    text = told(gainkit, tmp_path / "clipped.wav", wave, "--target-volts", 12)
+    assert f"Turn DOWN by {20 * np.log10(24 / 2**0.5 / 12):.2f} dB to reach 12 V" in text
+
+
+def test_a_soft_knee_is_told_to_go_down_until_the_limit(gainkit: Callable[..., Answer], tmp_path: Path) -> None:
+    wave = 20 / 60 * np.tanh(1.3 * sine(997, peak=1.0))
+    text = told(gainkit, tmp_path / "soft.wav", wave, "--target-volts", 20)
+    assert "CLIPPED" in text.splitlines()[0]
+    assert "0.00 dB" not in text
+    assert "UP" not in text
+
+
+def test_a_square_wave_has_no_false_figure(gainkit: Callable[..., Answer], tmp_path: Path) -> None:
+    text = told(gainkit, tmp_path / "square.wav", np.clip(1e5 * sine(997, peak=1.0), -0.3, 0.3))
+    assert "or more beyond the rail" in text
+
+
+def test_noise_and_overload_turn_nothing(gainkit: Callable[..., Answer], tmp_path: Path) -> None:
+    noise = 0.1 * np.random.default_rng(1).standard_normal(RATE)
+    overload = np.clip(1.5 * sine(997, peak=1.0), -1, 1 - 2**-23)
+    for samples, head in ((noise, "NO STEADY TONE"), (overload, "RECORDER OVERLOADED")):
+        text = told(gainkit, tmp_path / "x.wav", samples, "--target-volts", 6)
+        assert head in text
+        assert "Turn" not in text.split("Note")[0]
+        assert "On target" not in text
+
+
+def test_a_bridged_channel_on_one_lead_is_cautioned(gainkit: Callable[..., Answer], tmp_path: Path) -> None:
+    (tmp_path / "system.toml").write_text(SYSTEM)
+    half = sine(50, peak=0.5)
+    for_sub = ("--system", tmp_path / "system.toml", "--for", "Sub")
+    text = told(gainkit, tmp_path / "sub.wav", np.stack([half, -half], axis=1), *for_sub)
+    assert text.splitlines()[1].startswith("CAUTION: Sub is bridged: one lead against ground shows half")
+    assert "ground" in text
+    assert "CAUTION" not in gainkit("measure", tmp_path / "sub.wav", "--minus", 2, *for_sub).out
+    notes = gainkit("measure", tmp_path / "sub.wav", *for_sub, "--json").json["notes"]
+    assert any("6.02 dB" in note for note in notes)
+
+
+def test_another_tone_than_the_plan_s_is_told(gainkit: Callable[..., Answer], tmp_path: Path) -> None:
+    (tmp_path / "system.toml").write_text(SYSTEM)
+    for name, hertz, words in (
+        ("Front", 50, "set with 997 Hz"),
+        ("Front", 997, ""),
+        ("Sub", 997, "with 50 Hz"),
+    ):
+        text = told(
+            gainkit,
+            tmp_path / "x.wav",
+            sine(hertz, peak=0.3),
+            "--system",
+            tmp_path / "system.toml",
+            "--for",
+            name,
+        )
+        assert ("does not count" in text) == bool(words)
+        assert words in text
+
+
+def test_dc_at_an_output_is_cautioned(gainkit: Callable[..., Answer], tmp_path: Path) -> None:
+    assert "does not belong" in told(gainkit, tmp_path / "x.wav", sine(997, peak=0.3) + 0.05)
+    assert "does not belong" not in told(gainkit, tmp_path / "x.wav", sine(997, peak=0.3) + 0.001)

@@ -161,3 +161,14 @@ def test_recordings_that_hold_no_staircase(folder: Path, gainkit: Callable[..., 
         path = folder / f"{name}.wav"
         soundfile.write(path, samples, 48_000, subtype="FLOAT")
         assert name in gainkit("onset", path, *LEVELS).refused()
+
+
+def test_a_steady_tone_is_no_staircase(folder: Path, gainkit: Callable[..., Any], tmp_path: Path) -> None:
+    """Clipped all along, it would pass for a staircase that lies beyond the rail with every step."""
+    time = np.arange(25 * 48_000) / 48_000
+    wave = np.clip(0.7 * np.sin(2 * np.pi * 997 * time), -0.5, 0.5)
+    wave += 1e-4 * np.random.default_rng(1).standard_normal(len(wave))
+    soundfile.write(tmp_path / "steady.wav", wave, 48_000, subtype="PCM_24")
+    told = gainkit("onset", tmp_path / "steady.wav", "--from-dbfs", -20, "--to-dbfs", 0)
+    assert told.code == 2
+    assert "does not move" in told.err

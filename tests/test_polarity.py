@@ -194,7 +194,7 @@ def test_an_answer_that_is_only_probable_is_called_so(gainkit: Callable[..., Any
         path = tmp_path / f"{probable}.wav"
         soundfile.write(path, cabins.samples(scene), RATE, "PCM_16")
         told = gainkit("polarity", path, "--band", scene.band)
-        assert ("PROBABLY" in told.stdout) == probable
+        assert ("PROBABLY" in told.out) == probable
         assert any("Only probable" in note for note in result.notes) == probable
 
 

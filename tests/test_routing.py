@@ -179,3 +179,14 @@ def test_bad_files_and_calls_are_refused(gainkit: Callable[..., Any], tmp_path: 
     soundfile.write(cut, PLAYED, RATE)
     cut.write_bytes(cut.read_bytes()[: 7 * RATE * 4])
     assert gainkit("routing", cut, "--json").code == 0
+
+
+@pytest.mark.parametrize("swapped", [False, True])
+def test_one_microphone_never_says_that_sides_are_right(
+    swapped: bool, tmp_path: Path, gainkit: Callable[..., Any]
+) -> None:
+    heard = PLAYED[:, ::-1] @ [1.0, 0.8] if swapped else PLAYED @ [1.0, 0.8]
+    soundfile.write(tmp_path / "heard.wav", heard + noise(1e-4, heard.shape), RATE)
+    told = gainkit("routing", tmp_path / "heard.wav").out
+    assert told.startswith("BOTH CHANNELS ARE HEARD. One microphone does not tell which side")
+    assert gainkit("routing", tmp_path / "heard.wav", "--json").json["by_ear"] is True

@@ -189,3 +189,21 @@ def test_the_browser_would_tell_an_outside_request(tmp_path: Path, oracle: Calla
 def test_hostile_text_runs_nothing_in_a_browser(tmp_path: Path, oracle: Callable[[str], str]) -> None:
     page = sheet(job_of_four(tmp_path / "job", HOSTILE["markup"]))
     assert browse(oracle("chromium"), page, f"--screenshot={tmp_path / 's.png'}", "--window-size=390,900") == ""
+
+
+def test_the_page_claims_only_what_was_done(tmp_path: Path) -> None:
+    folder = job_of_four(tmp_path / "job")
+
+    def customer(name: str) -> str:
+        write_sheet(folder, tmp_path / name)
+        text = re.sub(r"<[^>]+>", "", (tmp_path / name).read_text())
+        return " ".join(text[text.index("For the customer") : text.index("Channel")].split())
+
+    assert "is to be set" in customer("open.html")
+    assert "not done yet" in customer("open2.html")
+    assert "distorts" not in customer("open3.html")
+    log_reading(folder, "measure", NAMES[0], measured((60 * 4) ** 0.5), [])
+    assert "channel was set so that" in customer("done.html")
+    assert "distorts" not in customer("done2.html")
+    log_reading(folder, "volume", None, {"highest_clean_position": 31, "source_volts": 4.1}, [])
+    assert "above that position the source itself distorts" in customer("measured.html")

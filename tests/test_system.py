@@ -16,7 +16,7 @@ from gainkit.calculator.feeds import awg_square_mm, power_feed
 from gainkit.cli.plain import spreadsheet_cell
 from gainkit.errors import GainkitError
 from gainkit.job import load_system, plan_system
-from gainkit.job.plan import channel_target, system_feed
+from gainkit.job.plan import channel_plan, system_feed
 from gainkit.job.schema import key_lines, shown
 from gainkit.job.system import CHANNEL_KEYS
 
@@ -278,7 +278,10 @@ def test_the_whole_car() -> None:
     assert rear.trim_db == pytest.approx(-4)  # clips at -9 dBFS, overlap 5 dB
     assert rear.clip_volts == pytest.approx(13.8 / 2**0.5)
     assert sub.half_load_ohms == 1
-    assert any("The overlaps differ (0, 5, 10 dB)" in caution for caution in plan.cautions)
+    first = min(plan.channels, key=lambda each: each.headroom_db)
+    assert any(f"{first.name} is the first as the volume goes up" in caution for caution in plan.cautions)
+    assert any("fuse" in caution for caution in plan.cautions)
+    assert any("holds for the load it was measured into" in caution for caution in measured.cautions)
     assert front.programme is not None
     assert front.programme.tweeter_watts is not None
     assert measured.clip_volts == 18.4
@@ -319,10 +322,11 @@ def test_coils_that_cannot_make_the_load_are_told(tmp_path: Path) -> None:
 
 
 def test_channels_are_found_by_name_and_missed_by_the_nearest() -> None:
-    volts, ohms = channel_target(EXAMPLE, "SUBWOOFER ")
+    found = channel_plan(EXAMPLE, "SUBWOOFER ")
+    volts, ohms = found.set_volts, found.load_ohms
     assert (volts, ohms) == (plan_system(load_system(EXAMPLE)).channels[2].set_volts, 2)
     with pytest.raises(GainkitError, match='Did you mean "Subwoofer"'):
-        channel_target(EXAMPLE, "subwofer")
+        channel_plan(EXAMPLE, "subwofer")
 
 
 # ---- the command -------------------------------------------------------------------------------------------

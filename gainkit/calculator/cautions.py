@@ -93,8 +93,8 @@ def _supply(channel: Channel) -> Iterator[str]:
         return
     if follows_supply(channel):
         yield (
-            f"The target holds for a supply of {supply:.4g} V: hold it there while setting (engine running or "
-            "a charger that can keep up; mind exhaust gas indoors)."
+            f"The target holds for a supply of {supply:.4g} V or more at the amplifier under full power. Set "
+            "with the engine running or a charger that can keep up (mind exhaust gas indoors)."
         )
         if supply is not None and rated is not None and supply > rated:
             yield (
@@ -125,6 +125,12 @@ def _built_in(channel: Channel) -> Iterator[str]:
 
 
 def _ratings(channel: Channel, figures: Target) -> Iterator[str]:
+    if channel.measured_clip_volts is not None:
+        yield (
+            f"The onset of {channel.measured_clip_volts:g} V holds for the load it was measured into. Measured "
+            f"with nothing connected it is higher than under {channel.load_ohms:g} ohm: use a dummy load, or "
+            "keep a margin."
+        )
     ratings = plate_ratings(channel)
     if not ratings or channel.measured_clip_volts is not None:
         return

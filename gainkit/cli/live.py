@@ -120,6 +120,7 @@ def _run(
 def live_line(reading: Measurement | GainkitError) -> str:
     """One line that fits a narrow screen: volts, what to turn, THD, state."""
     from gainkit.analysis import Measurement
+    from gainkit.cli.measure_text import beside_target
 
     if not isinstance(reading, Measurement):
         return "waiting for a tone"
@@ -129,9 +130,11 @@ def live_line(reading: Measurement | GainkitError) -> str:
         return f"{parts[0]}  INPUT OVERLOADED: turn the interface's input down"
     if not reading.steady_tone:
         return f"{parts[0]}  no steady tone"
-    if reading.target is not None and reading.target.change_db is not None:
-        change = reading.target.change_db
-        parts.append("on target" if abs(change) < 0.1 else f"turn {change:+.1f} dB")
+    stands = beside_target(reading)
+    if stands == "turn" and reading.target is not None:
+        parts.append(f"turn {reading.target.change_db:+.1f} dB")
+    elif stands is not None:
+        parts.append("on target" if stands == "on target" else "target not clean here")
     parts.append(f"THD {reading.thd_percent:7.3f} %")
     state = (reading.clipping.state or "").upper()
     over = reading.clipping.overdrive_db or 0.0

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -29,6 +30,7 @@ from gainkit.cli.options import (
 if TYPE_CHECKING:
     from gainkit.analysis import Measurement
     from gainkit.batch import Question
+    from gainkit.job.plan import ChannelPlan
 
 
 def register(app: typer.Typer) -> None:
@@ -75,7 +77,10 @@ def measure(
 
     if log is not None:
         check_log(log, for_channel)
-    target_volts, load_ohms = _from_system(system or _system_of(log), for_channel, target_volts, load_ohms)
+    planned = _planned(system or _system_of(log), for_channel, target_volts)
+    if planned is not None:
+        target_volts = planned.set_volts if target_volts is None else target_volts
+        load_ohms = planned.load_ohms if load_ohms is None else load_ohms
     options = MeasureOptions(
         channel=channel,
         minus=minus,
@@ -95,7 +100,7 @@ def measure(
             raise typer.BadParameter("cannot go with --json or --log", param_hint="--lines")
         _in_lines(questions, jobs, lines, limit_thd_percent if require_clean else None)
         return
-    results = _all_or_nothing(questions, jobs)
+    results = [_beside(planned, result) for result in _all_or_nothing(questions, jobs)]
     if chart is not None:
         _draw(questions[0], chart, overwrite)
     if log is not None:
@@ -104,7 +109,7 @@ def measure(
         for path, result in zip(files, results, strict=True):
             log_reading(log, "measure", for_channel, result, [path])
     answer = results[0] if len(results) == 1 else {"measurements": results}
-    show(answer, json_, lambda: "\n\n".join(as_text(result) for result in results))
+    show(answer, json_, lambda: "\n\n".join(_told(planned, result) for result in results))
     if require_clean and not all(is_clean(result, limit_thd_percent) for result in results):
         raise typer.Exit(1)
 
@@ -170,87 +175,31 @@ def _system_of(log: Path | None) -> Path | None:
     return path if path.is_file() else None
 
 
-def _from_system(
-    system: Path | None, name: str | None, target_volts: float | None, load_ohms: float | None
-) -> tuple[float | None, float | None]:
-    """Target and load from a system file's channel, unless given by hand."""
+def _planned(system: Path | None, name: str | None, target_volts: float | None) -> ChannelPlan | None:
+    """The plan of the channel that is measured; None where none was named."""
     if system is None:
         if name is not None:
             raise typer.BadParameter("needs --system or --log to look the channel up in", param_hint="--for")
-        return target_volts, load_ohms
+        return None
     if name is None:
         if target_volts is not None:
-            return target_volts, load_ohms
+            return None
         raise typer.BadParameter("say which channel with --for NAME", param_hint="--system")
-    from gainkit.job.plan import channel_target
+    from gainkit.job.plan import channel_plan
 
-    volts, ohms = channel_target(system, name)
-    return (volts if target_volts is None else target_volts), (ohms if load_ohms is None else load_ohms)
-
-
-def as_text(result: Measurement) -> str:
-    """The verdict first, then the figures behind it, then what to know."""
-    unit = "V" if result.calibrated else "of full scale"
-    lines = [f"{result.file}: {_verdict(result)}"]
-    if result.target is not None and result.target.change_db is not None:
-        lines.append(_turn(result.target.change_db, result.target.set_volts))
-    lines.append("")
-    lines.append(f"  Output      {result.rms_volts:.4g} {unit} rms, {result.peak_volts:.4g} {unit} peak")
-    if result.watts is not None:
-        lines.append(f"  Power       {result.watts:.4g} W into the load")
-    if result.frequency_hz is not None:
-        lines.append(
-            f"  Tone        {result.frequency_hz:.6g} Hz, {result.seconds:.3g} s ({result.cycles:.0f} cycles)"
-        )
-    if result.thd_percent is not None and result.thd_floor_percent is not None:
-        if result.thd_percent < 1.5 * result.thd_floor_percent:
-            lines.append(
-                f"  Distortion  THD below {1.5 * result.thd_floor_percent:.2g} %, the floor of this recording"
-            )
-        else:
-            lines.append(
-                f"  Distortion  THD {result.thd_percent:.3g} % (this recording resolves "
-                f"{result.thd_floor_percent:.2g} %), THD+N {result.thd_n_percent:.3g} %"
-            )
-    clip = result.clipping
-    if clip.side is not None:
-        rails = [
-            f"{rail:+.4g} {unit}"
-            for rail in (clip.positive_rail_volts, clip.negative_rail_volts)
-            if rail is not None
-        ]
-        sides = {
-            "both": "both sides",
-            "positive": "the positive side only",
-            "negative": "the negative side only",
-        }
-        lines.append(f"  Rails       {' and '.join(rails)}, seen on {sides[clip.side]}")
-    if abs(result.dc_volts) > 0.002 * result.rms_volts:
-        lines.append(f"  DC          {result.dc_volts:+.4g} {unit}")
-    if not result.calibrated:
-        lines.append("  No calibration: figures are in parts of digital full scale, not volts.")
-    lines += [f"  Note: {note}" for note in result.notes]
-    return "\n".join(lines)
+    return channel_plan(system, name)
 
 
-def _verdict(result: Measurement) -> str:
-    if result.recorder_overload:
-        return "RECORDER OVERLOADED. Nothing can be said of the amplifier."
-    if not result.steady_tone:
-        return "NO STEADY TONE. Only the level was measured."
-    clip = result.clipping
-    if clip.state == "clean":
-        return "CLEAN. No rail is seen."
-    over = (
-        f"{clip.overdrive_db:.2f} dB beyond the rail" if (clip.overdrive_db or 0) > 0 else "held by a soft knee"
-    )
-    if clip.state == "at-onset":
-        return f"AT THE ONSET OF CLIPPING ({over}; THD still under the limit)."
-    return f"CLIPPED, {over}. Turn down by at least {max(clip.overdrive_db or 0, 0):.2f} dB."
+def _beside(planned: ChannelPlan | None, result: Measurement) -> Measurement:
+    """A reading with what its channel's plan has against it among its notes."""
+    from gainkit.cli.measure_text import plan_remarks
+
+    return dataclasses.replace(result, notes=(*plan_remarks(result, planned), *result.notes))
 
 
-def _turn(change_db: float, set_volts: float) -> str:
-    if abs(change_db) < 0.1:
-        return f"On target: {set_volts:.4g} V."
-    direction = "UP" if change_db > 0 else "DOWN"
-    return f"Turn {direction} by {abs(change_db):.2f} dB to reach {set_volts:.4g} V."
+def _told(planned: ChannelPlan | None, result: Measurement) -> str:
+    """A reading for a person: what its channel's plan has against it stands above what to turn."""
+    from gainkit.cli.measure_text import as_text, plan_remarks
+
+    remarks = plan_remarks(result, planned)
+    return as_text(dataclasses.replace(result, notes=result.notes[len(remarks) :]), remarks)

@@ -40,6 +40,8 @@ FROM, TO, STEP, DWELL = -20.0, 0.0, 1.0, 1.0
 
 CAUTIONS = (
     "A staircase ends at full level: loudspeakers unplugged, the maker's least load kept.",
+    "The onset holds for the load it was recorded into. Without one, an unregulated amplifier clips later than "
+    "it will with loudspeakers: use a dummy load of their ohms (it gets hot), or keep a margin.",
     "Bridged and built-in amplifier outputs must not be grounded: use a differential input or --minus.",
 )
 

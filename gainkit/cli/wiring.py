@@ -152,7 +152,10 @@ def routing(
 
 def routing_text(result: RoutingResult) -> str:
     """The verdict first, then what was heard when."""
-    head = "ALL AS IT SHOULD BE." if result.ok else "NOT AS IT SHOULD BE."
+    if result.ok and result.by_ear:
+        head = "BOTH CHANNELS ARE HEARD. One microphone does not tell which side plays which."
+    else:
+        head = "ALL AS IT SHOULD BE." if result.ok else "NOT AS IT SHOULD BE."
     table = columns(
         ("channel", "beeps", "at s"),
         [(str(entry.channel), str(entry.beeps), f"{entry.start_seconds:.2f}") for entry in result.heard[:12]],

@@ -16,6 +16,9 @@ from gainkit.errors import GainkitError
 from gainkit.job.system import Source, System, SystemChannel, load_system
 from gainkit.levels import db_from_ratio, watts_from_volts
 
+TOGETHER_DB = 0.5
+"""Channels that clip within this of each other clip together [dB] (our choice)."""
+
 
 @dataclass(frozen=True)
 class _Named:
@@ -62,15 +65,13 @@ class Plan:
         raise KeyError(name)
 
 
-def channel_target(path: Path | str, name: str) -> tuple[float, float]:
-    """(set_volts [V rms], load_ohms [ohm]) of one channel of a system file, by its name.
+def channel_plan(path: Path | str, name: str) -> ChannelPlan:
+    """The plan of one channel of a system file, by its name.
 
     Raises GainkitError for a file that cannot be used or a name that is not in it.
     """
     system = load_system(path)
-    wanted = system.channel(name).name
-    figures = plan_system(system).channel(wanted)
-    return figures.set_volts, figures.load_ohms
+    return plan_system(system).channel(system.channel(name).name)
 
 
 def plan_system(system: System) -> Plan:
@@ -209,10 +210,11 @@ def _cautions(system: System, channels: tuple[ChannelPlan, ...], feed: Feed | No
             f"With all amplifiers at full power the feed carries {feed.supply_amperes:.0f} A and loses "
             f"{feed.lost_volts:.2f} V: unregulated channels are reckoned at {feed.amplifier_volts:.2f} V."
         )
-    overlaps = sorted({channel.overlap_db for channel in channels})
-    if len(overlaps) > 1:
-        listed = ", ".join(f"{each:g}" for each in overlaps)
+    if feed is not None:
+        yield "Size cable and fuse for that current by their makers' tables and local codes ('gainkit feed')."
+    first, last = (choose(channels, key=lambda each: each.headroom_db) for choose in (min, max))
+    if last.headroom_db - first.headroom_db > TOGETHER_DB:
         yield (
-            f"The overlaps differ ({listed} dB): the channel with the larger one clips first as the volume "
-            "goes up."
+            f"The channels do not clip together: {first.name} is the first as the volume goes up, {last.name} "
+            f"the last, {last.headroom_db - first.headroom_db:.1f} dB later."
         )

@@ -16,14 +16,20 @@ from gainkit.levels import db_from_ratio
 TOLERANCE_DB = 0.5
 """A level within this of its target is on target [dB] (our choice: a gain control is hardly set finer)."""
 
+OTHER_TONE = 0.02
+"""A tone this far off the planned one is another [-]."""
+
+OTHER_VOLUME_DB = 0.1
+"""The source's volts moved by more than this are another volume [dB]."""
+
 
 @dataclass(frozen=True)
 class Level:
     """One level reading beside the plan.
 
     error_db : how far it stands from the target, positive too loud [dB]; None without calibration.
-    overdrive_db : beyond the rail [dB], 0 when clean. met : within the tolerance and not clipped; None when it
-    cannot be told.
+    overdrive_db : beyond the rail [dB], 0 when clean. fault : why the reading does not count, None when it
+    does. met : within the tolerance and not clipped; None when it cannot be told.
     """
 
     when: str
@@ -35,7 +41,7 @@ class Level:
     state: str | None
     overdrive_db: float | None
     watts: float | None
-    recorder_overload: bool
+    fault: str | None
     met: bool | None
 
 
@@ -44,7 +50,7 @@ class ChannelStatus:
     """A channel and what is known of it; `found` is its first level reading when there are at least two.
 
     onset_dbfs, onset_volts : from the latest onset reading; polarity, trim_db : likewise, None when not
-    measured. lacks : kinds of reading not there yet.
+    measured. lacks : kinds of reading not there yet, or without an answer.
     """
 
     name: str
@@ -96,7 +102,10 @@ def job_status(folder: Path, tolerance_db: float = TOLERANCE_DB) -> JobStatus:
     names = {_key(channel.name) for channel in plan.channels}
     strangers = sorted({r.channel for r in readings if r.channel is not None and _key(r.channel) not in names})
     problems += [f"Readings for a channel {name!r} that the system file does not have." for name in strangers]
-    channels = tuple(_channel(channel, _of(readings, channel.name), tolerance_db) for channel in plan.channels)
+    stale = _before_another_volume(readings)
+    channels = tuple(
+        _channel(channel, _of(readings, channel.name), stale, tolerance_db) for channel in plan.channels
+    )
     return JobStatus(
         folder=str(folder),
         ok=all(channel.met is True for channel in channels),
@@ -128,12 +137,33 @@ def _of(readings: Iterable[Reading], name: str) -> list[Reading]:
     return [r for r in readings if r.channel is not None and _key(r.channel) == _key(name)]
 
 
-def _channel(plan: ChannelPlan, readings: list[Reading], tolerance_db: float) -> ChannelStatus:
-    levels = [_level(r, plan, tolerance_db) for r in readings if r.kind == "measure"]
+def _before_another_volume(readings: Sequence[Reading]) -> list[Reading]:
+    """Readings that were taken before the source was set to another volume."""
+    moved, before = 0, None
+    for place, reading in enumerate(readings):
+        if reading.kind != "volume":
+            continue
+        if before is not None and _moved(before.result, reading.result):
+            moved = place
+        before = reading
+    return list(readings[:moved])
+
+
+def _moved(before: dict[str, Any], after: dict[str, Any]) -> bool:
+    volts = [_number(each.get("source_volts")) for each in (before, after)]
+    if None not in volts and min(each or 0.0 for each in volts) > 0:
+        return abs(db_from_ratio((volts[1] or 0.0) / (volts[0] or 1.0))) > OTHER_VOLUME_DB
+    return bool(before.get("highest_clean_position") != after.get("highest_clean_position"))
+
+
+def _channel(
+    plan: ChannelPlan, readings: list[Reading], stale: list[Reading], tolerance_db: float
+) -> ChannelStatus:
+    levels = [
+        _level(r, plan, any(r is each for each in stale), tolerance_db) for r in readings if r.kind == "measure"
+    ]
     onset, polarity, match = (latest(readings, kind) for kind in ("onset", "polarity", "match"))
     left = levels[-1] if levels else None
-    have = {reading.kind for reading in readings}
-    wanted = {"measure": "level", "onset": "onset", "polarity": "polarity", "match": "match"}
     return ChannelStatus(
         name=plan.name,
         set_volts=plan.set_volts,
@@ -145,12 +175,30 @@ def _channel(plan: ChannelPlan, readings: list[Reading], tolerance_db: float) ->
         onset_volts=None if onset is None else _number(onset.result.get("onset_volts")),
         polarity=None if polarity is None else str(polarity.result.get("polarity")),
         trim_db=None if match is None else _trim(match.result),
-        lacks=tuple(word for kind, word in wanted.items() if kind not in have),
+        lacks=tuple(
+            word
+            for word, answered in (
+                ("level", left is not None),
+                ("onset", onset is not None and _onset_known(onset.result)),
+                ("polarity", polarity is not None and polarity.result.get("polarity") != "undecided"),
+                ("match", match is not None),
+            )
+            if not answered
+        ),
         verdict=_verdict(left, plan),
     )
 
 
-def _level(reading: Reading, plan: ChannelPlan, tolerance_db: float) -> Level:
+def _onset_known(result: dict[str, Any]) -> bool:
+    """Whether an onset was found, or the loudest step was judged and did not clip."""
+    steps = [each for each in result.get("steps", []) if isinstance(each, dict)]
+    levels = [_number(each.get("level_dbfs")) or 0.0 for each in steps]
+    if result.get("onset_dbfs") is not None or not steps:
+        return result.get("onset_dbfs") is not None
+    return steps[levels.index(max(levels))].get("state") is not None
+
+
+def _level(reading: Reading, plan: ChannelPlan, stale: bool, tolerance_db: float) -> Level:
     result = reading.result
     clipping = result.get("clipping")
     clipping = clipping if isinstance(clipping, dict) else {}
@@ -158,8 +206,8 @@ def _level(reading: Reading, plan: ChannelPlan, tolerance_db: float) -> Level:
     calibrated = result.get("calibrated") is True
     error = db_from_ratio(volts / plan.set_volts) if calibrated and volts is not None and volts > 0 else None
     state = clipping.get("state")
-    overload = result.get("recorder_overload") is True
-    met = None if error is None or overload else abs(error) <= tolerance_db and state != "clipped"
+    fault = _fault(result, plan, stale)
+    met = None if error is None or fault else abs(error) <= tolerance_db and state != "clipped"
     return Level(
         when=reading.when,
         captures=reading.captures,
@@ -170,17 +218,29 @@ def _level(reading: Reading, plan: ChannelPlan, tolerance_db: float) -> Level:
         state=state if isinstance(state, str) else None,
         overdrive_db=_number(clipping.get("overdrive_db")),
         watts=_number(result.get("watts")),
-        recorder_overload=overload,
+        fault=fault,
         met=met,
     )
+
+
+def _fault(result: dict[str, Any], plan: ChannelPlan, stale: bool) -> str | None:
+    """Why a level reading does not count."""
+    heard = _number(result.get("frequency_hz"))
+    if result.get("recorder_overload") is True:
+        return "last recording overloaded"
+    if result.get("steady_tone") is False:
+        return "last recording held no steady tone"
+    if heard is not None and plan.tone_hz > 0 and abs(heard / plan.tone_hz - 1) > OTHER_TONE:
+        return f"last recording was of {heard:.4g} Hz, not of {plan.tone_hz:g} Hz"
+    return "taken at another volume of the source" if stale else None
 
 
 def _verdict(left: Level | None, plan: ChannelPlan) -> str:
     """One line for a person."""
     if left is None:
         return "level not measured"
-    if left.recorder_overload:
-        return "last recording overloaded: not measured"
+    if left.fault is not None:
+        return f"{left.fault}: measure again"
     if left.error_db is None:
         return "recorded without calibration: volts not known"
     told = f"{left.rms_volts:.2f} V of {plan.set_volts:.2f} V ({left.error_db:+.2f} dB)"

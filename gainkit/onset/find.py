@@ -28,6 +28,11 @@ MOVE_TOLERANCE = 0.2
 LEAST_PAIRS = 3
 """Clean steps that move by so much other than planned are another track's, from so many pairs on [-]."""
 
+STILL_DB = 0.02
+LEAST_SPAN_DB = 3.0
+"""Steps that span so much and whose volts move by less than that are a steady tone's: even a square wave's rms
+still grows with its drive [dB]."""
+
 CLOCK_NAMED_PPM = 20.0
 SMALL_SIGNAL_DB = 3.0
 
@@ -132,7 +137,19 @@ def _tone(
 
 
 def _refuse_other_steps(usable: Sequence[Judged], limit: float, file: str) -> None:
-    """Raise GainkitError when clean steps move by other than the plan: it is another track's."""
+    """Raise GainkitError when clean steps move by other than the plan, or none moves: it is another track's."""
+    volts = [step.rms_volts for step in usable if step.rms_volts]
+    span_db = usable[-1].level_dbfs - usable[0].level_dbfs
+    if (
+        len(volts) > LEAST_PAIRS
+        and span_db > LEAST_SPAN_DB
+        and db_from_ratio(max(volts) / min(volts)) < STILL_DB
+    ):
+        raise GainkitError(
+            f"{file}: the level does not move where the track's rises by {span_db:.3g} dB.",
+            "This is a steady tone, not the staircase or glide: record that track ('gainkit measure' reads "
+            "steady tones).",
+        )
     pairs = [
         (lower, upper)
         for lower, upper in itertools.pairwise(usable)
