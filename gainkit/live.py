@@ -189,7 +189,8 @@ def _sounddevice() -> Any:
         import sounddevice
     except ImportError as fault:
         raise GainkitError(
-            "Live measuring needs the extra `live`.", 'Install it: pip install "gainkit[live]".'
+            "Live measuring needs the extra `live`.",
+            'Install it from the folder that gainkit came in: pip install -e ".[live]".',
         ) from fault
     except OSError as fault:  # the wheel for Linux leaves the PortAudio library to the system
         raise GainkitError(

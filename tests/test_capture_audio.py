@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import struct
+import subprocess
 from collections.abc import Callable
 from pathlib import Path
 
@@ -195,3 +196,25 @@ def test_calibration_files_that_are_none(gainkit: Callable[..., Answer], tmp_pat
     soundfile.write(tone, sine(997, peak=0.25), RATE)
     bad.write_text(content)
     assert str(bad) in gainkit("measure", tone, "--calibration", bad).refused()
+
+
+def test_a_distorted_tone_calibrates_with_a_word(gainkit: Callable[..., Answer], tmp_path: Path) -> None:
+    for name, samples in (("clean", sine(997, peak=0.5)), ("clipped", np.clip(sine(997, peak=0.6), -0.5, 0.5))):
+        tone, out = tmp_path / f"{name}.wav", tmp_path / f"{name}.toml"
+        soundfile.write(tone, samples, RATE, subtype="PCM_24")
+        found = gainkit("calibrate", tone, "--reading-volts", 5, "--out", out, "--json").json
+        assert any("distorted" in note for note in found["notes"]) == (name == "clipped")
+
+
+@pytest.mark.parametrize("kind", ["m4a", "mkv", "3gp"])
+def test_what_a_phone_records_is_told_with_the_way_out(
+    kind: str, oracle: Callable[[str], str], gainkit: Callable[..., Answer], tmp_path: Path
+) -> None:
+    soundfile.write(tmp_path / "tone.wav", sine(997, peak=0.5), RATE)
+    phone = tmp_path / f"phone.{kind}"
+    command = [oracle("ffmpeg"), "-v", "error", "-i", tmp_path / "tone.wav", "-c:a", "aac", phone]
+    subprocess.run(command, check=True)
+    told = gainkit("measure", phone).refused()
+    assert "that form is not read" in told
+    assert f"ffmpeg -i 'phone.{kind}' 'phone.wav'" in told
+    assert "sox" not in told

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import random
+import shlex
 import signal
 import subprocess
 import sys
@@ -261,3 +262,31 @@ def test_a_log_that_cannot_be_written_is_refused_before_anything_is_measured(
     assert "--log" in gainkit("polarity", tone, "--for", "Front").refused()
     assert "not a job folder" in gainkit("volume", f"1={tone}", "--log", tmp_path).refused()
     assert not (job / FILE).exists()
+
+
+def test_a_record_that_cannot_be_written_does_not_cost_the_reading(
+    job: Path, tmp_path: Path, gainkit: Callable[..., Answer]
+) -> None:
+    soundfile.write(tmp_path / "tone.wav", sine(997, peak=0.5), RATE, subtype="PCM_24")
+    (job / FILE).mkdir()
+    told = gainkit("measure", tmp_path / "tone.wav", "--log", job, "--for", "Front", "--full-scale-volts", 40)
+    assert told.code == 2
+    assert "14.14 V rms" in told.out
+    assert FILE in told.err
+
+
+def test_paths_can_be_pasted_and_long_names_copied(tmp_path: Path, gainkit: Callable[..., Answer]) -> None:
+    folder = tmp_path / "Customer M\u00fcller"
+    told = gainkit("job", "new", folder).out
+    command = next(line for line in told.splitlines() if "job status" in line)
+    assert shlex.split(command)[-1] == str(folder)
+    name = "Rear fill, two in parallel on one channel"
+    (folder / "system.toml").write_text(SYSTEM.replace('"Rear"', f'"{name}"'))
+    assert f"{name}: level" in " ".join(gainkit("job", "status", folder).out.split())
+
+
+@pytest.mark.parametrize("typed", ["75,5", "75W", "about 75"])
+def test_figures_with_units_or_commas_are_told_how(typed: str, gainkit: Callable[..., Answer]) -> None:
+    told = gainkit("target", "--watts", typed, "--ohms", 4, "--load-ohms", 4)
+    assert told.code == 2
+    assert "without its unit" in told.err

@@ -356,6 +356,16 @@ def test_plan_text_is_a_table_then_cautions(gainkit) -> None:
     assert "each half sees load / 2 = 2 ohm / 2 = 1 ohm" in explained
 
 
+def test_plan_tells_how_to_write_its_tones(gainkit, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.chdir(tmp_path)
+    out = gainkit("plan", EXAMPLE).out
+    commands = [line for line in out.splitlines() if line.startswith("gainkit tones one")]
+    assert len(commands) == 2
+    for command in commands:
+        assert gainkit(*command.split()[1:]).code == 0
+    assert {path.name for path in tmp_path.iterdir()} == {"997_-5.wav", "50_-5.wav"}
+
+
 HOSTILE = ["=1+1", "+1", "-1", "@SUM(A1)", "\t=2", "\r=3", "\n=4", "  =5", "\uff1d1", "=cmd|' /C calc'!A0"]
 
 

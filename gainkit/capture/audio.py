@@ -78,6 +78,7 @@ def read_audio(path: Path, head: bytes, *, full_scale_volts: float | None = None
     full-scale units. A file that is cut off is read as far as it goes, with a note. Raises GainkitError when
     it cannot be read or holds no frames.
     """
+    _refuse_unread(path, head)
     found = find_samples(path, head)
     if found.layout is not None:
         layout = found.layout
@@ -122,6 +123,25 @@ def recorder_step(source: SampleSource, frames: int, channels: int) -> float | N
         step = (used & -used) / 2.0**31
         return step if step <= 2.0**-7 else None
     return None
+
+
+UNREAD = {
+    "MPEG-4 sound, as phones record it": (4, b"ftyp"),
+    "Matroska or WebM": (0, b"\x1a\x45\xdf\xa3"),
+    "Windows Media": (0, b"\x30\x26\xb2\x75"),
+    "AMR speech": (0, b"#!AMR"),
+}
+"""Sound in forms that libsndfile does not read, by what stands at some place in the file's beginning."""
+
+
+def _refuse_unread(path: Path, head: bytes) -> None:
+    """Raise GainkitError for a known form of sound that cannot be read, with the way out."""
+    for name, (place, mark) in UNREAD.items():
+        if head[place : place + len(mark)] == mark:
+            raise GainkitError(
+                f"{path} is {name}: that form is not read.",
+                f"Convert it: ffmpeg -i '{path.name}' '{path.stem}.wav'; better, set the recorder to WAV.",
+            )
 
 
 def _through_libsndfile(

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import errno
 import os
 import sys
+from pathlib import Path
 
 
 def main() -> None:
@@ -35,8 +37,7 @@ def run() -> int:
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return 0
     except OSError as fault:
-        place = f"{fault.filename}: " if fault.filename else ""
-        return refuse(f"{place}{fault.strerror or fault}.", "Check that the path exists and has room.")
+        return refuse(*_device_words(fault))
     except Exception as fault:
         if not hasattr(fault, "format_message"):  # typer's own faults of usage have it in every version
             raise
@@ -47,7 +48,24 @@ def run() -> int:
             print(message, file=sys.stderr)
             return 2
         message += "" if message.endswith("?") else "."
+        if "is not a valid float" in message:
+            return refuse(message, "Give a number with a decimal point and without its unit, like 75.5.")
         return refuse(message, f"See '{command} --help' for what it takes.")
+
+
+def _device_words(fault: OSError) -> tuple[str, str]:
+    """What a device said, and how to mend it; a draft's own name means nothing to anyone: its folder stands for
+    it."""
+    path = Path(str(fault.filename)) if fault.filename else None
+    if path is not None and path.name.startswith(".") and ".part" in path.name:
+        path = path.parent
+    place = f"{path}: " if path is not None else ""
+    problem = f"{place}{fault.strerror or fault}."
+    if fault.errno in (errno.EACCES, errno.EPERM, errno.EROFS):
+        return problem, "Choose a folder that you may write to."
+    if fault.errno == errno.ENOSPC:
+        return problem, "Free some room on the device, or write elsewhere."
+    return problem, "Check that the path exists and has room."
 
 
 def refuse(problem: str, remedy: str, status: int = 2) -> int:

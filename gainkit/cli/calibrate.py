@@ -9,6 +9,9 @@ import typer
 
 from gainkit.cli.common import JsonFlag, OverwriteFlag, show
 
+MOST_THD_PERCENT = 1.0
+"""Distortion from which a tone is no fit reference [%] (our choice: the meter's error is then some tenths)."""
+
 
 def register(app: typer.Typer) -> None:
     """Add `calibrate` to the tree."""
@@ -65,6 +68,13 @@ def calibrate(
     )
     write_whole(out, found.as_toml(), overwrite=overwrite)
 
+    notes = list(result.notes)
+    if result.thd_percent is not None and result.thd_percent >= MOST_THD_PERCENT:
+        notes.append(
+            f"The tone is distorted (THD {result.thd_percent:.2g} %): an average-responding meter misreads it, "
+            "and the calibration is off by as much. Record a clean one, turned down, and calibrate again."
+        )
+
     level_dbfs = 20 * math.log10(result.rms_volts * math.sqrt(2))
 
     def text() -> str:
@@ -74,6 +84,6 @@ def calibrate(
             "  Valid while the recorder's input gain and the pad stay as they are.",
             "  Meters differ: at 1 kHz use one that is specified there, or calibrate at 50 Hz.",
         ]
-        return "\n".join([*lines, *(f"  Note: {note}" for note in result.notes)])
+        return "\n".join([*lines, *(f"  Note: {note}" for note in notes)])
 
-    show({**found.__dict__, "file": str(out), "notes": result.notes}, json_, text)
+    show({**found.__dict__, "file": str(out), "notes": notes}, json_, text)

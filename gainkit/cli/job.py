@@ -40,12 +40,14 @@ def new(
     made = new_job(folder, system)
 
     def text() -> str:
+        from gainkit.cli.plain import shell_word
+
         return (
             f"Made {made.folder}. Next:\n"
             f"  1. Fill in {made.system} from the plates.\n"
-            f"  2. gainkit plan {made.system}\n"
-            f"  3. Note readings: gainkit measure CAPTURE --log {made.folder} --for CHANNEL\n"
-            f"  4. gainkit job status {made.folder}"
+            f"  2. gainkit plan {shell_word(made.system)}\n"
+            f"  3. Note readings: gainkit measure CAPTURE --log {shell_word(made.folder)} --for CHANNEL\n"
+            f"  4. gainkit job status {shell_word(made.folder)}"
         )
 
     show(made, json_, text)
@@ -73,12 +75,12 @@ def status_text(found: JobStatus) -> str:
     )
     rows = [(shortened(channel.name), channel.verdict) for channel in found.channels]
     missing = [
-        f"{shortened(channel.name)}: {', '.join(channel.lacks)} not measured"
+        f"{shortened(channel.name, 60)}: {', '.join(channel.lacks)} not measured"
         for channel in found.channels
         if channel.lacks
     ]
     missing += [
-        f"{shortened(channel.name)}: its polarity was last found negative"
+        f"{shortened(channel.name, 60)}: its polarity was last found negative"
         for channel in found.channels
         if channel.polarity == "negative"
     ]

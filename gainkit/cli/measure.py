@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from gainkit.cli.common import JsonFlag, OverwriteFlag, show
+from gainkit.cli.common import JsonFlag, OverwriteFlag, note, shown
 from gainkit.cli.lines import LineForm
 from gainkit.cli.options import (
     Band,
@@ -103,13 +103,10 @@ def measure(
     results = [_beside(planned, result) for result in _all_or_nothing(questions, jobs)]
     if chart is not None:
         _draw(questions[0], chart, overwrite)
-    if log is not None:
-        from gainkit.job.readings import log_reading
-
-        for path, result in zip(files, results, strict=True):
-            log_reading(log, "measure", for_channel, result, [path])
     answer = results[0] if len(results) == 1 else {"measurements": results}
-    show(answer, json_, lambda: "\n\n".join(_told(planned, result) for result in results))
+    with shown(answer, json_, lambda: "\n\n".join(_told(planned, result) for result in results)):
+        for path, result in zip(files, results, strict=True):
+            note(log, "measure", for_channel, result, [path])
     if require_clean and not all(is_clean(result, limit_thd_percent) for result in results):
         raise typer.Exit(1)
 

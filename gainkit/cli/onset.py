@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from gainkit.cli.common import JsonFlag, OverwriteFlag, remark, show
+from gainkit.cli.common import JsonFlag, OverwriteFlag, note, remark, shown
 from gainkit.cli.options import (
     Band,
     Calibration,
@@ -95,11 +95,9 @@ def onset(
         from gainkit.charts import draw_onset
 
         chart_of("onset", lambda ax: draw_onset(ax, result), chart, overwrite)
-    if log is not None:
-        from gainkit.job.readings import log_reading
-
-        log_reading(log, "onset", for_channel, result, [capture])
-    show(result, json_, lambda: onset_text(opened.file, result, plan.glide, opened.calibrated, source_volts))
+    text = lambda: onset_text(opened.file, result, plan.glide, opened.calibrated, source_volts)  # noqa: E731
+    with shown(result, json_, text):
+        note(log, "onset", for_channel, result, [capture])
 
 
 def chart_of(kind: str, draw: Draw, out: Path, overwrite: bool) -> None:
@@ -260,11 +258,8 @@ def volume(
         from gainkit.charts import draw_volume
 
         chart_of("volume", lambda ax: draw_volume(ax, result), chart, overwrite)
-    if log is not None:
-        from gainkit.job.readings import log_reading
-
-        log_reading(log, "volume", None, result, paths)
-    show(result, json_, lambda: volume_text(result, tones[0].calibrated))
+    with shown(result, json_, lambda: volume_text(result, tones[0].calibrated)):
+        note(log, "volume", None, result, paths)
 
 
 def _thd_text(thd_percent: float | None) -> str:

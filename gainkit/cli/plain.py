@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import os
 import re
+import shlex
+import subprocess
 import textwrap
 from collections.abc import Iterable, Sequence
 from typing import TYPE_CHECKING
@@ -63,6 +66,12 @@ def columns(head: Sequence[str], rows: Iterable[Sequence[str]]) -> str:
 def visible(text: str) -> str:
     """The text with control and direction signs made visible: no name can move the cursor."""
     return "".join(sign if sign.isprintable() else repr(sign)[1:-1] for sign in text)
+
+
+def shell_word(path: object) -> str:
+    """A path as it can be pasted into a command line: quoted where it must be."""
+    text = str(path)
+    return subprocess.list2cmdline([text]) if os.name == "nt" else shlex.quote(text)
 
 
 def shortened(text: str, length: int = 24) -> str:

@@ -301,7 +301,17 @@ def plan_text(vehicle: str | None, figures: Plan, explained: list[Channel]) -> s
     parts.append(bullets("Cautions", figures.cautions))
     for names, cautions in _grouped_cautions(figures):
         parts.append(bullets(names, cautions))
+    parts.append("\n".join(["Tones to play", *_tone_commands(figures)]))
     return sections(*parts)
+
+
+def _tone_commands(figures: Plan) -> list[str]:
+    """Commands that write the tones of the plan, one each."""
+    tones = dict.fromkeys((channel.tone_hz, channel.tone_dbfs) for channel in figures.channels)
+    return [
+        f"gainkit tones one sine --frequency-hz {hertz:g} --level-dbfs {level:g} --out {hertz:g}_{level:g}.wav"
+        for hertz, level in tones
+    ]
 
 
 def _programme_lines(figures: Plan) -> list[str]:

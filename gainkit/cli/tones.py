@@ -171,6 +171,7 @@ def write(
 
 
 def _written_text(result: WrittenSet, verb: str) -> str:
+    from gainkit.cli.plain import shell_word
     from gainkit.toneset.pages import duration
 
     new = sum(track["written"] for track in result.tracks)
@@ -185,7 +186,7 @@ def _written_text(result: WrittenSet, verb: str) -> str:
         lines.append("  Play order is name order. tracks.txt tells what each track is for.")
         lines.append("")
         lines.append("Before the first tone: unplug the loudspeakers, turn the source's volume down.")
-        lines.append(f"Before each use:       gainkit tones check {result.folder}")
+        lines.append(f"Before each use:       gainkit tones check {shell_word(result.folder)}")
     return "\n".join(lines)
 
 

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from gainkit.cli.common import JsonFlag, show
+from gainkit.cli.common import JsonFlag, note, show, shown
 from gainkit.cli.options import (
     Calibration,
     Channel,
@@ -74,7 +74,6 @@ def polarity(
     """
     from gainkit import polarity as room
     from gainkit.capture import read_capture
-    from gainkit.job.readings import log_reading
 
     check_log(log, for_channel)
     if len(captures) > 2:
@@ -92,14 +91,18 @@ def polarity(
         )
         for path in captures
     ]
-    if log is not None:
+    answer: PolarityResult | PairResult = results[0]
+    if len(results) > 1:
+        answer = room.pair(results, [str(path) for path in captures])
+    with shown(answer, json_, lambda: _polarity_or_pair(captures[0], answer)):
         for path, result in zip(captures, results, strict=True):
-            log_reading(log, "polarity", for_channel, result, [path])
-    if len(results) == 1:
-        show(results[0], json_, lambda: polarity_text(captures[0], results[0]))
-    else:
-        both = room.pair(results, [str(path) for path in captures])
-        show(both, json_, lambda: pair_text(both))
+            note(log, "polarity", for_channel, result, [path])
+
+
+def _polarity_or_pair(path: Path, answer: PolarityResult | PairResult) -> str:
+    from gainkit.polarity import PairResult
+
+    return pair_text(answer) if isinstance(answer, PairResult) else polarity_text(path, answer)
 
 
 def polarity_text(path: Path, result: PolarityResult) -> str:
@@ -186,7 +189,6 @@ def match(
     """Compare levels of loudspeakers or channels by noise, and tell the trims that make them alike."""
     from gainkit import matching as room
     from gainkit.capture import read_capture
-    from gainkit.job.readings import log_reading
 
     check_log(log, for_channel, needs_channel=False)
     asked = room.MatchOptions(
@@ -203,9 +205,8 @@ def match(
     elif reference is not None:
         master = read_capture(reference, full_scale_volts=full_scale_volts, calibration=calibration)
     result = room.match(opened, asked, reference=master)
-    if log is not None:
-        log_reading(log, "match", for_channel, result, captures)
-    show(result, json_, lambda: match_text(result))
+    with shown(result, json_, lambda: match_text(result)):
+        note(log, "match", for_channel, result, captures)
 
 
 def match_text(result: MatchResult) -> str:
