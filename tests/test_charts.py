@@ -10,6 +10,8 @@ from typing import Any
 
 import numpy as np
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 from matplotlib.axes import Axes
 from matplotlib.colors import to_rgb
 from matplotlib.figure import Figure
@@ -35,7 +37,8 @@ from gainkit.charts import (
     styled,
 )  # fmt: skip
 from gainkit.charts.saving import Draw, figure_of
-from gainkit.charts.style import PALETTES
+from gainkit.charts.style import PALETTES, label_ends
+from gainkit.charts.waveform import waveform_point
 from gainkit.errors import GainkitError
 from gainkit.job import load_system, plan_system
 from gainkit.matching import MatchOptions, MatchResult, match
@@ -402,3 +405,32 @@ def test_commands_refuse_what_cannot_be_drawn(
     out.write_text("mine")
     gainkit("chart", "waveform", "--capture", recording, "--out", out).refused()
     assert out.read_text() == "mine"
+
+
+@settings(max_examples=60, deadline=None, derandomize=True)
+@given(heights=st.lists(st.floats(-0.2, 1.2), min_size=1, max_size=5))
+def test_names_of_lines_stay_in_the_axes_apart_and_in_order(heights: list[float]) -> None:
+    figure = Figure(figsize=(7, 4.3))
+    ax = figure.add_subplot()
+    ax.set_ylim(0, 1)
+    label_ends(ax, [(height, f"two\n{number}") for number, height in enumerate(heights)], ["k"] * len(heights))
+    places = [text.xy[1] for text in ax.texts]
+    order = sorted(range(len(heights)), key=lambda number: heights[number])
+    apart = np.diff([places[number] for number in order])
+    assert np.all(apart > 0.05)
+    assert min(places) > 0.02
+    assert max(places) < 0.98
+
+
+def test_a_square_wave_still_looks_like_one() -> None:
+    """The sine behind it would be a thousand times as tall."""
+    time = np.arange(48_000) / 48_000
+    wave = np.clip(1e5 * np.sin(2 * np.pi * 997 * time), -0.3, 0.3)
+    found = tone_of(Capture.from_array(wave, 48_000, calibrated=False))
+    assert not isinstance(found, str)
+    tone, verdict = found
+    with styled(Look()):
+        ax = Figure().add_subplot()
+        draw_waveform(ax, tone, verdict)
+    assert ax.get_ylim()[1] < 4 * float(np.abs(tone.period()).max())
+    assert "60 dB or more" in waveform_point(tone, verdict)

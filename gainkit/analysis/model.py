@@ -22,6 +22,17 @@ class Harmonic:
     phase_degrees: float
 
 
+LARGEST_OVERDRIVE_DB = 60.0
+"""The search for the sine behind a clipped wave ends here: what lies there may lie beyond [dB]."""
+
+
+def overdrive_words(overdrive_db: float) -> str:
+    """How far beyond the rail, for a person; overdrive_db above 0."""
+    if overdrive_db >= LARGEST_OVERDRIVE_DB - 0.1:
+        return f"{LARGEST_OVERDRIVE_DB:g} dB or more"
+    return f"{overdrive_db:.2f} dB"
+
+
 @dataclass(frozen=True)
 class Clipping:
     """The verdict on rails.

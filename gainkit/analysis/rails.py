@@ -29,6 +29,8 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from gainkit.analysis.model import LARGEST_OVERDRIVE_DB
+
 Floats = NDArray[np.float64]
 
 Free = Literal["sharpness", "slope", "zone"]
@@ -274,7 +276,7 @@ def _refine(harmonics: Floats, start: tuple[float, float], knee: Knee, noise_pea
             )[0]
             trial = point.copy()
             trial[:free] += np.clip(shift, -3.0, 3.0)
-            trial[:2] = np.clip(trial[:2], -40.0, 60.0)
+            trial[:2] = np.clip(trial[:2], -40.0, LARGEST_OVERDRIVE_DB)
             if family.free is not None:
                 trial[2] = np.clip(trial[2], *np.log(family.limits))
             new_gain, new_left, new_mean = evaluate(trial)

@@ -45,6 +45,7 @@ def draw_power(ax: Axes, target: Target) -> Axes:
         ends.append((limit, f"loudspeaker\n{limit:.3g} W"))
         tones.append(colours.ink)
         top = max(top, limit)
+    top = max(top, target.clip_watts)
     ax.set_xlim(LOWEST_DBFS, 0.0)
     ax.set_ylim(0, 1.12 * top)
     label_ends(ax, ends, tones)
@@ -52,6 +53,7 @@ def draw_power(ax: Axes, target: Target) -> Axes:
     ax.annotate(
         f"target {target.target_watts:.3g} W", (-target.overlap_db, target.target_watts), xytext=(-6, 4),
         textcoords="offset points", ha="right", va="bottom", fontweight="bold",
+        bbox={"facecolor": ax.get_facecolor(), "edgecolor": "none", "pad": 1},
     )  # fmt: skip
     ax.set_xlabel("level of a tone in the recording [dBFS]")
     ax.set_ylabel("power into the load [W]")

@@ -146,7 +146,8 @@ def headline(ax: Axes, point: str) -> None:
 
 
 def label_ends(ax: Axes, labels: Sequence[tuple[float, str]], colours: Sequence[str]) -> None:
-    """Name lines at the right edge, at their own heights, moved apart where they would touch.
+    """Name lines at the right edge, at their own heights, moved apart where they would touch and back into the
+    axes where they would leave them.
 
     labels : (height in data units, text), one a line.
     """
@@ -161,8 +162,14 @@ def label_ends(ax: Axes, labels: Sequence[tuple[float, str]], colours: Sequence[
     ends = scale.transform([low, high])
     places = [float((scale.transform([y])[0] - ends[0]) / (ends[1] - ends[0])) for y, _ in labels]
     order = sorted(range(len(places)), key=lambda i: places[i])
-    for above, here in pairwise(order):
-        places[here] = max(places[here], places[above] + line * (tall[above] + tall[here]) / 2)
+    if order:
+        places[order[0]] = max(places[order[0]], line * tall[order[0]] / 2)
+    for below, here in pairwise(order):
+        places[here] = max(places[here], places[below] + line * (tall[below] + tall[here]) / 2)
+    if order:
+        places[order[-1]] = min(places[order[-1]], 1.0 - line * tall[order[-1]] / 2)
+    for above, here in pairwise(reversed(order)):
+        places[here] = min(places[here], places[above] - line * (tall[above] + tall[here]) / 2)
     for (_, text), place, colour in zip(labels, places, colours, strict=True):
         ax.annotate(
             text, (1.0, place), xycoords="axes fraction", xytext=(4, 0), textcoords="offset points",

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from gainkit.analysis.model import overdrive_words
 from gainkit.charts.style import DASHES, headline, label_ends, palette_of
 
 if TYPE_CHECKING:
@@ -14,6 +15,9 @@ if TYPE_CHECKING:
     from gainkit.analysis import ToneFit, Verdict
 
 CYCLES = 2
+MOST_OF_SINE = 3.0
+"""A sine this many times as tall as the wave it became runs out of the picture, or the wave would be a line."""
+
 POINTS = 512
 LOWEST_DB = -160.0
 
@@ -30,7 +34,7 @@ def draw_waveform(ax: Axes, tone: ToneFit, verdict: Verdict, *, unit: str = "V")
     if clipping.side is not None and rails is not None:
         behind = tone.dc_volts - rails.mean + rails.sine_peak * np.cos(2 * np.pi * time / period_ms)
         ax.plot(time, behind, color=colours.lines[1], linestyle=DASHES[1], label="undisturbed sine")
-        top = max(top, float(np.abs(behind - tone.dc_volts).max()))
+        top = min(max(top, float(np.abs(behind - tone.dc_volts).max())), MOST_OF_SINE * top)
     ax.plot(time, wave, color=colours.lines[0], label="measured")
     ax.set_xlim(0, CYCLES * period_ms)
     ax.set_ylim(tone.dc_volts - 1.15 * top, tone.dc_volts + 1.15 * top)
@@ -55,11 +59,13 @@ def waveform_point(tone: ToneFit, verdict: Verdict) -> str:
         return "The recorder itself is overloaded: nothing can be said of the amplifier"
     if clipping.state == "clean":
         return f"No rail is seen: {tone.frequency_hz:.4g} Hz, THD {tone.thd_percent:.2g} %"
-    over = max(clipping.overdrive_db or 0.0, 0.0)
+    over = clipping.overdrive_db or 0.0
+    if over <= 0:
+        return f"Held by a soft knee: THD {tone.thd_percent:.3g} %"
     side = {"positive": " on the positive side", "negative": " on the negative side"}.get(
         clipping.side or "", ""
     )
-    return f"The sine would reach {over:.2f} dB beyond the rail{side}: THD {tone.thd_percent:.3g} %"
+    return f"The sine would reach {overdrive_words(over)} beyond the rail{side}: THD {tone.thd_percent:.3g} %"
 
 
 def draw_spectrum(ax: Axes, tone: ToneFit) -> Axes:

@@ -13,9 +13,6 @@ if TYPE_CHECKING:
 ON_TARGET_DB = 0.1
 """A level within this of its target needs no turning [dB]."""
 
-LARGEST_OVERDRIVE_DB = 59.9
-"""The search for the sine under a clipped wave ends at 60 dB: what lies there may lie beyond."""
-
 DC_VOLTS = 0.1
 """DC above this at an output is worth a word [V] (common practice, no source)."""
 
@@ -69,6 +66,8 @@ def as_text(result: Measurement, remarks: tuple[str, ...] = ()) -> str:
 
 def verdict(result: Measurement) -> str:
     """One line: clean, at the onset, clipped and by how much, or why it cannot be told."""
+    from gainkit.analysis.model import overdrive_words
+
     if result.recorder_overload:
         return "RECORDER OVERLOADED. Nothing can be said of the amplifier."
     if not result.steady_tone:
@@ -77,11 +76,10 @@ def verdict(result: Measurement) -> str:
     if clip.state == "clean":
         return "CLEAN. No rail is seen."
     beyond = clip.overdrive_db or 0.0
-    more = " or more" if beyond >= LARGEST_OVERDRIVE_DB else ""
-    over = f"{beyond:.2f} dB{more} beyond the rail" if beyond > 0 else "held by a soft knee"
+    over = f"{overdrive_words(beyond)} beyond the rail" if beyond > 0 else "held by a soft knee"
     if clip.state == "at-onset":
         return f"AT THE ONSET OF CLIPPING ({over}; THD still under the limit)."
-    down = f"by at least {beyond:.2f} dB{more}" if beyond > 0 else "until THD is under the limit"
+    down = f"by at least {overdrive_words(beyond)}" if beyond > 0 else "until THD is under the limit"
     return f"CLIPPED, {over}. Turn down {down}."
 
 
