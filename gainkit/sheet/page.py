@@ -26,6 +26,9 @@ LONGEST_TEXT = 160
 LEAST_PERCENT = 0.01
 """Distortion below this is of no interest on the page [%]."""
 
+ROUNDED = 0.005
+"""Volts that differ by less than this are the same, rounded [-]."""
+
 TEMPLATES = Path(__file__).parent
 
 
@@ -95,12 +98,20 @@ def page(folder: Path, status: JobStatus) -> str:
             source=system.source,
             supply=system.supply,
             status=status,
+            same_source=_same(system.source.preamp_volts, status.source.source_volts),
             verdict=verdict(status),
             rows=rows,
             pictures=pictures(plan, readings),
             cautions=list(cautions.items()),
         )
     )
+
+
+def _same(planned_volts: float | None, measured_volts: float | None) -> bool:
+    """Whether the plan's volts are the measured ones, rounded."""
+    if planned_volts is None or measured_volts is None:
+        return False
+    return abs(planned_volts - measured_volts) < ROUNDED * measured_volts
 
 
 def lacking(channel: ChannelStatus) -> str:
