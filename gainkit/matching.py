@@ -121,6 +121,10 @@ def a_weighting_db(frequency_hz: Floats) -> Floats:
     return np.asarray(20 * np.log10(response) + A_OFFSET_DB)
 
 
+TONE_BINS = 4.0
+"""A tone's power fills fewer bins than this through the window, the narrowest noise that is of use more [-]."""
+
+
 @dataclass(frozen=True)
 class _Power:
     """One-sided power density (bins,) [V^2/Hz], bin width [Hz], length averaged [s], the
@@ -131,6 +135,12 @@ class _Power:
     seconds: float
     effective_seconds: float
     notes: tuple[str, ...]
+
+    @property
+    def single(self) -> bool:
+        """Whether all of it lies in a few bins, as a tone's does: the equivalent width (sum S)^2 / sum S^2."""
+        bins = float(np.sum(self.density)) ** 2 / float(np.sum(self.density**2))
+        return bins < TONE_BINS
 
     def share(self, low_hz: float, high_hz: float) -> tuple[slice, Floats]:
         """Bins that a band touches and how many Hz of each lie in it."""
@@ -205,6 +215,11 @@ def match(
             )
         )
         notes += [f"{capture.file}: {note}" for note in (*capture.notes, *power.notes)]
+        if power.single:
+            notes.append(
+                f"{capture.file}: this is a tone, not noise: at one frequency rooms and loudspeakers differ by "
+                "chance. Play the track of band-limited noise."
+            )
     if not master.calibrated:
         notes.append("Levels are relative to a full-scale sine; the trims are right all the same.")
     return MatchResult(master.file, tuple(rows), master.calibrated, asked.weighting, tuple(notes))

@@ -174,7 +174,7 @@ def _grouped(measured: Sequence[tuple[str, Measurement]]) -> list[tuple[Position
         tones = groups.setdefault(position, [])
         if any(_same_tone(tone, other) for other in tones):
             raise GainkitError(
-                f"Position {position} is given twice with the same tone.",
+                f"Position {text} is given twice with the same tone.",
                 "Give each position once; a second capture of it only with a tone of another frequency.",
             )
         tones.append(tone)

@@ -188,3 +188,13 @@ def test_answers_in_json_and_words(gainkit: Callable[..., Any], tmp_path: Path) 
     words = gainkit("match", *files)
     assert words.out.startswith("TRIMS to front.wav")
     assert "+6.0 dB" in words.out
+
+
+@pytest.mark.parametrize("band", ["bass", "midrange", "treble", "full"])
+def test_a_tone_is_told_from_noise(band: str) -> None:
+    wave = kinds.build(ToneSpec("noise", band=band, seconds=4.0), 48_000).samples()[:, 0]
+    tone = 0.1 * np.sin(2 * np.pi * 997 * np.arange(len(wave)) / 48_000)
+    noise, single = (Capture.from_array(each, 48_000, file=name, calibrated=False)
+                     for each, name in ((wave, "noise.wav"), (tone, "tone.wav")))  # fmt: skip
+    told = [note for note in match([noise, single]).notes if "not noise" in note]
+    assert [note.split(":")[0] for note in told] == ["tone.wav"]
