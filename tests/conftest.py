@@ -92,3 +92,25 @@ def gainkit_process() -> Callable[..., Answer]:
         return Answer(done.returncode, done.stdout, done.stderr)
 
     return run
+
+
+@pytest.fixture
+def small(tmp_path: Path) -> Path:
+    """The small tone set's file."""
+    from tests.sticks import SMALL
+
+    path = tmp_path / "small.toml"
+    path.write_text(SMALL)
+    return path
+
+
+@pytest.fixture
+def stick(small: Path, tmp_path: Path) -> Path:
+    """The small tone set, written."""
+    from gainkit.toneset.model import Target
+    from gainkit.toneset.reading import read_set
+    from gainkit.toneset.writing import write_set
+
+    folder = tmp_path / "stick"
+    write_set(read_set(str(small)), folder, Target())
+    return folder
