@@ -215,3 +215,12 @@ def test_mangled_text(tmp_path: Path, name: str) -> None:
     draw = np.random.default_rng(7)
     for _ in range(150):
         check_mangled(tmp_path / "mangled.csv", content, draw)
+
+
+@pytest.mark.parametrize("separator", [",", ";", "\t"])
+def test_units_in_the_cells_are_refused_with_the_way_out(separator: str, tmp_path: Path) -> None:
+    """Split at blanks, the times would pass for volts."""
+    rows = [f"{number / 100:.2f} ms{separator}{np.sin(number / 5):.3f} V" for number in range(200)]
+    (tmp_path / "units.csv").write_text("\n".join([f"Time{separator}CH1", *rows]))
+    with pytest.raises(GainkitError, match="units stand in the cells"):
+        read_capture(tmp_path / "units.csv", interval_seconds=1e-5)

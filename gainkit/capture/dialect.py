@@ -25,6 +25,10 @@ NO_NUMBER = re.compile(
 """What instruments write where a sample is missing or off the screen."""
 
 
+UNIT_CELL = re.compile(r"\d\s*[pnum\u00b5\u03bck]?(?:s|V)\s*(?:[,;\t|]|$)")
+"""A figure with its unit in its cell."""
+
+
 @dataclass(frozen=True)
 class Dialect:
     """How rows are written.
@@ -102,6 +106,11 @@ def find_dialect(path: Path, lines: list[str]) -> Dialect:
     """The dialect of a text, from its first lines (whole ones). Raises GainkitError when it is no table."""
     filled = [line for line in lines if line.strip()]
     sample = filled[-SAMPLE_LINES:] if len(filled) >= 2 * SAMPLE_LINES else filled
+    if sum(UNIT_CELL.search(line) is not None for line in sample) > len(sample) / 2:
+        raise GainkitError(
+            f"{path}: units stand in the cells of the table ('{sample[-1].strip()[:40]}').",
+            "Export figures alone, with the units in the heading.",
+        )
     quoted = sum('"' in line for line in sample) > len(sample) / 2
     fenced = quoted and sum(bool(re.search(r'\d,\d[^"]*","', line)) for line in sample) > len(sample) / 2
     best: tuple[tuple[int, int, int], Dialect] | None = None

@@ -182,7 +182,8 @@ class Capture:
         raise GainkitError(
             f"{self.file}: {f'{place}: ' if place else ''}channel {channel} holds no usable number at "
             f"{seconds:.6g} s (frame {frame}).",
-            "Record again, or measure the part before or after it with --start and --stop.",
+            "If the trace left the screen, record again with a larger range; or measure the part before or "
+            "after with --start and --stop.",
         )
 
     def _check_channels(self, channel: int, minus: int | None) -> None:
