@@ -65,6 +65,10 @@ PROBABLE = 0.95
 LEAST_COVER = 0.7
 """Share of a pulse's energy that another drive signal must hold too [-]."""
 
+LEAST_TYPICAL = 0.5
+"""Median over mean of the single pulses' heights: under this a few of them, clicks or strokes, make the average
+[-]."""
+
 AGREEING_SHARE = 0.75
 """At least this share of the single pulses must have the sign of their average [-]."""
 
@@ -309,11 +313,13 @@ def _slope(table: Floats, index: Floats, reach: float, lobe: int) -> float:
 @dataclass(frozen=True)
 class _Swing:
     """The first swing seen at one scale. sign : +1 or -1. ratio : its height over the noise, or over what its
-    surroundings allow to be seen [-]. agreeing : pulses that show the same sign."""
+    surroundings allow to be seen [-]. agreeing : pulses that show the same sign. typical : median over mean of
+    the single pulses' heights [-]."""
 
     sign: int
     ratio: float
     agreeing: int
+    typical: float
 
 
 def _decide(train: _Train | None) -> tuple[Sign, float, int, int, list[str]]:
@@ -336,6 +342,8 @@ def _decide(train: _Train | None) -> tuple[Sign, float, int, int, list[str]]:
     if best.agreeing < AGREEING_SHARE * count or (count > 1 and _by_chance(best.agreeing, count) > CHANCE):
         reason = f"Only {best.agreeing} of {count} pulses agree on a sign."
         return "undecided", 0.0, count, best.agreeing, [reason]
+    if best.typical < LEAST_TYPICAL:
+        return "undecided", 0.0, count, best.agreeing, ["A few loud sounds make up all that is heard."]
     hidden = 0.5 * math.erfc((best.ratio / GROWTH - SEEN) / math.sqrt(2))
     return ("positive" if best.sign > 0 else "negative"), 1 - 0.5 * hidden, count, best.agreeing, []
 
@@ -378,4 +386,5 @@ def _first_swing(train: _Train, width: int) -> _Swing | None:
     ends = np.flatnonzero(course <= 0)
     peak = int(np.argmax(course[: int(ends[0])])) if len(ends) else int(np.argmax(course))
     heights = sign * freed[:, first + peak]
-    return _Swing(sign, float(course[peak]) / floor, int(np.count_nonzero(heights > 0)))
+    typical = float(np.median(heights) / max(heights.mean(), 1e-30))
+    return _Swing(sign, float(course[peak]) / floor, int(np.count_nonzero(heights > 0)), typical)

@@ -157,6 +157,20 @@ def test_an_even_beat_is_never_taken_for_pulses(seconds: float) -> None:
             assert heard(beat, band=band).polarity == "undecided"
 
 
+@pytest.mark.parametrize("clicks", [1, 2, 3])
+def test_a_few_clicks_are_no_pulses(clicks: int) -> None:
+    """One loud sound in quiet: lined up with whatever noise resembles it, it would make the whole average."""
+    decided = 0
+    for seed in range(12):
+        rng = np.random.default_rng(1000 + seed)
+        samples = 1e-3 * rng.standard_normal(10 * RATE)
+        for start in rng.uniform(0.5, 9.5, clicks):
+            first = round(start * RATE)
+            samples[first : first + 29] -= 0.5 * np.hanning(29)
+        decided += heard(samples).polarity != "undecided"
+    assert decided == 0
+
+
 def test_the_pattern_meets_itself_and_even_beats_in_few_pulses() -> None:
     # Counted in milliseconds, within half a bass pulse, for 20 pulses: ten seconds of the track.
     once = np.rint(1000 * np.array(pattern_seconds())).astype(int)

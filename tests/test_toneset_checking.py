@@ -8,6 +8,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+import soundfile
 
 from gainkit.errors import GainkitError
 from gainkit.generator.encode import SampleFormat
@@ -204,3 +205,44 @@ def test_check_at_every_format(small: Path, tmp_path: Path) -> None:
         assert max(abs(track.level_error_db or 0) for track in result.tracks) < (
             0.001 if bits == 16 else 0.0001
         )
+
+
+@pytest.mark.parametrize(("bits", "subtype"), [(24, "PCM_24"), (32, "FLOAT")])
+@pytest.mark.parametrize(
+    ("fault", "words"),
+    [
+        (lambda x: x * 10 ** (-0.5 / 20), "changed level: -0.50 dB"),
+        (lambda x: -x, "polarity is inverted"),
+        (lambda x: x[:-10], "cut short by 10 frames"),
+        (lambda x: np.concatenate([np.zeros((1000, 2)), x]), "+1000 frames late"),
+    ],
+)
+def test_faults_are_named_at_every_depth(
+    fault: Callable[[np.ndarray], np.ndarray], words: str, bits: int, subtype: str, tmp_path: Path
+) -> None:
+    (tmp_path / "loud.toml").write_text('[[track]]\nkind = "sine"\nlevel_dbfs = -3\nseconds = 2\n')
+    write_set(read_set(str(tmp_path / "loud.toml")), tmp_path / "stick", Target(48_000, SampleFormat(bits)))
+    path = next((tmp_path / "stick").glob("*.wav"))
+    samples, rate = soundfile.read(path, dtype="float64", always_2d=True)
+    soundfile.write(path, fault(samples), rate, subtype)
+    assert words in (check_set(tmp_path / "stick").tracks[0].problem or "")
+
+
+def test_a_silenced_channel_is_not_called_exchanged(stick: Path) -> None:
+    rewrite(stick / TRACKS[1], lambda x: x * 0)  # plays on the left only
+    assert "channel is missing" in (check_set(stick).tracks[1].problem or "")
+
+
+@pytest.mark.parametrize("change", ["channels", "steps", "frames"])
+def test_an_index_that_does_not_describe_its_tracks_is_told(change: str, stick: Path) -> None:
+    """The files are whole: it is the index that misleads `onset`."""
+    index = json.loads((stick / "index.json").read_text())
+    track = index["tracks"][0]
+    if change == "channels":
+        track["parameters"]["channels"] = "left"
+    elif change == "steps":
+        track["steps"][0]["level_dbfs"] -= 1
+    else:
+        track["frames"] += 5
+    (stick / "index.json").write_text(json.dumps(index))
+    assert not check_set(stick).ok

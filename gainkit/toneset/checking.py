@@ -10,12 +10,15 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+import numpy as np
+
 from gainkit.errors import GainkitError
 from gainkit.generator import kinds
 from gainkit.generator.encode import BLOCK_FRAMES, SampleFormat, encoded_blocks
 from gainkit.generator.model import Waveform
 from gainkit.levels import db_from_ratio, power_db_from_ratio
-from gainkit.toneset.index import read_index
+from gainkit.results import to_plain
+from gainkit.toneset.index import read_index, step_facts
 from gainkit.toneset.laying import Found, found_shift, laid_against
 from gainkit.toneset.model import AUDIO_SUFFIXES
 from gainkit.toneset.reading import spec_from
@@ -127,7 +130,9 @@ def _listen(
                 return None, f"{file.channels} channels where 2 were written."
             waveform = _built(track, index)
             found = laid_against(file, waveform.blocks(BLOCK_FRAMES), waveform, _copy_noise(file, index))
-            if same_hash and not found.level_changed:
+            if (file.frames != track["frames"] and same_hash) or not _described(waveform, track, index):
+                return None, "as it was written, but index.json does not describe it: write the set anew."
+            if same_hash and not (found.level_changed or found.inverted or found.lost):
                 return found.level_error_db, None
             return _altered(file, waveform, track, index, same_hash)
     except soundfile.LibsndfileError as fault:
@@ -137,6 +142,13 @@ def _listen(
                 f"cut short or damaged: it cannot be read to its end ({fault.error_string.rstrip('.')}).",
             )
         return None, f"cannot be read as audio ({fault.error_string.rstrip('.')})."
+
+
+def _described(waveform: Waveform, track: dict[str, Any], index: dict[str, Any]) -> bool:
+    """Whether the steps of the index entry, which `onset` relies on, are those of the tone it describes."""
+    rate = index["sample_rate_hz"]
+    steps = (step_facts(waveform.steps[place], rate) for place in range(len(waveform.steps)))
+    return waveform.frames == track["frames"] and track.get("steps") == [to_plain(step) for step in steps]
 
 
 def _step(file: Any, index: dict[str, Any]) -> float:
@@ -160,14 +172,14 @@ def _altered(
     """What was done to a file: laid against the very samples written, dither included."""
     samples, allowed = SampleFormat(index["bits"]), _copy_noise(file, index)
 
-    def laid(shift: int, order: int = 1) -> Found:
+    def laid(shift: int, exchanged: bool = False) -> Found:
         encoded = encoded_blocks(waveform, samples, dither=track["dither"], seed=track["seed"])
-        reference = (block[:, ::order] / samples.full_scale for block in encoded)
-        return laid_against(file, reference, waveform, allowed, shift)
+        reference = (block.astype(np.float64) / samples.full_scale for block in encoded)
+        return laid_against(file, reference, waveform, allowed, shift=shift, exchanged=exchanged)
 
     found, shift = laid(0), 0
     if found.residual_power > allowed or found.lost:
-        exchanged = laid(0, order=-1)
+        exchanged = laid(0, exchanged=True)
         if exchanged.residual_power <= allowed and not exchanged.lost and not exchanged.inverted:
             return exchanged.level_error_db, "left and right are exchanged."
         lag = found_shift(file, waveform)

@@ -26,6 +26,9 @@ LEVEL_TOLERANCE_DB = 0.01
 _SURE = 5.0
 """A gain must be off by so many standard deviations of what noise makes of it [-]."""
 
+ROUNDING = 1e-13
+"""Share of the power that is lost in reckoning [-]."""
+
 _LONGEST_SHIFT_FRAMES = 8192
 """Encoders' delay is searched up to here [frames]."""
 
@@ -51,11 +54,18 @@ class Found:
 
 
 def laid_against(
-    file: Any, blocks: Iterable[Samples], waveform: Waveform, noise_power: float, shift: int = 0
+    file: Any,
+    blocks: Iterable[Samples],
+    waveform: Waveform,
+    noise_power: float,
+    *,
+    shift: int = 0,
+    exchanged: bool = False,
 ) -> Found:
     """Lay `file` (an open SoundFile), read from frame `shift` on, against blocks of what it should hold.
 
     noise_power : mean square that an honest copy's own rounding and dither may add, full scale 1.0.
+    exchanged : lay the file's left against the right of `blocks`.
     """
     steps = waveform.steps
     sums = np.zeros(
@@ -66,10 +76,12 @@ def laid_against(
     difference = 0.0
 
     def add(row: int, x: Samples, r: Samples) -> None:
-        sums[row] += [item.sum(axis=0) for item in (x * r, r * r, x * x, x, r)]
-        counts[row] += len(x)
+        x, r = np.ascontiguousarray(x.T), np.ascontiguousarray(r.T)  # rows are summed pairwise, columns are not
+        sums[row] += [item.sum(axis=1) for item in (x * r, r * r, x * x, x, r)]
+        counts[row] += x.shape[1]
 
-    for start, reference, samples in _pairs(file, blocks, shift):
+    turned = (block[:, ::-1] for block in blocks) if exchanged else blocks
+    for start, reference, samples in _pairs(file, turned, shift):
         stop, at = start + len(samples), 0
         difference = max(difference, float(np.abs(samples - reference).max()))
         first = bisect.bisect_right(ends, start)  # steps follow each other: the first that ends after `start`
@@ -79,7 +91,8 @@ def laid_against(
             add(row, samples[begin:end], reference[begin:end])
             at = end
         add(len(steps), samples[at:], reference[at:])
-    return _judged(sums, counts, _sounding(waveform), difference, noise_power)
+    sounding = _sounding(waveform)
+    return _judged(sums, counts, sounding[:, ::-1] if exchanged else sounding, difference, noise_power)
 
 
 def _sounding(waveform: Waveform) -> NDArray[np.bool_]:
@@ -103,6 +116,7 @@ def _judged(
     frames = np.maximum(counts, 1.0)[:, None]
     gains = np.divide(cross, power, out=np.zeros_like(cross), where=power > 0)
     left_over = np.maximum(found - gains * cross - (x_sum - gains * r_sum) ** 2 / frames, 0.0)
+    left_over = np.where(left_over < ROUNDING * found, 0.0, left_over)  # what the sums' own rounding leaves
     inside = left_over[:-1].sum(axis=0) / max(counts[:-1].sum(), 1.0)
     between = left_over[-1] / frames[-1]
     heard = sounding[:-1] & (power[:-1] > 0)
@@ -111,8 +125,8 @@ def _judged(
     leaks = np.any((left_over[:-1] / frames[:-1])[silent] > max(1e-6 * loudest, 2.0 * noise_power))
     across = np.where(heard, cross[:-1], 0.0).sum(axis=0)
     within = np.where(heard, power[:-1], 0.0).sum(axis=0)
-    plays = heard.any(axis=0)
-    lost = bool(leaks and heard.any()) or bool(np.any(np.abs(across[plays]) < 1e-3 * within[plays]))
+    plays = (sounding[:-1] & (counts[:-1, None] > 0)).any(axis=0)
+    lost = bool(leaks and heard.any()) or bool(np.any(np.abs(across[plays]) <= 1e-3 * within[plays]))
     error_db, changed = _level_error(np.abs(gains[:-1][heard]), power[:-1][heard], noise_power)
     inverted = tuple(name for name, sum_ in zip(CHANNELS, across, strict=True) if sum_ < 0)
     return Found(error_db, changed, float(max(inside.max(), between.max())), difference, inverted, lost)
