@@ -107,6 +107,9 @@ def test_a_new_job_from_a_system_file_keeps_its_text(
         (measured(FRONT_VOLTS, steady_tone=False, frequency_hz=None), None, "no steady tone"),
         (measured(FRONT_VOLTS, frequency_hz=50.0), None, "of 50 Hz, not of 997 Hz"),
         (measured(FRONT_VOLTS, frequency_hz=998.0), True, "on target"),
+        (measured(FRONT_VOLTS, thd_percent=43.5), False, "DISTORTED, THD 44 %"),
+        (measured(FRONT_VOLTS, dc_volts=5.0), False, "DC OF +5 V"),
+        (measured(FRONT_VOLTS, dc_volts=0.05), True, "on target"),
         (measured(0.0), None, "without calibration"),
         ({"rms_volts": "many", "clipping": 3}, None, "without calibration"),
     ],
@@ -119,6 +122,9 @@ def test_a_new_job_from_a_system_file_keeps_its_text(
         "noise",
         "hum",
         "near the tone",
+        "distorted",
+        "on DC",
+        "an offset",
         "silent",
         "not a measurement",
     ],
@@ -290,3 +296,36 @@ def test_figures_with_units_or_commas_are_told_how(typed: str, gainkit: Callable
     told = gainkit("target", "--watts", typed, "--ohms", 4, "--load-ohms", 4)
     assert told.code == 2
     assert "without its unit" in told.err
+
+
+def test_the_plan_and_the_volume_as_measured_must_agree(job: Path) -> None:
+    text = (
+        (job / "system.toml")
+        .read_text()
+        .replace("preamp_volts = 4.0", 'preamp_volts = 4.0\nclean_position = "31"')
+    )
+    (job / "system.toml").write_text(text)
+    for name, watts in (("Front", 50), ("Rear", 25)):
+        log_reading(job, "measure", name, measured((watts * 4) ** 0.5), [])
+    assert job_status(job).ok
+    log_reading(job, "volume", None, {"highest_clean_position": 31.0, "source_volts": 4.0}, [])
+    assert job_status(job).ok
+    log_reading(job, "volume", None, {"highest_clean_position": 29, "source_volts": 4.0}, [])
+    status = job_status(job)
+    assert not status.ok
+    assert any("measured as 29; the system file says 31" in problem for problem in status.problems)
+
+
+def test_a_balanced_output_read_on_one_channel_is_told(job: Path) -> None:
+    text = (job / "system.toml").read_text().replace('name = "Front"', 'name = "Front"\nbridged = true')
+    (job / "system.toml").write_text(text)
+    log_reading(job, "measure", "Front", measured(FRONT_VOLTS, minus=None), [])
+    assert any("one lead against ground shows half" in problem for problem in job_status(job).problems)
+    log_reading(job, "measure", "Front", measured(FRONT_VOLTS, minus=2), [])
+    assert not job_status(job).problems
+
+
+def test_a_probable_polarity_and_a_torn_onset_stay_open(job: Path) -> None:
+    log_reading(job, "polarity", "Front", {"polarity": "negative", "confidence": 0.78}, [])
+    log_reading(job, "onset", "Front", {"onset_dbfs": None, "steps": 5}, [])
+    assert {"polarity", "onset"} <= set(job_status(job).channels[0].lacks)

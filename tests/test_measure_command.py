@@ -263,6 +263,7 @@ def test_a_bridged_channel_on_one_lead_is_cautioned(gainkit: Callable[..., Answe
     text = told(gainkit, tmp_path / "sub.wav", np.stack([half, -half], axis=1), *for_sub)
     assert text.splitlines()[1].startswith("CAUTION: Sub is bridged: one lead against ground shows half")
     assert "ground" in text
+    assert "If both leads were measured: " in text
     assert "CAUTION" not in gainkit("measure", tmp_path / "sub.wav", "--minus", 2, *for_sub).out
     notes = gainkit("measure", tmp_path / "sub.wav", *for_sub, "--json").json["notes"]
     assert any("6.02 dB" in note for note in notes)
@@ -286,8 +287,53 @@ def test_another_tone_than_the_plan_s_is_told(gainkit: Callable[..., Answer], tm
         )
         assert ("does not count" in text) == bool(words)
         assert words in text
+        assert ("Turn" in text or "On target" in text) == (not words)
 
 
 def test_dc_at_an_output_is_cautioned(gainkit: Callable[..., Answer], tmp_path: Path) -> None:
     assert "does not belong" in told(gainkit, tmp_path / "x.wav", sine(997, peak=0.3) + 0.05)
     assert "does not belong" not in told(gainkit, tmp_path / "x.wav", sine(997, peak=0.3) + 0.001)
+
+
+def faulty(name: str) -> np.ndarray:
+    """A tone of 997 Hz through a fault that is no rail, peak 0.5."""
+    tone = sine(997, peak=1.0)
+    waves = {
+        "rectified": np.maximum(tone, 0) - 1 / np.pi,
+        "dead zone": np.sign(tone) * np.maximum(np.abs(tone) - 0.35, 0),
+        "sawtooth": 2 * (997 * np.arange(len(tone)) / RATE % 1) - 1,
+    }
+    return 0.5 * waves[name] / np.abs(waves[name]).max()
+
+
+@pytest.mark.parametrize("name", ["rectified", "dead zone", "sawtooth"])
+def test_a_distorted_output_is_neither_clean_nor_on_target(
+    name: str, gainkit: Callable[..., Answer], tmp_path: Path
+) -> None:
+    wave = faulty(name)
+    rms = 60 * float(np.std(wave))
+    text = told(gainkit, tmp_path / "x.wav", wave, "--target-volts", rms)
+    assert "CLEAN. No rail" not in text
+    assert "On target" not in text
+    found = gainkit(
+        "measure", tmp_path / "x.wav", "--full-scale-volts", 60, "--target-volts", 1.2 * rms, "--json"
+    )
+    assert found.json["thd_percent"] > 10
+    assert found.json["target"]["change_db"] is None
+
+
+def test_a_script_is_told_to_turn_what_a_person_is(gainkit: Callable[..., Answer], tmp_path: Path) -> None:
+    noise = 0.1 * np.random.default_rng(1).standard_normal(RATE)
+    overload = np.clip(1.5 * sine(997, peak=1.0), -1, 1 - 2**-23)
+    clipped = np.clip(24 / 60 * sine(997, peak=1.0), -20 / 60, 20 / 60)
+    for samples, volts, turned in (
+        (noise, 6, False),
+        (overload, 30, False),
+        (clipped, 17, False),
+        (clipped, 12, True),
+    ):
+        soundfile.write(tmp_path / "x.wav", samples, RATE, subtype="PCM_24")
+        options = ("--full-scale-volts", 60, "--target-volts", volts)
+        change = gainkit("measure", tmp_path / "x.wav", *options, "--json").json["target"]["change_db"]
+        assert (change is not None) == turned
+        assert ("Turn DOWN by" in gainkit("measure", tmp_path / "x.wav", *options).out) == turned

@@ -207,3 +207,12 @@ def test_the_page_claims_only_what_was_done(tmp_path: Path) -> None:
     assert "distorts" not in customer("done2.html")
     log_reading(folder, "volume", None, {"highest_clean_position": 31, "source_volts": 4.1}, [])
     assert "above that position the source itself distorts" in customer("measured.html")
+
+
+def test_a_reading_that_does_not_count_shows_no_figures(tmp_path: Path) -> None:
+    folder = job_of_four(tmp_path / "job")
+    log_reading(folder, "measure", NAMES[1], measured(17.77, steady_tone=False, frequency_hz=None), [])
+    write_sheet(folder, tmp_path / "page.html")
+    page = (tmp_path / "page.html").read_text()
+    assert "last recording held no steady tone" in page
+    assert "17.77" not in page

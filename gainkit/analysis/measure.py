@@ -11,7 +11,7 @@ from gainkit.analysis import quantised, thresholds
 from gainkit.analysis.clipping import UNJUDGED, Verdict, change_to, judge
 from gainkit.analysis.decimate import decimate, decimation_factor
 from gainkit.analysis.harmonic import coarse_frequency
-from gainkit.analysis.model import Harmonic, Measurement, MeasureOptions, TargetCheck
+from gainkit.analysis.model import ON_TARGET_DB, Harmonic, Measurement, MeasureOptions, TargetCheck
 from gainkit.analysis.overload import overloaded
 from gainkit.analysis.quantised import crest_blur, pure_quantiser, quantiser_step
 from gainkit.analysis.spectrum import family_of
@@ -216,7 +216,6 @@ def _without_tone(
     """Level only: no steady tone was found."""
     rms = float(np.std(part))
     peak = float(np.abs(part).max())
-    change = db_from_ratio(asked.target_volts / rms) if asked.target_volts and rms > 0 else None
     return Measurement(
         file=capture.file,
         channel=asked.channel,
@@ -242,7 +241,7 @@ def _without_tone(
         recorder_overload=overloaded(capture, window.raw, None),
         steady_tone=False,
         watts=rms**2 / asked.load_ohms if asked.load_ohms and capture.calibrated else None,
-        target=_target(asked, change, capture.calibrated),
+        target=_target(asked, None, capture.calibrated),
         notes=(
             *capture.notes,
             *capture.channel_notes(asked.channel, asked.minus),
@@ -274,6 +273,8 @@ def _with_tone(
         change = change_to(asked.target_volts, rms, None if clipping.side is None else verdict.rails)
         if change is None:
             notes = (*notes, "The target lies beyond what these rails can give: no gain setting reaches it.")
+        elif overload or (tone.thd_percent >= asked.limit_thd_percent and change > -ON_TARGET_DB):
+            change = None  # distorted: nothing to turn up, and not on target
     if not overload:
         notes = (*notes, *verdict.remarks)
     if asked.target_volts is not None and not capture.calibrated:

@@ -22,6 +22,9 @@ class Harmonic:
     phase_degrees: float
 
 
+ON_TARGET_DB = 0.1
+"""A level within this of its target needs no turning [dB]."""
+
 LARGEST_OVERDRIVE_DB = 60.0
 """The search for the sine behind a clipped wave ends here: what lies there may lie beyond [dB]."""
 
@@ -53,7 +56,9 @@ class Clipping:
 
 @dataclass(frozen=True)
 class TargetCheck:
-    """set_volts : what the meter shall show [V rms]; change_db : what to turn, positive up [dB]."""
+    """set_volts : what the meter shall show [V rms]. change_db : what to turn, positive up [dB]; None where the
+    recording does not tell it (no calibration, no steady tone, recorder overloaded), and where the output is
+    distorted and would have to go up or stay."""
 
     set_volts: float
     change_db: float | None

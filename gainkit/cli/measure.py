@@ -74,6 +74,7 @@ def measure(
     """Measure a recorded tone: volts, distortion, clipping, and what to turn."""
     from gainkit.analysis import MeasureOptions
     from gainkit.batch import Question, captures_in
+    from gainkit.cli.measure_text import as_text
 
     if log is not None:
         check_log(log, for_channel)
@@ -104,7 +105,9 @@ def measure(
     if chart is not None:
         _draw(questions[0], chart, overwrite)
     answer = results[0] if len(results) == 1 else {"measurements": results}
-    with shown(answer, json_, lambda: "\n\n".join(_told(planned, result) for result in results)):
+    with shown(
+        answer, json_, lambda: "\n\n".join(as_text(result, planned, limit_thd_percent) for result in results)
+    ):
         for path, result in zip(files, results, strict=True):
             note(log, "measure", for_channel, result, [path])
     if require_clean and not all(is_clean(result, limit_thd_percent) for result in results):
@@ -188,15 +191,9 @@ def _planned(system: Path | None, name: str | None, target_volts: float | None) 
 
 
 def _beside(planned: ChannelPlan | None, result: Measurement) -> Measurement:
-    """A reading with what its channel's plan has against it among its notes."""
-    from gainkit.cli.measure_text import plan_remarks
+    """A reading with what its channel's plan has against it among its notes; another tone turns nothing."""
+    from gainkit.cli.measure_text import other_tone, plan_remarks
 
+    if result.target is not None and other_tone(result, planned):
+        result = dataclasses.replace(result, target=None)
     return dataclasses.replace(result, notes=(*plan_remarks(result, planned), *result.notes))
-
-
-def _told(planned: ChannelPlan | None, result: Measurement) -> str:
-    """A reading for a person: what its channel's plan has against it stands above what to turn."""
-    from gainkit.cli.measure_text import as_text, plan_remarks
-
-    remarks = plan_remarks(result, planned)
-    return as_text(dataclasses.replace(result, notes=result.notes[len(remarks) :]), remarks)

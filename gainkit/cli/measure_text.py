@@ -3,52 +3,55 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
 from typing import TYPE_CHECKING, Literal
 
 if TYPE_CHECKING:
     from gainkit.analysis import Measurement
     from gainkit.job.plan import ChannelPlan
 
-ON_TARGET_DB = 0.1
-"""A level within this of its target needs no turning [dB]."""
-
-DC_VOLTS = 0.1
-"""DC above this at an output is worth a word [V] (common practice, no source)."""
+SOFT_DB = 0.5
+"""Clipped by less than this, what is over the limit is a knee's distortion rather than the rail's [dB]."""
 
 
-def plan_remarks(result: Measurement, channel: ChannelPlan | None) -> tuple[str, ...]:
+def one_lead(result: Measurement, channel: ChannelPlan | None) -> bool:
+    """Whether a balanced output may have been measured on one of its leads only."""
+    return channel is not None and (channel.bridged or channel.built_in) and result.minus is None
+
+
+def other_tone(result: Measurement, channel: ChannelPlan | None) -> bool:
+    """Whether the tone is not the one that the channel is set with."""
+    from gainkit.job.status import OTHER_TONE
+
+    heard = result.frequency_hz
+    return channel is not None and heard is not None and abs(heard / channel.tone_hz - 1) > OTHER_TONE
+
+
+def plan_remarks(result: Measurement, channel: ChannelPlan | None) -> list[str]:
     """What a reading says against the plan of the channel it was taken for."""
-    if channel is None:
-        return ()
-    return tuple(_against(result, channel))
-
-
-def _against(result: Measurement, channel: ChannelPlan) -> Iterator[str]:
-    if (channel.bridged or channel.built_in) and result.minus is None:
+    remarks = []
+    if channel is not None and one_lead(result, channel):
         what = "bridged" if channel.bridged else "built in (bridge-tied)"
-        yield (
+        remarks.append(
             f"{channel.name} is {what}: one lead against ground shows half its volts, 6.02 dB too little. "
             "Measure across both leads (--channel 1 --minus 2, or a differential input). Neither may touch "
             "ground."
         )
-    from gainkit.job.status import OTHER_TONE
-
-    heard = result.frequency_hz
-    if heard is not None and abs(heard / channel.tone_hz - 1) > OTHER_TONE:
-        yield (
-            f"The tone is {heard:.4g} Hz, and {channel.name} is set with {channel.tone_hz:g} Hz: play that "
-            "tone, the reading does not count."
+    if channel is not None and other_tone(result, channel):
+        remarks.append(
+            f"The tone is {result.frequency_hz:.4g} Hz, and {channel.name} is set with {channel.tone_hz:g} Hz: "
+            "play that tone, the reading does not count."
         )
+    return remarks
 
 
-def as_text(result: Measurement, remarks: tuple[str, ...] = ()) -> str:
-    """The verdict first, then the figures behind it, then what to know. remarks : from `plan_remarks`."""
+def as_text(result: Measurement, channel: ChannelPlan | None = None, limit_thd_percent: float = 1.0) -> str:
+    """The verdict first, then the figures behind it, then what to know. channel : what it was measured for."""
     unit = "V" if result.calibrated else "of full scale"
-    lines = [f"{result.file}: {verdict(result)}"]
+    remarks = plan_remarks(result, channel)
+    lines = [f"{result.file}: {verdict(result, limit_thd_percent)}"]
     lines += [f"CAUTION: {remark}" for remark in remarks]
     if advice := turn(result):
-        lines.append(advice)
+        lines.append(f"If both leads were measured: {advice}" if one_lead(result, channel) else advice)
     lines.append("")
     lines.append(f"  Output      {result.rms_volts:.4g} {unit} rms, {result.peak_volts:.4g} {unit} peak")
     if result.watts is not None:
@@ -60,11 +63,11 @@ def as_text(result: Measurement, remarks: tuple[str, ...] = ()) -> str:
     lines += [*_distortion(result), *_rails(result, unit), *_dc(result, unit)]
     if not result.calibrated:
         lines.append("  No calibration: figures are in parts of digital full scale, not volts.")
-    lines += [f"  Note: {note}" for note in result.notes]
+    lines += [f"  Note: {note}" for note in result.notes if note not in remarks]
     return "\n".join(lines)
 
 
-def verdict(result: Measurement) -> str:
+def verdict(result: Measurement, limit_thd_percent: float = 1.0) -> str:
     """One line: clean, at the onset, clipped and by how much, or why it cannot be told."""
     from gainkit.analysis.model import overdrive_words
 
@@ -74,28 +77,31 @@ def verdict(result: Measurement) -> str:
         return "NO STEADY TONE. Only the level was measured."
     clip = result.clipping
     if clip.state == "clean":
+        if (result.thd_percent or 0.0) >= limit_thd_percent:
+            return f"NOT CLEAN. THD {result.thd_percent:.3g} %, and not by a rail: look for its cause."
         return "CLEAN. No rail is seen."
     beyond = clip.overdrive_db or 0.0
     over = f"{overdrive_words(beyond)} beyond the rail" if beyond > 0 else "held by a soft knee"
     if clip.state == "at-onset":
         return f"AT THE ONSET OF CLIPPING ({over}; THD still under the limit)."
-    down = f"by at least {overdrive_words(beyond)}" if beyond > 0 else "until THD is under the limit"
-    return f"CLIPPED, {over}. Turn down {down}."
+    least = f"by at least {overdrive_words(beyond)}" if beyond > 0 else ""
+    until = "until THD is under the limit" if beyond < SOFT_DB else ""
+    return f"CLIPPED, {over}. Turn down {', '.join(each for each in (least, until) if each)}."
 
 
 def beside_target(result: Measurement) -> Literal["on target", "turn", "not clean"] | None:
     """How a tone stands to its target; None without one, and where the tone tells nothing about it.
 
-    A clipped tone is never told to go up, and is never on target.
+    A distorted tone is never told to go up, and is never on target.
     """
-    if result.target is None or not result.steady_tone or result.recorder_overload:
+    from gainkit.analysis.model import ON_TARGET_DB
+
+    known = result.calibrated and result.steady_tone and not result.recorder_overload
+    if result.target is None or not known:
         return None
-    change, clipped = result.target.change_db, result.clipping.state == "clipped"
-    if result.clipping.side is not None and result.target.set_volts > clean_volts(result):
-        return "not clean"
-    if change is None:
-        return None
-    if clipped and change > -ON_TARGET_DB:
+    change = result.target.change_db
+    beyond = result.clipping.side is not None and result.target.set_volts > clean_volts(result)
+    if change is None or beyond:
         return "not clean"
     return "on target" if abs(change) < ON_TARGET_DB else "turn"
 
@@ -147,10 +153,12 @@ def _rails(result: Measurement, unit: str) -> list[str]:
 
 
 def _dc(result: Measurement, unit: str) -> list[str]:
+    from gainkit.job.status import stray_dc
+
     if abs(result.dc_volts) <= 0.002 * result.rms_volts:
         return []
     lines = [f"  DC          {result.dc_volts:+.4g} {unit}"]
-    if result.calibrated and abs(result.dc_volts) > max(DC_VOLTS, 0.02 * result.rms_volts):
+    if result.calibrated and stray_dc(result.dc_volts, result.rms_volts):
         lines.append(
             "  Note: So much DC does not belong at an output: the recorder's own offset, one lead of a bridged "
             "or built-in output, or a fault that burns loudspeakers. Check before connecting any."

@@ -120,17 +120,22 @@ def polarity_text(path: Path, result: PolarityResult) -> str:
 
 def pair_text(result: PairResult) -> str:
     """The verdict on two loudspeakers first."""
+    from gainkit.polarity import PROBABLE
+
     words = {
         "same": "SAME: both are wired alike.",
         "opposite": "OPPOSITE: one of the two is the wrong way round.",
         "undecided": "UNDECIDED.",
     }
     rows = [
-        f"  {file}: {each.polarity}, {each.agreeing} of {each.pulses} pulses agree"
+        f"  {file}: {each.polarity}, {each.agreeing} of {each.pulses} pulses agree, confidence "
+        f"{100 * each.confidence:.1f} %"
         for file, each in zip(result.files, result.captures, strict=True)
     ]
-    notes = dict.fromkeys(n for each in result.captures if each.polarity == "undecided" for n in each.notes)
-    return sections(words[result.relation], "\n".join(rows), *(wrapped(note, "  - ", "    ") for note in notes))
+    notes = dict.fromkeys(n for each in result.captures if each.confidence < PROBABLE for n in each.notes)
+    probably = result.relation != "undecided" and result.confidence < PROBABLE
+    head = f"PROBABLY {words[result.relation]}" if probably else words[result.relation]
+    return sections(head, "\n".join(rows), *(wrapped(note, "  - ", "    ") for note in notes))
 
 
 def routing(

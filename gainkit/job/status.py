@@ -19,6 +19,13 @@ TOLERANCE_DB = 0.5
 OTHER_TONE = 0.02
 """A tone this far off the planned one is another [-]."""
 
+MOST_THD_PERCENT = 1.0
+"""A tone with more distortion is not on target, whatever its level [%]."""
+
+DC_VOLTS, DC_SHARE = 0.1, 0.02
+"""DC above this, and above this share of the tone's volts, does not belong at an output [V], [-] (common
+practice, no source)."""
+
 OTHER_VOLUME_DB = 0.1
 """The source's volts moved by more than this are another volume [dB]."""
 
@@ -29,7 +36,8 @@ class Level:
 
     error_db : how far it stands from the target, positive too loud [dB]; None without calibration.
     overdrive_db : beyond the rail [dB], 0 when clean. fault : why the reading does not count, None when it
-    does. met : within the tolerance and not clipped; None when it cannot be told.
+    does. distortion : what is wrong with the wave besides its level and clipping, None if nothing. met : within
+    the tolerance, not clipped, not distorted; None when it cannot be told.
     """
 
     when: str
@@ -42,6 +50,7 @@ class Level:
     overdrive_db: float | None
     watts: float | None
     fault: str | None
+    distortion: str | None
     met: bool | None
 
 
@@ -81,6 +90,12 @@ class SourceStatus:
     planned_position: str | None
     planned_volts: float | None
 
+    @property
+    def confirmed(self) -> bool:
+        """Whether the position of the plan is the one that was measured."""
+        measured, planned = self.highest_clean_position, self.planned_position
+        return measured is not None and planned is not None and _same_position(measured, planned)
+
 
 @dataclass(frozen=True)
 class JobStatus:
@@ -103,12 +118,13 @@ def job_status(folder: Path, tolerance_db: float = TOLERANCE_DB) -> JobStatus:
     strangers = sorted({r.channel for r in readings if r.channel is not None and _key(r.channel) not in names})
     problems += [f"Readings for a channel {name!r} that the system file does not have." for name in strangers]
     stale = _before_another_volume(readings)
+    problems += _source_problems(system, readings) + _one_lead(plan, readings)
     channels = tuple(
         _channel(channel, _of(readings, channel.name), stale, tolerance_db) for channel in plan.channels
     )
     return JobStatus(
         folder=str(folder),
-        ok=all(channel.met is True for channel in channels),
+        ok=all(channel.met is True for channel in channels) and not _source_problems(system, readings),
         tolerance_db=tolerance_db,
         source=_source(system, readings),
         channels=channels,
@@ -135,6 +151,39 @@ def _key(name: str) -> str:
 
 def _of(readings: Iterable[Reading], name: str) -> list[Reading]:
     return [r for r in readings if r.channel is not None and _key(r.channel) == _key(name)]
+
+
+def _source_problems(system: System, readings: list[Reading]) -> list[str]:
+    """Where the volume as measured is not the one that the plan says the channels are set at."""
+    source = _source(system, readings)
+    measured, planned = source.highest_clean_position, source.planned_position
+    if measured is None or planned is None or source.confirmed:
+        return []
+    return [
+        f"The highest clean volume position was measured as {measured}; the system file says {planned}. "
+        "Correct it ('gainkit volume ... --write'), and set the channels there."
+    ]
+
+
+def _same_position(one: str, other: str) -> bool:
+    try:
+        return float(one) == float(other)
+    except ValueError:
+        return _key(one) == _key(other)
+
+
+def _one_lead(plan: Plan, readings: list[Reading]) -> list[str]:
+    """Channels with both leads live whose last level came from one channel of the recorder."""
+    problems = []
+    for channel in plan.channels:
+        level = latest(_of(readings, channel.name), "measure")
+        balanced = channel.bridged or channel.built_in
+        if balanced and level is not None and "minus" in level.result and level.result["minus"] is None:
+            problems.append(
+                f"{channel.name}: its level was read on one channel of the recorder. That counts only from a "
+                "differential input across both leads; one lead against ground shows half."
+            )
+    return problems
 
 
 def _before_another_volume(readings: Sequence[Reading]) -> list[Reading]:
@@ -180,7 +229,7 @@ def _channel(
             for word, answered in (
                 ("level", left is not None),
                 ("onset", onset is not None and _onset_known(onset.result)),
-                ("polarity", polarity is not None and polarity.result.get("polarity") != "undecided"),
+                ("polarity", polarity is not None and _polarity_known(polarity.result)),
                 ("match", match is not None),
             )
             if not answered
@@ -189,9 +238,18 @@ def _channel(
     )
 
 
+def _polarity_known(result: dict[str, Any]) -> bool:
+    """Whether it was decided, and more than probably."""
+    from gainkit.polarity import PROBABLE
+
+    confidence = _number(result.get("confidence"))
+    return result.get("polarity") != "undecided" and (confidence is None or confidence >= PROBABLE)
+
+
 def _onset_known(result: dict[str, Any]) -> bool:
     """Whether an onset was found, or the loudest step was judged and did not clip."""
-    steps = [each for each in result.get("steps", []) if isinstance(each, dict)]
+    listed = result.get("steps")
+    steps = [each for each in listed if isinstance(each, dict)] if isinstance(listed, list) else []
     levels = [_number(each.get("level_dbfs")) or 0.0 for each in steps]
     if result.get("onset_dbfs") is not None or not steps:
         return result.get("onset_dbfs") is not None
@@ -207,7 +265,9 @@ def _level(reading: Reading, plan: ChannelPlan, stale: bool, tolerance_db: float
     error = db_from_ratio(volts / plan.set_volts) if calibrated and volts is not None and volts > 0 else None
     state = clipping.get("state")
     fault = _fault(result, plan, stale)
-    met = None if error is None or fault else abs(error) <= tolerance_db and state != "clipped"
+    met = None
+    if error is not None and fault is None:
+        met = abs(error) <= tolerance_db and state != "clipped" and _distortion(result) is None
     return Level(
         when=reading.when,
         captures=reading.captures,
@@ -219,8 +279,24 @@ def _level(reading: Reading, plan: ChannelPlan, stale: bool, tolerance_db: float
         overdrive_db=_number(clipping.get("overdrive_db")),
         watts=_number(result.get("watts")),
         fault=fault,
+        distortion=_distortion(result),
         met=met,
     )
+
+
+def stray_dc(dc_volts: float, rms_volts: float) -> bool:
+    """Whether there is more DC than belongs at an output."""
+    return abs(dc_volts) > max(DC_VOLTS, DC_SHARE * rms_volts)
+
+
+def _distortion(result: dict[str, Any]) -> str | None:
+    """What is wrong with the wave besides clipping: THD over the limit, or DC."""
+    thd, dc, volts = (_number(result.get(key)) for key in ("thd_percent", "dc_volts", "rms_volts"))
+    if thd is not None and thd >= MOST_THD_PERCENT:
+        return f"DISTORTED, THD {thd:.2g} %"
+    if dc is not None and result.get("calibrated") is True and stray_dc(dc, volts or 0.0):
+        return f"DC OF {dc:+.2g} V"
+    return None
 
 
 def _fault(result: dict[str, Any], plan: ChannelPlan, stale: bool) -> str | None:
@@ -248,6 +324,8 @@ def _verdict(left: Level | None, plan: ChannelPlan) -> str:
         return f"on target, {told}"
     if left.state == "clipped":
         return f"CLIPPED by {max(left.overdrive_db or 0.0, 0.0):.2f} dB, {told}"
+    if left.distortion is not None:
+        return f"{left.distortion}, {told}"
     return f"MISSES ITS TARGET, {told}"
 
 

@@ -83,7 +83,12 @@ def page(folder: Path, status: JobStatus) -> str:
     """The HTML text."""
     system, plan, readings, _ = open_job(folder)
     rows = [
-        {"status": channel, "plan": plan.channel(channel.name), "lacks": lacking(channel)}
+        {
+            "status": channel,
+            "plan": plan.channel(channel.name),
+            "lacks": lacking(channel),
+            "counts": channel.left is not None and channel.left.fault is None,
+        }
         for channel in status.channels
     ]
     cautions: dict[str, list[str]] = {}
