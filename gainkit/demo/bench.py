@@ -48,9 +48,19 @@ def track_of(spec: ToneSpec) -> Floats:
 
 
 def recorded(
-    bench: Bench, name: str, track: Floats, source_volts: float, amplifier: Amplifier, seed: int
+    bench: Bench,
+    name: str,
+    track: Floats,
+    source_volts: float,
+    amplifier: Amplifier,
+    seed: int,
+    *,
+    balanced: bool = False,
 ) -> Path:
-    """Play a track through the simulated chain and keep what the interface recorded, 24 bit."""
+    """Play a track through the simulated chain and keep what the interface recorded, 24 bit.
+
+    balanced : both leads are live; each goes to a channel of its own and carries half.
+    """
     recorder = Recorder(
         sample_rate_hz=RATE,
         full_scale_volts=FULL_SCALE_VOLTS,
@@ -61,5 +71,7 @@ def recorded(
     )
     path = bench.file(name)
     samples = capture_track(track, RATE, source_volts, (amplifier, recorder), seed=seed)
+    if balanced:
+        samples = np.stack([samples / 2, -samples / 2], axis=1)
     soundfile.write(path, samples, RATE, subtype="PCM_24")
     return path

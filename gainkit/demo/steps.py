@@ -199,6 +199,9 @@ def _as_left(bench: Bench, calibration: Path, channel: ChannelPlan, off_db: floa
         gain_db=0.0, positive_rail_volts=channel.clip_volts * SINE_CREST * 1.03, noise_volts=0.003
     )
     name = f"{channel.name.lower()}_as_left.wav"
-    path = recorded(bench, name, track_of(spec), volts, amplifier, 80)
-    asked = MeasureOptions(load_ohms=channel.load_ohms, target_volts=channel.set_volts)
+    balanced = channel.bridged or channel.built_in
+    path = recorded(bench, name, track_of(spec), volts, amplifier, 80, balanced=balanced)
+    asked = MeasureOptions(
+        minus=2 if balanced else None, load_ohms=channel.load_ohms, target_volts=channel.set_volts
+    )
     return measure(read_capture(path, calibration=calibration), asked), path
