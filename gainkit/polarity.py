@@ -28,6 +28,8 @@ from gainkit.generator.pulses import LOBE_SECONDS, SPACING_SECONDS, pattern_seco
 
 Floats = NDArray[np.float64]
 Sign = Literal["positive", "negative", "undecided"]
+Answer = tuple[Sign, float, int, int, list[str]]
+"""Sign, confidence, pulses, agreeing, reasons."""
 
 LEAST_PULSES = 5
 HEARD_SHARE = 0.5
@@ -62,6 +64,11 @@ SURE = 0.9
 PROBABLE = 0.95
 """An answer with less confidence is called probable [0..1]."""
 
+CLOCKS_PPM = (-100.0, -50.0, -20.0, 20.0, 50.0, 100.0)
+ON_THE_CLOCK = 0.75
+"""Clock errors that recorders have; an answer from another drive signal that one of them would turn has no more
+confidence than this [0..1]: a sweep cannot tell a clock from a loudspeaker's own phase."""
+
 LEAST_COVER = 0.7
 """Share of a pulse's energy that another drive signal must hold too [-]."""
 
@@ -79,6 +86,10 @@ CHANCE = 0.05
 NOTHING_HEARD = "The train of pulses is not heard."
 NOTHING_RECKONED = (
     "The drive signal does not fill the band of a pulse: play wide-band noise, a sweep, or the pulses."
+)
+CLOCK_REASON = (
+    "With this drive signal the answer hangs on the recorder's clock: one that runs a ten-thousandth off would "
+    "turn it. Wide-band noise and the pulses do not."
 )
 REMEDY = (
     "Move the microphone to a hand's width from the cone, play louder, switch the recorder's noise suppression "
@@ -140,8 +151,10 @@ def polarity(
     names = [band] if band else seen
     found = []
     for name in names:
-        train = _lined_up(samples, rate, name) if drive is None else _reckoned(samples, rate, drive, name)
-        found.append((name, _decide(train)))
+        if drive is None:
+            found.append((name, _decide(_lined_up(samples, rate, name))))
+        else:
+            found.append((name, _by_drive(samples, rate, drive, name)))
     name, (sign, confidence, pulses, agreeing, reasons) = max(found, key=lambda entry: entry[1][1:4])
     if len({answer[0] for _, answer in found if answer[1] > SURE}) > 1:
         sign, confidence, reasons = "undecided", 0.0, ["Looked at in two bands, the sound begins two ways."]
@@ -202,10 +215,22 @@ def _loaded(capture: Capture, channel: int) -> Floats:
     return samples / top
 
 
-def _reckoned(samples: Floats, rate: float, drive: Capture, band: str) -> _Train | None:
+def _by_drive(samples: Floats, rate: float, drive: Capture, band: str) -> Answer:
+    """The answer from another drive signal, with little confidence where another clock of the recorder would
+    turn it."""
+    sign, confidence, pulses, agreeing, reasons = _decide(_reckoned(samples, rate, drive, band))
+    if sign != "undecided":
+        others = (_decide(_reckoned(samples, rate, drive, band, clock_ppm=ppm))[0] for ppm in CLOCKS_PPM)
+        if any(other not in ("undecided", sign) for other in others):
+            return sign, min(confidence, ON_THE_CLOCK), pulses, agreeing, [*reasons, CLOCK_REASON]
+    return sign, confidence, pulses, agreeing, reasons
+
+
+def _reckoned(samples: Floats, rate: float, drive: Capture, band: str, clock_ppm: float = 0.0) -> _Train | None:
     """The answer to one pulse of a band, reckoned by deconvolution from what was played and recorded.
 
-    None where the drive signal lacks the pulse's band. Raises GainkitError for a silent drive signal.
+    clock_ppm : by how much the recorder's clock is taken to run slow. None where the drive signal lacks the
+    pulse's band. Raises GainkitError for a silent drive signal.
     """
     from scipy.signal import resample_poly
 
@@ -214,6 +239,9 @@ def _reckoned(samples: Floats, rate: float, drive: Capture, band: str) -> _Train
         raise GainkitError(f"{drive.file}: the drive signal is silent.", "Give the file that was played.")
     if drive.sample_rate_hz != rate:
         played = resample_poly(played, round(rate), round(drive.sample_rate_hz))
+    if clock_ppm:
+        places = np.arange(len(played))
+        played = np.interp(places * (1 + 1e-6 * clock_ppm), places, played, right=0.0)
     lobe = max(round(LOBE_SECONDS[band] * rate), 2)
     size = 1 << int(np.ceil(np.log2(len(samples) + len(played))))
     source = np.fft.rfft(played, size)
@@ -322,7 +350,7 @@ class _Swing:
     typical: float
 
 
-def _decide(train: _Train | None) -> tuple[Sign, float, int, int, list[str]]:
+def _decide(train: _Train | None) -> Answer:
     """Sign, confidence, pulses, agreeing, reasons."""
     if train is None:
         return "undecided", 0.0, 0, 0, []

@@ -257,6 +257,22 @@ def test_another_drive_signal_will_do(kind: str) -> None:
         assert heard(recording, drive=Capture.from_array(other, RATE)).polarity == "undecided"
 
 
+@pytest.mark.parametrize(("kind", "sure"), [("noise", True), ("sweep", False)])
+def test_a_drive_signal_that_needs_the_clock_is_only_probable(kind: str, sure: bool) -> None:
+    """A clock error stretches a sweep as a loudspeaker's phase would: the two cannot be told apart."""
+    scene = Scene(driver=Driver(corner_hz=120.0))
+    fine = kinds.build(ToneSpec(kind, seconds=6.0), 96_000).samples()[:, 0]
+    fine = np.repeat(fine, 2)
+    sound = scene.driver.through(np.concatenate([fine, np.zeros(9_600)]))[::4]
+    clock = np.interp(np.arange(len(sound)) * (1 + 1e-4), np.arange(len(sound)), sound)
+    drive = Capture.from_array(fine[::4], RATE)
+    for recording in (sound, clock):
+        noise = 1e-4 * np.random.default_rng(2).standard_normal(len(recording))
+        result = heard(recording / np.abs(recording).max() + noise, drive=drive, band="midrange")
+        assert result.confidence < PROBABLE or (sure and result.polarity == "positive")
+        assert result.polarity == "undecided" or any("clock" in note for note in result.notes) != sure
+
+
 def test_a_sine_as_drive_cannot_tell() -> None:
     sine = 0.5 * np.sin(2 * np.pi * 997 * np.arange(4 * RATE) / RATE)
     result = heard(sine, drive=Capture.from_array(sine, RATE))
