@@ -64,7 +64,7 @@ SURE = 0.9
 PROBABLE = 0.95
 """An answer with less confidence is called probable [0..1]."""
 
-CLOCKS_PPM = (-100.0, -50.0, -20.0, 20.0, 50.0, 100.0)
+CLOCKS_PPM = (-200.0, -150.0, -100.0, -50.0, -20.0, 20.0, 50.0, 100.0, 150.0, 200.0)
 ON_THE_CLOCK = 0.75
 """Clock errors that recorders have; an answer from another drive signal that one of them would turn has no more
 confidence than this [0..1]: a sweep cannot tell a clock from a loudspeaker's own phase."""

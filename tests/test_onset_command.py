@@ -172,3 +172,19 @@ def test_a_steady_tone_is_no_staircase(folder: Path, gainkit: Callable[..., Any]
     told = gainkit("onset", tmp_path / "steady.wav", "--from-dbfs", -20, "--to-dbfs", 0)
     assert told.code == 2
     assert "does not move" in told.err
+
+
+def test_a_glide_is_not_read_as_a_staircase(folder: Path, gainkit: Callable[..., Any], tmp_path: Path) -> None:
+    """It clips 3 dB down; read in steps of the default staircase it would pass for clean to the end."""
+    track = tmp_path / "glide.wav"
+    assert gainkit("tones", "one", "glide", "--seconds", 20, "--out", track).code == 0
+    samples, rate = soundfile.read(track)
+    clipped = np.clip(samples[:, 0], -0.7, 0.7) * 0.9
+    clipped += 1e-4 * np.random.default_rng(1).standard_normal(len(clipped))
+    soundfile.write(tmp_path / "played.wav", clipped, rate, subtype="PCM_24")
+    told = gainkit("onset", tmp_path / "played.wav")
+    assert told.code == 2
+    assert "--glide-seconds" in told.err
+    found = gainkit("onset", tmp_path / "played.wav", "--glide-seconds", 20, "--json").json
+    rail_dbfs = 20 * math.log10(0.7)
+    assert rail_dbfs < found["onset_dbfs"] < rail_dbfs + 0.4  # 1 % THD comes a little beyond the rail

@@ -16,10 +16,10 @@ from gainkit.capture.model import Capture
 from gainkit.errors import GainkitError
 from gainkit.levels import db_from_ratio, ratio_from_db
 from gainkit.onset.align import CLOCK_TOLERANCE, Alignment, align, by_markers
-from gainkit.onset.envelope import Wiring, follow, loudest_tone
+from gainkit.onset.envelope import Envelope, Wiring, follow, loudest_tone
 from gainkit.onset.knee import Crossing, crossing
-from gainkit.onset.plan import LevelPlan, own_track
-from gainkit.onset.steps import FLOOR_FACTOR, Asked, Judged, judge_steps
+from gainkit.onset.plan import LevelPlan, Stretch, own_track
+from gainkit.onset.steps import FLOOR_FACTOR, Asked, Judged, judge_steps, windows
 
 OTHER_TRACK = 2e-3
 """A tone this far off the track's frequency is another track or another sample rate [-]."""
@@ -27,6 +27,9 @@ OTHER_TRACK = 2e-3
 MOVE_TOLERANCE = 0.2
 LEAST_PAIRS = 3
 """Clean steps that move by so much other than planned are another track's, from so many pairs on [-]."""
+
+HALF_A_STEP = 0.5
+"""Share of a step by which the level may move within one, a loudness control's slow rise or the like [-]."""
 
 STILL_DB = 0.02
 LEAST_SPAN_DB = 3.0
@@ -92,6 +95,7 @@ def onset(
         own = own_track(plan, frequency)
         plan = own if own is not None and by_markers(envelope, own, clock) is not None else plan
     alignment = align(envelope, plan, capture.file, clock)
+    _refuse_glide(envelope, windows(plan, frequency), alignment, capture.file)
     low_hz, high_hz = asked.band_hz
     band_hz = low_hz, high_hz * (1 + CLOCK_TOLERANCE)  # no harmonic falls out of the band by the clock alone
     judged = judge_steps(capture, plan, alignment, Asked(wiring, band_hz, asked.limit_thd_percent, frequency))
@@ -134,6 +138,31 @@ def _tone(
             "Check --track, and the sample rate that the recorder wrote into the file.",
         )
     return heard, 1 / ratio
+
+
+def _refuse_glide(envelope: Envelope, steps: Sequence[Stretch], alignment: Alignment, file: str) -> None:
+    """Raise GainkitError when the level moves within a staircase's steps as it does between them: a glide's.
+
+    steps : the plan's windows; those of a glide move by themselves and are passed over. The quieter half tells,
+    which no rail holds still.
+    """
+    still = sorted((s for s in steps if s.level_dbfs == s.stop_level_dbfs), key=lambda s: s.level_dbfs)
+    quiet = still[: max(len(still) // 2, LEAST_PAIRS)]
+    if len(quiet) < LEAST_PAIRS:
+        return
+    drifts = []
+    for step in quiet:
+        begin, end = alignment.recorded(step.start_seconds), alignment.recorded(step.stop_seconds)
+        third = (end - begin) / 3
+        first, last = envelope.mean(begin, begin + third), envelope.mean(end - third, end)
+        if first > 0 and last > 0:
+            drifts.append(db_from_ratio(last / first) * 1.5)  # from the thirds' middles to the ends
+    moves = [upper.level_dbfs - lower.level_dbfs for lower, upper in itertools.pairwise(quiet)]
+    if drifts and abs(float(np.median(drifts))) > HALF_A_STEP * abs(float(np.median(moves))):
+        raise GainkitError(
+            f"{file}: the level moves within the steps, by {np.median(drifts):.2f} dB each: this is a glide.",
+            "Give --glide-seconds, or the track with --index.",
+        )
 
 
 def _refuse_other_steps(usable: Sequence[Judged], limit: float, file: str) -> None:
