@@ -95,7 +95,9 @@ def gainkit_process() -> Callable[..., Answer]:
 
 
 @pytest.fixture(scope="session")
-def demo(gainkit_process: Callable[..., Answer], tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Answer]:
+def demo(
+    gainkit_process: Callable[..., Answer], tmp_path_factory: pytest.TempPathFactory
+) -> tuple[Path, Answer]:
     """The demo's folder, to be read only, and what `gainkit demo --json` said: run once, for it is long."""
     folder = tmp_path_factory.mktemp("demo") / "gainkit-demo"
     answer = gainkit_process("demo", folder, "--json")
