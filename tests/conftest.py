@@ -103,6 +103,17 @@ def gainkit_process() -> Callable[..., Answer]:
     return run
 
 
+@pytest.fixture(scope="session")
+def demo(
+    gainkit_process: Callable[..., Answer], tmp_path_factory: pytest.TempPathFactory
+) -> tuple[Path, Answer]:
+    """The demo's folder, to be read only, and what `gainkit demo --json` said: run once, for it is long."""
+    folder = tmp_path_factory.mktemp("demo") / "gainkit-demo"
+    answer = gainkit_process("demo", folder, "--json")
+    assert answer.code == 0, answer.err
+    return folder, answer
+
+
 @pytest.fixture
 def small(tmp_path: Path) -> Path:
     """The small tone set's file."""
