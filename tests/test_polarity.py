@@ -153,8 +153,8 @@ def test_an_even_beat_is_never_taken_for_pulses(seconds: float) -> None:
     # The sound of a pulse itself, but evenly spaced: a metronome, music, an engine.
     for number, role in enumerate(cabins.ROLES):
         beat = cabins.even_beat(cabins.drawn(number, role=role, snr_db=20.0, rate=RATE), seconds)
-        for band in (None, cabins.ROLES[role][0]):
-            assert heard(beat, band=band).polarity == "undecided"
+        band = None if (number + round(1000 * seconds)) % 2 else cabins.ROLES[role][0]
+        assert heard(beat, band=band).polarity == "undecided"
 
 
 @pytest.mark.parametrize("clicks", [1, 2, 3])
