@@ -279,10 +279,11 @@ def test_hum_and_low_snr() -> None:
     compare(onset(recorded(track("staircase"), stage), staircase(-12, 0, 1, 0.4)), stage, 0.05)
 
 
+@pytest.mark.long
 def test_monte_carlo_within_the_stated_error() -> None:
     rng = np.random.default_rng(20)
     errors: dict[str, list[float]] = {"hard": [], "soft": []}
-    for trial in range(6):
+    for trial in range(10):
         kind = "hard" if trial % 2 else "soft"
         keys = {"knee": float(rng.uniform(1.2, 12))} if kind == "soft" else {}
         stage = amplifier(float(rng.uniform(-6, -2)), **keys)
