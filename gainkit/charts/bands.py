@@ -50,7 +50,7 @@ def draw_bands(ax: Axes, found: MatchResult) -> Axes:
 
 
 def short_names(files: Sequence[str]) -> list[str]:
-    """What tells the files apart: names without what all begin with, at most 14 signs."""
+    """What tells the files apart: names without what all begin with, at most 14 characters."""
     stems = [Path(file).stem for file in files]
     shared = len(commonprefix(stems)) if len(stems) > 1 else 0  # noqa: RUF071 - letters, not paths
     return [(stem[shared:] or stem)[:14] for stem in stems]

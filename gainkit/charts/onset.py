@@ -8,6 +8,7 @@ import numpy as np
 
 from gainkit.charts.style import DASHES, headline, label_ends, palette_of
 from gainkit.errors import GainkitError
+from gainkit.figures import plain
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -17,6 +18,7 @@ if TYPE_CHECKING:
 
 MARKERS = {"clean": "o", "at-onset": "D", "clipped": "s"}
 LEAST_PERCENT = 1e-4
+"""Where the axis of THD ends below: no step of a recording is judged closer [%]."""
 
 
 def draw_onset(ax: Axes, found: OnsetResult) -> Axes:
@@ -24,7 +26,7 @@ def draw_onset(ax: Axes, found: OnsetResult) -> Axes:
     colours = palette_of(ax)
     steps = sorted((s for s in found.steps if s.thd_percent is not None), key=lambda step: step.level_dbfs)
     if not steps:
-        raise GainkitError("None of the steps could be judged: there is nothing to draw.", "Record again.")
+        raise GainkitError("no_step_judged")
     levels = [step.level_dbfs for step in steps]
     ax.plot(
         levels, [max(s.thd_percent or 0.0, LEAST_PERCENT) for s in steps], color=colours.lines[0], label="THD"
@@ -114,11 +116,11 @@ def volume_point(found: VolumeResult) -> str:
     if found.highest_clean_position is None:
         return "No position is clean: the tone or the source's settings are at fault"
     told = f"The source is clean up to {found.highest_clean_position}"
-    return f"{told}: {found.source_volts:.3g} V for 0 dBFS" if found.source_volts is not None else told
+    return f"{told}: {plain(found.source_volts)} V for 0 dBFS" if found.source_volts is not None else told
 
 
 def _plain_percent(ax: Axes) -> None:
     """0.01, 0.1, 1 instead of powers of ten."""
     from matplotlib.ticker import FuncFormatter
 
-    ax.yaxis.set_major_formatter(FuncFormatter(lambda percent, _: f"{percent:g}"))
+    ax.yaxis.set_major_formatter(FuncFormatter(lambda percent, _: plain(percent)))

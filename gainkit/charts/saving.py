@@ -31,15 +31,13 @@ def figure_of(draws: Sequence[Draw], look: Look) -> Figure:
 
 
 def save_chart(
-    draws: Draw | Sequence[Draw], path: Path, look: Look | None = None, *, overwrite: bool = False
+    draws: Draw | Sequence[Draw], path: Path | str, look: Look | None = None, *, overwrite: bool = False
 ) -> str:
     """Draw to a PNG, SVG or PDF file, by its suffix; the title. Raises GainkitError for any other suffix."""
-    look = look or Look()
+    look, path = look or Look(), Path(path)
     kind = path.suffix.lower()
     if kind not in FORMATS:
-        raise GainkitError(
-            f"{path} does not end in .png, .svg or .pdf.", "Name the chart's file with one of them."
-        )
+        raise GainkitError("unknown_suffix", "out", str(path), FORMATS)
     refuse_existing(path, overwrite)
     with styled(look):
         figure = figure_of(draws if isinstance(draws, Sequence) else [draws], look)

@@ -17,6 +17,7 @@ OPTIONS = {
     "path": "CAPTURE",
     "capture": "CAPTURE",
     "captures": "CAPTURE",
+    "recording": "--capture",
     "destination": "DEST",
     "tone_set": "SET",
     "job": "JOB",

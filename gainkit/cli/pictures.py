@@ -40,7 +40,7 @@ def fitted(question: Question) -> tuple[ToneFit, Verdict, str]:
     capture = opened(question)
     found = tone_of(capture, question.options)
     if isinstance(found, str):
-        raise GainkitError(f"{capture.file}: no steady tone: {found}", "Draw a recording of one steady tone.")
+        raise GainkitError("no_steady_tone", reason=found.rstrip(".")).within("file", capture.file)
     return *found, "V" if capture.calibrated else "full scale"
 
 

@@ -289,11 +289,11 @@ def plan(
 
 def plan_text(vehicle: str | None, figures: Plan, explained: list[Channel]) -> str:
     """The table, then what applies to the car and to each channel."""
-    from gainkit.cli.plain import WIDTH, bullets, columns, sections, shortened
+    from gainkit.cli.plain import bullets, columns, sections, shortened
 
     rows = [[shortened(row[0]), *row[1:]] for row in map(table_row, figures.channels)]
     title = "SETTINGS" + (f"  {shortened(vehicle, 50)}" if vehicle else "")
-    parts = ["=" * WIDTH + f"\n{title}\n" + "=" * WIDTH, columns(HEAD, rows)]
+    parts = [rule, columns(HEAD, rows)]
     for place, channel in enumerate(explained):
         why = why_text(channel, figures.channels[place], True)
         parts.append(f"{shortened(figures.channels[place].name, 60)}: {why}")

@@ -35,6 +35,51 @@ FAULTS: dict[str, FaultWords] = {
     "some_not_measured": FaultWords(
         "{failed} of {files} files could not be measured.", "Their lines say why; see `problem`."
     ),
+    # a recording while it is made
+    "seconds_missing": FaultWords("{parameter} needs an end.", "Add <seconds> with a number of seconds."),
+    "too_few_inputs": FaultWords(
+        "{device} has {inputs} inputs, and channel {received} is asked for.",
+        "Choose another <channel>, <minus> or <device>.",
+    ),
+    "interface_not_opened": FaultWords(
+        "The audio interface cannot be opened: {told}.",
+        "Plug it in and name it with {parameter}; `python -m sounddevice` lists what is there.",
+    ),
+    "interface_gone": FaultWords("{received} delivers nothing any more.", "Check its plug and start again."),
+    "needs_extra": FaultWords(
+        "This needs the extra `{extra}`.",
+        'Install it from the folder that gainkit came in: pip install -e ".[{extra}]".',
+    ),
+    "sound_library_missing": FaultWords(
+        "The sound system's library is missing: {told}.", "On Debian and its kin: apt install libportaudio2."
+    ),
+    # charts
+    "source_volts_missing": FaultWords(
+        "This chart needs the source's volts, and they are not known.",
+        "Give <source.preamp_volts> in the system file.",
+    ),
+    "no_step_judged": FaultWords(
+        "None of the steps could be judged: there is nothing to draw.", "Record the staircase again."
+    ),
+    "no_steady_tone": FaultWords(
+        "there is no steady tone in it: {reason}.", "Draw a recording of one steady tone."
+    ),
+    "system_missing": FaultWords("A chart of {kind} needs a system file.", "Give it with {parameter}."),
+    "one_capture": FaultWords(
+        "This chart is drawn from one recording, and {received} are given.", "Give {parameter} once."
+    ),
+    "captures_missing": FaultWords(
+        "A chart of bands needs recordings of noise.", "Give {parameter} once for each loudspeaker or pair."
+    ),
+    "unknown_suffix": FaultWords(
+        "{parameter} is {received}: no file of that kind can be written.", "End its name in {allowed}."
+    ),
+    # files
+    "file_is_folder": FaultWords("{received} is a folder.", "Give the name of a file."),
+    "file_exists": FaultWords("{received} is already there.", "Choose another name or add <overwrite>."),
+    "folder_missing": FaultWords(
+        "The folder {received} is not there.", "Make it first, or choose another place."
+    ),
     # the machine
     "device": FaultWords("{told}.", lambda values: _DEVICE_REMEDIES[values["hindrance"]]),
 }
