@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from typing import Any
+
 from gainkit.words import FaultWords, Template
 
 _DEVICE_REMEDIES = {
@@ -10,16 +13,28 @@ _DEVICE_REMEDIES = {
     "other": "Check that the path exists and has room.",
 }
 
+
+def _unknown_option(values: Mapping[str, Any]) -> str:
+    return "{told}" if "told" in values else "There is no option {parameter}."
+
+
+def _known_options(values: Mapping[str, Any]) -> str:
+    if "help" in values:
+        return "See {help} for what it takes."
+    return "Did you mean {nearest}?" if values.get("nearest") else "Known are {allowed}."
+
+
 FAULTS: dict[str, FaultWords] = {
     # the call itself
     "usage": FaultWords("{told}", "See {help} for what it takes."),
-    "unknown_option": FaultWords("{told}", "See {help} for what it takes."),
+    "unknown_option": FaultWords(_unknown_option, _known_options),
     "missing_option": FaultWords("{told}", "See {help} for what it takes."),
     "not_a_number": FaultWords("{told}", "Give a number with a decimal point and without its unit, like 75.5."),
     "stopped": FaultWords("Stopped by hand.", "Run the same command again to go on."),
     "exclude_each_other": FaultWords(
         lambda values: f"{{parameter}} cannot go with <{values['other']}>.", "Leave one of them out."
     ),
+    "not_a_rating": FaultWords("{parameter} is {received}.", "Give it as {allowed}, such as 75@4."),
     "not_a_band": FaultWords("{parameter} is {received}.", "Give {allowed}, as in 10:20000."),
     "needs_log": FaultWords("{parameter} has no job folder to note the reading in.", "Add <log>."),
     "needs_system_file": FaultWords(
@@ -35,6 +50,20 @@ FAULTS: dict[str, FaultWords] = {
     "some_not_measured": FaultWords(
         "{failed} of {files} files could not be measured.", "Their lines say why; see `problem`."
     ),
+    # a recording that is given
+    "capture_is_open": FaultWords(
+        "{parameter} is for reading a file, and the capture is open already.",
+        "Give it where the file is read: <read_capture()>.",
+    ),
+    "in_volts_already": FaultWords(
+        "it is oscilloscope text, in volts already.",
+        "Calibrate a recorder with an audio file; for a scope check the probe's factor instead.",
+    ),
+    "recorder_overloaded": FaultWords(
+        "the recorder is overloaded, its samples stand at full scale.",
+        "Turn its input down or use a pad, then record and read the meter again.",
+    ),
+    "no_reference_tone": FaultWords("there is no steady tone in it.", "Record ten seconds of one steady sine."),
     # a recording while it is made
     "seconds_missing": FaultWords("{parameter} needs an end.", "Add <seconds> with a number of seconds."),
     "too_few_inputs": FaultWords(
@@ -87,6 +116,10 @@ FAULTS: dict[str, FaultWords] = {
 _KINDS = {True: "bridged", False: "built in (bridge-tied)"}
 
 REMARKS: dict[str, Template] = {
+    "reference_distorted": (
+        "The tone is distorted (THD {thd_percent:.2g} %): an average-responding meter misreads it, and the "
+        "calibration is off by as much. Record a clean one, turned down, and calibrate again."
+    ),
     # a reading beside its plan
     "dc_at_output": (
         "{dc_volts:+.3g} V of DC does not belong at an output: the recorder's own offset, one lead of a "
