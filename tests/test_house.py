@@ -15,7 +15,7 @@ ROOT = Path(__file__).parent.parent / "gainkit"
 
 FLOORS = {
     "figures": 0, "levels": 0, "words": 1, "errors": 2, "remarks": 2, "results": 3, "files": 3,
-    "calculator": 4, "generator": 4, "capture": 4, "simulator": 4,
+    "calculator": 3.5, "generator": 4, "capture": 4, "simulator": 4,
     "analysis": 5, "toneset": 5,
     "onset": 6, "polarity": 6, "routing": 6, "matching": 6, "volume": 6, "batch": 6, "response": 6, "noise": 6,
     "advice": 7, "job": 8, "charts": 9, "beside": 9, "sheet": 10, "live": 10, "demo": 11, "summaries": 11,

@@ -30,7 +30,7 @@ class Range:
     def holds(self, value: float) -> bool:
         """True for a finite value inside the bounds."""
         above = value >= self.low if self.low_allowed else value > self.low
-        return math.isfinite(value) and above and value <= self.high
+        return above and value <= self.high and math.isfinite(value)  # last: huge integers are no floats
 
     def words(self) -> str:
         """The allowed values as a phrase: 'above 0 and at most 100000 W'."""

@@ -22,10 +22,8 @@ from gainkit.levels import SINE_CREST, ratio_from_db
 from gainkit.onset import OnsetResult, from_index, onset
 from gainkit.simulator import Amplifier
 from gainkit.simulator import onset as true_onset
-from gainkit.toneset.checking import check_set
-from gainkit.toneset.model import Target
-from gainkit.toneset.reading import read_set
-from gainkit.toneset.writing import write_set
+from gainkit.toneset.checking import check_tones
+from gainkit.toneset.writing import write_tones
 from gainkit.volume import VolumeResult, volume, write_source
 
 CHANNEL = "Front"
@@ -53,14 +51,14 @@ def plan_step(bench: Bench) -> None:
 
 def tones_step(bench: Bench) -> Path:
     stick = bench.folder / "stick"
-    written = write_set(read_set("phone", RATE), stick, Target(RATE))
-    checked = check_set(stick)
+    written = write_tones("phone", stick, rate=RATE)
+    checked = check_tones(stick)
     bench.say(
         "\n2. Tones on a stick, read back and checked      (gainkit tones write phone stick; tones check)"
     )
     verdict = "all whole, levels as asked" if checked.ok else "FAULTY"
     bench.say(f"   {len(written.tracks)} tracks, {written.size_bytes / 1e6:.0f} MB: {verdict}")
-    return stick / str(next(track["file"] for track in written.tracks if track["kind"] == "staircase"))
+    return stick / next(track.file for track in written.tracks if track.kind == "staircase")
 
 
 def calibrate_step(bench: Bench) -> Path:

@@ -12,7 +12,7 @@ import math
 import numpy as np
 
 from gainkit.generator.carrier import nudged, whole_cycles
-from gainkit.generator.model import ROUTING_GAINS, Part, Samples, Step, Waveform, silence
+from gainkit.generator.model import ROUTING_GAINS, LevelStep, Part, Samples, Waveform, silence
 from gainkit.generator.spec import ToneSpec, given
 from gainkit.levels import ratio_from_db
 from gainkit.results import LazySequence
@@ -68,10 +68,10 @@ def pulses(spec: ToneSpec, sample_rate_hz: int) -> Waveform:
 
     low, high = LOBE_BANDS_HZ[band]
 
-    def step(number: int) -> Step:
+    def step(number: int) -> LevelStep:
         again, place = divmod(number, len(starts))
         start = again * len(cycle) + starts[place]
-        return Step("pulse", start, start + len(pulse), level_dbfs=level_dbfs, low_hz=low, high_hz=high)
+        return LevelStep("pulse", start, start + len(pulse), level_dbfs=level_dbfs, low_hz=low, high_hz=high)
 
     return Waveform(
         sample_rate_hz,
@@ -106,20 +106,20 @@ def beeps(spec: ToneSpec, sample_rate_hz: int) -> Waveform:
 
     gap, rest = (silence(round(of * sample_rate_hz)) for of in (BEEP_GAP_SECONDS, BEEP_REST_SECONDS))
     parts: list[Part] = []
-    pattern: list[Step] = []
+    pattern: list[LevelStep] = []
     length = 0
     for column, (channel, count) in enumerate(BEEPS):
         for _ in range(count):
             parts += [sounding[column], gap]
             stop = length + carrier.frames
             if ROUTING_GAINS[spec.channels][column]:
-                pattern.append(Step("beep", length, stop, frequency_hz, level_dbfs, channel=channel))
+                pattern.append(LevelStep("beep", length, stop, frequency_hz, level_dbfs, channel=channel))
             length = stop + gap.frames
         parts.append(rest)
         length += rest.frames
     rounds = math.ceil(round(given(spec.seconds) * sample_rate_hz) / length)
 
-    def step(number: int) -> Step:
+    def step(number: int) -> LevelStep:
         again, place = divmod(number, len(pattern))
         return pattern[place].later(again * length)
 
