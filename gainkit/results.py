@@ -63,8 +63,8 @@ def to_plain(result: Any, door: Door = PYTHON) -> Any:
     """Turn a result (dataclass, mapping, sequence, numpy value, path) into plain JSON values.
 
     NaN and infinity become None: JSON has no word for them, and a figure that does not exist is null. A remark
-    becomes its code, severity, sentence (as `door` says it) and values; a `Sentence` its text. Raises TypeError for a kind of value
-    that no result should hold.
+    becomes its code, severity, sentence (as `door` says it) and values; a `Sentence` its text. Raises
+    TypeError for a kind of value that no result should hold.
     """
     if result is None or isinstance(result, (bool, str)):
         return result

@@ -10,9 +10,8 @@ import typer
 from gainkit.cli.common import JsonFlag, OverwriteFlag, show
 
 if TYPE_CHECKING:
-    from gainkit.job.readings import Reading
     from gainkit.job.report import JobReport
-    from gainkit.job.standing import JobStatus, OutputStatus
+    from gainkit.job.standing import JobStatus
 
 JobFolder = Annotated[Path, typer.Argument(metavar="JOB", help="Job folder.")]
 Tolerance = Annotated[
@@ -78,7 +77,9 @@ def status_text(found: JobStatus) -> str:
         f"{shortened(each.name, 60)}: {remark_text(one, CLI)}" for each in found.outputs for one in each.remarks
     ]
     missing = [
-        f"{shortened(each.name, 60)}: {', '.join(each.lacks)} not measured" for each in found.outputs if each.lacks
+        f"{shortened(each.name, 60)}: {', '.join(each.lacks)} not measured"
+        for each in found.outputs
+        if each.lacks
     ]
     source = found.source
     if source.highest_clean_position is None and source.source_volts is None:
@@ -144,7 +145,9 @@ def undo(folder: JobFolder, by: Who = None, json_: JsonFlag = False) -> None:
     show(
         {"number": made.number, "kind": made.kind, "voided": last.number},
         json_,
-        lambda: f"Reading {last.number} ({last.kind} of {where}) does not count any more; noted as {made.number}.",
+        lambda: (
+            f"Reading {last.number} ({last.kind} of {where}) does not count any more; noted as {made.number}."
+        ),
     )
 
 

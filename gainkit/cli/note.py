@@ -57,7 +57,7 @@ def note(
         float | None, typer.Option("--meter-floor-volts", help="And its fixed part, digits times resolution.")
     ] = None,
     polarity: Annotated[Sign | None, typer.Option("--polarity", help="As heard, seen or tested.")] = None,
-    knob: Annotated[str | None, typer.Option("--knob", help="Where a control was left: \"11 o'clock\".")] = None,
+    knob: Annotated[str | None, typer.Option("--knob", help='Where a control was left: "11 o\'clock".')] = None,
     supply_volts: Annotated[float | None, typer.Option("--supply-volts", help="Volts of the supply.")] = None,
     at: Annotated[SupplyPlace | None, typer.Option("--at", help="Where the supply was read.")] = None,
     state: Annotated[SupplyState | None, typer.Option("--state", help="What was running.")] = None,

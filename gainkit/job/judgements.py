@@ -1,6 +1,7 @@
-"""What one reading says of an output: for each thing that it can judge, the faults it found, or none.
+"""What one reading says of an output: for each thing that it can judge, its faults, or none.
 
-A later reading speaks only for what it judged: a meter's volts say nothing of clipping, so they do not clear it.
+A later reading speaks only for what it judged: a meter's volts say nothing of clipping, so they do not clear
+it.
 """
 
 from __future__ import annotations
@@ -29,8 +30,8 @@ Judged = tuple[str, tuple[Remark, ...]]
 class Level:
     """One level reading beside the plan's figures that it is judged by.
 
-    error_db : how far it stands from the target, positive too loud [dB]; None where it does not tell. typed : from
-    a meter, so that clipping was not looked at. counts : whether it tells the level of this output at all.
+    error_db : how far it stands from the target, positive too loud [dB]; None where it does not tell. typed :
+    from a meter, so that clipping was not looked at. counts : whether it tells the level of this output at all.
     """
 
     number: int

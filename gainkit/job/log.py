@@ -50,9 +50,9 @@ def log_reading(
 ) -> Event:
     """Append a reading to a job's record and return its line, which has its number.
 
-    for_output : the output that it belongs to ('Front/left'), several for a reading of several, None for the car.
-    who : None for the technician of the system file. Raises GainkitError for a folder that is no job, an output
-    that it does not have, and a channel that stands for several outputs.
+    for_output : the output that it belongs to ('Front/left'), several for a reading of several, None for the
+    car. who : None for the technician of the system file. Raises GainkitError for a folder that is no job, an
+    output that it does not have, and a channel that stands for several outputs.
     """
     folder = Path(job)
     check_job(folder)

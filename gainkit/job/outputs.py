@@ -31,8 +31,8 @@ def same_name(one: str, other: str) -> bool:
 def find_output(outputs: Sequence[Output], name: str) -> Output:
     """The output of that name.
 
-    Raises GainkitError: `output_needed` for a channel with several outputs, naming them; `unknown_output` with the
-    nearest known name.
+    Raises GainkitError: `output_needed` for a channel with several outputs, naming them; `unknown_output` with
+    the nearest known name.
     """
     for each in outputs:
         if same_name(each.name, name):

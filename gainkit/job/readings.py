@@ -85,7 +85,7 @@ def read_readings(job: Path) -> tuple[list[Reading], list[Remark]]:
         try:
             if kind is None:
                 raise NotThatResult("kind", "a known kind")
-            result = from_plain(kind, event.result)
+            result: Any = from_plain(kind, event.result)
         except ValueError:  # also a GainkitError: figures that no reading can have
             problems.append(fault("reading_not_known", line=event.number, kind=event.kind))
             continue

@@ -1,7 +1,7 @@
-"""readings.jsonl: the record of a job, one whole line an event, only ever appended, flushed before anyone goes on.
+"""readings.jsonl: the record of a job, one whole line an event, only ever appended and flushed.
 
-Every line has a number, its place in the file. Nothing is deleted or changed: a reading is voided by a later line.
-Two processes may append at once; a line that was cut off while it was written costs itself and no other.
+Every line has a number, its place in the file. Nothing is deleted or changed: a reading is voided by a later
+line. Two processes may append at once; a line that was cut off while it was written costs itself and no other.
 """
 
 from __future__ import annotations

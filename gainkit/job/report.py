@@ -12,7 +12,7 @@ from gainkit.job.standing import open_job, standing
 from gainkit.remarks import Sentence
 
 DEEPEST = 4
-"""Folders below the one asked for that are looked into: a shop's year, month, customer and car (our choice) [-]."""
+"""Folders below the one asked for that are looked into: year, month, customer, car (our choice) [-]."""
 
 
 @dataclass(frozen=True)
@@ -68,5 +68,3 @@ def _line(folder: Path) -> JobLine:
         return JobLine(str(folder), None, None, None, None, None, wrong.code)
     last = job.readings[-1].when if job.readings else None
     return JobLine(str(folder), job.system.job.title, job.system.job.vehicle, status.ok, status.headline, last)
-
-

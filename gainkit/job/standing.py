@@ -1,5 +1,7 @@
-"""How a job stands, computed from its whole record each time: every output beside its target, every fault that no
-later reading cleared, and what is still to be measured."""
+"""How a job stands, computed from its whole record each time.
+
+Every output beside its target, every fault that no later reading cleared, and what is still to be measured.
+"""
 
 from __future__ import annotations
 
@@ -50,9 +52,10 @@ class LevelHistory:
 class OutputStatus:
     """One output and what is known of it.
 
-    verdict : one line for a person. met : left on target; None when that is not measured. level : the last level
-    reading. found : the first of the latest visit when it has at least two. polarity : as last told. lacks : kinds
-    of reading not there yet, or without an answer. remarks : faults that stand, and what else is to be known.
+    verdict : one line for a person. met : left on target; None when that is not measured. level : the last
+    level reading. found : the first of the latest visit when it has at least two. polarity : as last told.
+    lacks : kinds of reading not there yet, or without an answer. remarks : faults that stand, and what else is
+    to be known.
     """
 
     channel: str
@@ -101,8 +104,9 @@ class SourceStatus:
 class JobStatus(Result):
     """How a job stands.
 
-    ok : every output was left on target and no fault or danger of any kind stands. headline : the sentence on top
-    of every page of it. problems : what concerns the car or the record as a whole. visits : by name, in order.
+    ok : every output was left on target and no fault or danger of any kind stands. headline : the sentence on
+    top of every page of it. problems : what concerns the car or the record as a whole. visits : by name, in
+    order.
     """
 
     folder: str
@@ -162,12 +166,16 @@ def job_status(folder: str | Path, tolerance_db: float | None = None) -> JobStat
 
     Raises GainkitError for a folder that is no job and for a tolerance out of range.
     """
-    job = open_job(Path(folder))
-    if tolerance_db is not None:
-        checks = replace(job.system.checks, tolerance_db=tolerance_db)
-        job = replace(job, system=replace(job.system, checks=checks))
-        job = replace(job, readings=tuple(_judged_by(each, tolerance_db) for each in job.readings))
-    return standing(job)
+    return standing(judged_within(open_job(Path(folder)), tolerance_db))
+
+
+def judged_within(job: OpenJob, tolerance_db: float | None) -> OpenJob:
+    """A job whose readings are judged by another tolerance than the system file's [dB]; None: by its own."""
+    if tolerance_db is None:
+        return job
+    checks = replace(job.system.checks, tolerance_db=tolerance_db)
+    readings = tuple(_judged_by(each, tolerance_db) for each in job.readings)
+    return replace(job, system=replace(job.system, checks=checks), readings=readings)
 
 
 def _judged_by(reading: Reading, tolerance_db: float) -> Reading:
@@ -183,8 +191,8 @@ def standing(job: OpenJob) -> JobStatus:
     stale = _before_another_volume(counting)
     outputs = [_output(job, output, counting, stale) for output in job.system.outputs]
     outputs = _beside_each_other(job, outputs)
-    problems = gravest_first([*_of_the_car(job, counting), *_strangers(job, counting), *job.problems])
-    problems = _unaccepted(problems, counting, None, job)
+    told = gravest_first([*_of_the_car(job, counting), *_strangers(job, counting), *job.problems])
+    problems = _unaccepted(told, counting, None, job)
     car_faults = [each for each in problems if each.severity != "remark"]
     ok = not car_faults and all(each.met is True and not each.faults for each in outputs)
     return JobStatus(
@@ -203,7 +211,7 @@ def standing(job: OpenJob) -> JobStatus:
 
 
 def _output(job: OpenJob, output: Output, readings: Sequence[Reading], stale: set[int]) -> OutputStatus:
-    now, plan = job.figures(output), job.plan.channel(output.channel)
+    now = job.figures(output)
     mine = readings_of(readings, output, job.system.outputs)
     levels = [level for each in mine if (level := level_of(each, now, each.number in stale)) is not None]
     standing_faults, looked_at = _faults(job, mine, output, stale)
@@ -258,18 +266,18 @@ def _faults(
     plan, now = job.plan.channel(output.channel), job.figures(output)
     said: dict[str, tuple[int, tuple[Remark, ...]]] = {}
     for reading in readings:
-        for aspect, faults in judge(reading, output.name, now, plan, reading.number in stale):
-            said[aspect] = (reading.number, faults)
-            if aspect == "polarity" and not faults:
+        for aspect, judged in judge(reading, output.name, now, plan, reading.number in stale):
+            said[aspect] = (reading.number, judged)
+            if aspect == "polarity" and not judged:
                 for pair in [each for each in said if each.startswith("polarity with ")]:
                     if _both_decided(job, pair.removeprefix("polarity with "), said[pair][0]):
                         del said[pair]
-    faults = [
+    standing_faults = [
         replace(each, values={**each.values, "reading": number})
-        for number, found in said.values()
-        for each in found
+        for number, judged in said.values()
+        for each in judged
     ]
-    return faults, set(said)
+    return standing_faults, set(said)
 
 
 def _both_decided(job: OpenJob, other: str, since: int) -> bool:

@@ -128,8 +128,9 @@ class Supply:
 class SystemChannel:
     """One [[channel]]: the calculator's input and what the plan needs besides.
 
-    outputs : the amplifier outputs that it stands for, set alike. fed_by : which output of the source. crest_factor_db : peak over rms of the programme [dB]. coil_ohms, coils, drivers : the
-    voice coils that make load_ohms.
+    outputs : the amplifier outputs that it stands for, set alike. fed_by : which output of the source.
+    crest_factor_db : peak over rms of the programme [dB]. coil_ohms, coils, drivers : the voice coils that
+    make load_ohms.
     """
 
     name: str

@@ -10,6 +10,8 @@ from gainkit.calculator import ranges
 from gainkit.calculator.ranges import refuse_faults, within
 from gainkit.errors import GainkitError
 
+DC_VOLTS = ranges.Range("V", -1_000, 1_000, low_allowed=True)
+
 LONGEST_TEXT = 2000
 """A typed text longer than this is no remark on a job (our choice) [characters]."""
 
@@ -18,17 +20,17 @@ LONGEST_TEXT = 2000
 class TypedLevel:
     """A meter's reading. It saw no waveform: clipping is not looked at, and it never counts as clean.
 
-    volts : rms, of the setting tone [V]; None for a reading of DC alone. tone_dbfs : level of the tone, None for
-    the plan's [dBFS]. tone_hz : None for the plan's [Hz]. dc_volts : None where it was not read [V].
+    volts : rms, of the setting tone [V]; None for a reading of DC alone. tone_dbfs : level of the tone, None
+    for the plan's [dBFS]. tone_hz : None for the plan's [Hz]. dc_volts : None where it was not read [V].
     meter_percent, meter_floor_volts : the meter's accuracy, None where not known [% of reading], [V].
     """
 
     volts: float | None = within(ranges.VOLTS, default=None)
     tone_dbfs: float | None = within(ranges.LEVEL_DBFS, default=None)
     tone_hz: float | None = within(ranges.FREQUENCY_HZ, default=None)
-    dc_volts: float | None = within(ranges.DC_VOLTS, default=None)
+    dc_volts: float | None = within(DC_VOLTS, default=None)
     meter_percent: float | None = within(ranges.PERCENT, default=None)
-    meter_floor_volts: float | None = within(ranges.FLOOR_VOLTS, default=None)
+    meter_floor_volts: float | None = within(ranges.METER_FLOOR_VOLTS, default=None)
 
     def __post_init__(self) -> None:
         refuse_faults(self)
