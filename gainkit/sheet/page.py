@@ -27,6 +27,7 @@ LONGEST_TEXT = 160
 LEAST_PERCENT = 0.01
 """Distortion below this is of no interest on the page [%]."""
 
+
 class PageDoor(Door):
     """How a page for the customer and the shop names things: jobs by what they do."""
 
