@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from gainkit.analysis.model import Measurement
+from gainkit.calculator.ranges import Range, refuse_faults, within
 
 TOLERANCE_DB = 0.5
 """A level within this of its target is on target unless the system file says otherwise [dB] (our choice: a gain
@@ -34,8 +35,11 @@ OTHER_TONE_SHARE = 0.02
 class Checks:
     """How strictly a car is judged: `[check]` of its system file."""
 
-    tolerance_db: float = TOLERANCE_DB
-    limit_thd_percent: float = LIMIT_THD_PERCENT
+    tolerance_db: float = within(Range("dB", 0, 6), default=TOLERANCE_DB)
+    limit_thd_percent: float = within(Range("%", 0, 100), default=LIMIT_THD_PERCENT)
+
+    def __post_init__(self) -> None:
+        refuse_faults(self)
 
 
 TurnState = Literal["on-target", "up", "down", "out-of-reach", "unknown"]

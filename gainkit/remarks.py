@@ -36,6 +36,17 @@ class Remark:
         return hash((self.code, self.severity, repr(sorted(self.values.items()))))
 
 
+@dataclass(frozen=True)
+class Sentence:
+    """One line for a person, as data: shown, and written to JSON, as the text of its code."""
+
+    code: str
+    values: Mapping[str, Any] = field(default_factory=dict)
+
+    def __str__(self) -> str:
+        return remark_text(self)
+
+
 def danger(code: str, **values: Any) -> Remark:
     """Something that can hurt people, cables or loudspeakers."""
     return Remark(code, "danger", values)

@@ -14,7 +14,7 @@ import gainkit
 ROOT = Path(__file__).parent.parent / "gainkit"
 
 FLOORS = {
-    "figures": 0, "levels": 0, "words": 1, "errors": 2, "remarks": 2, "results": 3, "files": 3,
+    "figures": 0, "levels": 0, "words": 1, "errors": 2, "remarks": 2, "results": 3, "schemas": 3, "files": 3,
     "calculator": 3.5, "generator": 4, "capture": 4, "simulator": 4,
     "analysis": 5, "toneset": 5,
     "onset": 6, "polarity": 6, "routing": 6, "matching": 6, "volume": 6, "batch": 6, "response": 6, "noise": 6,

@@ -25,6 +25,12 @@ ROOMS = ("calculator", "capture", "generator", "analysis", "answers", "job", "pa
 """The modules with sentences, by the rooms they speak for."""
 
 
+class Finished(str):
+    """A sentence that a template function has filled itself: names of the user's in it stay as they are."""
+
+    __slots__ = ()
+
+
 @dataclass(frozen=True)
 class FaultWords:
     """The sentences of one kind of fault: what is wrong, and how to mend it."""
@@ -102,7 +108,8 @@ def error_text(fault: FaultData, door: Door = PYTHON) -> tuple[str, str]:
     }
     problem, remedy = (told(each, values, door) for each in (words.problem, words.remedy))
     for kind, name in reversed(fault.places):
-        problem = f"{name}: {problem}" if kind == "file" else f"{kind.capitalize()} {shown(name)}: {problem}"
+        plain = kind in ("file", "place")
+        problem = f"{name}: {problem}" if plain else f"{kind.capitalize()} {shown(name)}: {problem}"
     return problem, remedy
 
 
@@ -115,6 +122,8 @@ def remark_text(remark: RemarkData, door: Door = PYTHON) -> str:
 def told(template: Template, values: Mapping[str, Any], door: Door = PYTHON) -> str:
     """A template with its values, and with names as the door says them; values stay as they are."""
     text = template if isinstance(template, str) else template(values)
+    if isinstance(text, Finished):
+        return str(text)
 
     def named(match: re.Match[str]) -> str:
         first, second, is_job = match.groups()
