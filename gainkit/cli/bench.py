@@ -13,7 +13,7 @@ from gainkit.cli.common import JsonFlag, show
 if TYPE_CHECKING:
     from gainkit.calculator.feeds import Feed
     from gainkit.calculator.loads import Wirings
-    from gainkit.calculator.meters import Reading
+    from gainkit.calculator.meters import MeterReading
     from gainkit.calculator.pads import Pad, PadCall
     from gainkit.calculator.trims import Trim
 
@@ -40,14 +40,14 @@ def load(
 ) -> None:
     """Every wiring of the voice coils that shares the power equally, and its load."""
     from gainkit.calculator import ranges
-    from gainkit.calculator.loads import find_wirings
+    from gainkit.calculator.loads import find_loads
     from gainkit.cli.plain import checked
 
     checked("--coil-ohms", coil_ohms, ranges.OHMS)
     checked("--min-ohms", min_ohms, ranges.OHMS)
     checked("--coils", coils, ranges.Range("", 1, 16, low_allowed=True))
     checked("--drivers", drivers, ranges.Range("", 1, 64, low_allowed=True))
-    found = find_wirings(coil_ohms, coils, drivers, min_ohms, bridged)
+    found = find_loads(coil_ohms, coils, drivers, min_ohms, bridged)
     show(found, as_json, lambda: _load_text(found))
 
 
@@ -109,9 +109,7 @@ def pad(
     checked("--shunt-ohms", shunt_ohms, ranges.IMPEDANCE_OHMS)
     if (series_ohms is None) != (shunt_ohms is None):
         raise GainkitError("--series-ohms and --shunt-ohms belong together.", "Give both, or neither.")
-    call = PadCall(
-        max_volts, input_volts, source_ohms, input_ohms or math.inf, series.value, bridged, cable_pf * 1e-12
-    )
+    call = PadCall(max_volts, input_volts, source_ohms, input_ohms or math.inf, series.value, bridged, cable_pf)
     if series_ohms is not None and shunt_ohms is not None:
         found = check_pad(call, series_ohms, shunt_ohms)
     else:
@@ -143,7 +141,7 @@ def _pad_text(call: PadCall, found: Pad) -> str:
         facts.append("Reckoned for an open input, the worst case: a real one sees a little less.")
     if found.bandwidth_hz is not None:
         facts.append(
-            f"With {call.cable_farads * 1e12:g} pF of cable: -3 dB at {found.bandwidth_hz / 1000:.0f} kHz, "
+            f"With {call.cable_pf:g} pF of cable: -3 dB at {found.bandwidth_hz / 1000:.0f} kHz, "
             f"{found.loss_20khz_db:.2f} dB lost at 20 kHz."
         )
     legs = "2 x series" if found.differential else "series"
@@ -263,7 +261,7 @@ def meter(
 ) -> None:
     """What a true-rms and an average-responding meter show."""
     from gainkit.calculator import ranges
-    from gainkit.calculator.meters import find_reading
+    from gainkit.calculator.meters import find_meter_reading
     from gainkit.cli.plain import bullets, checked, headline, sections
     from gainkit.errors import GainkitError
 
@@ -272,7 +270,7 @@ def meter(
     checked("--frequency-hz", frequency_hz, ranges.FREQUENCY_HZ)
     if noise and overdrive_db:
         raise GainkitError("--overdrive-db goes with a sine, not with --noise.", "Leave one of them out.")
-    found = find_reading(volts, overdrive_db, noise, frequency_hz)
+    found = find_meter_reading(volts, overdrive_db, noise, frequency_hz)
     show(
         found,
         as_json,
@@ -288,7 +286,7 @@ def meter(
     )
 
 
-def _reading_figures(found: Reading) -> str:
+def _reading_figures(found: MeterReading) -> str:
     if found.crest_factor_db is None or found.peak_volts is None:
         return "Band noise, Gaussian: the average-responding meter shows sqrt(pi)/2 of it."
     return (

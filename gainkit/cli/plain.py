@@ -22,9 +22,9 @@ def headline(figure: str, beside: str = "") -> str:
     return f"{rule}\n   {figure}{'   ' + beside if beside else ''}\n{rule}"
 
 
-def bullets(title: str, lines: Iterable[str]) -> str:
+def bullets(title: str, lines: Iterable[object]) -> str:
     """A title and wrapped points; nothing when there are none."""
-    points = [wrapped(visible(line), "  - ", "    ") for line in lines]
+    points = [wrapped(visible(str(line)), "  - ", "    ") for line in lines]
     return "\n".join([title, *points]) if points else ""
 
 

@@ -339,7 +339,7 @@ def _grouped_cautions(figures: Plan) -> list[tuple[str, list[str]]]:
 
     holders: dict[str, list[str]] = {}
     for channel in figures.channels:
-        for caution in channel.cautions:
+        for caution in map(str, channel.cautions):
             holders.setdefault(caution, []).append(shortened(channel.name, 60))
     groups: dict[str, list[str]] = {}
     for caution, names in holders.items():

@@ -67,7 +67,7 @@ def csv_text(figures: Plan) -> str:
     writer.writerow([*rows[0], "cautions"])
     for row, channel in zip(rows, figures.channels, strict=True):
         cells = [spreadsheet_cell(visible(v)) if isinstance(v, str) else _cell_text(v) for v in row.values()]
-        writer.writerow([*cells, spreadsheet_cell(" ".join(channel.cautions))])
+        writer.writerow([*cells, spreadsheet_cell(" ".join(map(str, channel.cautions)))])
     return out.getvalue().rstrip("\n")
 
 
@@ -79,7 +79,8 @@ def markdown_text(figures: Plan) -> str:
     for channel in figures.channels:
         lines.append("| " + " | ".join(map(markdown_cell, table_row(channel))) + " |")
     lines.append("")
-    lines += [f"- {markdown_cell(caution)}" for caution in figures.cautions]
+    lines += [f"- {markdown_cell(str(caution))}" for caution in figures.cautions]
     for channel in figures.channels:
-        lines += [f"- {markdown_cell(channel.name)}: {markdown_cell(caution)}" for caution in channel.cautions]
+        name = markdown_cell(channel.name)
+        lines += [f"- {name}: {markdown_cell(str(caution))}" for caution in channel.cautions]
     return "\n".join(lines)

@@ -8,7 +8,7 @@ from pathlib import Path
 
 from gainkit.calculator.channel import Channel, channel_clip_volts
 from gainkit.calculator.feeds import Feed, power_feed
-from gainkit.calculator.loads import find_wirings
+from gainkit.calculator.loads import find_loads
 from gainkit.calculator.programme import ProgrammePower, find_programme
 from gainkit.calculator.targets import Target, find_target
 from gainkit.calculator.trims import full_scale_volts_from, trim_db
@@ -186,7 +186,7 @@ def _reach_cautions(nearest: float | None, error: float | None, target: Target) 
 def _coil_cautions(each: SystemChannel) -> Iterator[str]:
     if each.coil_ohms is None:
         return
-    found = find_wirings(each.coil_ohms, each.coils, each.drivers).wirings
+    found = find_loads(each.coil_ohms, each.coils, each.drivers).wirings
     load = each.channel.load_ohms
     if not any(abs(wiring.ohms / load - 1.0) < 0.01 for wiring in found):
         loads = ", ".join(f"{wiring.ohms:.3g}" for wiring in found)

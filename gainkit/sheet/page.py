@@ -93,7 +93,7 @@ def page(folder: Path, status: JobStatus) -> str:
     ]
     cautions: dict[str, list[str]] = {}
     for channel in plan.channels:
-        for caution in channel.cautions:
+        for caution in map(str, channel.cautions):
             cautions.setdefault(caution, []).append(cut(channel.name))
     return str(
         _environment()

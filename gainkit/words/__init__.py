@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import functools
 import importlib
+import math
 import re
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
@@ -137,6 +138,8 @@ def shown(found: Any) -> str:
         return "a table"
     if isinstance(found, (list, tuple)):
         return "a list"
+    if isinstance(found, float) and not math.isfinite(found):
+        return str(float(found))
     try:
         return filled("{found:.10g}", {"found": found}) if isinstance(found, (int, float)) else str(found)[:60]
     except OverflowError:
