@@ -20,8 +20,7 @@ from gainkit.job.readings import log_reading
 from gainkit.job.system import load_system
 from gainkit.levels import SINE_CREST, ratio_from_db
 from gainkit.onset import OnsetResult, from_index, onset
-from gainkit.simulator import Amplifier
-from gainkit.simulator import onset as true_onset
+from gainkit.simulator import Amplifier, true_onset
 from gainkit.toneset.checking import check_tones
 from gainkit.toneset.writing import write_tones
 from gainkit.volume import VolumeResult, volume, write_source

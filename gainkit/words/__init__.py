@@ -148,7 +148,7 @@ def shown(found: Any) -> str:
     if isinstance(found, (list, tuple)):
         return "a list"
     if isinstance(found, float) and not math.isfinite(found):
-        return str(found)
+        return str(float(found))
     try:
         return filled("{found:.10g}", {"found": found}) if isinstance(found, (int, float)) else str(found)[:60]
     except OverflowError:
