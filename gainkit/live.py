@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import contextlib
 import queue
-import threading
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -27,6 +26,9 @@ WINDOW_SECONDS = 0.5
 """Length that one reading looks at [s]: 25 cycles of a 50 Hz tone."""
 
 EVERY_SECONDS = 0.25
+SILENCE_SECONDS = 2.0
+"""An open interface that brings no block for so long [s] is gone: blocks come every few ms."""
+
 BITS = 24
 """Interfaces deliver 24 bits; one step of them tells a sample at full scale."""
 
@@ -140,7 +142,6 @@ class Interface:
         sounddevice = _sounddevice()
         self.lost = 0
         self._waiting: queue.Queue[NDArray[np.float32]] = queue.Queue(maxsize=400)
-        self._gone = threading.Event()
         try:
             wanted = int(device) if device is not None and device.isdigit() else device
             about = sounddevice.query_devices(wanted, "input")
@@ -153,7 +154,7 @@ class Interface:
             self.sample_rate_hz = float(sample_rate_hz or about["default_samplerate"])
             self._stream = sounddevice.InputStream(
                 samplerate=self.sample_rate_hz, device=wanted, channels=channels, dtype="float32",
-                callback=self._take, finished_callback=self._gone.set,
+                callback=self._take,
             )  # fmt: skip
             self._stream.start()
         except (ValueError, sounddevice.PortAudioError) as fault:
@@ -174,7 +175,7 @@ class Interface:
     def __iter__(self) -> Iterator[NDArray[np.float32]]:
         while True:
             try:
-                yield self._waiting.get(timeout=2.0)
+                yield self._waiting.get(timeout=SILENCE_SECONDS)
             except queue.Empty:
                 raise GainkitError(
                     f"{self.name} delivers nothing any more.", "Check its plug and start again."

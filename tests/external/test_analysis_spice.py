@@ -6,6 +6,7 @@ voltage at 768 kHz and nothing else.
 
 from __future__ import annotations
 
+import functools
 import re
 import subprocess
 from collections.abc import Callable
@@ -42,6 +43,7 @@ def simulate(
 ) -> Callable[[str, float], tuple[Truth, Measurement]]:
     ngspice = oracle("ngspice")
 
+    @functools.cache  # several tests look at the same stage at the same drive
     def run(circuit: str, peak: float, settle: float = 0.01) -> tuple[Truth, Measurement]:
         folder = tmp_path_factory.mktemp(circuit)
         netlist = (DATA / "circuits" / f"{circuit}.cir").read_text()
