@@ -80,3 +80,8 @@ rated (CTA-2006, second-hand)."""
 
 SEEN_OVER_FLOOR = 1.5
 """THD below its floor times this is not told from none [-]: the floor is what noise alone shows on average."""
+
+
+def stands_above(thd_percent: float, thd_floor_percent: float) -> bool:
+    """Whether distortion is seen above the floor that noise makes."""
+    return thd_percent >= SEEN_OVER_FLOOR * thd_floor_percent

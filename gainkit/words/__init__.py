@@ -116,7 +116,10 @@ def error_text(fault: FaultData, door: Door = PYTHON) -> tuple[str, str]:
 def remark_text(remark: RemarkData, door: Door = PYTHON) -> str:
     """The sentence of a remark, as a door says it; of a code that is not known here, the code itself."""
     template = _catalogues()[1].get(remark.code)
-    return remark.code.replace("_", " ") if template is None else told(template, remark.values, door)
+    text = remark.code.replace("_", " ") if template is None else told(template, remark.values, door)
+    for kind, name in reversed(remark.values.get("places", ())):
+        text = f"{name}: {text}" if kind == "file" else f"{kind.capitalize()} {name}: {text}"
+    return text
 
 
 def told(template: Template, values: Mapping[str, Any], door: Door = PYTHON) -> str:
