@@ -27,7 +27,8 @@ if TYPE_CHECKING:
     from gainkit.calculator.loads import find_loads
     from gainkit.calculator.meters import find_meter_reading
     from gainkit.calculator.pads import PadCall, find_pad
-    from gainkit.calculator.targets import Target, find_target
+    from gainkit.calculator.setting import Target
+    from gainkit.calculator.targets import find_target
     from gainkit.calculator.trims import find_trim
     from gainkit.capture import Capture, read_capture
     from gainkit.capture.calibration import Calibration
@@ -162,10 +163,8 @@ _ROOMS = {
         "PadCall",
         "find_pad",
     ),
-    "gainkit.calculator.targets": (
-        "Target",
-        "find_target",
-    ),
+    "gainkit.calculator.setting": ("Target",),
+    "gainkit.calculator.targets": ("find_target",),
     "gainkit.calculator.trims": ("find_trim",),
     "gainkit.capture": (
         "Capture",

@@ -310,7 +310,7 @@ def _grouped_cautions(figures: Plan) -> list[tuple[str, list[Remark]]]:
 
     holders: dict[Remark, list[str]] = {}
     for channel in figures.channels:
-        for caution in map(str, channel.cautions):
+        for caution in channel.cautions:
             holders.setdefault(caution, []).append(shortened(channel.name, 60))
     groups: dict[str, list[Remark]] = {}
     for caution, names in holders.items():

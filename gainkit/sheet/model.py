@@ -188,9 +188,10 @@ WORK = {
 
 
 def _done(readings: Iterable[Reading]) -> tuple[str, ...]:
-    kinds = {each.kind for each in readings if not isinstance(each.result, VolumeResult) or
-    each.result.positions} return tuple(work for work, lines in WORK.items() if kinds
-    & set(lines))
+    kinds = {
+        each.kind for each in readings if not isinstance(each.result, VolumeResult) or each.result.positions
+    }
+    return tuple(work for work, lines in WORK.items() if kinds & set(lines))
 
 
 def _visit(name: str, readings: Iterable[Reading]) -> VisitLine:

@@ -80,12 +80,11 @@ def _picture(draw: Draw, name: str, caption: str, mark: str) -> Picture:
 def job_photos(folder: Path) -> list[Photo]:
     """The photos of a job's folder, made small; those beyond the most are left out and told by the last."""
     place = folder / PHOTOS
-    files = sorted(each for each in place.iterdir() if each.suffix.lower() in PHOTO_SUFFIXES)
-    if place.is_dir() else [] photos = [_photo(each)
-    for each in files[:MOST_PHOTOS]] if len(files)
-    > MOST_PHOTOS:
-        photos.append(Photo(f"{len(files) - MOST_PHOTOS} more", None, "left
-        out"))
+    entries = place.iterdir() if place.is_dir() else ()
+    files = sorted(each for each in entries if each.suffix.lower() in PHOTO_SUFFIXES)
+    photos = [_photo(each) for each in files[:MOST_PHOTOS]]
+    if len(files) > MOST_PHOTOS:
+        photos.append(Photo(f"{len(files) - MOST_PHOTOS} more", None, "left out"))
     return photos
 
 
