@@ -17,6 +17,7 @@ from gainkit.calculator.ranges import Range
 from gainkit.capture import Capture
 from gainkit.errors import GainkitError
 from gainkit.files import whole_file
+from gainkit.results import Result
 
 if TYPE_CHECKING:
     import soundfile
@@ -52,8 +53,8 @@ class InputSettings:
     full_scale_volts: float | None = None
 
 
-@dataclass(frozen=True)
-class LiveResult:
+@dataclass(frozen=True, repr=False)
+class LiveResult(Result):
     """What a run of so many seconds ends with: the last reading, and what the run as a whole showed.
 
     readings : how many. clipped_readings, overloads : of them. lost_blocks : times the machine was too slow.

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from gainkit.analysis.thresholds import SEEN_OVER_FLOOR
+from gainkit.results import Result
 
 State = Literal["clean", "at-onset", "clipped"]
 Side = Literal["both", "positive", "negative"]
@@ -66,8 +67,8 @@ class TargetCheck:
     change_db: float | None
 
 
-@dataclass(frozen=True)
-class Measurement:
+@dataclass(frozen=True, repr=False)
+class Measurement(Result):
     """One steady tone in one capture. Volts are rms of the AC part unless named peak or dc."""
 
     file: str

@@ -10,6 +10,7 @@ from gainkit.calculator.ranges import refuse_outside
 from gainkit.errors import GainkitError
 from gainkit.levels import FloatOrArray, db_from_ratio
 from gainkit.remarks import Remark, danger, remark
+from gainkit.results import Result
 
 COPPER_CELSIUS = 20.0
 """Temperature that copper's resistance is tabulated at [degrees Celsius]."""
@@ -87,8 +88,8 @@ def level_lost_db(speaker_ohms: FloatOrArray, loop_ohms: FloatOrArray) -> FloatO
     return db_from_ratio(speaker_ohms / (speaker_ohms + loop_ohms))
 
 
-@dataclass(frozen=True)
-class Feed:
+@dataclass(frozen=True, repr=False)
+class Feed(Result):
     """What a cable costs; keys of the other use (power feed or loudspeaker wire) are None.
 
     wire_ohms : feed and return together [ohm]. power_lost_db : power in the loudspeaker against no wire [dB].

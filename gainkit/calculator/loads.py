@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from gainkit.calculator.amplifier import half_load_ohms
 from gainkit.calculator.ranges import COUNT, OHMS, refuse_outside
 from gainkit.remarks import Remark, danger, fault, remark
+from gainkit.results import Result
 
 ROUNDING = 1e-9
 """Loads closer than this share of themselves are the same [-]: what floating point leaves."""
@@ -24,8 +25,8 @@ class CoilWiring:
     half_ohms: float | None
 
 
-@dataclass(frozen=True)
-class Wirings:
+@dataclass(frozen=True, repr=False)
+class Wirings(Result):
     """All equal wirings, lowest load first. cautions : those that apply."""
 
     wirings: tuple[CoilWiring, ...]

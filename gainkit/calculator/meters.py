@@ -11,6 +11,7 @@ from gainkit.calculator.ranges import DB_IN_HAND, FREQUENCY_HZ, VOLTS, refuse_ou
 from gainkit.errors import GainkitError
 from gainkit.levels import SINE_CREST, FloatOrArray, db_from_ratio, ratio_from_db
 from gainkit.remarks import Remark, fault, remark
+from gainkit.results import Result
 
 SINE_FORM_FACTOR = math.pi / (2.0 * math.sqrt(2.0))
 """Rms over rectified mean of a sine [-]: what an average-responding meter multiplies by."""
@@ -37,8 +38,8 @@ def average_error_percent(overdrive_db: FloatOrArray) -> FloatOrArray:
     return error
 
 
-@dataclass(frozen=True)
-class MeterReading:
+@dataclass(frozen=True, repr=False)
+class MeterReading(Result):
     """What two kinds of meter show on one wave.
 
     volts : rms of the sine that just touches the rails, or of the noise [V]. peak_volts, crest_factor_db :

@@ -12,6 +12,7 @@ from gainkit.calculator.ranges import one_of, refuse_faults, refuse_outside, wit
 from gainkit.errors import GainkitError
 from gainkit.levels import FloatOrArray, db_from_ratio, power_db_from_ratio, ratio_from_db
 from gainkit.remarks import Remark, danger, fault, remark
+from gainkit.results import Result
 
 E12 = (10, 12, 15, 18, 22, 27, 33, 39, 47, 56, 68, 82)
 E24 = (
@@ -115,8 +116,8 @@ class PadCall:
         return 2 if self.bridged else 1
 
 
-@dataclass(frozen=True)
-class Pad:
+@dataclass(frozen=True, repr=False)
+class Pad(Result):
     """A pad that keeps the input safe. series_ohms, series_watts : of each leg's resistor.
 
     headroom_db : room below the interface's full scale with max_volts at the pad, nominal parts;

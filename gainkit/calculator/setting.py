@@ -6,10 +6,11 @@ from dataclasses import dataclass
 from typing import Literal
 
 from gainkit.remarks import Remark
+from gainkit.results import Result
 
 
-@dataclass(frozen=True)
-class Target:
+@dataclass(frozen=True, repr=False)
+class Target(Result):
     """What follows from a `Channel`; None where something it needs is not known. Volts are rms.
 
     limited_by : "amplifier" or "speaker". tone_watts : what the setting tone would put into the load [W].

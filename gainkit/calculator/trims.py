@@ -9,6 +9,7 @@ from gainkit.calculator.amplifier import built_in_limit_volts
 from gainkit.calculator.ranges import DIFFERENCE_DB, LEVEL_DBFS, OHMS, SUPPLY_VOLTS, VOLTS, refuse_outside
 from gainkit.levels import FloatOrArray, ratio_from_db, watts_from_volts
 from gainkit.remarks import Remark, danger, fault, remark
+from gainkit.results import Result
 
 READING_SLACK = 1.005
 """An onset above the stage's own limit is told only beyond this [-]: a meter may be off by as much (our
@@ -39,8 +40,8 @@ def full_scale_volts_from(clip_volts: FloatOrArray, clip_dbfs: FloatOrArray) -> 
     return volts
 
 
-@dataclass(frozen=True)
-class Trim:
+@dataclass(frozen=True, repr=False)
+class Trim(Result):
     """How far the built-in channels come down.
 
     clip_dbfs_before, clip_dbfs_after : recording level at their onset of clipping [dBFS]. most_volts,

@@ -8,6 +8,7 @@ from pathlib import Path
 from gainkit.errors import GainkitError
 from gainkit.files import write_whole
 from gainkit.job.system import load_system
+from gainkit.results import Result
 
 EXAMPLE = Path(__file__).parent / "example_system.toml"
 PLACES = ("captures", "charts")
@@ -19,8 +20,8 @@ HEAD = """\
 """
 
 
-@dataclass(frozen=True)
-class NewJob:
+@dataclass(frozen=True, repr=False)
+class NewJob(Result):
     """What was made."""
 
     folder: str

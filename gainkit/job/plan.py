@@ -16,6 +16,7 @@ from gainkit.errors import GainkitError
 from gainkit.job.system import Source, System, SystemChannel, load_system
 from gainkit.levels import db_from_ratio, watts_from_volts
 from gainkit.remarks import Remark, fault, remark
+from gainkit.results import Result
 
 TOGETHER_DB = 0.5
 """Channels that clip within this of each other clip together [dB] (our choice)."""
@@ -26,7 +27,7 @@ class _Named:
     name: str
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, repr=False)
 class ChannelPlan(Target, _Named):
     """A `Target` with its channel's name and what the plan adds.
 
@@ -51,8 +52,8 @@ class ChannelPlan(Target, _Named):
     programme: ProgrammePower | None
 
 
-@dataclass(frozen=True)
-class Plan:
+@dataclass(frozen=True, repr=False)
+class Plan(Result):
     """Every channel's figures; cautions : those of the car as a whole."""
 
     source: Source

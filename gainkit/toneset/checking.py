@@ -18,7 +18,7 @@ from gainkit.generator.encode import BLOCK_FRAMES, SampleFormat, encoded_blocks
 from gainkit.generator.model import Waveform
 from gainkit.levels import db_from_ratio, power_db_from_ratio
 from gainkit.remarks import Remark, fault, remark
-from gainkit.results import to_plain
+from gainkit.results import Result, to_plain
 from gainkit.toneset.comparison import ToneComparison, compare_with_tone, find_lag
 from gainkit.toneset.index import read_index, step_facts
 from gainkit.toneset.model import AUDIO_SUFFIXES, Progress
@@ -53,8 +53,8 @@ class CheckedTrack:
     foreign: bool = False
 
 
-@dataclass(frozen=True)
-class CheckedSet:
+@dataclass(frozen=True, repr=False)
+class CheckedSet(Result):
     """What `check_tones` found; foreign music files are among the tracks, as not ok."""
 
     ok: bool

@@ -15,7 +15,7 @@ from gainkit.generator.encode import scale_for
 from gainkit.generator.model import LevelStep, Marker, Waveform
 from gainkit.levels import db_from_ratio, ratio_from_db
 from gainkit.remarks import Remark, remark
-from gainkit.results import LazySequence, to_plain
+from gainkit.results import LazySequence, Result, to_plain
 from gainkit.toneset.cautions import track_cautions
 from gainkit.toneset.model import BITS, INDEX_FILE, AudioFormat, ToneSet, Track
 
@@ -34,8 +34,8 @@ class PlannedTrack:
     size_bytes: int
 
 
-@dataclass(frozen=True)
-class TrackFacts:
+@dataclass(frozen=True, repr=False)
+class TrackFacts(Result):
     """What is true of one track, as index.json tells it.
 
     file, kind, title, use : its name, the kind of tone, and what it is for.

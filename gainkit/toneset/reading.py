@@ -11,6 +11,7 @@ from typing import Any
 from gainkit.errors import GainkitError
 from gainkit.generator import kinds
 from gainkit.generator.spec import ToneSpec
+from gainkit.results import Result
 from gainkit.toneset.model import LONGEST_STEM, ToneSet, Track, plain_stem, stem_for, title_for
 
 SET_KEYS = ("title", "about", "defaults", "track")
@@ -44,8 +45,8 @@ class ListedSet:
     seconds: float
 
 
-@dataclass(frozen=True)
-class ToneSets:
+@dataclass(frozen=True, repr=False)
+class ToneSets(Result):
     """The tone sets that come along."""
 
     sets: tuple[ListedSet, ...]

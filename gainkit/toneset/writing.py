@@ -14,6 +14,7 @@ from gainkit.files import whole_file, write_whole
 from gainkit.generator import kinds
 from gainkit.generator.model import Waveform
 from gainkit.generator.spec import ToneSpec
+from gainkit.results import Result
 from gainkit.toneset import wav
 from gainkit.toneset.device import (
     FULL_BYTES,
@@ -41,8 +42,8 @@ from gainkit.toneset.pages import page_html, page_text
 from gainkit.toneset.reading import read_set
 
 
-@dataclass(frozen=True)
-class WrittenSet:
+@dataclass(frozen=True, repr=False)
+class WrittenSet(Result):
     """What `write_tones` did.
 
     set, title, folder : what was written, and where. sample_rate_hz, bits, format : how. size_bytes, seconds :
