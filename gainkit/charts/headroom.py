@@ -29,11 +29,42 @@ def draw_headroom(
     noise_volts: float | None = None,
     name: str = "this system",
 ) -> Axes:
-    """Headroom of recordings of several levels against gain, with this system's setting.
+    """Draw headroom of recordings of several levels against gain, with this system's setting.
 
-    target : of a channel whose source volts are known. noise_volts : at the output at that setting [V rms], if
-    known. Headroom falls by a decibel for each of gain; its anchor is the target's own `headroom_db`. Raises
-    GainkitError without a gain.
+    Parameters
+    ----------
+    ax : matplotlib.axes.Axes
+        Where to draw.
+    target : Target
+        Of a channel whose source volts are known.
+    levels_dbfs : sequence of float
+        Levels of the recordings, a line each [dBFS].
+    noise_volts : float, optional
+        Noise at the output at that setting [V rms].
+    name : str
+        What to call the setting.
+
+    Returns
+    -------
+    Axes
+        The same, with the point of the picture as its title.
+
+    Raises
+    ------
+    GainkitError
+        `source_volts_missing` without a gain.
+
+    References
+    ----------
+    Headroom falls by a decibel for each of gain; its anchor is the target's own `headroom_db`.
+
+    Examples
+    --------
+    >>> import gainkit, matplotlib.figure
+    >>> channel = gainkit.Channel((gainkit.Rating(75, 4),), load_ohms=4, overlap_db=5, source_volts=4)
+    >>> ax = gainkit.draw_headroom(matplotlib.figure.Figure().subplots(), gainkit.find_target(channel))
+    >>> ax.get_xlabel()
+    'gain [dB]'
     """
     gain = target.gain_db
     if gain is None:

@@ -74,7 +74,43 @@ def draw_levels(
     name: str = "this channel",
     built_in: bool = False,
 ) -> Axes:
-    """Peak and average of the signal from recording to loudspeaker [dBV] under each stage's ceiling [V]."""
+    """Draw peak and average of the signal from recording to loudspeaker under each stage's ceiling.
+
+    Parameters
+    ----------
+    ax : matplotlib.axes.Axes
+        Where to draw.
+    target : Target
+        Of a channel whose source volts are known.
+    crest_factor_db : float, optional
+        Peak over rms of the programme, 12 dB when left out [dB].
+    name : str
+        What to call the channel.
+    built_in : bool
+        It is the radio's own output: there is no amplifier between.
+
+    Returns
+    -------
+    Axes
+        The same, with the point of the picture as its title. Levels in dBV, ceilings in V rms.
+
+    Raises
+    ------
+    GainkitError
+        `source_volts_missing` without the source's volts.
+
+    References
+    ----------
+    A full-scale sine's rms lies 3.01 dB below its peak.
+
+    Examples
+    --------
+    >>> import gainkit, matplotlib.figure
+    >>> channel = gainkit.Channel((gainkit.Rating(75, 4),), load_ohms=4, overlap_db=5, source_volts=4)
+    >>> ax = gainkit.draw_levels(matplotlib.figure.Figure().subplots(), gainkit.find_target(channel))
+    >>> ax.get_ylabel()
+    'level [dBV]; ceilings in V rms'
+    """
     colours = palette_of(ax)
     stages = stages_of(target, crest_factor_db, built_in)
     places = np.arange(len(stages))

@@ -22,11 +22,44 @@ LEAST_PERCENT = 1e-4
 
 
 def draw_onset(ax: Axes, found: OnsetResult) -> Axes:
-    """THD of every judged step against its level, its floor, the limit and the onset."""
+    """Draw THD of every judged step against its level, its floor, the limit and the onset.
+
+    Parameters
+    ----------
+    ax : matplotlib.axes.Axes
+        Where to draw.
+    found : OnsetResult
+        What `gainkit.find_onset` found.
+
+    Returns
+    -------
+    Axes
+        The same, with the point of the picture as its title.
+
+    Raises
+    ------
+    GainkitError
+        `nothing_to_draw` when no step could be judged.
+
+    References
+    ----------
+    THD as in `gainkit.measure`.
+
+    Examples
+    --------
+    >>> import gainkit, matplotlib.figure, numpy
+    >>> steps = [gainkit.simulate(level_dbfs=dbfs, source_volts=1.5, seconds=0.3) for dbfs in range(-6, 1)]
+    >>> volts = numpy.concatenate([step.volts() for step in steps])
+    >>> recording = gainkit.Capture.from_array(volts, 48000)
+    >>> found = gainkit.find_onset(recording, gainkit.staircase(-6, 0, 1, 0.3))
+    >>> ax = gainkit.draw_onset(matplotlib.figure.Figure().subplots(), found)
+    >>> ax.get_ylabel()
+    'THD [%]'
+    """
     colours = palette_of(ax)
     steps = sorted((s for s in found.steps if s.thd_percent is not None), key=lambda step: step.level_dbfs)
     if not steps:
-        raise GainkitError("no_step_judged")
+        raise GainkitError("nothing_to_draw")
     levels = [step.level_dbfs for step in steps]
     ax.plot(
         levels, [max(s.thd_percent or 0.0, LEAST_PERCENT) for s in steps], color=colours.lines[0], label="THD"
@@ -79,7 +112,34 @@ def onset_point(found: OnsetResult) -> str:
 
 
 def draw_volume(ax: Axes, found: VolumeResult) -> Axes:
-    """THD at every volume position, and the volts there on a second axis; the highest clean one is marked."""
+    """Draw THD at every volume position, and the volts there on a second axis; the highest clean one is marked.
+
+    Parameters
+    ----------
+    ax : matplotlib.axes.Axes
+        Where to draw.
+    found : VolumeResult
+        What `gainkit.find_clean_volume` found.
+
+    Returns
+    -------
+    Axes
+        The same, with the point of the picture as its title.
+
+    References
+    ----------
+    THD as in `gainkit.measure`.
+
+    Examples
+    --------
+    >>> import gainkit, matplotlib.figure
+    >>> radio = gainkit.Amplifier(gain_db=0.0, positive_rail_volts=6.0)
+    >>> tones = {at: gainkit.simulate(radio, source_volts=at / 8, seconds=0.3) for at in (30, 32, 40)}
+    >>> found = gainkit.find_clean_volume(tones)
+    >>> ax = gainkit.draw_volume(matplotlib.figure.Figure().subplots(), found)
+    >>> ax.get_xlabel()
+    'volume position'
+    """
     colours = palette_of(ax)
     rows = found.positions
     places = np.arange(len(rows))

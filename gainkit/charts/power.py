@@ -20,10 +20,31 @@ LOWEST_DBFS = -24.0
 
 
 def draw_power(ax: Axes, target: Target) -> Axes:
-    """Watts of a sine into the load against its level: clipped where it meets the rails, and undisturbed.
+    """Draw watts of a sine into the load against its level: clipped where it meets the rails, and undisturbed.
 
-    Output for 0 dBFS is clip_volts less the headroom; beyond the rail the power of a clipped sine in closed
-    form (`calculator.clipped.power_ratio`).
+    Parameters
+    ----------
+    ax : matplotlib.axes.Axes
+        Where to draw.
+    target : Target
+        Of any channel.
+
+    Returns
+    -------
+    Axes
+        The same, with the point of the picture as its title.
+
+    References
+    ----------
+    Output for 0 dBFS is clip_volts less the headroom; a clipped sine's power in closed form.
+
+    Examples
+    --------
+    >>> import gainkit, matplotlib.figure
+    >>> channel = gainkit.Channel((gainkit.Rating(75, 4),), load_ohms=4, overlap_db=5, source_volts=4)
+    >>> ax = gainkit.draw_power(matplotlib.figure.Figure().subplots(), gainkit.find_target(channel))
+    >>> ax.get_ylabel()
+    'power into the load [W]'
     """
     colours = palette_of(ax)
     levels = np.linspace(LOWEST_DBFS, 0.0, 241)

@@ -26,7 +26,30 @@ LOWEST_DB = -160.0
 
 
 def draw_waveform(ax: Axes, tone: ToneFit, verdict: Verdict, *, unit: str = "V") -> Axes:
-    """Two cycles as fitted; where a rail is seen, the rails and the sine behind them. unit : "V" or another."""
+    """Draw two cycles of a tone as fitted; where a rail is seen, the rails and the sine behind them.
+
+    Parameters
+    ----------
+    ax : matplotlib.axes.Axes
+        Where to draw.
+    tone, verdict : ToneFit, Verdict
+        What `gainkit.analyse_tone` found.
+    unit : str
+        "V", or another for a capture without calibration.
+
+    Returns
+    -------
+    Axes
+        The same, with the point of the picture as its title.
+
+    Examples
+    --------
+    >>> import gainkit, matplotlib.figure
+    >>> seen = gainkit.analyse_tone(gainkit.simulate(source_volts=1.5, seconds=0.3))
+    >>> ax = gainkit.draw_waveform(matplotlib.figure.Figure().subplots(), seen.tone, seen.verdict)
+    >>> ax.get_xlabel()
+    'time [ms]'
+    """
     colours = palette_of(ax)
     period_ms = 1000 / tone.frequency_hz
     once = tone.period(POINTS)
@@ -74,7 +97,28 @@ def waveform_point(tone: ToneFit, verdict: Verdict) -> str:
 
 
 def draw_spectrum(ax: Axes, tone: ToneFit) -> Axes:
-    """Harmonics under the fundamental [dB], what is no harmonic, and the floor below which none can be told."""
+    """Draw harmonics under the fundamental, what is no harmonic, and the floor below which none can be told.
+
+    Parameters
+    ----------
+    ax : matplotlib.axes.Axes
+        Where to draw.
+    tone : ToneFit
+        What `gainkit.analyse_tone` found.
+
+    Returns
+    -------
+    Axes
+        The same, with the point of the picture as its title. Levels in dB under the tone.
+
+    Examples
+    --------
+    >>> import gainkit, matplotlib.figure
+    >>> seen = gainkit.analyse_tone(gainkit.simulate(source_volts=1.5, seconds=0.3))
+    >>> ax = gainkit.draw_spectrum(matplotlib.figure.Figure().subplots(), seen.tone)
+    >>> ax.get_xlabel()
+    'frequency [Hz]'
+    """
     colours = palette_of(ax)
     low_hz, high_hz = tone.band_hz
     reference = float(np.abs(tone.phasors[0]))

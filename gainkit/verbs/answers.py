@@ -73,12 +73,12 @@ def find_onset(
     --------
     >>> import gainkit
     >>> import numpy
-    >>> steps = [gainkit.simulate(level_dbfs=level, source_volts=1.5) for level in range(-12, 1)]
+    >>> steps = [gainkit.simulate(level_dbfs=dbfs, source_volts=1.5, seconds=0.3) for dbfs in range(-6, 1)]
     >>> volts = numpy.concatenate([step.volts() for step in steps])
     >>> recording = gainkit.Capture.from_array(volts, 48000)
-    >>> found = gainkit.find_onset(recording, gainkit.staircase(-12, 0, 1, 1))
+    >>> found = gainkit.find_onset(recording, gainkit.staircase(-6, 0, 1, 0.3))
     >>> round(found.onset_volts, 1), round(found.rail_volts, 1)
-    (20.4, 28.0)
+    (20.3, 28.0)
     """
     refuse_unknown(options, (*READING, *CHOOSING))
     if index is not None:
@@ -127,8 +127,8 @@ def find_clean_volume(
     --------
     >>> import gainkit
     >>> radio = gainkit.Amplifier(gain_db=0.0, positive_rail_volts=6.0)
-    >>> positions = {30: 3.0, 31: 4.0, 32: 5.0}
-    >>> tones = {number: gainkit.simulate(radio, source_volts=volts) for number, volts in positions.items()}
+    >>> volts = {30: 3.0, 31: 4.0, 32: 5.0}
+    >>> tones = {at: gainkit.simulate(radio, source_volts=volts[at], seconds=0.3) for at in volts}
     >>> found = gainkit.find_clean_volume(tones)
     >>> found.highest_clean_position, round(found.source_volts, 2)
     (31, 4.0)

@@ -87,7 +87,7 @@ FAULTS: dict[str, FaultWords] = {
         "This chart needs the source's volts, and they are not known.",
         "Give <source.preamp_volts> in the system file.",
     ),
-    "no_step_judged": FaultWords(
+    "nothing_to_draw": FaultWords(
         "None of the steps could be judged: there is nothing to draw.", "Record the staircase again."
     ),
     "no_steady_tone": FaultWords(
