@@ -35,12 +35,11 @@ class Question:
 
 @dataclass(frozen=True)
 class FileAnswer:
-    """What a file gave: a measurement, or what was wrong with it and how to mend it."""
+    """What a file gave: a measurement, or the fault that prevented one."""
 
     file: str
     measurement: Measurement | None
-    problem: str | None = None
-    remedy: str | None = None
+    fault: GainkitError | None = None
 
 
 def opened(question: Question) -> Capture:
@@ -58,7 +57,7 @@ def measure_file(question: Question) -> FileAnswer:
     try:
         return FileAnswer(str(question.path), measure(opened(question), question.options))
     except GainkitError as fault:
-        return FileAnswer(str(question.path), None, fault.problem, fault.remedy)
+        return FileAnswer(str(question.path), None, fault)
 
 
 def measure_files(questions: Sequence[Question], jobs: int = 1) -> Iterator[FileAnswer]:
@@ -95,8 +94,6 @@ def captures_in(paths: Sequence[Path]) -> list[Path]:
             continue
         found = sorted(entry for entry in path.iterdir() if entry.suffix.lower() in SUFFIXES)
         if not found:
-            raise GainkitError(
-                f"{path} holds no captures.", f"Give files, or a folder with {', '.join(sorted(SUFFIXES))}."
-            )
+            raise GainkitError("no_captures", "captures", str(path), sorted(SUFFIXES)).within("file", path)
         files += found
     return files

@@ -47,10 +47,19 @@ class Answer:
         assert self.out.count("\n") == 1, f"not exactly one line of JSON: {self.out!r} {self.err!r}"
         return json.loads(self.out, parse_constant=lambda word: pytest.fail(f"{word} in JSON"))
 
+    @property
+    def fault(self) -> dict[str, Any]:
+        """What a refused call with --json gives scripts: code, parameter, received, allowed, text, remedy."""
+        self.refused()
+        error: dict[str, Any] = self.json["error"]
+        assert {"code", "parameter", "received", "allowed", "text", "remedy"} <= set(error)
+        assert error["code"] == "_".join(error["code"].lower().split()), f"no code: {error['code']!r}"
+        return error
+
     def refused(self) -> str:
         """The two-part message of a refused call, after checking that it is one."""
         assert self.code == 2, (self.code, self.out, self.err)
-        assert self.out == ""
+        assert self.out == "" or set(self.json) == {"error"}
         assert "Traceback" not in self.err
         lines = self.err.strip().splitlines()
         assert lines[0].startswith("Problem: "), self.err
@@ -92,6 +101,17 @@ def gainkit_process() -> Callable[..., Answer]:
         return Answer(done.returncode, done.stdout, done.stderr)
 
     return run
+
+
+@pytest.fixture(scope="session")
+def demo(
+    gainkit_process: Callable[..., Answer], tmp_path_factory: pytest.TempPathFactory
+) -> tuple[Path, Answer]:
+    """The demo's folder, to be read only, and what `gainkit demo --json` said: run once, for it is long."""
+    folder = tmp_path_factory.mktemp("demo") / "gainkit-demo"
+    answer = gainkit_process("demo", folder, "--json")
+    assert answer.code == 0, answer.err
+    return folder, answer
 
 
 @pytest.fixture

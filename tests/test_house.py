@@ -18,7 +18,8 @@ FLOORS = {
     "calculator": 3.5, "generator": 4, "capture": 4, "simulator": 4,
     "analysis": 5, "toneset": 5,
     "onset": 6, "polarity": 6, "routing": 6, "matching": 6, "volume": 6, "batch": 6, "response": 6, "noise": 6,
-    "advice": 7, "job": 8, "charts": 9, "sheet": 10, "live": 10, "demo": 11, "summaries": 11, "cli": 12,
+    "advice": 7, "job": 8, "charts": 9, "beside": 9, "sheet": 10, "live": 10, "demo": 11, "summaries": 11,
+    "verbs": 12, "cli": 13,
 }  # fmt: skip
 """Rooms from the ground up; a room imports from its own floor's own room and from floors below only."""
 

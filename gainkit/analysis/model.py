@@ -5,6 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
+from gainkit.analysis.thresholds import SEEN_OVER_FLOOR
+
 State = Literal["clean", "at-onset", "clipped"]
 Side = Literal["both", "positive", "negative"]
 
@@ -94,6 +96,13 @@ class Measurement:
     watts: float | None
     target: TargetCheck | None
     notes: tuple[str, ...]
+
+    @property
+    def distortion_seen(self) -> bool:
+        """Whether the THD stands above what this recording's noise would show by itself."""
+        if self.thd_percent is None or self.thd_floor_percent is None:
+            return False
+        return self.thd_percent >= SEEN_OVER_FLOOR * self.thd_floor_percent
 
 
 @dataclass(frozen=True)

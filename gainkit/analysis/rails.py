@@ -186,7 +186,7 @@ def _beyond(positive_db: float, negative_db: float, orders: int) -> Floats:
     """h_0..h_K of all of a unit sine that lies beyond two rails."""
     up, down = hard_excess(positive_db, orders), hard_excess(negative_db, orders)
     # shifting theta by pi turns h_k into (-1)^k h_k, and the side's sign flips it
-    return np.asarray(up - (-1.0) ** np.arange(orders + 1) * down)
+    return np.asarray(up - _signs(orders) * down)
 
 
 def hard_excess(overdrive_db: float, orders: int) -> Floats:
@@ -196,16 +196,30 @@ def hard_excess(overdrive_db: float, orders: int) -> Floats:
     h_n = 2 [n sin phi... ] integrated by parts: (1/pi) [sin((n-1) phi)/(n-1) + sin((n+1) phi)/(n+1)
     - 2 k sin(n phi)/n]. Derivation: integral of (cos t - k) cos(n t) over -phi..phi, over pi.
     """
-    rail = 10.0 ** (-max(overdrive_db, 0.0) / 20)
-    phi = np.arccos(min(rail, 1.0))
+    if overdrive_db <= 0:
+        return np.zeros(orders + 1)
+    rail = 10.0 ** (-overdrive_db / 20)
+    phi = np.arccos(rail)
+    turns = _counted(orders + 1)
+    sines = np.sin(turns * phi)
+    shares = sines / turns
     excess = np.empty(orders + 1)
-    excess[0] = (np.sin(phi) - rail * phi) / np.pi
-    excess[1] = (phi - np.sin(phi) * np.cos(phi)) / np.pi
-    n = np.arange(2, orders + 1)
-    excess[2:] = (
-        np.sin((n - 1) * phi) / (n - 1) + np.sin((n + 1) * phi) / (n + 1) - 2 * rail * np.sin(n * phi) / n
-    ) / np.pi
-    return excess
+    excess[0] = sines[0] - rail * phi
+    excess[1] = phi - sines[0] * np.cos(phi)
+    excess[2:] = shares[:-2] + shares[2:] - 2 * rail * sines[1:-1] / turns[1:-1]
+    return excess / np.pi
+
+
+@lru_cache(maxsize=64)
+def _counted(last: int) -> Floats:
+    """1, 2 .. last."""
+    return np.arange(1.0, last + 1)
+
+
+@lru_cache(maxsize=64)
+def _signs(orders: int) -> Floats:
+    """(-1)^k for k of 0..K."""
+    return np.asarray((-1.0) ** np.arange(orders + 1))
 
 
 def fit_rails(real_harmonics: Floats, noise_peak: Floats) -> RailFit:
@@ -228,8 +242,20 @@ def fit_rails(real_harmonics: Floats, noise_peak: Floats) -> RailFit:
 
 def _search(harmonics: Floats, knees: list[Knee], noise_peak: Floats) -> RailFit:
     """Coarse grid over overdrives (and knees), then Levenberg-Marquardt from the best starts."""
-    orders = len(harmonics)
-    starts: list[tuple[float, tuple[float, float], Knee]] = []
+    starts, models, powers = _starts(tuple(knees), len(harmonics))
+    gains = np.array([model @ harmonics for model in models]) / powers
+    misfits = np.sum((harmonics - gains[:, np.newaxis] * models) ** 2, axis=1)
+    best = [starts[place] for place in np.argsort(misfits, kind="stable")[:3]]
+    fits = [_refine(harmonics, pair, knee, noise_peak) for pair, knee in best]
+    return min(fits, key=lambda fit: fit.misfit)
+
+
+@lru_cache(maxsize=128)
+def _starts(
+    knees: tuple[Knee, ...], orders: int
+) -> tuple[list[tuple[tuple[float, float], Knee]], Floats, Floats]:
+    """The coarse grid, h_1..h_K of its points, (points, orders), and their powers: no capture changes them."""
+    starts: list[tuple[tuple[float, float], Knee]] = []
     depths = (0.05, 0.3, 1.0, 2.5, 5.0, 9.0)
     for knee in knees:
         low = 0.0 if knee.kind == "hard" else -6.0
@@ -237,13 +263,9 @@ def _search(harmonics: Floats, knees: list[Knee], noise_peak: Floats) -> RailFit
         pairs += [(1.5, 0.5), (0.5, 1.5), (4.0, 1.5), (1.5, 4.0)]
         if knee.kind != "hard":
             pairs += [(-2.0, -2.0), (-6.0, -6.0), (-12.0, -12.0)]
-        for pair in pairs:
-            model = harmonics_of(*pair, knee, orders)[1:]
-            gain = float(model @ harmonics) / float(model @ model)
-            starts.append((float(np.sum((harmonics - gain * model) ** 2)), pair, knee))
-    starts.sort(key=lambda start: start[0])
-    fits = [_refine(harmonics, pair, knee, noise_peak) for _, pair, knee in starts[:3]]
-    return min(fits, key=lambda fit: fit.misfit)
+        starts += [(pair, knee) for pair in pairs]
+    models = np.array([harmonics_of(*pair, knee, orders)[1:] for pair, knee in starts])
+    return starts, models, np.array([model @ model for model in models])
 
 
 def _refine(harmonics: Floats, start: tuple[float, float], knee: Knee, noise_peak: Floats) -> RailFit:

@@ -73,3 +73,10 @@ OUT_OF_BAND_RATIO = 0.001
 
 LEAST_SOFT_OVERDRIVE_DB = -6.0
 """Below the limit of THD, a soft curve whose rail lies farther off than this is not called a rail [dB]."""
+
+LIMIT_THD_PERCENT = 1.0
+"""THD at which a tone is no longer clean unless told otherwise [%]: the limit at which mobile amplifiers are
+rated (CTA-2006, second-hand)."""
+
+SEEN_OVER_FLOOR = 1.5
+"""THD below its floor times this is not told from none [-]: the floor is what noise alone shows on average."""

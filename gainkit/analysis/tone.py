@@ -60,6 +60,11 @@ class ToneFit:
         return 100 * self.distortion_ratio
 
     @property
+    def distortion_seen(self) -> bool:
+        """Whether the THD stands above what the noise would show by itself."""
+        return self.thd_percent >= thresholds.SEEN_OVER_FLOOR * self.thd_floor_percent
+
+    @property
     def full_thd_percent(self) -> float:
         """The same with all orders fitted, beyond the band's edge too: rails are judged by it [%]."""
         return float(100 * np.linalg.norm(self.phasors[1:]) / np.abs(self.phasors[0]))

@@ -14,12 +14,29 @@ JsonFlag = Annotated[bool, typer.Option("--json", help="One JSON object on stand
 OverwriteFlag = Annotated[bool, typer.Option("--overwrite", help="Replace what is already there.")]
 
 
+_answered = False
+
+
+def answered() -> bool:
+    """Whether an answer is already out on standard output: no second object may follow it."""
+    return _answered
+
+
+def begin() -> None:
+    """Nothing is answered yet: a new call of the command line."""
+    global _answered
+    _answered = False
+
+
 def show(result: Any, as_json: bool, text: Callable[[], str]) -> None:
     """Print a result: one JSON object, or the text made for a person (only built when asked for)."""
+    global _answered
+    _answered = True
     if as_json:
+        from gainkit.cli.door import CLI
         from gainkit.results import to_json
 
-        print(to_json(result))
+        print(to_json(result, CLI))
     else:
         print(text())
 
