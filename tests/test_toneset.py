@@ -392,28 +392,27 @@ def test_tones_one(gainkit: Callable[..., Any], tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize(
-    ("options", "parameter"),
+    ("options", "words"),
     [
-        (("sine", "--level-dbfs", "3"), "level-dbfs"),
-        (("sine", "--frequency-hz", "20000"), "frequency-hz"),
-        (("sine", "--frequency-hz", "nan"), "frequency-hz"),
-        (("sine", "--frequency-hz", "tief"), "frequency-hz"),
-        (("sine", "--step-db", "1"), "step-db"),
+        (("sine", "--level-dbfs", "3"), "--level-dbfs is 3."),
+        (("sine", "--frequency-hz", "20000"), "--frequency-hz is 20000 Hz, too high"),
+        (("sine", "--frequency-hz", "nan"), "--frequency-hz is"),
+        (("sine", "--frequency-hz", "tief"), "--frequency-hz"),
+        (("sine", "--step-db", "1"), "--step-db does not belong to a tone of kind sine."),
         (("sinus",), "sinus"),
         (("noise", "--level-dbfs", "-3"), "-8.99 dBFS"),
-        (("noise", "--low-hz", "40"), "high-hz"),
-        (("sine", "--rate", "44000"), "rate"),
-        (("sine", "--bits", "8"), "bits"),
-        (("sine", "--seconds", "0"), "seconds"),
-        (("sine", "--seed", "-1"), "seed"),
+        (("noise", "--low-hz", "40"), "--high-hz is missing"),
+        (("sine", "--rate", "44000"), "--rate is 44000."),
+        (("sine", "--bits", "8"), "--bits is 8."),
+        (("sine", "--seconds", "0"), "--seconds is 0."),
+        (("sine", "--seed", "-1"), "--seed is -1."),
         (("sine", "--seconds", "80000"), "4 GiB"),
     ],
 )
-def test_tones_one_refuses_by_name(
-    gainkit: Callable[..., Any], tmp_path: Path, options: tuple[str, ...], parameter: str
+def test_tones_one_refuses_in_the_words_of_its_options(
+    gainkit: Callable[..., Any], tmp_path: Path, options: tuple[str, ...], words: str
 ) -> None:
-    told = gainkit("tones", "one", *options, "--out", tmp_path / "tone.wav").refused()
-    assert parameter in told.replace("_", "-")  # how names are spelt is the door's to test
+    assert words in gainkit("tones", "one", *options, "--out", tmp_path / "tone.wav").refused()
     assert list(tmp_path.iterdir()) == []
 
 

@@ -17,10 +17,10 @@ from gainkit.cli.common import JsonFlag, OverwriteFlag, show
 
 if TYPE_CHECKING:
     from gainkit.toneset.checking import CheckedSet
-    from gainkit.toneset.index import PlannedTrack, TrackFacts
-    from gainkit.toneset.model import Progress, ToneSet
+    from gainkit.toneset.index import TrackFacts
+    from gainkit.toneset.model import Progress
     from gainkit.toneset.reading import ToneSets
-    from gainkit.toneset.writing import WrittenSet
+    from gainkit.toneset.writing import ShownSet, WrittenSet
 
 tones = typer.Typer(help="Test tones: list the sets, write one to a stick, check it.", no_args_is_help=True)
 
@@ -98,31 +98,21 @@ def _list_text(result: ToneSets) -> str:
 @tones.command("show")
 def show_set(tone_set: SetArgument, json: JsonFlag = False) -> None:
     """The tracks of a tone set: what each is, and what it is for."""
-    from gainkit.toneset.index import track_facts
-    from gainkit.toneset.model import AudioFormat
-    from gainkit.toneset.reading import read_set
-    from gainkit.toneset.writing import plan_tracks
+    from gainkit.toneset.writing import show_tones
 
-    tracks, audio = read_set(tone_set), AudioFormat()
-    planned = plan_tracks(tracks, audio)
-    result = {
-        "name": tracks.name,
-        "title": tracks.title,
-        "about": tracks.about,
-        "tracks": [track_facts(item, audio) for item in planned],
-    }
-    show(result, json, lambda: _set_text(tracks, planned))
+    result = show_tones(tone_set)
+    show(result, json, lambda: _set_text(result))
 
 
-def _set_text(tracks: ToneSet, planned: list[PlannedTrack]) -> str:
+def _set_text(result: ShownSet) -> str:
     from gainkit.cli.plain import visible, wrapped
     from gainkit.toneset.pages import duration, level_text
 
-    lines = [visible(tracks.title)] + ([wrapped(visible(tracks.about), "", "")] if tracks.about else [])
+    lines = [visible(result.title)] + ([wrapped(visible(result.about), "", "")] if result.about else [])
     lines.append("")
-    for item in planned:
-        lines.append(f"{item.file:<36}{level_text(item):<20}{duration(item.waveform.seconds):>6}")
-        lines.append(wrapped(visible(f"{item.track.title}. {item.track.use}"), "    ", "    "))
+    for track in result.tracks:
+        lines.append(f"{track.file:<36}{level_text(track):<20}{duration(track.seconds):>6}")
+        lines.append(wrapped(visible(f"{track.title}. {track.use}"), "    ", "    "))
     caution = "Loudspeakers unplugged for steady tones, staircases and glides; tracks.txt has all cautions."
     return "\n".join([*lines, "", wrapped(caution, "", "")])
 

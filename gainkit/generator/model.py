@@ -156,11 +156,6 @@ class Waveform:
         return sum(part.frames for part in self.parts)
 
     @property
-    def channels(self) -> int:
-        """Tracks are stereo, always: a car's source plays nothing else."""
-        return 2
-
-    @property
     def seconds(self) -> float:
         """Length of the whole track [s]."""
         return self.frames / self.sample_rate_hz

@@ -8,10 +8,11 @@ from dataclasses import dataclass
 
 from gainkit.calculator.ranges import refuse_faults
 from gainkit.errors import GainkitError
+from gainkit.figures import plain
 from gainkit.generator import kinds
 from gainkit.generator.encode import SampleFormat
 from gainkit.generator.model import Waveform
-from gainkit.generator.spec import ToneSpec
+from gainkit.generator.spec import ToneSpec, given
 
 BITS = (16, 24, 32)
 FORMATS = ("wav", "flac")
@@ -117,8 +118,8 @@ def plain_stem(text: str) -> str:
 
 def stem_for(spec: ToneSpec) -> str:
     """The file name that a tone gets when its set gives none: 997hz_-6db, stairs_50hz, noise_bass."""
-    tone = f"{spec.frequency_hz:g}hz" if spec.frequency_hz is not None else ""
-    level = f"{spec.level_dbfs:g}db" if spec.level_dbfs is not None else ""
+    tone = f"{plain(spec.frequency_hz, 6)}hz" if spec.frequency_hz is not None else ""
+    level = f"{plain(spec.level_dbfs, 6)}db" if spec.level_dbfs is not None else ""
     names = {
         "sine": f"{tone}_{level}",
         "staircase": f"stairs_{tone}",
@@ -138,8 +139,8 @@ def _band_name(spec: ToneSpec) -> str:
 
 
 def title_for(spec: ToneSpec) -> str:
-    """The title that a tone gets when its set gives none: 997 Hz at -6 dBFS, Staircase 50 Hz, Noise bass."""
+    """The title that a checked tone gets when its set gives none: 997 Hz at -6 dBFS, Noise bass."""
     if spec.kind == "sine":
-        return f"{spec.frequency_hz:g} Hz at {spec.level_dbfs:g} dBFS"
-    of = f"{spec.frequency_hz:g} Hz" if spec.frequency_hz is not None else spec.band or ""
+        return f"{plain(given(spec.frequency_hz), 6)} Hz at {plain(given(spec.level_dbfs), 6)} dBFS"
+    of = f"{plain(spec.frequency_hz, 6)} Hz" if spec.frequency_hz is not None else spec.band or ""
     return f"{spec.kind.capitalize()} {of}".strip()

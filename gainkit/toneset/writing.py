@@ -183,10 +183,61 @@ def write_tone(
     if suffix not in FORMATS:
         raise GainkitError("tone_file_suffix", "out", path.name, FORMATS)
     spec = ToneSpec(
-        kind, frequency_hz, level_dbfs, seconds, low_hz, high_hz, band, from_dbfs, to_dbfs, step_db,
-        dwell_seconds, channels, crest_db, decorrelated, seed, dither,
-    )  # fmt: skip
+        kind,
+        frequency_hz=frequency_hz,
+        level_dbfs=level_dbfs,
+        seconds=seconds,
+        low_hz=low_hz,
+        high_hz=high_hz,
+        band=band,
+        from_dbfs=from_dbfs,
+        to_dbfs=to_dbfs,
+        step_db=step_db,
+        dwell_seconds=dwell_seconds,
+        channels=channels,
+        crest_db=crest_db,
+        decorrelated=decorrelated,
+        dither=dither,
+        seed=seed,
+    )
     return write_one(spec, path, AudioFormat(rate, bits, suffix), overwrite=overwrite, progress=progress)
+
+
+@dataclass(frozen=True)
+class ShownSet:
+    """A tone set and what each of its tracks is, before anything is written."""
+
+    name: str
+    title: str
+    about: str
+    tracks: tuple[TrackFacts, ...]
+
+
+def show_tones(tone_set: str | Path) -> ShownSet:
+    """The tracks of a tone set: what each is, and what it is for.
+
+    Parameters
+    ----------
+    tone_set : name of one that comes along, or the path of a .toml file.
+
+    Returns
+    -------
+    ShownSet
+        The facts of every track as it would be written at 44100 Hz and 16 bit.
+
+    Raises
+    ------
+    GainkitError
+        For a set that is not there or cannot be made.
+
+    Examples
+    --------
+    >>> show_tones("phone").tracks[4].kind
+    'staircase'
+    """
+    tones, audio = read_set(tone_set), AudioFormat()
+    facts = tuple(track_facts(item, audio) for item in plan_tracks(tones, audio))
+    return ShownSet(tones.name, tones.title, tones.about, facts)
 
 
 # ---- planning ----------------------------------------------------------------------------------------------
@@ -327,9 +378,10 @@ class _Run:
     ) -> None:
         self.tone_set, self.planned, self.folder, self.audio = tone_set, planned, folder, audio
         self.count = _FrameCount(sum(item.waveform.frames for item in planned), progress)
+        facts = [track_facts(item, audio) for item in planned]
         self.pages = {
-            PAGE_TEXT_FILE: page_text(tone_set, audio, planned),
-            PAGE_HTML_FILE: page_html(tone_set, audio, planned),
+            PAGE_TEXT_FILE: page_text(tone_set, audio, facts),
+            PAGE_HTML_FILE: page_html(tone_set, audio, facts),
         }
 
     def kept(self, overwrite: bool) -> dict[str, str]:

@@ -69,7 +69,7 @@ FAULTS: dict[str, FaultWords] = {
     # ---- one tone
     "unknown_choice": FaultWords("{parameter} is {received}.", _nearest_or("Give one of {allowed}.")),
     "foreign_parameter": FaultWords(
-        "{parameter} is {received}, and a tone of kind {kind} takes none.", _nearest_parameter
+        "{parameter} does not belong to a tone of kind {kind}.", _nearest_parameter
     ),
     "not_text": FaultWords("{parameter} is {received}, which is not text.", "Give a word in quotes."),
     "not_true_or_false": FaultWords(

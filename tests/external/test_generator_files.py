@@ -300,7 +300,7 @@ def test_float_wav_by_sox(tmp_path: Path, oracle: Callable[[str], str]) -> None:
     path, facts, step = written(tmp_path, ToneSpec("sine", level_dbfs=0, seconds=1.0), 32)
     told = subprocess.run([oracle("sox"), "--i", path], capture_output=True, text=True, check=True).stdout
     assert "32-bit Floating Point" in told
-    assert f"{facts['frames']} samples" in told
+    assert f"{facts.frames} samples" in told
     assert sox_rms_dbfs(oracle("sox"), path, step["start_frame"], step["stop_frame"]) == pytest.approx(
         0, abs=0.006
     )
