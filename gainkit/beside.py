@@ -70,7 +70,7 @@ def _against(result: Measurement, plan: ChannelPlan | None) -> list[Remark]:
         return remarks
     if one_lead(result, plan):
         # no fault: a differential input is one channel too, and the recording does not tell
-        remarks.append(remark("one_lead", output=plan.name, bridged=plan.bridged))
+        remarks.append(fault("one_lead", output=plan.name, bridged=plan.bridged))
     if is_other_tone(result.frequency_hz, plan.tone_hz):
         heard = result.frequency_hz
         remarks.append(fault("other_tone", output=plan.name, frequency_hz=heard, planned_hz=plan.tone_hz))

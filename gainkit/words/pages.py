@@ -121,10 +121,6 @@ REMARKS: dict[str, Template] = {
         "calibration is off by as much. Record a clean one, turned down, and calibrate again."
     ),
     # a reading beside its plan
-    "dc_at_output": (
-        "{dc_volts:+.3g} V of DC does not belong at an output: the recorder's own offset, one lead of a "
-        "bridged or built-in output, or a fault that burns loudspeakers. Check before connecting any."
-    ),
     "one_lead": lambda values: (
         "{output} is "
         + _KINDS[bool(values["bridged"])]
