@@ -12,9 +12,39 @@ from typing import Annotated
 
 import typer
 
-from gainkit.cli import bench, calibrate, charts, demo, job, live, measure, onset, plan, tones, wiring
+from gainkit.cli import (
+    bench,
+    calibrate,
+    charts,
+    demo,
+    job,
+    live,
+    match,
+    measure,
+    onset,
+    plan,
+    polarity,
+    routing,
+    tones,
+    volume,
+)
 
-ROOMS = (plan, tones, measure, calibrate, onset, wiring, bench, charts, job, live, demo)
+ROOMS = (
+    plan,
+    tones,
+    measure,
+    calibrate,
+    onset,
+    volume,
+    polarity,
+    routing,
+    match,
+    bench,
+    charts,
+    job,
+    live,
+    demo,
+)
 
 
 def command_tree(arguments: Sequence[str]) -> typer.Typer:

@@ -24,8 +24,8 @@ from gainkit.errors import GainkitError
 from gainkit.files import write_whole
 from gainkit.job.plan import plan_system
 from gainkit.job.system import load_system
-from gainkit.matching import match
-from gainkit.onset import from_index, onset
+from gainkit.matching import match_levels
+from gainkit.onset import find_onset, from_index
 from gainkit.sheet import write_sheet
 
 
@@ -51,8 +51,8 @@ def _draws(bench: Bench, calibration: Path, staircase: Path) -> dict[str, Draw]:
         )
     tone, verdict = found
     steps = from_index(bench.folder / "stick" / "index.json", staircase.name)
-    clipping = onset(read_capture(bench.file("front_staircase.wav"), calibration=calibration), steps)
-    alike = match([read_capture(bench.file(f"match_front_{side}.wav")) for side in ("left", "right")])
+    clipping = find_onset(read_capture(bench.file("front_staircase.wav"), calibration=calibration), steps)
+    alike = match_levels([read_capture(bench.file(f"match_front_{side}.wav")) for side in ("left", "right")])
     return {
         "headroom": lambda ax: draw_headroom(ax, channel, name=channel.name),
         "levels": lambda ax: draw_levels(ax, channel, name=channel.name),

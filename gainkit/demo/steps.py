@@ -19,14 +19,14 @@ from gainkit.job.plan import ChannelPlan, Plan, plan_system
 from gainkit.job.readings import log_reading
 from gainkit.job.system import load_system
 from gainkit.levels import SINE_CREST, ratio_from_db
-from gainkit.onset import OnsetResult, from_index, onset
+from gainkit.onset import OnsetResult, find_onset, from_index
 from gainkit.simulator import Amplifier
 from gainkit.simulator import onset as true_onset
 from gainkit.toneset.checking import check_set
 from gainkit.toneset.model import Target
 from gainkit.toneset.reading import read_set
 from gainkit.toneset.writing import write_set
-from gainkit.volume import VolumeResult, volume, write_source
+from gainkit.volume import VolumeResult, find_clean_volume, write_source
 
 CHANNEL = "Front"
 FRONT_RAIL_VOLTS = 24.1
@@ -94,7 +94,7 @@ def source_step(bench: Bench, calibration: Path) -> tuple[VolumeResult, list[Fig
         volts = loudest * ratio_from_db((position - LOUDEST_CLEAN) / 2 * SOURCE_STEP_DB)
         path = recorded(bench, f"volume_{position}.wav", track, volts, preamp, position)
         measured.append((str(position), measure(read_capture(path, calibration=calibration))))
-    result = volume(measured)
+    result = find_clean_volume(measured)
     log_reading(bench.folder, "volume", None, result, [bench.file(f"volume_{p}.wav") for p in POSITIONS])
     write_source(bench.folder / "system.toml", result)
     bench.say(
@@ -159,7 +159,7 @@ def onset_step(bench: Bench, calibration: Path, source: VolumeResult, track: Pat
     amplifier = Amplifier(gain_db=channel.gain_db, positive_rail_volts=FRONT_RAIL_VOLTS, noise_volts=0.003)
     path = recorded(bench, "front_staircase.wav", played[:, 0], source.source_volts, amplifier, 60)
     levels = from_index(bench.folder / "stick" / "index.json", track.name)
-    found: OnsetResult = onset(
+    found: OnsetResult = find_onset(
         read_capture(path, calibration=calibration), levels, source_volts=source.source_volts
     )
     log_reading(bench.folder, "onset", CHANNEL, found, [path])

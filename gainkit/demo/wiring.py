@@ -10,8 +10,8 @@ from gainkit.demo.bench import RATE, Bench, Figure, Floats, track_of
 from gainkit.generator.spec import ToneSpec
 from gainkit.job.readings import log_reading
 from gainkit.levels import ratio_from_db
-from gainkit.matching import match
-from gainkit.polarity import polarity
+from gainkit.matching import match_levels
+from gainkit.polarity import find_polarity
 
 LOUDER_DB = 2.0
 """By how much the right front loudspeaker plays louder than the left one [dB]."""
@@ -44,7 +44,7 @@ def polarity_step(bench: Bench) -> list[Figure]:
     for name, sign in (("front left", 1), ("front right", -1), ("front right, leads changed over", 1)):
         path = bench.file(f"polarity_{name.replace(',', '').replace(' ', '_')}.wav")
         soundfile.write(path, heard(track, 90.0, sign, 5), RATE, subtype="PCM_16")
-        found = polarity(read_capture(path), band="midrange")
+        found = find_polarity(read_capture(path), band="midrange")
         log_reading(bench.folder, "polarity", "Front", found, [path])
         right += found.polarity == ("positive" if sign > 0 else "negative")
         bench.say(f"   {name}: {found.polarity}, {found.agreeing} of {found.pulses} pulses agree")
@@ -59,7 +59,7 @@ def match_step(bench: Bench) -> list[Figure]:
         path = bench.file(f"match_front_{name}.wav")
         soundfile.write(path, heard(track, 90.0, gain, 9), RATE, subtype="PCM_16")
         paths.append(path)
-    found = match([read_capture(path) for path in paths])
+    found = match_levels([read_capture(path) for path in paths])
     log_reading(bench.folder, "match", "Front", found, paths)
     trim = found.captures[1].trim_db
     bench.say("\n9. Left and right alike?      (gainkit match match_front_left.wav match_front_right.wav)")
