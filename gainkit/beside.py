@@ -11,7 +11,7 @@ from gainkit.advice import Checks, has_stray_dc, is_other_tone
 from gainkit.analysis.model import Measurement
 from gainkit.job.plan import ChannelPlan, channel_plan
 from gainkit.job.system import load_system
-from gainkit.remarks import Remark, danger, fault, remark
+from gainkit.remarks import Remark, danger, fault
 
 FIRST = frozenset({"dc_at_output", "one_lead", "other_tone"})
 """Codes that are told before any level: it may not be what it seems."""

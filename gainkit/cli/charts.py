@@ -148,7 +148,7 @@ def _of_plan(kind: Kind, file: Path | None, name: str | None, noise_volts: float
 def _of_onset(question: Question, plan: LevelPlan) -> Draw:
     from gainkit.batch import opened
     from gainkit.charts import draw_onset
-    from gainkit.onset import onset as find_onset
+    from gainkit.onset import find_onset
 
     found = find_onset(opened(question), plan, question.options)
     return lambda ax: draw_onset(ax, found)
@@ -158,13 +158,13 @@ def _of_bands(asked: list[Question], third: bool) -> Draw:
     from gainkit.batch import opened
     from gainkit.charts import draw_bands
     from gainkit.errors import GainkitError
-    from gainkit.matching import MatchOptions, match
+    from gainkit.matching import MatchOptions, match_levels
 
     if not asked:
         raise GainkitError("captures_missing", "recording")
     first = asked[0].options
     options = MatchOptions(channel=first.channel, minus=first.minus, third_octave=third)
-    found = match([opened(question) for question in asked], options)
+    found = match_levels([opened(question) for question in asked], options)
     return lambda ax: draw_bands(ax, found)
 
 
