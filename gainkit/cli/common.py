@@ -58,7 +58,7 @@ def shown(result: Any, as_json: bool, text: Callable[[], str]) -> Iterator[None]
 def note(log: Path | None, kind: str, channel: str | None, result: Any, captures: Sequence[Path]) -> None:
     """Append a reading to the job folder of `--log`, if one was given."""
     if log is not None:
-        from gainkit.job.readings import log_reading
+        from gainkit.job.log import log_reading
 
         log_reading(log, kind, channel, result, captures)
 

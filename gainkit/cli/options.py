@@ -61,11 +61,11 @@ def check_log(log: Path | None, for_channel: str | None, *, needs_channel: bool 
         if for_channel is not None:
             raise GainkitError("needs_log", "for_output", for_channel)
         return
-    from gainkit.job.readings import check_job
+    from gainkit.job.record import check_job
     from gainkit.job.system import load_system
 
     check_job(log)
     if for_channel is not None:
-        load_system(log / "system.toml").channel(for_channel)
+        load_system(log / "system.toml").output(for_channel)
     elif needs_channel:
         raise GainkitError("output_missing", "for_output")

@@ -27,7 +27,7 @@ Judged = tuple[str, tuple[Remark, ...]]
 
 
 JUDGED_AGAIN = frozenset({"dc_at_output", "one_lead", "other_tone"})
-"""Notes of a measurement that are judged here from its figures, so that a reading of another kind clears them."""
+"""Notes of a measurement that are judged here from its figures: a reading of another kind clears them."""
 
 
 @dataclass(frozen=True)
