@@ -21,6 +21,7 @@ from gainkit.cli import (
     live,
     match,
     measure,
+    note,
     onset,
     plan,
     polarity,
