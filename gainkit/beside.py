@@ -72,5 +72,5 @@ def _against(result: Measurement, plan: ChannelPlan | None) -> list[Remark]:
         remarks.append(fault("one_lead", output=plan.name, bridged=plan.bridged))
     if is_other_tone(result.frequency_hz, plan.tone_hz):
         heard = result.frequency_hz
-        remarks.append(fault("other_tone", output=plan.name, heard_hz=heard, tone_hz=plan.tone_hz))
+        remarks.append(fault("other_tone", output=plan.name, frequency_hz=heard, planned_hz=plan.tone_hz))
     return remarks

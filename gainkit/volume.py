@@ -11,18 +11,16 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from gainkit.analysis.clean import is_clean_tone
+from gainkit.analysis.model import Measurement, State
 from gainkit.analysis.thresholds import LIMIT_THD_PERCENT
 from gainkit.calculator.ranges import PERCENT, Range, refuse_outside
 from gainkit.errors import GainkitError
 from gainkit.levels import SINE_CREST, db_from_ratio, ratio_from_db
 from gainkit.remarks import Remark, all_within, fault, remark
 from gainkit.results import Result
-
-if TYPE_CHECKING:
-    from gainkit.analysis.model import Measurement, State
 
 Position = str | float
 

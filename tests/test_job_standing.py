@@ -1,4 +1,4 @@
-"""How a job stands: nothing of one output covers another, and no fault is lost before it is cleared or accepted."""
+"""How a job stands: nothing of one output covers another, no fault is lost before it is cleared or accepted."""
 
 from __future__ import annotations
 
@@ -12,7 +12,8 @@ from hypothesis import strategies as st
 
 from gainkit.errors import GainkitError
 from gainkit.job.log import log_reading, note_typed, start_visit, undo_last, void_reading
-from gainkit.job.readings import FILE, read_readings
+from gainkit.job.readings import read_readings
+from gainkit.job.record import FILE
 from gainkit.job.report import report_jobs
 from gainkit.job.standing import JobStatus, OutputStatus, job_status
 from gainkit.job.typed import Acceptance, FreeText, Knob, SupplyReading, TypedLevel, TypedPolarity

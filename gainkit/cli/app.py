@@ -12,10 +12,42 @@ from typing import Annotated
 
 import typer
 
-from gainkit.cli import bench, calibrate, charts, demo, job, live, measure, onset, plan, tones, wiring
+from gainkit.cli import (
+    bench,
+    calibrate,
+    charts,
+    demo,
+    job,
+    live,
+    match,
+    measure,
+    note,
+    onset,
+    plan,
+    polarity,
+    routing,
+    tones,
+    volume,
+)
 from gainkit.cli.help import first_sentence
 
-ROOMS = (plan, tones, measure, calibrate, onset, wiring, bench, charts, job, live, demo)
+ROOMS = (
+    plan,
+    tones,
+    measure,
+    calibrate,
+    onset,
+    volume,
+    polarity,
+    routing,
+    match,
+    bench,
+    charts,
+    job,
+    note,
+    live,
+    demo,
+)
 
 
 def plain_words(arguments: Sequence[str]) -> list[str]:

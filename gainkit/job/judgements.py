@@ -26,6 +26,10 @@ Judged = tuple[str, tuple[Remark, ...]]
 """An aspect ('level', 'dc', ...) and its faults: none means that it was looked at and is as it should be."""
 
 
+JUDGED_AGAIN = frozenset({"dc_at_output", "one_lead", "other_tone"})
+"""Notes of a measurement that are judged here from its figures: a reading of another kind clears them."""
+
+
 @dataclass(frozen=True)
 class Level:
     """One level reading beside the plan's figures that it is judged by.
@@ -62,7 +66,7 @@ def judge(reading: Reading, output: str, now: PlanFigures, plan: ChannelPlan, st
         case Measurement():
             judged = list(_measured(result, figures, plan, stale))
         case TypedLevel():
-            judged = list(_typed(result, figures, stale))
+            judged = list(_typed(result, figures, plan, stale))
         case PolarityResult() | TypedPolarity():
             judged = list(_polarity(result, figures))
         case PolarityPair():
@@ -75,7 +79,11 @@ def judge(reading: Reading, output: str, now: PlanFigures, plan: ChannelPlan, st
             judged = [("routing", () if result.ok else (fault("routing_wrong"), *result.problems))]
         case _:
             return []
-    notes = tuple(each for each in getattr(result, "notes", ()) if each.severity != "remark")
+    notes = tuple(
+        each
+        for each in getattr(result, "notes", ())
+        if each.severity != "remark" and each.code not in JUDGED_AGAIN
+    )
     return [*judged, (f"told by {reading.kind}", notes)]
 
 
@@ -86,11 +94,14 @@ def checks_of(figures: PlanFigures) -> Checks:
 def level_of(reading: Reading, now: PlanFigures, stale: bool) -> Level | None:
     """A level reading beside the figures it is judged by; None for another kind of reading."""
     result, figures = reading.result, figures_of(reading, now)
+    name = ", ".join(reading.outputs)
     if isinstance(result, TypedLevel) and result.volts is not None:
         wanted = wanted_volts(figures, result.tone_dbfs)
-        return _level(reading, wanted, result.volts, not _typed_faults(result, figures, stale), typed=True)
+        return _level(
+            reading, wanted, result.volts, not _typed_faults(result, figures, name, stale), typed=True
+        )
     if isinstance(result, Measurement):
-        counts = not _unusable(result, figures, stale)
+        counts = not _unusable(result, figures, name, stale)
         volts = result.rms_volts if result.calibrated else None
         return _level(reading, figures.set_volts, volts, counts, typed=False)
     return None
@@ -129,10 +140,10 @@ def wanted_volts(figures: PlanFigures, tone_dbfs: float | None) -> float:
 
 
 def _measured(result: Measurement, figures: PlanFigures, plan: ChannelPlan, stale: bool) -> Iterator[Judged]:
-    unusable = tuple(_unusable(result, figures, stale))
+    unusable = tuple(_unusable(result, figures, plan.name, stale))
     yield "reading", unusable
     one_lead = (plan.bridged or plan.built_in) and result.minus is None
-    yield "leads", (fault("one_lead", bridged=plan.bridged),) if one_lead else ()
+    yield "leads", (fault("one_lead", output=plan.name, bridged=plan.bridged),) if one_lead else ()
     if result.calibrated and not result.recorder_overload:
         yield "dc", _stray(result.dc_volts, result.rms_volts)
     if unusable:
@@ -141,7 +152,7 @@ def _measured(result: Measurement, figures: PlanFigures, plan: ChannelPlan, stal
     yield "level", _off_target(result.rms_volts, figures.set_volts, checks_of(figures))
 
 
-def _unusable(result: Measurement, figures: PlanFigures, stale: bool) -> list[Remark]:
+def _unusable(result: Measurement, figures: PlanFigures, name: str, stale: bool) -> list[Remark]:
     """Why a capture tells nothing of the level."""
     reasons = []
     if result.recorder_overload:
@@ -149,12 +160,16 @@ def _unusable(result: Measurement, figures: PlanFigures, stale: bool) -> list[Re
     elif not result.steady_tone:
         reasons.append(fault("no_steady_tone_recorded"))
     if is_other_tone(result.frequency_hz, figures.tone_hz):
-        reasons.append(fault("other_tone", heard_hz=result.frequency_hz, tone_hz=figures.tone_hz))
+        reasons.append(_another(name, result.frequency_hz, figures))
     if not result.calibrated:
         reasons.append(fault("not_calibrated"))
     if stale:
         reasons.append(fault("other_volume"))
     return reasons
+
+
+def _another(name: str, frequency_hz: float | None, figures: PlanFigures) -> Remark:
+    return fault("other_tone", output=name, frequency_hz=frequency_hz, planned_hz=figures.tone_hz)
 
 
 def _waveform(result: Measurement, checks: Checks) -> Iterator[Remark]:
@@ -164,21 +179,21 @@ def _waveform(result: Measurement, checks: Checks) -> Iterator[Remark]:
         yield fault("distorted", thd_percent=result.thd_percent)
 
 
-def _typed(result: TypedLevel, figures: PlanFigures, stale: bool) -> Iterator[Judged]:
+def _typed(result: TypedLevel, figures: PlanFigures, plan: ChannelPlan, stale: bool) -> Iterator[Judged]:
     if result.dc_volts is not None:
         yield "dc", _stray(result.dc_volts, result.volts or 0.0)
     if result.volts is None:
         return
-    unusable = tuple(_typed_faults(result, figures, stale))
+    unusable = tuple(_typed_faults(result, figures, plan.name, stale))
     yield "reading", unusable
     if not unusable:
         yield "level", _off_target(result.volts, wanted_volts(figures, result.tone_dbfs), checks_of(figures))
 
 
-def _typed_faults(result: TypedLevel, figures: PlanFigures, stale: bool) -> list[Remark]:
+def _typed_faults(result: TypedLevel, figures: PlanFigures, name: str, stale: bool) -> list[Remark]:
     reasons = []
     if is_other_tone(result.tone_hz, figures.tone_hz):
-        reasons.append(fault("other_tone", heard_hz=result.tone_hz, tone_hz=figures.tone_hz))
+        reasons.append(_another(name, result.tone_hz, figures))
     if result.tone_dbfs is not None and result.tone_dbfs > -figures.overlap_db + 1e-9:
         reasons.append(fault("tone_too_loud", tone_dbfs=result.tone_dbfs, most_dbfs=-figures.overlap_db + 0.0))
     if stale:

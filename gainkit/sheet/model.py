@@ -11,7 +11,6 @@ from gainkit.job.standing import JobStatus, OpenJob, OutputStatus, standing
 from gainkit.job.system import Job, Source
 from gainkit.job.typed import FreeText, SupplyReading
 from gainkit.remarks import Remark, Sentence, gravest_first
-from gainkit.volume import VolumeResult
 
 SCHEMA_VERSION = 1
 """Of `sheet --json`; described by schema.json beside this file."""
@@ -19,7 +18,7 @@ SCHEMA_VERSION = 1
 
 @dataclass(frozen=True)
 class SheetSource:
-    """The source as planned and as measured: volts for 0 dBFS [V rms], volume position. confirmed : both agree."""
+    """The source as planned and as measured: volts for 0 dBFS [V rms], position. confirmed : both agree."""
 
     name: str | None
     planned_volts: float | None
@@ -188,9 +187,7 @@ WORK = {
 
 
 def _done(readings: Iterable[Reading]) -> tuple[str, ...]:
-    kinds = {
-        each.kind for each in readings if not isinstance(each.result, VolumeResult) or each.result.positions
-    }
+    kinds = {each.kind for each in readings}
     return tuple(work for work, lines in WORK.items() if kinds & set(lines))
 
 

@@ -28,20 +28,21 @@ LEAST_PERCENT = 0.01
 """Distortion below this is of no interest on the page [%]."""
 
 
+JOBS = {
+    "find_clean_volume": "the measurement of the source's volume",
+    "find_feed": "the sum for the power cable",
+    "find_onset": "the measurement of the onset of clipping",
+    "find_loads": "the sum for the coils' wiring",
+    "start_job": "a new job's example",
+}
+
+
 class PageDoor(Door):
     """How a page for the customer and the shop names things: jobs by what they do."""
 
-    JOBS = {
-        "find_clean_volume": "the measurement of the source's volume",
-        "find_feed": "the sum for the power cable",
-        "find_onset": "the measurement of the onset of clipping",
-        "find_loads": "the sum for the coils' wiring",
-        "start_job": "a new job's example",
-    }  # fmt: skip
-
     def job(self, name: str) -> str:
         """One of the jobs, in words."""
-        return self.JOBS.get(name, name.replace("_", " "))
+        return JOBS.get(name, name.replace("_", " "))
 
     def parameter(self, name: str) -> str:
         """An argument, in words."""

@@ -6,6 +6,7 @@ import base64
 import io
 from collections.abc import Iterator
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 
 from gainkit.charts import Look, chart_svg, draw_headroom, draw_onset
@@ -49,23 +50,15 @@ def job_pictures(job: OpenJob) -> Iterator[Picture]:
     """Headroom of every channel whose gain is known, and the onset of every output that was measured."""
     for number, channel in enumerate(job.plan.channels):
         if channel.gain_db is not None and not channel.built_in:
-            yield _picture(
-                lambda ax, channel=channel: draw_headroom(ax, channel, name="setting"),
-                channel.name,
-                "headroom against gain",
-                f"headroom{number}",
-            )
+            draw: Draw = partial(draw_headroom, target=channel, name="setting")
+            yield _picture(draw, channel.name, "headroom against gain", f"headroom{number}")
     counting = [each for each in job.readings if each.counts]
     for number, output in enumerate(job.system.outputs):
         onset = latest(readings_of(counting, output, job.system.outputs), "onset")
         found = onset.result if onset is not None else None
         if isinstance(found, OnsetResult) and any(step.thd_percent is not None for step in found.steps):
-            yield _picture(
-                lambda ax, found=found: draw_onset(ax, found),
-                output.name,
-                "distortion against level",
-                f"onset{number}",
-            )
+            curve: Draw = partial(draw_onset, found=found)
+            yield _picture(curve, output.name, "distortion against level", f"onset{number}")
 
 
 def _picture(draw: Draw, name: str, caption: str, mark: str) -> Picture:
@@ -80,8 +73,8 @@ def _picture(draw: Draw, name: str, caption: str, mark: str) -> Picture:
 def job_photos(folder: Path) -> list[Photo]:
     """The photos of a job's folder, made small; those beyond the most are left out and told by the last."""
     place = folder / PHOTOS
-    entries = place.iterdir() if place.is_dir() else ()
-    files = sorted(each for each in entries if each.suffix.lower() in PHOTO_SUFFIXES)
+    entries = sorted(place.iterdir()) if place.is_dir() else []
+    files = [each for each in entries if each.suffix.lower() in PHOTO_SUFFIXES]
     photos = [_photo(each) for each in files[:MOST_PHOTOS]]
     if len(files) > MOST_PHOTOS:
         photos.append(Photo(f"{len(files) - MOST_PHOTOS} more", None, "left out"))

@@ -127,16 +127,19 @@ def told(template: Template, values: Mapping[str, Any], door: Door = PYTHON) -> 
     text = template if isinstance(template, str) else template(values)
     if isinstance(text, Finished):
         return str(text)
+    return filled(with_names(text, door), values)
 
-    def named(match: re.Match[str]) -> str:
+
+def with_names(text: str, door: Door = PYTHON) -> str:
+    """A text whose names of arguments, keys and jobs are said as a door says them."""
+
+    def said(match: re.Match[str]) -> str:
         first, second, is_job = match.groups()
         if is_job:
-            spoken = door.job(first)
-        else:
-            spoken = door.key(first, second) if second else door.parameter(first)
-        return spoken.replace("{", "{{").replace("}", "}}")
+            return door.job(first)
+        return door.key(first, second) if second else door.parameter(first)
 
-    return filled(_NAME.sub(named, text), values)
+    return _NAME.sub(said, text)
 
 
 def shown(found: Any) -> str:

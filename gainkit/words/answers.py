@@ -146,6 +146,14 @@ FAULTS: dict[str, FaultWords] = {
         "{index}: the entry of {received} cannot be used ({reason}).",
         "Write the tracks again, or give <from_dbfs>, <to_dbfs>, <step_db> and <dwell_seconds> instead.",
     ),
+    "track_without_index": FaultWords(
+        "{parameter} {received} stands in an index that is not given.",
+        "Add <index> with the index.json that lies beside the track.",
+    ),
+    "glide_without_steps": FaultWords(
+        "{parameter} is {received}, and a glide has no steps.",
+        "Leave <step_db> and <dwell_seconds> away, or <glide_seconds>.",
+    ),
     # a recording that does not hold it
     "too_short_for_levels": FaultWords(
         "{seconds:.3g} s are too short for a staircase or a glide.", _WHOLE_TRACK
@@ -207,7 +215,13 @@ FAULTS: dict[str, FaultWords] = {
     "system_file_unusable": FaultWords(
         "it cannot be used as a system file: {reason}.", "<plan_system()> tells what is wrong with it."
     ),
+    "not_position_and_capture": FaultWords(
+        "{received} is not POSITION=CAPTURE.",
+        "Write the volume position, =, and its capture, as in 28=pos28.wav.",
+    ),
     # polarity
+    "too_many_recordings": FaultWords("{received} recordings are given.", "Give one, or two for a pair."),
+    "same_file_twice": FaultWords("both are the same file.", "Give two recordings."),
     "no_such_band": FaultWords("{parameter} is {received}.", "Choose one of {allowed}."),
     "too_short_for_pulses": FaultWords(
         "{seconds:.2f} s are too short for {pulses} pulses.", "Record the pulses track for ten seconds."

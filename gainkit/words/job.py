@@ -186,28 +186,12 @@ REMARKS: dict[str, Template] = {
     ),
     "recorder_overloaded": "the recorder was overloaded: measure again with its input turned down",
     "no_steady_tone_recorded": "the last recording held no steady tone: measure again",
-    "other_tone": lambda v: (
-        "The tone is {heard_hz:.4g} Hz, and {output} is set with {tone_hz:g} Hz: play that tone, the reading does "
-        "not count."
-        if "output" in v
-        else "the last reading was of {heard_hz:.4g} Hz, not of {tone_hz:g} Hz: play that tone and measure again"
-    ),
     "tone_too_loud": (
         "the meter was read with a tone of {tone_dbfs:g} dBFS, louder than the overlap allows ({most_dbfs:g} dBFS): "
         "it may have been clipped"
     ),
     "not_calibrated": "recorded without calibration: volts not known",
     "other_volume": "taken at another volume of the source: measure again",
-    "one_lead": lambda v: (
-        "{output} is "
-        + ("bridged" if v["bridged"] else "built in (bridge-tied)")
-        + ": one lead against ground shows half its volts, 6.02 dB too little. Measure across both leads "
-        "(<channel> 1 <minus> 2, or a differential input). Neither may touch ground."
-        if "output" in v
-        else "read on one channel of the recorder, and this output has two live leads ("
-        + ("bridged" if v["bridged"] else "built in")
-        + "): that counts only from a differential input across both leads; one lead against ground shows half"
-    ),
     "clipped": lambda v: "CLIPPED by {overdrive_db:.2f} dB" + _volts(v),
     "distorted": lambda v: "DISTORTED, THD {thd_percent:.2g} %" + _volts(v),
     "level_off_target": lambda v: (

@@ -113,9 +113,22 @@ FAULTS: dict[str, FaultWords] = {
     "device": FaultWords("{told}.", lambda values: _DEVICE_REMEDIES[values["hindrance"]]),
 }
 
+_KINDS = {True: "bridged", False: "built in (bridge-tied)"}
+
 REMARKS: dict[str, Template] = {
     "reference_distorted": (
         "The tone is distorted (THD {thd_percent:.2g} %): an average-responding meter misreads it, and the "
         "calibration is off by as much. Record a clean one, turned down, and calibrate again."
+    ),
+    # a reading beside its plan
+    "one_lead": lambda values: (
+        "{output} is "
+        + _KINDS[bool(values["bridged"])]
+        + ": one lead against ground shows half its volts, 6.02 dB too little. Measure across both leads "
+        "(<channel> 1 <minus> 2, or a differential input). Neither may touch ground."
+    ),
+    "other_tone": (
+        "The tone is {frequency_hz:.4g} Hz, and {output} is set with {planned_hz:g} Hz: play that tone, the "
+        "reading does not count."
     ),
 }
