@@ -116,7 +116,9 @@ def test_track_from_the_index(folder: Path, gainkit: Callable[..., Any]) -> None
         truth = simulator.true_onset(STAGE, SOURCE_VOLTS)
         assert truth is not None
         assert told["onset_dbfs"] == pytest.approx(truth.level_dbfs, abs=0.01)
-        assert any("80 ppm fast" in note for note in told["notes"])
+        clock = next(note for note in told["notes"] if note["code"] == "recorder_clock")
+        assert clock["clock_ppm"] == pytest.approx(80, abs=1)
+        assert "80 ppm fast" in clock["text"]
     refused = gainkit("onset", folder / "by_index.wav", "--index", index, "--track", "09_x.wav").refused()
     assert track.name in refused
 
