@@ -6,11 +6,11 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from gainkit.analysis.model import overdrive_words
 from gainkit.analysis.thresholds import SEEN_OVER_FLOOR
 from gainkit.charts.style import DASHES, headline, label_ends, palette_of
 from gainkit.figures import filled, plain
 from gainkit.levels import db_from_ratio
+from gainkit.words.analysis import overdrive_words
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

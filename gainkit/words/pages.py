@@ -46,7 +46,6 @@ FAULTS: dict[str, FaultWords] = {
     "one_capture_for_chart": FaultWords(
         "{parameter} goes with one capture and without <lines>.", "Draw the others one by one."
     ),
-    "no_captures": FaultWords("there are no captures in it.", "Give files, or a folder with {allowed}."),
     "some_not_measured": FaultWords(
         "{failed} of {files} files could not be measured.", "Their lines say why; see `problem`."
     ),
@@ -89,9 +88,6 @@ FAULTS: dict[str, FaultWords] = {
     ),
     "nothing_to_draw": FaultWords(
         "None of the steps could be judged: there is nothing to draw.", "Record the staircase again."
-    ),
-    "no_steady_tone": FaultWords(
-        "there is no steady tone in it: {reason}.", "Draw a recording of one steady tone."
     ),
     "system_missing": FaultWords("A chart of {kind} needs a system file.", "Give it with {parameter}."),
     "one_capture": FaultWords(
