@@ -49,8 +49,8 @@ def _told_first(result: Measurement) -> tuple[list[Remark], list[Remark | str]]:
 def verdict(result: Measurement, checks: Checks) -> str:
     """One line: clean, at the onset, clipped and by how much, or why it cannot be told."""
     from gainkit.advice import is_distorted
-    from gainkit.analysis.model import overdrive_words
     from gainkit.cli.plain import percent
+    from gainkit.words.analysis import overdrive_words
 
     if result.recorder_overload:
         return "RECORDER OVERLOADED. Nothing can be said of the amplifier."

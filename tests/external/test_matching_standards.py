@@ -7,7 +7,7 @@ import pytest
 from scipy import signal
 
 from gainkit.capture import Capture
-from gainkit.matching import MatchOptions, a_weighting_db, bands, match
+from gainkit.matching import MatchOptions, a_weighting_db, bands, match_levels
 from tests.waves import Floats
 
 RATE = 48_000
@@ -101,7 +101,7 @@ def test_band_levels_agree_with_filters_within_a_fifth_of_a_decibel(slope: float
     """Filters of high order (4 are class 1, above); what they pass beyond the edges of a steep spectrum is
     their own error, so 8 are used, and bands from 63 Hz up, where a record of 20 s tells 0.1 dB."""
     wave = noise(slope)
-    (found,) = match(
+    (found,) = match_levels(
         [Capture.from_array(wave, RATE, calibrated=False)], MatchOptions(third_octave=third)
     ).captures
     levels = {band.center_hz: band for band in found.bands}
@@ -115,13 +115,13 @@ def test_band_levels_agree_with_filters_within_a_fifth_of_a_decibel(slope: float
 def test_totals_of_white_and_pink_noise_lose_what_a_weighting_takes() -> None:
     """White noise 20 Hz to 20 kHz loses 2.048 dB, pink 2.859 dB (integrals of the curve, derived)."""
     for slope, loss in ((0.0, 2.048), (-3.0103, 2.859)):
-        (found,) = match([Capture.from_array(noise(slope), RATE)]).captures
+        (found,) = match_levels([Capture.from_array(noise(slope), RATE)]).captures
         assert found.z_weighted_db - found.a_weighted_db == pytest.approx(loss, abs=0.05)
 
 
 def test_pink_noise_holds_a_tenth_in_every_octave() -> None:
     """Pink noise limited to 20 Hz to 20 kHz: a base-ten octave inside holds exactly 1/10 of its power."""
-    (found,) = match([Capture.from_array(noise(-3.0103, 60.0), RATE)]).captures
+    (found,) = match_levels([Capture.from_array(noise(-3.0103, 60.0), RATE)]).captures
     for band in found.bands:
         if 63 <= band.center_hz <= 8000:
             assert band.level_db - found.z_weighted_db == pytest.approx(-10.0, abs=0.1)
@@ -136,7 +136,9 @@ def test_the_uncertainty_is_the_spread_of_repeated_averages(low_hz: float, high_
     errors, told = [], []
     for seed in range(250):
         wave = 0.1 * np.random.default_rng(seed).standard_normal(round(seconds * rate))
-        (found,) = match([Capture.from_array(wave, rate)], MatchOptions(band_hz=(low_hz, high_hz))).captures
+        (found,) = match_levels(
+            [Capture.from_array(wave, rate)], MatchOptions(band_hz=(low_hz, high_hz))
+        ).captures
         errors.append(found.level_db - true_db)
         told.append(found.uncertainty_db)
     closed_db = 2 * 10 / np.log(10) / np.sqrt((high_hz - low_hz) * seconds)

@@ -18,7 +18,7 @@ import pytest
 
 from gainkit.analysis.model import MeasureOptions
 from gainkit.capture import Capture
-from gainkit.onset import onset, staircase
+from gainkit.onset import find_onset, staircase
 
 RATE = 48_000
 TONE_HZ = 997.0
@@ -70,7 +70,7 @@ def test_hard_clip_from_the_published_overdrive(
     parts.append(np.zeros(RATE // 4))
     volts = np.concatenate(parts)
     volts += np.random.default_rng(4).normal(0, rail / math.sqrt(2) * 10 ** (-70 / 20), len(volts))
-    result = onset(
+    result = find_onset(
         Capture.from_array(volts, RATE), staircase(-12, 0, 1, 0.5), MeasureOptions(limit_thd_percent=limit)
     )
     assert result.onset_dbfs is not None
@@ -150,7 +150,7 @@ def test_diode_clamped_stage_of_ngspice(negative: float, oracle: Callable[[str],
     )
     table = np.loadtxt(tmp_path / "stairs.txt", skiprows=1)
     capture = Capture.from_array(table[:, 1], 4 * RATE)
-    result = onset(capture, staircase(-20, 0, 1, dwell))
+    result = find_onset(capture, staircase(-20, 0, 1, dwell))
     assert result.onset_dbfs is not None
     # goal for soft knees: 0.1 dB
     assert result.onset_dbfs == pytest.approx(wanted, abs=0.05)
