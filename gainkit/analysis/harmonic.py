@@ -113,7 +113,8 @@ def project(
     for first, last, size in ((0, whole, BLOCK), (whole, len(samples), len(samples) - whole)):
         if last == first:
             continue
-        parts = samples[first:last].reshape(-1, size) @ basis(angular, orders, size, weighted)
+        columns = basis(angular, orders, BLOCK if whole else size, weighted)[:size]
+        parts = samples[first:last].reshape(-1, size) @ columns
         offset = first + size * np.arange(parts.shape[0]) - middle
         turn = np.exp(-1j * np.multiply.outer(offset, angular * orders))
         blockwise = (parts[:, :count] + 1j * parts[:, count : 2 * count]) * turn
@@ -136,7 +137,8 @@ def synthesize(frames: int, angular: float, dc: float, phasors: Phasors) -> Floa
         offset = first + size * np.arange((last - first) // size) - middle
         turned = phasors * np.exp(1j * np.multiply.outer(offset, angular * orders))
         weights = np.concatenate([turned.real, turned.imag], axis=1)
-        np.matmul(weights, basis(angular, orders, size, False).T, out=out[first:last].reshape(-1, size))
+        columns = basis(angular, orders, BLOCK if whole else size, False)[:size]
+        np.matmul(weights, columns.T, out=out[first:last].reshape(-1, size))
     out += dc
     return out
 
