@@ -54,7 +54,7 @@ class Channels(StrEnum):
 
 
 class BandName(StrEnum):
-    """Given bands of noise and pulses."""
+    """Given bands of noise, pulses and sweeps."""
 
     bass = "bass"
     midrange = "midrange"
@@ -237,7 +237,7 @@ def one(
     seconds: Annotated[float | None, typer.Option(help="Length without its faded ends [s].")] = None,
     low_hz: Annotated[float | None, typer.Option(help="Lower end of noise or sweep [Hz].")] = None,
     high_hz: Annotated[float | None, typer.Option(help="Upper end of noise or sweep [Hz].")] = None,
-    band: Annotated[BandName | None, typer.Option(help="A given band for noise or pulses.")] = None,
+    band: Annotated[BandName | None, typer.Option(help="A given band for noise, pulses or sweep.")] = None,
     from_dbfs: Annotated[float | None, typer.Option(help="Staircase, glide: first level [dBFS].")] = None,
     to_dbfs: Annotated[float | None, typer.Option(help="Staircase, glide: last level [dBFS].")] = None,
     step_db: Annotated[float | None, typer.Option(help="Staircase: step [dB].")] = None,
@@ -248,6 +248,12 @@ def one(
     crest_db: Annotated[float | None, typer.Option(help="Noise: highest peak over rms [dB].")] = None,
     decorrelated: Annotated[
         bool, typer.Option("--decorrelated", help="Noise: left and right unrelated.")
+    ] = False,
+    fall_above_hz: Annotated[
+        float | None, typer.Option(help="Sweep: above it the level falls by 6 dB per octave [Hz].")
+    ] = None,
+    in_turn: Annotated[
+        bool, typer.Option("--in-turn", help="Sweep: on the left first, then on the right.")
     ] = False,
     dither: Annotated[
         bool | None, typer.Option("--dither/--no-dither", help="TPDF dither; if not said, at 16 bit only.")
@@ -265,8 +271,7 @@ def one(
 
     asked = {name: value for name, value in locals().items() if name in _TONE_OPTIONS and value is not None}
     asked = {name: value.value if isinstance(value, StrEnum) else value for name, value in asked.items()}
-    if not decorrelated:
-        asked.pop("decorrelated")
+    asked = {name: value for name, value in asked.items() if value is not False or name == "dither"}
     suffix = out.suffix.lower().removeprefix(".")
     if suffix not in ("wav", "flac"):
         raise GainkitError(f"--out {out} does not end in .wav or .flac.", "Name the file with one of them.")
@@ -287,7 +292,8 @@ def one(
 
 _TONE_OPTIONS = (
     "kind", "frequency_hz", "level_dbfs", "seconds", "low_hz", "high_hz", "band", "from_dbfs", "to_dbfs",
-    "step_db", "dwell_seconds", "channels", "crest_db", "decorrelated", "dither", "seed",
+    "step_db", "dwell_seconds", "channels", "crest_db", "decorrelated", "fall_above_hz",
+    "in_turn", "dither", "seed",
 )  # fmt: skip
 
 

@@ -12,7 +12,7 @@ from typing import Any
 from gainkit.errors import GainkitError
 from gainkit.generator import noise as noises
 from gainkit.generator import pulses as trains
-from gainkit.generator import tones
+from gainkit.generator import swept, tones
 from gainkit.generator.bands import BANDS, Band
 from gainkit.generator.model import ROUTING_GAINS, Waveform, routed
 from gainkit.generator.spec import ToneSpec, given
@@ -46,6 +46,7 @@ LIMITS = {
     "seconds": Limit(0.05, 86_400.0, "s"),
     "dwell_seconds": Limit(0.05, 3_600.0, "s"),
     "step_db": Limit(0.01, 60.0, "dB"),
+    "fall_above_hz": Limit(1.0, 48_000.0, "Hz"),
     "crest_db": Limit(noises.LEAST_CREST_DB, 20.0, "dB"),
 }
 
@@ -89,8 +90,16 @@ KINDS = {
         Kind(
             "sweep",
             "tone whose frequency rises evenly in octaves, to hear rattles and see filters",
-            tones.sweep,
-            {"low_hz": 20.0, "high_hz": 16_000.0, "level_dbfs": -12.0, "seconds": 30.0},
+            swept.sweep,
+            {
+                "band": None,
+                "low_hz": None,
+                "high_hz": None,
+                "level_dbfs": -20.0,
+                "seconds": 30.0,
+                "fall_above_hz": None,
+                "in_turn": False,
+            },
         ),
         Kind(
             "noise",
@@ -206,6 +215,8 @@ def _check_band(spec: ToneSpec, filled: dict[str, Any]) -> None:
         if edges == (None, None):
             band = named or named_band("full")
             filled.update(band=band.name, low_hz=band.low_hz, high_hz=band.high_hz)
+    if spec.kind == "sweep":
+        _sweep_band(spec, filled)
     if spec.kind == "pulses" and filled["band"] not in trains.LOBE_SECONDS:
         raise GainkitError(
             f'band = "{filled["band"]}" is not a band for pulses.',
@@ -219,6 +230,23 @@ def _check_band(spec: ToneSpec, filled: dict[str, Any]) -> None:
     if spec.kind in ("staircase", "glide") and filled["from_dbfs"] == filled["to_dbfs"]:
         raise GainkitError(
             f"from_dbfs and to_dbfs are both {filled['from_dbfs']:g} dBFS.", "Let them differ, or use a sine."
+        )
+
+
+def _sweep_band(spec: ToneSpec, filled: dict[str, Any]) -> None:
+    """A sweep's edges: those given, else those of its band; left and right in turn need both to play."""
+    asked = filled["band"] or "full"
+    if asked not in swept.SWEEP_BANDS_HZ:
+        raise GainkitError(f'band = "{asked}" is not known.', _nearest(str(asked), swept.SWEEP_BANDS_HZ))
+    edges = swept.SWEEP_BANDS_HZ[asked]
+    given_edges = (filled["low_hz"], filled["high_hz"])
+    if filled["band"] and any(mine not in (None, own) for mine, own in zip(given_edges, edges, strict=True)):
+        raise GainkitError(f'band = "{asked}" and low_hz/high_hz were both given.', "Give the one or the others.")
+    for name, mine, own in zip(("low_hz", "high_hz"), given_edges, edges, strict=True):
+        filled[name] = own if mine is None else mine
+    if filled["in_turn"] and spec.channels != "both":
+        raise GainkitError(
+            f'in_turn and channels = "{spec.channels}" were both given.', "Give the one or the other."
         )
 
 

@@ -25,7 +25,10 @@ class ToneSpec:
     level_dbfs : AES17 scale; rms for sines and noise, peak for pulses.
     seconds : length of the steady part, sweep, glide, noise; a track's raised-cosine ends come on top.
     low_hz, high_hz : band of sweep, noise or pulses.
-    band : name of a given band instead: "bass", "midrange", "treble", "full" (`generator.bands`).
+    band : name of a given band instead: "bass", "midrange", "treble", "full" (`generator.bands`; a sweep's own
+        are wider, `generator.swept`).
+    fall_above_hz : of a sweep: above it the level falls by 6 dB per octave.
+    in_turn : of a sweep: all of it on the left, then on the right.
     from_dbfs, to_dbfs, step_db, dwell_seconds : staircase and glide.
     channels : "both", "left", "right", "opposite".
     crest_db : highest peak over rms of noise.
@@ -48,5 +51,7 @@ class ToneSpec:
     channels: str = "both"
     crest_db: float | None = None
     decorrelated: bool | None = None
+    fall_above_hz: float | None = None
+    in_turn: bool | None = None
     seed: int = 1
     dither: bool | None = None

@@ -7,6 +7,9 @@ from gainkit.generator.spec import ToneSpec
 QUIET_DBFS = -30.0
 """Steady tones below this are left without the caution to unplug loudspeakers (common practice, no source)."""
 
+SWEEP_QUIET_DBFS = -20.0
+"""A sweep above this that does not fall towards the top is none for tweeters (common practice, no source)."""
+
 GENERAL = (
     "Steady tones, staircases and glides: unplug the loudspeakers at the amplifier first. A steady tone "
     "at level burns a voice coil in seconds, a tweeter at once.",
@@ -37,6 +40,9 @@ def track_caution(spec: ToneSpec) -> str:
     if spec.kind in ("sine", "staircase", "glide"):
         return "Loudspeakers unplugged." if loudest > QUIET_DBFS else ""
     if spec.kind == "sweep":
+        falls = spec.fall_above_hz is not None
+        if loudest > SWEEP_QUIET_DBFS and not falls:
+            return "Tweeters unplugged, volume low: at this level the top end burns a tweeter."
         return "Low volume: the top end can burn a tweeter, the low end can drive a cone to its stop."
     if spec.kind in ("noise", "pulses", "beeps"):
         return "Loudspeakers connected: begin with the volume down."

@@ -81,6 +81,7 @@ def stem_for(spec: ToneSpec) -> str:
         if spec.low_hz is not None and spec.high_hz is not None
         else "noise",
         "pulses": f"pulses_{spec.band}" if spec.band else "pulses",
+        "sweep": f"sweep_{spec.band or 'full'}{'_in_turn' if spec.in_turn else ''}",
     }
     side = "" if spec.channels == "both" else f"_{spec.channels}"
     return plain_stem(names.get(spec.kind, spec.kind) + side)

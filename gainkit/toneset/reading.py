@@ -117,6 +117,7 @@ def spec_from(values: dict[str, Any]) -> ToneSpec:
         ("channels", str, "text"),
         ("dither", bool, "true or false"),
         ("decorrelated", bool, "true or false"),
+        ("in_turn", bool, "true or false"),
     ):
         if values.get(key) is not None and not isinstance(values[key], wanted):
             raise GainkitError(f"{key} = {values[key]!r} is not {kind_name}.", f"Give {kind_name}.")
