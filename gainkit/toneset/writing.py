@@ -131,6 +131,8 @@ def write_tone(
     channels: str = "both",
     crest_db: float | None = None,
     decorrelated: bool | None = None,
+    fall_above_hz: float | None = None,
+    in_turn: bool | None = None,
     dither: bool | None = None,
     seed: int = 1,
     rate: int = 44_100,
@@ -152,6 +154,8 @@ def write_tone(
     from_dbfs, to_dbfs, step_db, dwell_seconds : of staircase and glide [dBFS, dB, s].
     channels : "both", "left", "right", "opposite".
     crest_db, decorrelated : of noise: highest peak over rms [dB]; left and right unrelated.
+    fall_above_hz, in_turn : of a sweep: above it the level falls by 6 dB per octave [Hz]; on the left first,
+        then on the right.
     dither, seed : None: at 16 bit only; of noise and dither.
     rate, bits : as `write_tones`.
     overwrite : replace a file that is there.
@@ -196,6 +200,8 @@ def write_tone(
         channels=channels,
         crest_db=crest_db,
         decorrelated=decorrelated,
+        fall_above_hz=fall_above_hz,
+        in_turn=in_turn,
         dither=dither,
         seed=seed,
     )
