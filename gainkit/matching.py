@@ -1,9 +1,6 @@
 """Levels of band-limited noise, captures side by side: octave and third-octave bands, totals, trims.
 
-Bands after IEC 61260-1:2014: G = 10^0.3, centres 1000 G^(x/b) Hz, edges G^(1/(2b)) apart from the centre; named
-by their nominal frequencies (ISO 266). Powers come from averaged Hann periodograms (Welch 1967); a bin that a
-band edge cuts counts by its share. A-weighting after IEC 61672-1 (pole frequencies of its annex E, from memory,
-checked in the tests against a published table).
+Bands and A-weighting: see analysis/bands.py. Powers come from averaged Hann periodograms (Welch 1967).
 """
 
 from __future__ import annotations
@@ -16,41 +13,18 @@ import numpy as np
 from numpy.typing import NDArray
 
 from gainkit.analysis import overload
+from gainkit.analysis.bands import HIGHEST_OF_RATE, a_gains, band_share, bands
 from gainkit.capture.model import Capture
 from gainkit.errors import GainkitError
 
 Floats = NDArray[np.float64]
 Weighting = Literal["Z", "A"]
 
-OCTAVE_RATIO = 10**0.3
-NOMINAL_HZ = (
-    20.0, 25.0, 31.5, 40.0, 50.0, 63.0, 80.0, 100.0, 125.0, 160.0, 200.0, 250.0, 315.0, 400.0, 500.0, 630.0,
-    800.0, 1000.0, 1250.0, 1600.0, 2000.0, 2500.0, 3150.0, 4000.0, 5000.0, 6300.0, 8000.0, 10_000.0, 12_500.0,
-    16_000.0, 20_000.0,
-)  # fmt: skip
-"""ISO 266, one-third-octave steps: the number 10 x log10(f / 1000) of each is -17 to 13."""
-
-HIGHEST_OF_RATE = 0.47
-"""Bands above this part of the rate are left out: a recorder's own filter falls there [-]."""
-
 LEAST_SECONDS = 1.0
 LEAST_BINS = 4.0
 SEGMENT_SECONDS = 2.0
 QUIET_DB = 20.0
 """Blocks this far below the median of the loud ones are silence before and after [dB]."""
-
-A_POLES_HZ = (20.598997, 107.65265, 737.86223, 12194.217)
-A_OFFSET_DB = 1.9997
-"""Makes A(1000 Hz) = 0 dB [dB]."""
-
-
-@dataclass(frozen=True)
-class Band:
-    """center_hz : nominal [Hz]; low_hz, high_hz : exact edges [Hz]."""
-
-    center_hz: float
-    low_hz: float
-    high_hz: float
 
 
 @dataclass(frozen=True)
@@ -104,23 +78,6 @@ class MatchOptions:
     band_hz: tuple[float, float] = (20.0, 20_000.0)
 
 
-def bands(third_octave: bool) -> tuple[Band, ...]:
-    """Octaves 31.5 Hz to 16 kHz, or thirds 20 Hz to 20 kHz, with exact edges."""
-    step, width = (1, 6) if third_octave else (3, 2)
-    half = OCTAVE_RATIO ** (1 / width)
-    places = range(-17, 14) if third_octave else range(-15, 13, step)
-    exact = [(NOMINAL_HZ[place + 17], 1000.0 * OCTAVE_RATIO ** (place / 3)) for place in places]
-    return tuple(Band(nominal, centre / half, centre * half) for nominal, centre in exact)
-
-
-def a_weighting_db(frequency_hz: Floats) -> Floats:
-    """A-weighting [dB], (n,) for frequencies (n,) above 0 [Hz]; IEC 61672-1 formula."""
-    square = np.asarray(frequency_hz, dtype=np.float64) ** 2
-    f1, f2, f3, f4 = (pole**2 for pole in A_POLES_HZ)
-    response = f4 * square**2 / ((square + f1) * np.sqrt((square + f2) * (square + f3)) * (square + f4))
-    return np.asarray(20 * np.log10(response) + A_OFFSET_DB)
-
-
 TONE_BINS = 4.0
 """A tone's power fills fewer bins than this through the window, the narrowest noise that is of use more [-]."""
 
@@ -142,23 +99,13 @@ class _Power:
         bins = float(np.sum(self.density)) ** 2 / float(np.sum(self.density**2))
         return bins < TONE_BINS
 
-    def share(self, low_hz: float, high_hz: float) -> tuple[slice, Floats]:
-        """Bins that a band touches and how many Hz of each lie in it."""
-        first = max(int(np.floor(low_hz / self.step_hz + 0.5)), 1)
-        last = min(int(np.floor(high_hz / self.step_hz + 0.5)), len(self.density) - 1)
-        index = np.arange(first, last + 1)
-        inside = np.minimum((index + 0.5) * self.step_hz, high_hz) - np.maximum(
-            (index - 0.5) * self.step_hz, low_hz
-        )
-        return slice(first, last + 1), np.clip(inside, 0.0, None)
-
     def band(self, low_hz: float, high_hz: float, gain: Floats | None = None) -> tuple[float, float]:
         """Power between two frequencies [V^2] and its relative standard deviation [-].
 
         A finite average of Gaussian noise of bandwidth B over T seconds scatters by 1/sqrt(B T) in power
         (Bendat and Piersol, Random Data, from memory); unequal densities count by their powers.
         """
-        part, width = self.share(low_hz, high_hz)
+        part, width = band_share(self.step_hz, len(self.density), low_hz, high_hz)
         power = self.density[part] * width * (1.0 if gain is None else gain[part])
         total = float(power.sum())
         if total <= 0:
@@ -200,7 +147,7 @@ def match(
         known = (target_db, target_deviation, master_power)
         level_db, deviation, power = known if own else _levels(capture, asked, limit)
         whole = power.band(20.0, min(20_000.0, limit))[0]
-        weighted = power.band(20.0, min(20_000.0, limit), _a_gain(power))[0]
+        weighted = power.band(20.0, min(20_000.0, limit), a_gains(power.step_hz, len(power.density)))[0]
         rows.append(
             MatchedCapture(
                 file=capture.file,
@@ -227,7 +174,7 @@ def match(
 
 def _levels(capture: Capture, asked: MatchOptions, limit_hz: float) -> tuple[float, float, _Power]:
     power = power_density(capture, asked)
-    gain = _a_gain(power) if asked.weighting == "A" else None
+    gain = a_gains(power.step_hz, len(power.density)) if asked.weighting == "A" else None
     total, deviation = power.band(asked.band_hz[0], min(asked.band_hz[1], limit_hz), gain)
     if total <= 0:
         raise GainkitError(f"{capture.file}: nothing in the band asked for.", "Choose another --band-hz.")
@@ -245,11 +192,6 @@ def _band_levels(capture: Capture, power: _Power, third_octave: bool) -> list[Ba
         total, deviation = power.band(band.low_hz, band.high_hz)
         found.append(BandLevel(band.center_hz, _level(capture, total), _in_db(deviation)))
     return found
-
-
-def _a_gain(power: _Power) -> Floats:
-    frequencies = np.maximum(np.arange(len(power.density)) * power.step_hz, 1e-3)
-    return np.asarray(10 ** (a_weighting_db(frequencies) / 10))
 
 
 def _in_db(deviation: float) -> float:

@@ -17,7 +17,7 @@ FLOORS = {
     "errors": 0, "results": 0, "levels": 0, "files": 1,
     "calculator": 2, "generator": 2, "capture": 2, "simulator": 2,
     "analysis": 3, "toneset": 3,
-    "onset": 4, "polarity": 4, "routing": 4, "matching": 4, "volume": 4, "batch": 4,
+    "onset": 4, "noise": 4, "polarity": 4, "routing": 4, "matching": 4, "volume": 4, "batch": 4,
     "job": 5, "charts": 6, "sheet": 7, "live": 7, "demo": 8, "cli": 9,
 }  # fmt: skip
 """Rooms from the ground up; a room imports from its own floor's own room and from floors below only."""

@@ -76,7 +76,7 @@ def dirichlet(theta: Floats, frames: int) -> tuple[Floats, Floats, Floats]:
     return sign * kernel, -sign * first, -sign * second
 
 
-def basis(angular: float, orders: NDArray[np.int64], frames: int, weighted: bool) -> Floats:
+def basis(angular: float, orders: NDArray[np.int64] | Floats, frames: int, weighted: bool) -> Floats:
     """Columns cos(k w j) and -sin(k w j), j = 0..frames-1, then the same times j: (frames, 2K or 4K)."""
     index = np.arange(frames, dtype=np.float64)
     angle = np.multiply.outer(index, angular * orders)
@@ -85,9 +85,12 @@ def basis(angular: float, orders: NDArray[np.int64], frames: int, weighted: bool
 
 
 def project(
-    samples: Floats, angular: float, orders: NDArray[np.int64], weighted: bool
+    samples: Floats, angular: float, orders: NDArray[np.int64] | Floats, weighted: bool
 ) -> tuple[Phasors, Phasors]:
-    """Sums of x exp(-i k w n) and, if weighted, of n x exp(-i k w n), n centred: two (K,) arrays."""
+    """Sums of x exp(-i k w n) and, if weighted, of n x exp(-i k w n), n centred: two (K,) arrays.
+
+    orders : the multiples k of w, whole or not: with w = 1 rad/sample they are frequencies themselves.
+    """
     count = len(orders)
     middle = (len(samples) - 1) / 2
     plain = np.zeros(count, dtype=np.complex128)
