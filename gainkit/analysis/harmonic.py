@@ -110,9 +110,11 @@ def project(
     return plain, moment
 
 
-def synthesize(frames: int, angular: float, dc: float, phasors: Phasors) -> Floats:
-    """The model's samples, (frames,) [V]; phasors (K,) counted from the middle."""
-    orders = np.arange(1, len(phasors) + 1)
+def synthesize(
+    frames: int, angular: float, dc: float, phasors: Phasors, orders: Floats | None = None
+) -> Floats:
+    """The model's samples, (frames,) [V]; phasors (K,) counted from the middle, of orders 1..K unless given."""
+    orders = np.arange(1.0, len(phasors) + 1) if orders is None else orders
     middle = (frames - 1) / 2
     out = np.empty(frames)
     whole = frames // BLOCK * BLOCK

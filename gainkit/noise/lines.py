@@ -14,7 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from gainkit.analysis.harmonic import Phasors, dirichlet, project
+from gainkit.analysis.harmonic import Phasors, dirichlet, project, synthesize
 
 Floats = NDArray[np.float64]
 
@@ -34,10 +34,15 @@ LARGEST_STEP_CYCLES = 0.25
 
 @dataclass(frozen=True)
 class FittedLine:
-    """frequency_hz : [Hz]. peak_volts : amplitude [V]. Both hold for the stretch that was fitted."""
+    """frequency_hz : [Hz]. phasor : complex peak volts at the middle of the stretch that was fitted [V]."""
 
     frequency_hz: float
-    peak_volts: float
+    phasor: complex
+
+    @property
+    def peak_volts(self) -> float:
+        """Amplitude [V]."""
+        return abs(self.phasor)
 
     @property
     def power(self) -> float:
@@ -60,10 +65,10 @@ def amplitude_bound_volts(density: float, seconds: float) -> float:
 
 
 def fine_spectrum(samples: Floats) -> Floats:
-    """One Hann periodogram of the stretch (bins,), for starting values only; arbitrary scale."""
+    """One Hann periodogram of the stretch (bins,), for starting values [V^2 per bin, their sum the mean square]."""
     window = np.hanning(len(samples) + 2)[1:-1]
     part = np.fft.rfft((samples - samples.mean()) * window)
-    return np.asarray(part.real**2 + part.imag**2)
+    return np.asarray((part.real**2 + part.imag**2) * (2.0 / (len(samples) * float(window @ window))))
 
 
 def start_near(fine: Floats, step_hz: float, frequency_hz: float, reach_hz: float) -> float:
@@ -77,18 +82,18 @@ def start_near(fine: Floats, step_hz: float, frequency_hz: float, reach_hz: floa
     return (place + offset) * step_hz
 
 
-def fit_lines(samples: Floats, sample_rate_hz: float, starts_hz: Sequence[float]) -> list[FittedLine]:
+def fit_lines(samples: Floats, sample_rate_hz: float, starts_hz: Sequence[float]) -> list[FittedLine | None]:
     """Fit lines to a record from start frequencies within a quarter cycle over it; in the order given.
 
-    samples : (frames,) [V]. starts_hz : strongest first, at most MOST_LINES are used; one too close to a stronger
-    one is left out. Gauss-Newton on all frequencies, amplitudes and the mean.
+    samples : (frames,) [V]. starts_hz : strongest first, at most MOST_LINES. None for one too close to a stronger
+    one. Gauss-Newton on all frequencies, amplitudes and the mean.
     """
-    chosen = _apart([*starts_hz], CLOSEST_CYCLES * sample_rate_hz / len(samples))[:MOST_LINES]
+    chosen = _apart(starts_hz, CLOSEST_CYCLES * sample_rate_hz / len(samples))
     if not chosen:
-        return []
-    angular = 2 * np.pi * np.array(chosen) / sample_rate_hz
+        return [None] * len(starts_hz)
+    angular = 2 * np.pi * np.array([starts_hz[place] for place in chosen]) / sample_rate_hz
     limit = 2 * np.pi * LARGEST_STEP_CYCLES / len(samples)
-    phasors: Phasors = np.zeros(len(chosen), dtype=np.complex128)
+    phasors: Phasors = np.zeros(len(angular), dtype=np.complex128)
     total = float(samples.sum())
     for step in range(MOST_STEPS):
         plain, moment = project(samples, 1.0, angular, True)
@@ -99,17 +104,27 @@ def fit_lines(samples: Floats, sample_rate_hz: float, starts_hz: Sequence[float]
         angular = np.clip(angular + turn, 1e-6, np.pi - 1e-6)
         if float(np.abs(turn).max()) * len(samples) < 2 * np.pi * SETTLED_CYCLES:
             break
-    return [
-        FittedLine(float(w * sample_rate_hz / (2 * np.pi)), float(np.abs(a)))
-        for w, a in zip(angular, phasors, strict=True)
-    ]
+    found: list[FittedLine | None] = [None] * len(starts_hz)
+    for place, w, a in zip(chosen, angular, phasors, strict=True):
+        found[place] = FittedLine(float(w * sample_rate_hz / (2 * np.pi)), complex(a))
+    return found
 
 
-def _apart(starts_hz: list[float], least_hz: float) -> list[float]:
-    kept: list[float] = []
-    for frequency in starts_hz:
-        if all(abs(frequency - other) >= least_hz for other in kept):
-            kept.append(frequency)
+def without(samples: Floats, sample_rate_hz: float, lines: Sequence[FittedLine]) -> Floats:
+    """The record less the lines fitted to it, (frames,) [V]."""
+    if not lines:
+        return samples
+    angular = 2 * np.pi * np.array([line.frequency_hz for line in lines]) / sample_rate_hz
+    phasors = np.array([line.phasor for line in lines])
+    return samples - synthesize(len(samples), 1.0, 0.0, phasors, angular)
+
+
+def _apart(starts_hz: Sequence[float], least_hz: float) -> list[int]:
+    """Places of the starts that keep their distance from all stronger ones."""
+    kept: list[int] = []
+    for place, frequency in enumerate(starts_hz[:MOST_LINES]):
+        if all(abs(frequency - starts_hz[other]) >= least_hz for other in kept):
+            kept.append(place)
     return kept
 
 

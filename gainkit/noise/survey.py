@@ -26,7 +26,7 @@ MOST_SEGMENTS = 256
 """More segments tell no more (the average scatters by 6 % a bin); they are spread over the capture [-]."""
 
 MOST_KEPT = 32
-"""Spectra kept one by one, to follow what moves: 8 MB at 48 kHz [-]."""
+"""Spectra kept one by one, to tell steady noise from programme: 8 MB at 48 kHz [-]."""
 
 STRETCH_FRAMES = 1 << 19
 """Frames of the stretch on which lines are fitted: 11 s at 48 kHz, 4 MB [frames]."""
@@ -45,7 +45,6 @@ class Survey:
 
     power: Floats = field(repr=False)
     kept: Floats = field(repr=False)
-    kept_apart_seconds: float
     step_hz: float
     looks: float
     stretch: Floats = field(repr=False)
@@ -84,7 +83,7 @@ class _Pass:
         self.count = min(MOST_SEGMENTS, 1 + int(np.ceil(room / (size // 2))))
         self.starts = [int(start) for start in np.linspace(0, room, self.count)]
         kept = min(MOST_KEPT, self.count)
-        self.keep = {int(round(place)) for place in np.linspace(0, self.count - 1, kept)}
+        self.keep = {round(place) for place in np.linspace(0, self.count - 1, kept)}
         self.window = np.hanning(size + 2)[1:-1]
         self.scale = 2.0 / (size * float(self.window @ self.window))
         self.open: dict[int, Floats] = {}
@@ -158,9 +157,9 @@ class _Pass:
         return Survey(
             power=self.total / self.finished,
             kept=np.array(self.kept),
-            kept_apart_seconds=hop * (self.count - 1) / max(len(self.keep) - 1, 1) / rate,
             step_hz=rate / self.size,
-            looks=self.finished / (1.056 if hop < 0.9 * self.size else 1.0),  # half overlap of Hann (Welch 1967)
+            looks=self.finished
+            / (1.056 if hop < 0.9 * self.size else 1.0),  # half overlap of Hann (Welch 1967)
             stretch=self.stretch[: max(frames - self.first, 0)],
             dc_volts=self.sum / frames,
             peak_volts=self.highest,
