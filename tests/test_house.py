@@ -14,11 +14,11 @@ import gainkit
 ROOT = Path(__file__).parent.parent / "gainkit"
 
 FLOORS = {
-    "errors": 0, "results": 0, "levels": 0, "files": 1,
-    "calculator": 2, "generator": 2, "capture": 2, "simulator": 2,
-    "analysis": 3, "toneset": 3,
-    "onset": 4, "noise": 4, "polarity": 4, "routing": 4, "matching": 4, "volume": 4, "batch": 4,
-    "job": 5, "charts": 6, "sheet": 7, "live": 7, "demo": 8, "cli": 9,
+    "figures": 0, "levels": 0, "words": 1, "errors": 2, "remarks": 2, "results": 3, "files": 3,
+    "calculator": 4, "generator": 4, "capture": 4, "simulator": 4,
+    "analysis": 5, "toneset": 5,
+    "onset": 6, "polarity": 6, "routing": 6, "matching": 6, "volume": 6, "batch": 6, "response": 6, "noise": 6,
+    "advice": 7, "job": 8, "charts": 9, "sheet": 10, "live": 10, "demo": 11, "summaries": 11, "cli": 12,
 }  # fmt: skip
 """Rooms from the ground up; a room imports from its own floor's own room and from floors below only."""
 

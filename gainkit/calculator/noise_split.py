@@ -1,14 +1,14 @@
 """How a chain's gain is split between its stages so that least noise reaches the output.
 
 Stage i (1..n) has gain g_i, noise e_i at its input and o_i at its output, behind its own gain control [V rms].
-Let h_i = g_1 g_2 ... g_i be the gain from the source to the output of stage i, h_0 = 1 and h_n = G the whole. What
-is added at one place is amplified by all that follows it, and noise of different stages has nothing in common,
-so powers add:
+Let h_i = g_1 g_2 ... g_i be the gain from the source to the output of stage i, h_0 = 1 and h_n = G the whole.
+What is added at one place is amplified by all that follows it, and noise of different stages has nothing in
+common, so powers add:
 
     N^2 = sum over i of (e_i G / h_(i-1))^2 + (o_i G / h_i)^2
 
-With G given, N falls with every h_i, i < n: gain belongs as early in the chain as can be. What keeps h_i down is
-clipping, s h_i <= c_i for a signal of s volts at the source, and the range of every control,
+With G given, N falls with every h_i, i < n: gain belongs as early in the chain as can be. What keeps h_i down
+is clipping, s h_i <= c_i for a signal of s volts at the source, and the range of every control,
 low_i <= h_i / h_(i-1) <= high_i. In logarithms these are bounds on single unknowns and on differences of
 neighbours. The greater of two solutions, taken place by place, is a solution again; so there is one that is
 greatest at every place at once, and no other split has less noise. It is found by lowering each bound to what
@@ -22,6 +22,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from gainkit.calculator.ranges import VOLTS
 from gainkit.errors import GainkitError
 from gainkit.levels import db_from_ratio, ratio_from_db
 
@@ -78,16 +79,15 @@ class NoiseSplit:
 
 
 def noise_at_output(stages: Sequence[Stage], gains_db: Sequence[float], signal_volts: float) -> NoiseSplit:
-    """What each stage's noise becomes at the output with these gains, and the whole: the sum in the module's text.
+    """What each stage's noise becomes at the output with these gains, and the whole: the sum in the module's
+    text.
 
     signal_volts : rms of the largest signal at the source's input to the chain [V]. A stage may clip here:
     its headroom is negative then. Raises GainkitError for figures that mean nothing.
     """
     _check(stages, signal_volts)
     if len(gains_db) != len(stages):
-        raise GainkitError(
-            f"{len(gains_db)} gains are given for {len(stages)} stages.", "Give one gain for every stage."
-        )
+        raise GainkitError("gains_for_stages", "gains_db", len(gains_db), len(stages))
     whole_db = math.fsum(gains_db)
     before_db, powers, levels = 0.0, [], []
     for stage, gain_db in zip(stages, gains_db, strict=True):
@@ -123,9 +123,12 @@ def quietest_split(stages: Sequence[Stage], total_gain_db: float, signal_volts: 
     highest = [db_from_ratio(stage.clip_volts / signal_volts) for stage in stages]
     if highest[-1] < total_gain_db - TINY_DB:
         raise GainkitError(
-            f"The total gain of {total_gain_db:g} dB brings {stages[-1].name} to "
-            f"{signal_volts * ratio_from_db(total_gain_db):.4g} V; it clips at {stages[-1].clip_volts:.4g} V.",
-            f"At most {highest[-1]:.2f} dB fit.",
+            "split_clips",
+            "total_gain_db",
+            total_gain_db,
+            f"at most {highest[-1]:.4g} dB",
+            stage=stages[-1].name,
+            clip_volts=stages[-1].clip_volts,
         )
     highest[-1] = total_gain_db
     reached = 0.0
@@ -136,21 +139,21 @@ def quietest_split(stages: Sequence[Stage], total_gain_db: float, signal_volts: 
         highest[place] = min(highest[place], highest[place + 1] - stages[place + 1].least_gain_db)
     if highest[-1] < total_gain_db - TINY_DB:
         raise GainkitError(
-            f"The stages reach {highest[-1]:.2f} dB; {total_gain_db:g} dB are asked for.",
-            "Widen a stage's range, or raise its clip limit.",
+            "split_out_of_reach", "total_gain_db", total_gain_db, f"at most {highest[-1]:.4g} dB"
         )
     for stage, level_db in zip(stages, highest, strict=True):
         if math.isinf(level_db):
-            raise GainkitError(
-                f"Nothing limits the gain up to {stage.name}: the split has no end.",
-                "Give its clip_volts or the range of its gain.",
-            )
+            raise GainkitError("split_without_limit", "clip_volts", stage.clip_volts, stage=stage.name)
     gains = [after - before for before, after in zip([0.0, *highest[:-1]], highest, strict=True)]
     for stage, gain_db in zip(stages, gains, strict=True):
         if not stage.least_gain_db - TINY_DB <= gain_db <= stage.most_gain_db + TINY_DB:
             raise GainkitError(
-                f"{stage.name} cannot be set to the {gain_db:.2f} dB that are left for it.",
-                f"Its range is {stage.least_gain_db:g} to {stage.most_gain_db:g} dB: change the total gain.",
+                "split_stage_range",
+                "total_gain_db",
+                total_gain_db,
+                f"{stage.least_gain_db:g} to {stage.most_gain_db:g} dB at {stage.name}",
+                stage=stage.name,
+                gain_db=gain_db,
             )
     return noise_at_output(stages, gains, signal_volts)
 
@@ -158,19 +161,19 @@ def quietest_split(stages: Sequence[Stage], total_gain_db: float, signal_volts: 
 def _check(stages: Sequence[Stage], signal_volts: float) -> None:
     """Raise GainkitError for a chain that means nothing."""
     if not stages:
-        raise GainkitError("The chain has no stages.", "Give at least one stage.")
-    if not (0 < signal_volts < math.inf):
-        raise GainkitError(f"signal_volts is {signal_volts:g} V.", "Give the source's rms volts, above 0.")
+        raise GainkitError("no_stages", "stages", [], "at least one stage")
+    if not VOLTS.holds(signal_volts):
+        raise GainkitError("outside_range", "signal_volts", signal_volts, VOLTS)
     for stage in stages:
-        for noise in (stage.input_noise_volts, stage.output_noise_volts):
-            if not (0 <= noise < math.inf):
-                raise GainkitError(f"{stage.name}: a noise of {noise:g} V.", "Give rms volts, 0 or above.")
+        for name in ("input_noise_volts", "output_noise_volts"):
+            volts = getattr(stage, name)
+            if not (0 <= volts < math.inf):
+                raise GainkitError("outside_range", name, volts, "0 V or more").within("stage", stage.name)
         if not stage.clip_volts > 0:
-            raise GainkitError(
-                f"{stage.name}: clip_volts is {stage.clip_volts:g} V.", "Give rms volts above 0."
+            raise GainkitError("outside_range", "clip_volts", stage.clip_volts, "above 0 V").within(
+                "stage", stage.name
             )
         if not stage.least_gain_db <= stage.most_gain_db:
             raise GainkitError(
-                f"{stage.name}: its gain runs from {stage.least_gain_db:g} to {stage.most_gain_db:g} dB.",
-                "Give the smaller gain first.",
-            )
+                "stage_range", "most_gain_db", stage.most_gain_db, f"{stage.least_gain_db:g} dB or more"
+            ).within("stage", stage.name)

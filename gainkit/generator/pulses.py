@@ -15,7 +15,7 @@ from gainkit.generator.carrier import nudged, whole_cycles
 from gainkit.generator.model import ROUTING_GAINS, Part, Samples, Step, Waveform, silence
 from gainkit.generator.spec import ToneSpec, given
 from gainkit.levels import ratio_from_db
-from gainkit.results import Made
+from gainkit.results import LazySequence
 
 LOBE_SECONDS = {"bass": 0.008, "midrange": 0.001, "treble": 0.000_125}
 """Length of the lobe for each band [s]: half its first spectral null's period; 250 Hz, 2 kHz and 16 kHz."""
@@ -76,7 +76,7 @@ def pulses(spec: ToneSpec, sample_rate_hz: int) -> Waveform:
     return Waveform(
         sample_rate_hz,
         (Part(count * period, render, len(cycle)),),
-        Made(count, step),
+        LazySequence(count, step),
         level_dbfs=level_dbfs,
         level_kind="peak",
         peak=float(pulse.max()),
@@ -126,7 +126,7 @@ def beeps(spec: ToneSpec, sample_rate_hz: int) -> Waveform:
     return Waveform(
         sample_rate_hz,
         tuple(parts) * rounds,
-        Made(rounds * len(pattern), step),
+        LazySequence(rounds * len(pattern), step),
         level_dbfs=level_dbfs,
         peak=float(np.abs(beep).max()),
         frequency_hz=frequency_hz,

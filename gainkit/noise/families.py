@@ -29,7 +29,8 @@ LONE_ORDERS = (1, 2)
 
 MOST_ORDER = 64
 MOST_DIVISOR = 12
-"""The strongest line may be up to this order of its family: ripple of a three-phase rectifier is the sixth [-]."""
+"""The strongest line may be up to this order of its family: ripple of a three-phase rectifier is the sixth
+[-]."""
 
 LEAST_FUNDAMENTAL_HZ = 15.0
 
@@ -45,7 +46,8 @@ CLOCK_SHARE = 2e-4
 """Two crystals of 100 parts in a million each: the source's and the recorder's [-]."""
 
 DIGITAL_LEAST_HZ = 1000.0
-"""What stands still at another engine speed and lies above this is a clock's [Hz] (common practice, no source)."""
+"""What stands still at another engine speed and lies above this is a clock's [Hz] (common practice, no
+source)."""
 
 
 @dataclass(frozen=True)
@@ -92,7 +94,8 @@ def group_lines(lines: Sequence[FoundLine]) -> tuple[list[Group], list[Group]]:
 
 
 def others(lines: Sequence[FoundLine]) -> list[Group]:
-    """Families of lines of unknown origin: the strongest line leads, as whichever order explains most others."""
+    """Families of lines of unknown origin: the strongest line leads, as whichever order explains most
+    others."""
     rest = sorted(lines, key=lambda line: -line.power)
     groups = []
     while rest:
@@ -194,7 +197,8 @@ def _halved(group: Group) -> Group:
 
 
 def _led_by(lead: FoundLine, lines: Sequence[FoundLine]) -> Group:
-    """The family of the strongest line: the order that explains most lines beyond chance; the lowest of equals."""
+    """The family of the strongest line: the order that explains most lines beyond chance; the lowest of
+    equals."""
     best = _matched(lines, lead.frequency_hz, lead.deviation_hz)
     for divisor in range(2, MOST_DIVISOR + 1):
         fundamental = lead.frequency_hz / divisor

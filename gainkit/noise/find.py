@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from gainkit.analysis.bands import HIGHEST_OF_RATE, a_gains, band_share, bands
+from gainkit.calculator.ranges import VOLTS
 from gainkit.capture.model import Capture
 from gainkit.errors import GainkitError
 from gainkit.noise.families import FoundLine, family_of_group, group_lines, kind_of, others
@@ -25,6 +26,7 @@ from gainkit.noise.model import BandNoise, Family, NoiseResult
 from gainkit.noise.moving import find_moving
 from gainkit.noise.survey import Survey, survey_of
 from gainkit.noise.verdict import Reading, compared, judged
+from gainkit.remarks import remark
 
 Floats = NDArray[np.float64]
 
@@ -56,10 +58,10 @@ def find_noise(
 ) -> NoiseResult:
     """The noise of a chain in a capture made while silence plays.
 
-    against : the same place with the engine off, at another speed, or the source unplugged. recorder : the recorder
-    alone, its input shorted. target_volts : rms volts at full level [V]. channel, minus : of all captures. Raises
-    GainkitError for captures shorter than a second, a band that is empty or above what the rate allows, a
-    target that means nothing, and captures of which some are calibrated and some are not.
+    against : the same place with the engine off, at another speed, or the source unplugged. recorder : the
+    recorder alone, its input shorted. target_volts : rms volts at full level [V]. channel, minus : of all
+    captures. Raises GainkitError for captures shorter than a second, a band that is empty or above what the
+    rate allows, a target that means nothing, and captures of which some are calibrated and some are not.
     """
     _check(capture, against, recorder, target_volts, band_hz)
     own = read_noise(capture, band_hz, channel, minus)
@@ -70,9 +72,9 @@ def find_noise(
     answer = judged(own, other, alone, target_volts if capture.calibrated else None)
     notes = [*answer.notes[:1], *changes, *answer.notes[1:]]
     if target_volts is not None and not capture.calibrated:
-        notes.append(("not_calibrated", {"target_volts": target_volts}))
+        notes.append(remark("noise_not_calibrated", target_volts=target_volts))
     if own.band_hz != band_hz:
-        notes.append(("band_cut", {"low_hz": own.band_hz[0], "high_hz": own.band_hz[1]}))
+        notes.append(remark("noise_band_cut", low_hz=own.band_hz[0], high_hz=own.band_hz[1]))
     return NoiseResult(
         rms_volts=own.rms_volts,
         a_weighted_volts=own.a_weighted_volts,
@@ -164,7 +166,11 @@ def _lines_of(survey: Survey, low_hz: float, high_hz: float) -> _Lines:
         swept = moving.swept(step, len(power), BEYOND_STRETCH if partly else 1.0)
         mask |= swept
         floor = floor_under(power, survey.looks, ~mask)
-        lines = [line for peak, line in zip(peaks, lines, strict=True) if line.steady or not swept[peak.bin]]
+        lines = [
+            line
+            for peak, line in zip(peaks, lines, strict=True)
+            if not swept[peak.bin] or (line.steady and not moving.explains(line))
+        ]
     mains, unknown = group_lines(lines)
     families += [family_of_group(group, "mains", None, (1.0, 1.0)) for group in mains]
     families += [family_of_group(group, kind_of(group), None, (1.0, 1.0)) for group in unknown]
@@ -172,7 +178,8 @@ def _lines_of(survey: Survey, low_hz: float, high_hz: float) -> _Lines:
 
 
 def _found(survey: Survey, peaks: list[Peak], floor: Floats) -> tuple[list[FoundLine], list[FittedLine]]:
-    """The peaks as lines, in the same order, and what was fitted on the stretch to those that are steady there."""
+    """The peaks as lines, in the same order, and what was fitted on the stretch to those that are steady
+    there."""
     rough = [
         FoundLine(peak.frequency_hz, ROUGH_DEVIATION * survey.step_hz, peak.power, steady=False)
         for peak in peaks
@@ -213,8 +220,8 @@ def _found(survey: Survey, peaks: list[Peak], floor: Floats) -> tuple[list[Found
 def _scatter(survey: Survey, peak: Peak, floor: Floats) -> float:
     """How far noise may carry a line's power in the averaged spectrum and in the stretch [V^2].
 
-    A line of power P beside noise of F a bin scatters by sqrt(2 P F / looks) and the bins' own F sqrt(bins / looks);
-    the stretch is worth fewer looks, so each counts once more.
+    A line of power P beside noise of F a bin scatters by sqrt(2 P F / looks) and the bins' own F sqrt(bins /
+    looks); the stretch is worth fewer looks, so each counts once more.
     """
     noise = float(floor[peak.bin])
     looks = max(min(survey.looks, len(survey.stretch) * survey.step_hz / survey.sample_rate_hz), 1.0)
@@ -263,17 +270,14 @@ def _check(
     """Raise GainkitError for what means nothing."""
     low, high = band_hz
     if not (0 < low < high < np.inf):
-        raise GainkitError(f"The band {low:g}:{high:g} Hz is empty.", "Give LOW:HIGH in Hz, as in 20:20000.")
+        raise GainkitError("band_empty", "band_hz", [low, high], "two frequencies above 0 Hz, the lower first")
     limit = HIGHEST_OF_RATE * capture.sample_rate_hz
     if low >= limit:
         raise GainkitError(
-            f"The band {low:g}:{high:g} Hz lies above what {capture.sample_rate_hz:g} Hz hold ({limit:g} Hz).",
-            "Record at 44100 Hz or more.",
+            "band_above_rate", "band_hz", [low, high], limit_hz=limit, sample_rate_hz=capture.sample_rate_hz
         )
-    if target_volts is not None and not (0 < target_volts < np.inf):
-        raise GainkitError(f"The target is {target_volts:g} V.", "Give rms volts above 0.")
-    known = {one.calibrated for one in (capture, against, recorder) if one is not None}
-    if len(known) > 1:
-        raise GainkitError(
-            "Some captures are calibrated and some are not.", "Give all of them the same calibration, or none."
-        )
+    if target_volts is not None and not VOLTS.holds(target_volts):
+        raise GainkitError("outside_range", "target_volts", target_volts, VOLTS)
+    captures = [one for one in (capture, against, recorder) if one is not None]
+    if len({one.calibrated for one in captures}) > 1:
+        raise GainkitError("calibrations_differ", None, [one.calibrated for one in captures], "all or none")

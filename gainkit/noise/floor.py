@@ -14,7 +14,8 @@ FALSE_SIGMAS = 5.6
 
 BLOCK_SHARE = 0.12
 BLOCK_BINS = (24, 256)
-"""The floor is a median over this share of the frequency, between so many bins: slopes stay, lines go [bins]."""
+"""The floor is a median over this share of the frequency, between so many bins: slopes stay, lines go
+[bins]."""
 
 NEIGHBOURS = (3, 14)
 """A line stands out of its own surroundings too: medians of the bins this far off on both sides [bins]."""

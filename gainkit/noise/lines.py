@@ -25,7 +25,8 @@ CLOSEST_CYCLES = 1.5
 """Two lines that beat less often than this over the record are not told apart [cycles]."""
 
 SETTLED_CYCLES = 1e-4
-"""A step this small over the whole record changes nothing any more: a hundredth of the bound at 50 dB [cycles]."""
+"""A step this small over the whole record changes nothing any more: a hundredth of the bound at 50 dB
+[cycles]."""
 
 MOST_STEPS = 6
 LARGEST_STEP_CYCLES = 0.25
@@ -53,8 +54,8 @@ class FittedLine:
 def frequency_bound_hz(peak_volts: float, density: float, seconds: float) -> float:
     """Cramer-Rao bound of a line's frequency, standard deviation [Hz]; density : one-sided [V^2/Hz].
 
-    var f >= 12 fs^2 / ((2 pi)^2 eta N (N^2 - 1)) with eta = A^2 / (2 sigma^2), sigma^2 = density fs / 2 (Kay 1993,
-    ch. 3), for many samples: 12 density / ((2 pi)^2 A^2 T^3).
+    var f >= 12 fs^2 / ((2 pi)^2 eta N (N^2 - 1)) with eta = A^2 / (2 sigma^2), sigma^2 = density fs / 2 (Kay
+    1993, ch. 3), for many samples: 12 density / ((2 pi)^2 A^2 T^3).
     """
     return float(np.sqrt(12 * density / ((2 * np.pi) ** 2 * max(peak_volts, 1e-300) ** 2 * seconds**3)))
 
@@ -65,7 +66,8 @@ def amplitude_bound_volts(density: float, seconds: float) -> float:
 
 
 def fine_spectrum(samples: Floats) -> Floats:
-    """One Hann periodogram of the stretch (bins,), for starting values [V^2 per bin, their sum the mean square]."""
+    """One Hann periodogram of the stretch (bins,), for starting values [V^2 per bin, their sum the mean
+    square]."""
     window = np.hanning(len(samples) + 2)[1:-1]
     part = np.fft.rfft((samples - samples.mean()) * window)
     return np.asarray((part.real**2 + part.imag**2) * (2.0 / (len(samples) * float(window @ window))))
@@ -85,8 +87,8 @@ def start_near(fine: Floats, step_hz: float, frequency_hz: float, reach_hz: floa
 def fit_lines(samples: Floats, sample_rate_hz: float, starts_hz: Sequence[float]) -> list[FittedLine | None]:
     """Fit lines to a record from start frequencies within a quarter cycle over it; in the order given.
 
-    samples : (frames,) [V]. starts_hz : strongest first, at most MOST_LINES. None for one too close to a stronger
-    one. Gauss-Newton on all frequencies, amplitudes and the mean.
+    samples : (frames,) [V]. starts_hz : strongest first, at most MOST_LINES. None for one too close to a
+    stronger one. Gauss-Newton on all frequencies, amplitudes and the mean.
     """
     chosen = _apart(starts_hz, CLOSEST_CYCLES * sample_rate_hz / len(samples))
     if not chosen:
@@ -131,7 +133,8 @@ def _apart(starts_hz: Sequence[float], least_hz: float) -> list[int]:
 def _solve(
     angular: Floats, phasors: Phasors, total: float, plain: Phasors, moment: Phasors | None, frames: int
 ) -> tuple[Phasors, Floats]:
-    """Least squares for [mean, cosines, sines] and, with moments, for the steps of all frequencies [rad/sample].
+    """Least squares for [mean, cosines, sines] and, with moments, for the steps of all frequencies
+    [rad/sample].
 
     The samples themselves are fitted, not a residual: with steps d, x = model(A) + sum d_k dx/dw_k.
     """

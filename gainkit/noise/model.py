@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import Any, Literal
+from typing import Literal
+
+from gainkit.remarks import Remark
 
 Kind = Literal["mains", "alternator", "digital", "unknown"]
 NoiseVerdict = Literal["quiet", "hum", "whine", "hiss", "not known"]
-Note = tuple[str, dict[str, Any]]
-"""A word for what was found and the values that it names, units in their keys."""
 
 
 @dataclass(frozen=True)
@@ -50,8 +50,8 @@ class NoiseResult:
     """The noise of a chain. Volts are rms in the band; full-scale units where not calibrated.
 
     below_target_db : A-weighted noise below the target [dB]; None without a target or calibration.
-    dc_volts : mean of the whole capture [V]. hiss_volts : what no line explains [V]. recorder_limited : True when
-    half of the A-weighted power or more is the recorder's own; None where that cannot be told.
+    dc_volts : mean of the whole capture [V]. hiss_volts : what no line explains [V]. recorder_limited : True
+    when half of the A-weighted power or more is the recorder's own; None where that cannot be told.
     changed_db : A-weighted, this capture over the other [dB]; None without one. verdict : the loudest part,
     A-weighted; "quiet" when it is far below the target, "not known" when this is no silence or not the chain.
     band_hz : as far as it was read [Hz].
@@ -66,7 +66,7 @@ class NoiseResult:
     recorder_limited: bool | None
     changed_db: float | None
     verdict: NoiseVerdict
-    notes: tuple[Note, ...]
+    notes: tuple[Remark, ...]
     file: str
     channel: int
     minus: int | None

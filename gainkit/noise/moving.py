@@ -19,8 +19,8 @@ from gainkit.noise.floor import Peak, floor_under, peaks_in
 Floats = NDArray[np.float64]
 
 SHORT_SECONDS = 0.5
-"""Spectra over the largest power of two of frames below this: short beside an idle's wander, fine enough to keep
-orders 60 Hz apart [s]."""
+"""Spectra over the largest power of two of frames below this: short beside an idle's wander, fine enough to
+keep orders 60 Hz apart [s]."""
 
 LEAST_SPECTRA = 8
 """Fewer spectra show no course [-]."""
@@ -42,24 +42,29 @@ LEAST_MOVE_BINS = 2.0
 """The highest order must pass over this many bins, else nothing is seen to move [bins]."""
 
 ROUGHEST = 0.05
-"""Between one spectrum and the next, half overlapped, the course moves less than this [-]; noise laid over noise
-jumps by a third of MOST_SHIFT at random."""
+"""Between one spectrum and the next, half overlapped, the course moves less than this [-]; noise laid over
+noise jumps by a third of MOST_SHIFT at random."""
 
 LEAST_AGREEING = 0.7
 """Part of the spectra that must carry the pattern [-]."""
 
 ROUGH_DEVIATION = 0.3
 COURSE_DEVIATION = 3e-4
-"""Standard deviation of an order: in bins, and from its course in parts of its frequency [-] (found by trying)."""
+"""Standard deviation of an order: in bins, and from its course in parts of its frequency [-] (found by
+trying)."""
 
 ONE_LINE_SHARE = 0.015
 """Neighbouring peaks that touch and lie this close are one smeared line [-]."""
 
 
+PIECE_SHARE = 0.5
+"""A line in the way of a moving one counts for itself from this part of that one's power on [-]."""
+
+
 @dataclass(frozen=True)
 class Moving:
-    """ratios : speed in each spectrum over the middle speed (spectra,) [-]. lines : at the middle speed; extents_hz :
-    lowest and highest frequency that each fills there [Hz]."""
+    """ratios : speed in each spectrum over the middle speed (spectra,) [-]. lines : at the middle speed;
+    extents_hz : lowest and highest frequency that each fills there [Hz]."""
 
     ratios: Floats
     lines: tuple[FoundLine, ...]
@@ -77,6 +82,16 @@ class Moving:
         for first, last in self.extents_hz:
             mask[max(int(first * low / step_hz) - 2, 0) : int(last * high / step_hz) + 3] = True
         return mask
+
+
+    def explains(self, line: FoundLine) -> bool:
+        """Whether a line is likely a piece of a moving one, where that lingered."""
+        low, high = self.course
+        return any(
+            own.frequency_hz * low <= line.frequency_hz <= own.frequency_hz * high
+            and line.power < PIECE_SHARE * own.power
+            for own in self.lines
+        )
 
 
 def find_moving(
@@ -172,7 +187,8 @@ def _course(patterns: Floats) -> Floats | None:
 
 
 def _stretched(spectra: Floats, ratios: Floats) -> Floats:
-    """Mean of the spectra with each frequency axis divided by its speed (bins,) [V^2]; lines keep their power."""
+    """Mean of the spectra with each frequency axis divided by its speed (bins,) [V^2]; lines keep their
+    power."""
     index = np.arange(spectra.shape[1], dtype=np.float64)
     total = np.zeros(spectra.shape[1])
     for row, ratio in zip(spectra, ratios, strict=True):

@@ -1,6 +1,7 @@
 """One pass over a capture: its level in steps, its mean, its spectrum and a stretch for the lines.
 
-Memory does not grow with the capture: spectra are summed as they come, a few are kept, and one stretch of samples.
+Memory does not grow with the capture: spectra are summed as they come, a few are kept, and one stretch of
+samples.
 """
 
 from __future__ import annotations
@@ -62,8 +63,7 @@ def survey_of(capture: Capture, channel: int, minus: int | None) -> Survey:
     rate = capture.sample_rate_hz
     if capture.seconds < LEAST_SECONDS:
         raise GainkitError(
-            f"{capture.file}: {capture.seconds:.3g} s are too short for its noise; at least 1 s is needed.",
-            "Record ten seconds or more.",
+            "noise_too_short", None, capture.seconds, f"{LEAST_SECONDS:g} s or more", file=capture.file
         )
     size = 1 << int(np.log2(min(SEGMENT_SECONDS * rate, capture.frames / 2)))
     pass_over = _Pass(capture, size)
@@ -150,7 +150,7 @@ class _Pass:
         rate = self.capture.sample_rate_hz
         if not self.finished:
             raise GainkitError(
-                f"{self.capture.file}: only {frames / rate:.3g} s could be read.", "Copy the file again."
+                "noise_too_short", None, frames / rate, f"{LEAST_SECONDS:g} s or more", file=self.capture.file
             )
         hop = (self.starts[-1] - self.starts[0]) / max(self.count - 1, 1)
         beyond = not self.capture.hard_full_scale and self.highest > self.capture.volts_per_unit * (1 + 1e-6)

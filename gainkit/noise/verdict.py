@@ -11,21 +11,22 @@ from numpy.typing import NDArray
 
 from gainkit.levels import db_from_ratio, power_db_from_ratio
 from gainkit.noise.families import DIGITAL_LEAST_HZ
-from gainkit.noise.model import BandNoise, Family, Note, NoiseVerdict
+from gainkit.noise.model import BandNoise, Family, NoiseVerdict
+from gainkit.remarks import Remark, fault, remark
 
 Floats = NDArray[np.float64]
 
 QUIET_BELOW_TARGET_DB = 85.0
-"""A loudspeaker of 90 dB at 2.83 V and 1 m, driven to 20 V, is at 107 dB; noise this far down is at 22 dB(A), under
-the 30 dB(A) or so of a parked car with closed doors [dB] (common practice, no source)."""
+"""A loudspeaker of 90 dB at 2.83 V and 1 m, driven to 20 V, is at 107 dB; noise this far down is at 22 dB(A),
+under the 30 dB(A) or so of a parked car with closed doors [dB] (common practice, no source)."""
 
 TONE_OVER_REST_DB = 46.0
-"""A single line this far over all the rest of the band together is a tone that plays: hum and whine bring orders
-or hiss of more than 0.5 % with them [dB] (common practice, no source)."""
+"""A single line this far over all the rest of the band together is a tone that plays: hum and whine bring
+orders or hiss of more than 0.5 % with them [dB] (common practice, no source)."""
 
 PLAYING_BELOW_TARGET_DB = 26.0
-"""Noise of a twentieth of the target is no silence: something plays, unless its lines are the mains' or move [dB]
-(our choice)."""
+"""Noise of a twentieth of the target is no silence: something plays, unless its lines are the mains' or move
+[dB] (our choice)."""
 
 STEADY_ROWS_DB = 6.0
 """From 10 % to 90 % of the capture's tenths of a second, noise varies by less than this; music by more [dB]."""
@@ -43,8 +44,8 @@ ROUNDING_DB = 1.0
 """Within this of the rounding noise of its own steps the recorder cannot show what the chain does [dB]."""
 
 SAME_SHARE = 5e-4
-"""A line that keeps its frequency in two captures: within this part; engines do not repeat their speed so well, and
-the mains' own wander is let pass for mains alone [-]."""
+"""A line that keeps its frequency in two captures: within this part; engines do not repeat their speed so
+well, and the mains' own wander is let pass for mains alone [-]."""
 
 MOVED_RATIO = 4.0
 """Idle to full speed of an engine: orders move by no more than this [-] (common practice, no source)."""
@@ -58,7 +59,7 @@ SOURCE_CHANGE_DB = 3.0
 STAYS_DB = 1.0
 """What changes by less has nothing to do with what was switched off [dB]."""
 
-DC_NAMED_VOLTS = 0.05
+DC_NAMED_VOLTS = 0.1
 """An offset at an output worth looking at [V] (common practice, no source)."""
 
 HUM_BELOW_HZ = 200.0
@@ -67,8 +68,8 @@ HUM_BELOW_HZ = 200.0
 
 @dataclass(frozen=True)
 class Reading:
-    """One capture's noise, nothing judged yet. octave_spread_db : None for too few spectra. rounding_volts : what
-    the recorder's steps add in the band [V]."""
+    """One capture's noise, nothing judged yet. octave_spread_db : None for too few spectra. rounding_volts :
+    what the recorder's steps add in the band [V]."""
 
     file: str
     band_hz: tuple[float, float]
@@ -102,13 +103,13 @@ class Answer:
     """What `judged` says; notes start with the reason of the verdict."""
 
     verdict: NoiseVerdict
-    notes: tuple[Note, ...]
+    notes: tuple[Remark, ...]
     below_target_db: float | None
     recorder_limited: bool | None
     changed_db: float | None
 
 
-def compared(own: Reading, other: Reading | None) -> tuple[tuple[Family, ...], list[Note]]:
+def compared(own: Reading, other: Reading | None) -> tuple[tuple[Family, ...], list[Remark]]:
     """The families with what another capture says of them, and notes.
 
     A family at the same frequency in both stands still; what is left over in both at another frequency, and
@@ -116,7 +117,7 @@ def compared(own: Reading, other: Reading | None) -> tuple[tuple[Family, ...], l
     """
     if other is None:
         return own.families, []
-    notes: list[Note] = []
+    notes: list[Remark] = []
     answer: dict[int, Family] = {}
     left, theirs = [], list(other.families)
     for place, family in enumerate(own.families):
@@ -130,24 +131,24 @@ def compared(own: Reading, other: Reading | None) -> tuple[tuple[Family, ...], l
             still = replace(still, kind="digital")
         answer[place] = still
         change = db_from_ratio(family.rms_volts / same.rms_volts)
-        code = "family_stays" if abs(change) < SOURCE_CHANGE_DB else "family_changes"
-        notes.append((code, {**_named(still), "changed_db": change}))
+        code = "line_family_stays" if abs(change) < SOURCE_CHANGE_DB else "line_family_changes"
+        notes.append(remark(code, **_named(still), changed_db=change))
     for place in left:
         family = own.families[place]
         moved = next((one for one in theirs if _moved(family, one)), None)
         if moved is None:
             answer[place] = family
-            notes.append(("family_gone", _named(family)))
+            notes.append(remark("line_family_gone", **_named(family)))
             continue
         theirs.remove(moved)
         answer[place] = replace(family, kind="alternator", moves=True)
         ratio = family.fundamental_hz / moved.fundamental_hz
-        notes.append(("family_moves", {**_named(answer[place]), "speed_ratio": ratio}))
+        notes.append(remark("line_family_moves", **_named(answer[place]), speed_ratio=ratio))
     change = db_from_ratio(own.hiss_a_weighted_volts / max(other.hiss_a_weighted_volts, 1e-30))
     if own.hiss_a_weighted_volts > 0 and abs(change) >= SOURCE_CHANGE_DB:
-        notes.append(("hiss_changes", {"changed_db": change}))
+        notes.append(remark("hiss_changes", changed_db=change))
     elif abs(change) < STAYS_DB:
-        notes.append(("hiss_stays", {"changed_db": change}))
+        notes.append(remark("hiss_stays", changed_db=change))
     return tuple(answer[place] for place in range(len(own.families))), notes
 
 
@@ -163,25 +164,25 @@ def judged(own: Reading, other: Reading | None, alone: Reading | None, target_vo
     notes += _remarks(own)
     reason = _why_not_known(own, target_volts)
     if reason is None and below is not None and below >= QUIET_BELOW_TARGET_DB:
-        reason = ("quiet", {"below_target_db": below})
+        reason = remark("noise_quiet", below_target_db=below)
     elif reason is None and limited:
-        reason = ("recorder_limited", {"a_weighted_volts": own.a_weighted_volts})
-    verdict: NoiseVerdict = "quiet" if reason is not None and reason[0] == "quiet" else "not known"
+        reason = fault("noise_recorder_limited", a_weighted_volts=own.a_weighted_volts)
+    verdict: NoiseVerdict = "quiet" if reason is not None and reason.code == "noise_quiet" else "not known"
     if reason is None:
         verdict, reason = _loudest(own)
         if target_volts is None:
-            notes.append(("no_target", {}))
+            notes.append(remark("noise_no_target"))
     return Answer(verdict, (reason, *notes), below, limited, changed)
 
 
-def _why_not_known(own: Reading, target_volts: float | None) -> Note | None:
+def _why_not_known(own: Reading, target_volts: float | None) -> Remark | None:
     """The reason why this is no reading of a chain's noise, or None."""
     if own.peak_volts == 0 or own.rms_volts == 0:
-        return "digital_zero", {"seconds": own.seconds}
+        return fault("noise_digital_zero", seconds=own.seconds)
     if own.overloaded:
-        return "recorder_overload", {"peak_volts": own.peak_volts}
+        return fault("noise_recorder_overload", peak_volts=own.peak_volts)
     if own.zero_seconds > SILENT_SHARE * own.seconds:
-        return "partly_zero", {"zero_seconds": own.zero_seconds, "seconds": own.seconds}
+        return fault("noise_partly_zero", zero_seconds=own.zero_seconds, seconds=own.seconds)
     strongest = max(own.families, key=lambda family: max(family.line_volts), default=None)
     if strongest is not None:
         volts = max(strongest.line_volts)
@@ -190,51 +191,51 @@ def _why_not_known(own: Reading, target_volts: float | None) -> Note | None:
         over = power_db_from_ratio(volts**2 / max(rest, 1e-30 * volts**2))
         if over >= TONE_OVER_REST_DB:
             frequency = order * strongest.fundamental_hz
-            return "tone_plays", {"frequency_hz": frequency, "rms_volts": volts, "over_rest_db": over}
+            return fault("noise_tone_plays", frequency_hz=frequency, rms_volts=volts, over_rest_db=over)
     spread, octaves = own.row_spread_db, own.octave_spread_db
     if spread > STEADY_ROWS_DB or (octaves is not None and octaves > STEADY_OCTAVES_DB):
-        return "not_steady", {"spread_db": spread, "octave_spread_db": octaves}
+        return fault("noise_not_steady", spread_db=spread, octave_spread_db=octaves)
     if target_volts is not None:
         below = db_from_ratio(target_volts / own.rms_volts)
         noise = sum(
             f.rms_volts**2 for f in own.families if f.moves or (f.kind == "mains" and len(f.orders) > 1)
         )
         if below < PLAYING_BELOW_TARGET_DB and noise < 0.5 * own.rms_volts**2:
-            return "too_loud_for_silence", {"rms_volts": own.rms_volts, "below_target_db": below}
+            return fault("noise_too_loud", rms_volts=own.rms_volts, below_target_db=below)
     return None
 
 
-def _recorder(own: Reading, alone: Reading | None) -> tuple[bool | None, list[Note]]:
+def _recorder(own: Reading, alone: Reading | None) -> tuple[bool | None, list[Remark]]:
     """Whether what was read is the recorder's own, and what of it."""
-    notes: list[Note] = []
+    notes: list[Remark] = []
     limited: bool | None = None
     if own.rounding_volts > 0 and own.hiss_volts <= own.rounding_volts * 10 ** (ROUNDING_DB / 20):
         limited = True
-        notes.append(("recorder_steps", {"rounding_volts": own.rounding_volts, "hiss_volts": own.hiss_volts}))
+        notes.append(remark("recorder_steps", rounding_volts=own.rounding_volts, hiss_volts=own.hiss_volts))
     if alone is None or own.a_weighted_volts <= 0:
         return limited, notes
     ratio = alone.a_weighted_volts / own.a_weighted_volts
     limited = bool(limited) or ratio >= 10 ** (-LIMITED_DB / 20)
     if ratio < 1:
         chain = own.a_weighted_volts * float(np.sqrt(1 - ratio**2))
-        notes.append(("recorder_share", {"share_percent": 100 * ratio**2, "chain_a_weighted_volts": chain}))
+        notes.append(remark("recorder_share", share_percent=100 * ratio**2, chain_a_weighted_volts=chain))
     else:
-        notes.append(("recorder_share", {"share_percent": 100.0, "chain_a_weighted_volts": None}))
+        notes.append(remark("recorder_share", share_percent=100.0, chain_a_weighted_volts=None))
     for family in own.families:
         own_too = next((one for one in alone.families if _same(family, one)), None)
         if own_too is not None and own_too.rms_volts >= family.rms_volts * 10 ** (-LIMITED_DB / 20):
-            notes.append(("recorder_line", _named(family)))
+            notes.append(remark("recorder_line", **_named(family)))
     return limited, notes
 
 
-def _remarks(own: Reading) -> list[Note]:
-    notes: list[Note] = []
+def _remarks(own: Reading) -> list[Remark]:
+    notes: list[Remark] = []
     if abs(own.dc_volts) >= DC_NAMED_VOLTS:
-        notes.append(("dc_at_output", {"dc_volts": own.dc_volts}))
+        notes.append(fault("noise_dc", dc_volts=own.dc_volts))
     return notes
 
 
-def _loudest(own: Reading) -> tuple[NoiseVerdict, Note]:
+def _loudest(own: Reading) -> tuple[NoiseVerdict, Remark]:
     """The part that is heard most, A-weighted, and where to look for it."""
     hum = [family for family in own.families if _hums(family)]
     whine = [family for family in own.families if not _hums(family)]
@@ -244,9 +245,9 @@ def _loudest(own: Reading) -> tuple[NoiseVerdict, Note]:
     loudest = max(powers, key=lambda name: powers[name])
     share = 100 * powers[loudest] / max(sum(powers.values()), 1e-300)
     if loudest == "hiss":
-        return "hiss", ("hiss", {"hiss_volts": own.hiss_volts, "share_percent": share})
+        return "hiss", remark("hiss", hiss_volts=own.hiss_volts, share_percent=share)
     first = max(hum if loudest == "hum" else whine, key=lambda family: family.a_weighted_volts)
-    return loudest, (f"{loudest}_{first.kind}", {**_named(first), "share_percent": share})
+    return loudest, fault(f"{loudest}_{first.kind}", **_named(first), share_percent=share)
 
 
 def _hums(family: Family) -> bool:

@@ -13,7 +13,7 @@ from gainkit.generator import kinds
 from gainkit.generator.encode import scale_for
 from gainkit.generator.model import Step, Waveform
 from gainkit.levels import db_from_ratio, ratio_from_db
-from gainkit.results import Made, to_plain
+from gainkit.results import LazySequence, to_plain
 from gainkit.toneset.cautions import track_caution
 from gainkit.toneset.model import INDEX_FILE, Target, ToneSet, Track
 
@@ -52,7 +52,9 @@ def track_facts(planned: PlannedTrack, target: Target) -> dict[str, Any]:
         "seed": spec.seed,
         "parameters": kinds.own_parameters(spec),
         "marker": to_plain(wave.marker),
-        "steps": Made(len(wave.steps), lambda place: step_facts(wave.steps[place], target.sample_rate_hz)),
+        "steps": LazySequence(
+            len(wave.steps), lambda place: step_facts(wave.steps[place], target.sample_rate_hz)
+        ),
         "notes": [*wave.notes, *_format_notes(planned, target)],
     }
 

@@ -1,0 +1,119 @@
+"""The judgements, one place for each: what to turn, on target or not, clean or not, DC, overload.
+
+Pure functions of a measurement and a tolerance; commands, the record, pages and charts show what they say. The
+thresholds stand here with their reasons.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Literal
+
+from gainkit.analysis.model import Measurement
+
+TOLERANCE_DB = 0.5
+"""A level within this of its target is on target unless the system file says otherwise [dB] (our choice: a gain
+control is hardly set finer, and 0.5 dB is hardly heard)."""
+
+LIMIT_THD_PERCENT = 1.0
+"""THD at which a tone is no longer clean unless the system file says otherwise [%]: the limit at which mobile
+amplifiers are rated (CTA-2006, second-hand)."""
+
+DC_VOLTS = 0.1
+"""DC above this does not belong at an output that is off its rails [V] (common practice, no source)."""
+
+DC_SHARE = 0.02
+"""... if it is also above this share of the tone's rms volts: a recorder's own offset is smaller [-]."""
+
+OTHER_TONE_SHARE = 0.02
+"""A tone this far off the planned frequency is another [-]: a recorder's clock is off by less than 0.0002."""
+
+
+@dataclass(frozen=True)
+class Checks:
+    """How strictly a car is judged: `[check]` of its system file."""
+
+    tolerance_db: float = TOLERANCE_DB
+    limit_thd_percent: float = LIMIT_THD_PERCENT
+
+
+TurnState = Literal["on-target", "up", "down", "out-of-reach", "unknown"]
+
+
+@dataclass(frozen=True)
+class Turn:
+    """What to turn.
+
+    state : "on-target"; "up" or "down" by change_db; "out-of-reach": the target cannot be reached without
+    clipping; "unknown": the recording does not tell. change_db : positive up [dB], None where nothing is to be
+    turned by a known figure. set_volts : the target with the tone [V rms]; None without a target. clean_volts :
+    the largest sine that the rails seen let through [V rms], None when no rail is seen.
+    """
+
+    state: TurnState
+    change_db: float | None
+    set_volts: float | None
+    clean_volts: float | None = None
+
+
+def clean_volts(result: Measurement) -> float | None:
+    """The largest sine that the rails seen let through [V rms]; None when none is seen."""
+    clip = result.clipping
+    rails = [abs(rail) for rail in (clip.positive_rail_volts, clip.negative_rail_volts) if rail is not None]
+    return min(rails) / math.sqrt(2) if rails else None
+
+
+def what_to_turn(result: Measurement, checks: Checks) -> Turn:
+    """How a tone stands to its target. A distorted tone is never told to go up, and is never on target."""
+    if result.target is None:
+        return Turn("unknown", None, None)
+    wanted = result.target.set_volts
+    if not (result.calibrated and result.steady_tone) or result.recorder_overload:
+        return Turn("unknown", None, wanted)
+    most = clean_volts(result)
+    change = result.target.change_db
+    if change is None or (most is not None and wanted > most):
+        return Turn("out-of-reach", None, wanted, most)
+    if on_target(change, checks):
+        return Turn("on-target", change, wanted, most)
+    return Turn("up" if change > 0 else "down", change, wanted, most)
+
+
+def on_target(error_db: float, checks: Checks) -> bool:
+    """Whether a level that far from its target is on it."""
+    return abs(error_db) <= checks.tolerance_db
+
+
+def is_distorted(thd_percent: float | None, checks: Checks) -> bool:
+    """Whether THD is at the limit or above; None is not known, and not told as distorted."""
+    return thd_percent is not None and thd_percent >= checks.limit_thd_percent
+
+
+def is_clean(result: Measurement, checks: Checks) -> bool:
+    """A steady tone that the recorder could hold, no rail seen, THD below the limit, no stray DC."""
+    return (
+        result.steady_tone
+        and not result.recorder_overload
+        and result.clipping.state == "clean"
+        and result.thd_percent is not None
+        and not is_distorted(result.thd_percent, checks)
+        and not has_stray_dc(result)
+    )
+
+
+def has_stray_dc(result: Measurement) -> bool:
+    """Whether a calibrated measurement shows more DC than belongs at an output."""
+    return result.calibrated and is_stray_dc(result.dc_volts, result.rms_volts)
+
+
+def is_stray_dc(dc_volts: float, rms_volts: float) -> bool:
+    """Whether so much DC beside so much tone does not belong at an output."""
+    return abs(dc_volts) > max(DC_VOLTS, DC_SHARE * rms_volts)
+
+
+def is_other_tone(frequency_hz: float | None, planned_hz: float | None) -> bool:
+    """Whether a tone is not the planned one; False where either is not known."""
+    if not frequency_hz or not planned_hz:
+        return False
+    return abs(frequency_hz / planned_hz - 1) > OTHER_TONE_SHARE

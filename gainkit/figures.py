@@ -1,0 +1,44 @@
+"""Figures for a person: so many significant digits, never in powers of ten."""
+
+from __future__ import annotations
+
+import math
+import string
+from collections.abc import Mapping
+from typing import Any
+
+
+def plain(value: float, digits: int = 3, least: float = 0.0) -> str:
+    """A figure with so many significant digits, written out: '1230', '0.00046', never '1.2e+03'.
+
+    least : a size below which a figure says no more than 'under ...'; 0 to write all of them out.
+    """
+    if not math.isfinite(value):
+        return "unlimited" if value > 0 else "-unlimited" if value < 0 else "unknown"
+    if 0 < abs(value) < least:
+        return f"under {plain(least, digits)}"
+    text = f"{value:.{digits}g}"
+    if "e" not in text:
+        return text
+    exponent = int(text.split("e")[1])
+    if exponent >= 0:
+        return f"{float(text):.0f}"
+    return f"{float(text):.{digits - 1 - exponent}f}".rstrip("0").rstrip(".")
+
+
+class Filler(string.Formatter):
+    """`str.format` whose 'g' never writes a power of ten, and which shows None as a dash."""
+
+    def format_field(self, value: Any, format_spec: str) -> Any:
+        if value is None:
+            return "-"
+        if isinstance(value, (int, float)) and not isinstance(value, bool) and format_spec.endswith("g"):
+            sign = "+" if format_spec.startswith("+") and value >= 0 else ""
+            digits = format_spec.lstrip("+").rstrip("g").lstrip(".")
+            return sign + plain(float(value), int(digits) if digits else 6)
+        return super().format_field(value, format_spec)
+
+
+def filled(template: str, values: Mapping[str, Any]) -> str:
+    """A template with its values put in: `filled('{volts:.3g} V', {'volts': 1000.0})` is '1000 V'."""
+    return Filler().vformat(template, (), values)

@@ -1,0 +1,154 @@
+"""The sentences of gainkit: one for each code of a fault or remark, made where they are shown.
+
+A sentence is a template. `{rms_volts:.3g}` is a value. `<margin_db>` is an argument, `<source.preamp_volts>` a
+key of the system file and `<find_onset()>` one of the jobs: the door that shows the sentence names them in its
+own way, the command line as options and commands, Python as arguments and functions. Each room's sentences
+stand in a module of this package; a code stands in one of them only.
+"""
+
+from __future__ import annotations
+
+import functools
+import importlib
+import re
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from typing import Any, Protocol
+
+from gainkit.figures import filled
+
+Template = str | Callable[[Mapping[str, Any]], str]
+"""A template, or a function of the values that gives one."""
+
+ROOMS = ("calculator", "capture", "generator", "analysis", "answers", "job", "pages")
+"""The modules with sentences, by the rooms they speak for."""
+
+
+@dataclass(frozen=True)
+class FaultWords:
+    """The sentences of one kind of fault: what is wrong, and how to mend it."""
+
+    problem: Template
+    remedy: Template
+
+
+class FaultData(Protocol):
+    """What is asked of a fault: see `errors.GainkitError`."""
+
+    code: str
+    parameter: str | None
+    received: Any
+    allowed: Any
+    values: dict[str, Any]
+    places: tuple[tuple[str, str], ...]
+
+
+class RemarkData(Protocol):
+    """What is asked of a remark: see `remarks.Remark`."""
+
+    @property
+    def code(self) -> str: ...
+    @property
+    def values(self) -> Mapping[str, Any]: ...
+
+
+class Door:
+    """How one way into gainkit names things; this one is Python's."""
+
+    def parameter(self, name: str) -> str:
+        """An argument."""
+        return name
+
+    def key(self, table: str, name: str) -> str:
+        """A key of the system file."""
+        return f"[{table}] {name}"
+
+    def job(self, name: str) -> str:
+        """One of the jobs, by the name of its function."""
+        return f"gainkit.{name}()"
+
+
+PYTHON = Door()
+
+_NAME = re.compile(r"<([a-z][a-z0-9_]*)(?:\.([a-z][a-z0-9_]*))?(\(\))?>")
+
+
+@functools.cache
+def _catalogues() -> tuple[dict[str, FaultWords], dict[str, Template]]:
+    """All sentences by their codes: of faults, of remarks."""
+    faults: dict[str, FaultWords] = {}
+    remarks: dict[str, Template] = {}
+    for room in ROOMS:
+        module = importlib.import_module(f"gainkit.words.{room}")
+        for mine, all_of_them in ((module.FAULTS, faults), (module.REMARKS, remarks)):
+            if twice := mine.keys() & all_of_them.keys():
+                raise RuntimeError(f"these codes have words in two rooms: {sorted(twice)}")
+            all_of_them.update(mine)
+    return faults, remarks
+
+
+def error_text(fault: FaultData, door: Door = PYTHON) -> tuple[str, str]:
+    """(what is wrong, how to mend it) of a fault, as a door says it."""
+    words = _catalogues()[0].get(fault.code)
+    if words is None:  # a room whose faults are still sentences
+        return fault.code, fault.parameter or ""
+    values = dict(fault.values)
+    values |= {
+        "parameter": None if fault.parameter is None else door.parameter(fault.parameter),
+        "received": shown(fault.received),
+        "allowed": allowed_words(fault.allowed),
+        "listed": "\n  ".join(error_text(each, door)[0] for each in getattr(fault, "faults", ())),
+    }
+    problem, remedy = (told(each, values, door) for each in (words.problem, words.remedy))
+    for kind, name in reversed(fault.places):
+        problem = f"{name}: {problem}" if kind == "file" else f"{kind.capitalize()} {shown(name)}: {problem}"
+    return problem, remedy
+
+
+def remark_text(remark: RemarkData, door: Door = PYTHON) -> str:
+    """The sentence of a remark, as a door says it; of a code that is not known here, the code itself."""
+    template = _catalogues()[1].get(remark.code)
+    return remark.code.replace("_", " ") if template is None else told(template, remark.values, door)
+
+
+def told(template: Template, values: Mapping[str, Any], door: Door = PYTHON) -> str:
+    """A template with its values, and with names as the door says them; values stay as they are."""
+    text = template if isinstance(template, str) else template(values)
+
+    def named(match: re.Match[str]) -> str:
+        first, second, is_job = match.groups()
+        if is_job:
+            spoken = door.job(first)
+        else:
+            spoken = door.key(first, second) if second else door.parameter(first)
+        return spoken.replace("{", "{{").replace("}", "}}")
+
+    return filled(_NAME.sub(named, text), values)
+
+
+def shown(found: Any) -> str:
+    """What was received, short and safe to print; text stands in quotes."""
+    if isinstance(found, str):
+        text = found if len(found) <= 60 else found[:57] + "..."
+        return "'" + "".join(c if c.isprintable() else repr(c)[1:-1] for c in text) + "'"
+    if isinstance(found, bool) or found is None:
+        return {True: "true", False: "false", None: "nothing"}[found]
+    if isinstance(found, Mapping):
+        return "a table"
+    if isinstance(found, (list, tuple)):
+        return "a list"
+    try:
+        return filled("{found:.10g}", {"found": found}) if isinstance(found, (int, float)) else str(found)[:60]
+    except OverflowError:
+        return "a huge number"
+
+
+def allowed_words(allowed: Any) -> str:
+    """What may be given, as a phrase: of a range, of a list of words, or as it is."""
+    if allowed is None:
+        return ""
+    if hasattr(allowed, "words"):
+        return str(allowed.words())
+    if isinstance(allowed, (list, tuple, set, frozenset)):
+        return ", ".join(str(each) for each in allowed)
+    return str(allowed)

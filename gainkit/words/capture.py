@@ -1,0 +1,9 @@
+"""Sentences of the room `capture`."""
+
+from __future__ import annotations
+
+from gainkit.words import FaultWords, Template
+
+FAULTS: dict[str, FaultWords] = {}
+
+REMARKS: dict[str, Template] = {}
