@@ -21,7 +21,7 @@ MAINS_SHARE = 0.005
 """Grids keep within 0.4 % of their frequency by far most of the time (EN 50160: 1 % for 99.5 % of a year, from
 memory); the rest is for the recorder's clock [-]."""
 
-MAINS_LEADS = 8
+MAINS_LEADS = 6
 """The mains' own frequency is taken from a line of at most this order [-]."""
 
 LONE_ORDERS = (1, 2)
@@ -38,6 +38,9 @@ CHANCE = 0.02
 WORSE_CHANCE = 0.2
 """A lower fundamental is believed for one more line when unrelated lines would meet it with less than the first
 chance, for two or more with less than the second [-]."""
+
+SAME_COURSE_CHANCE = 0.3
+"""... for lines that follow one course already, as the orders of one shaft do [-]."""
 
 CLOCK_HZ = 1000.0
 """Universal serial bus: a frame every millisecond, so audio and phone supplies whine at whole kHz [Hz]."""
@@ -93,13 +96,13 @@ def group_lines(lines: Sequence[FoundLine]) -> tuple[list[Group], list[Group]]:
     return mains, others(rest)
 
 
-def others(lines: Sequence[FoundLine]) -> list[Group]:
+def others(lines: Sequence[FoundLine], chances: tuple[float, float] = (CHANCE, WORSE_CHANCE)) -> list[Group]:
     """Families of lines of unknown origin: the strongest line leads, as whichever order explains most
     others."""
     rest = sorted(lines, key=lambda line: -line.power)
     groups = []
     while rest:
-        group = _led_by(rest[0], rest)
+        group = _led_by(rest[0], rest, chances)
         groups.append(group)
         rest = [line for line in rest if all(line is not taken for _, taken in group.members)]
     return sorted(groups, key=lambda group: -group.power)
@@ -196,7 +199,7 @@ def _halved(group: Group) -> Group:
     return group
 
 
-def _led_by(lead: FoundLine, lines: Sequence[FoundLine]) -> Group:
+def _led_by(lead: FoundLine, lines: Sequence[FoundLine], chances: tuple[float, float]) -> Group:
     """The family of the strongest line: the order that explains most lines beyond chance; the lowest of
     equals."""
     best = _matched(lines, lead.frequency_hz, lead.deviation_hz)
@@ -214,6 +217,6 @@ def _led_by(lead: FoundLine, lines: Sequence[FoundLine]) -> Group:
             )
             / fundamental
         )
-        if (gained == 1 and chance < CHANCE) or (gained >= 2 and chance < WORSE_CHANCE):
+        if (gained == 1 and chance < chances[0]) or (gained >= 2 and chance < chances[1]):
             best = members
     return _fitted(best)

@@ -11,7 +11,7 @@ from gainkit.analysis.bands import HIGHEST_OF_RATE, a_gains, band_share, bands
 from gainkit.calculator.ranges import VOLTS
 from gainkit.capture.model import Capture
 from gainkit.errors import GainkitError
-from gainkit.noise.families import FoundLine, family_of_group, group_lines, kind_of, others
+from gainkit.noise.families import SAME_COURSE_CHANCE, FoundLine, family_of_group, group_lines, kind_of, others
 from gainkit.noise.floor import Peak, filled, floor_under, peaks_in
 from gainkit.noise.lines import (
     MOST_LINES,
@@ -121,7 +121,7 @@ def read_noise(
         dc_volts=survey.dc_volts,
         peak_volts=survey.peak_volts,
         seconds=survey.seconds,
-        zero_seconds=survey.zero_seconds,
+        still_seconds=survey.still_seconds,
         overloaded=survey.overloaded,
         row_powers=survey.row_powers,
         octave_spread_db=_octave_spread(survey, found.mask, high),
@@ -160,7 +160,8 @@ def _lines_of(survey: Survey, low_hz: float, high_hz: float) -> _Lines:
     moving = find_moving(rest, survey.sample_rate_hz, [line.frequency_hz for line in fitted], high_hz)
     if moving is not None:
         families = [
-            family_of_group(group, "alternator", True, moving.course) for group in others(list(moving.lines))
+            family_of_group(group, "alternator", True, moving.course)
+            for group in others(list(moving.lines), (SAME_COURSE_CHANCE, SAME_COURSE_CHANCE))
         ]
         partly = len(survey.stretch) < 0.9 * survey.seconds * survey.sample_rate_hz
         swept = moving.swept(step, len(power), BEYOND_STRETCH if partly else 1.0)

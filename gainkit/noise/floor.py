@@ -18,7 +18,7 @@ BLOCK_BINS = (24, 256)
 [bins]."""
 
 NEIGHBOURS = (3, 14)
-"""A line stands out of its own surroundings too: medians of the bins this far off on both sides [bins]."""
+"""A line stands out of its own surroundings too: of the median of bins this far off on either side [bins]."""
 
 MOST_PEAKS = 300
 """No chain has more lines than this; the strongest are kept [-]."""
@@ -99,7 +99,8 @@ def filled(peaks: list[Peak], bins: int) -> NDArray[np.bool_]:
 def _stands_out(power: Floats, place: int, least: float) -> bool:
     near, far = NEIGHBOURS
     left, right = power[max(place - far, 1) : max(place - near, 1)], power[place + near : place + far]
-    return bool(power[place] > least * np.median(np.concatenate([left, right])))
+    around = max(float(np.median(side)) if len(side) else 0.0 for side in (left, right))
+    return bool(power[place] > least * around)
 
 
 def _extent(fades: NDArray[np.bool_], place: int, left: int, right: int) -> tuple[int, int]:

@@ -57,6 +57,9 @@ ONE_LINE_SHARE = 0.015
 """Neighbouring peaks that touch and lie this close are one smeared line [-]."""
 
 
+SHARPER = 1.25
+"""The peak of one moving line at least rises by this when its course is taken out [-]."""
+
 PIECE_SHARE = 0.5
 """A line in the way of a moving one counts for itself from this part of that one's power on [-]."""
 
@@ -82,7 +85,6 @@ class Moving:
         for first, last in self.extents_hz:
             mask[max(int(first * low / step_hz) - 2, 0) : int(last * high / step_hz) + 3] = True
         return mask
-
 
     def explains(self, line: FoundLine) -> bool:
         """Whether a line is likely a piece of a moving one, where that lingered."""
@@ -119,16 +121,26 @@ def find_moving(
     ratios = np.exp(shifts * GRID)
     if float(np.percentile(np.abs(np.diff(np.log(ratios))), 80)) > ROUGHEST:
         return None
-    peaks = [
-        peak
-        for peak in peaks_in(_stretched(spectra, ratios), floor, len(spectra) / 1.056, step, RANGE_HZ[0])
-        if peak.frequency_hz < high
-    ]
+    stretched = _stretched(spectra, ratios)
+    peaks = peaks_in(stretched, floor, len(spectra) / 1.056, step, RANGE_HZ[0])
+    peaks = [peak for peak in peaks if peak.frequency_hz < high]
     lines = _merged(peaks, step)
     span = float(np.percentile(ratios, 95) - np.percentile(ratios, 5))
     if len(lines) < 2 or span * lines[-1][0].frequency_hz < LEAST_MOVE_BINS * step:
         return None
-    return Moving(ratios, tuple(line for line, _ in lines), tuple(extent for _, extent in lines))
+    moving = Moving(ratios, tuple(line for line, _ in lines), tuple(extent for _, extent in lines))
+    return moving if _sharpened(moving, spectra.mean(axis=0), stretched, step) else None
+
+
+def _sharpened(moving: Moving, before: Floats, after: Floats, step_hz: float) -> bool:
+    """Whether laying the spectra over one speed made a line sharper: one that stands still is only smeared."""
+    low, high = moving.course
+    for first, last in moving.extents_hz:
+        wide = before[int(first * low / step_hz) : int(last * high / step_hz) + 2]
+        own = after[int(first / step_hz) : int(last / step_hz) + 2]
+        if len(wide) and len(own) and float(own.max()) > SHARPER * float(wide.max()):
+            return True
+    return False
 
 
 def _spectra(samples: Floats, size: int, starts: range) -> Floats:

@@ -23,8 +23,8 @@ LEAST_SECONDS = 1.0
 SEGMENT_SECONDS = 2.0
 """Segments are the largest power of two of frames below this: bins of 0.5 to 1 Hz [s]."""
 
-MOST_SEGMENTS = 256
-"""More segments tell no more (the average scatters by 6 % a bin); they are spread over the capture [-]."""
+MOST_SEGMENTS = 192
+"""More segments tell no more (the average scatters by 7 % a bin); they are spread over the capture [-]."""
 
 MOST_KEPT = 32
 """Spectra kept one by one, to tell steady noise from programme: 8 MB at 48 kHz [-]."""
@@ -40,8 +40,9 @@ ROW_SECONDS = 0.085
 class Survey:
     """power : mean of the segments' one-sided spectra (bins,) [V^2 per bin]. kept : some of them in time order,
     (segments, bins). looks : independent segments that the mean is worth [-]. stretch : (frames,) samples from
-    the capture's middle [V]. row_powers : variance of each step of about 0.1 s [V^2]. zero_seconds : steps in
-    which every sample was zero. overloaded : samples stand at the recorder's full scale.
+    the capture's middle [V]. row_powers : power of the differences between neighbouring samples in each row of
+    about 0.1 s, where rumble counts for little [any scale]. still_seconds : rows in which nothing moved [s].
+    overloaded : samples stand at the recorder's full scale.
     """
 
     power: Floats = field(repr=False)
@@ -52,7 +53,7 @@ class Survey:
     dc_volts: float
     peak_volts: float
     row_powers: Floats = field(repr=False)
-    zero_seconds: float
+    still_seconds: float
     overloaded: bool
     seconds: float
     sample_rate_hz: float
@@ -95,7 +96,7 @@ class _Pass:
         self.stretch = np.empty(length)
         self.row = 1 << max(int(np.log2(ROW_SECONDS * capture.sample_rate_hz)), 3)
         self.rows: list[Floats] = []
-        self.zero_rows = 0
+        self.still_rows = 0
         self.sum, self.highest, self.over = 0.0, 0.0, 0
         self.top = capture.volts_per_unit * (1 - 1.5 * (capture.step_units or 2.0**-23))
 
@@ -128,10 +129,10 @@ class _Pass:
         whole = len(block) // self.row * self.row
         if whole:
             table = block[:whole].reshape(-1, self.row)
-            squares = np.einsum("ij,ij->i", table, table)
-            self.zero_rows += int(np.count_nonzero(squares == 0))
-            means = table @ np.full(self.row, 1 / self.row)
-            self.rows.append(np.maximum(squares / self.row - means**2, 0.0))
+            steps = table[:, 1:] - table[:, :-1]
+            squares = np.einsum("ij,ij->i", steps, steps)
+            self.still_rows += int(np.count_nonzero(squares == 0))
+            self.rows.append(squares)
 
     def _transform(self, part: Floats) -> None:
         part -= part.mean()
@@ -164,7 +165,7 @@ class _Pass:
             dc_volts=self.sum / frames,
             peak_volts=self.highest,
             row_powers=np.concatenate(self.rows) if self.rows else np.empty(0),
-            zero_seconds=self.zero_rows * self.row / rate,
+            still_seconds=self.still_rows * self.row / rate,
             overloaded=self.over >= overload.LEAST_RUN and not beyond,
             seconds=frames / rate,
             sample_rate_hz=rate,

@@ -28,6 +28,9 @@ PLAYING_BELOW_TARGET_DB = 26.0
 """Noise of a twentieth of the target is no silence: something plays, unless its lines are the mains' or move
 [dB] (our choice)."""
 
+PLAYING_HISS_BELOW_TARGET_DB = 46.0
+"""... for hiss: 0.1 mV of a poor source through 40 dB of gain stay 66 dB under 20 V [dB] (our choice)."""
+
 STEADY_ROWS_DB = 6.0
 """From 10 % to 90 % of the capture's tenths of a second, noise varies by less than this; music by more [dB]."""
 
@@ -35,7 +38,7 @@ STEADY_OCTAVES_DB = 4.0
 """... and between spectra of one to two seconds, octave for octave: Gaussian noise stays under 2 dB [dB]."""
 
 SILENT_SHARE = 0.02
-"""Part of the capture that may be digital zeros before it is told [-]."""
+"""Part of the capture in which nothing moves, as behind a mute, before it is told [-]."""
 
 LIMITED_DB = 3.0
 """From here on half of what was read is the recorder's own [dB]."""
@@ -80,7 +83,7 @@ class Reading:
     dc_volts: float
     peak_volts: float
     seconds: float
-    zero_seconds: float
+    still_seconds: float
     overloaded: bool
     row_powers: Floats = field(repr=False)
     octave_spread_db: float | None
@@ -90,7 +93,7 @@ class Reading:
 
     @property
     def row_spread_db(self) -> float:
-        """How much the level varies: 10 % to 90 % of its steps [dB]; digital zeros left out."""
+        """How much the level varies: 10 % to 90 % of its steps [dB]; still ones left out."""
         powers = self.row_powers[self.row_powers > 0]
         if len(powers) < 8:
             return 0.0
@@ -181,8 +184,8 @@ def _why_not_known(own: Reading, target_volts: float | None) -> Remark | None:
         return fault("noise_digital_zero", seconds=own.seconds)
     if own.overloaded:
         return fault("noise_recorder_overload", peak_volts=own.peak_volts)
-    if own.zero_seconds > SILENT_SHARE * own.seconds:
-        return fault("noise_partly_zero", zero_seconds=own.zero_seconds, seconds=own.seconds)
+    if own.still_seconds > SILENT_SHARE * own.seconds:
+        return fault("noise_partly_still", still_seconds=own.still_seconds, seconds=own.seconds)
     strongest = max(own.families, key=lambda family: max(family.line_volts), default=None)
     if strongest is not None:
         volts = max(strongest.line_volts)
@@ -193,14 +196,15 @@ def _why_not_known(own: Reading, target_volts: float | None) -> Remark | None:
             frequency = order * strongest.fundamental_hz
             return fault("noise_tone_plays", frequency_hz=frequency, rms_volts=volts, over_rest_db=over)
     spread, octaves = own.row_spread_db, own.octave_spread_db
-    if spread > STEADY_ROWS_DB or (octaves is not None and octaves > STEADY_OCTAVES_DB):
+    known = sum(family.rms_volts**2 for family in own.families if family.moves or family.kind == "mains")
+    lines_lead = known > 0.5 * own.rms_volts**2  # hum that comes and goes is still hum
+    if (spread > STEADY_ROWS_DB and not lines_lead) or (octaves is not None and octaves > STEADY_OCTAVES_DB):
         return fault("noise_not_steady", spread_db=spread, octave_spread_db=octaves)
     if target_volts is not None:
         below = db_from_ratio(target_volts / own.rms_volts)
-        noise = sum(
-            f.rms_volts**2 for f in own.families if f.moves or (f.kind == "mains" and len(f.orders) > 1)
-        )
-        if below < PLAYING_BELOW_TARGET_DB and noise < 0.5 * own.rms_volts**2:
+        hiss = own.hiss_volts**2 > 0.5 * own.rms_volts**2
+        least = PLAYING_HISS_BELOW_TARGET_DB if hiss else PLAYING_BELOW_TARGET_DB
+        if below < least and not lines_lead:
             return fault("noise_too_loud", rms_volts=own.rms_volts, below_target_db=below)
     return None
 
