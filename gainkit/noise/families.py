@@ -27,7 +27,7 @@ MAINS_LEADS = 6
 LONE_ORDERS = (1, 2)
 """A lone line is called mains only at the mains' frequency or twice that, behind a rectifier [-]."""
 
-MOST_ORDER = 64
+MOST_ORDER = 128
 MOST_DIVISOR = 12
 """The strongest line may be up to this order of its family: ripple of a three-phase rectifier is the sixth
 [-]."""

@@ -17,7 +17,7 @@ BLOCK_BINS = (24, 256)
 """The floor is a median over this share of the frequency, between so many bins: slopes stay, lines go
 [bins]."""
 
-NEIGHBOURS = (3, 14)
+NEIGHBOURS = (4, 15)
 """A line stands out of its own surroundings too: of the median of bins this far off on either side [bins]."""
 
 MOST_PEAKS = 300
@@ -104,11 +104,11 @@ def _stands_out(power: Floats, place: int, least: float) -> bool:
 
 
 def _extent(fades: NDArray[np.bool_], place: int, left: int, right: int) -> tuple[int, int]:
-    """First and last bin of a line: until the power fades into the floor, three bins at least."""
-    ahead = np.flatnonzero(fades[left : place - 2])
-    behind = np.flatnonzero(fades[place + 3 : right + 1])
+    """First and last bin of a line: until the power fades into the floor, four bins at least."""
+    ahead = np.flatnonzero(fades[left : place - 3])
+    behind = np.flatnonzero(fades[place + 4 : right + 1])
     first = left + int(ahead[-1]) if len(ahead) else min(left, place)
-    last = place + 3 + int(behind[0]) if len(behind) else right
+    last = place + 4 + int(behind[0]) if len(behind) else right
     return first, max(last, place)
 
 

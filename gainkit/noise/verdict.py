@@ -136,17 +136,15 @@ def compared(own: Reading, other: Reading | None) -> tuple[tuple[Family, ...], l
         change = db_from_ratio(family.rms_volts / same.rms_volts)
         code = "line_family_stays" if abs(change) < SOURCE_CHANGE_DB else "line_family_changes"
         notes.append(remark(code, **_named(still), changed_db=change))
-    for place in left:
-        family = own.families[place]
-        moved = next((one for one in theirs if _moved(family, one)), None)
+    for place, moved in _pairs([own.families[place] for place in left], theirs):
+        family = own.families[left[place]]
         if moved is None:
-            answer[place] = family
+            answer[left[place]] = family
             notes.append(remark("line_family_gone", **_named(family)))
             continue
-        theirs.remove(moved)
-        answer[place] = replace(family, kind="alternator", moves=True)
+        answer[left[place]] = replace(family, kind="alternator", moves=True)
         ratio = family.fundamental_hz / moved.fundamental_hz
-        notes.append(remark("line_family_moves", **_named(answer[place]), speed_ratio=ratio))
+        notes.append(remark("line_family_moves", **_named(answer[left[place]]), speed_ratio=ratio))
     change = db_from_ratio(own.hiss_a_weighted_volts / max(other.hiss_a_weighted_volts, 1e-30))
     if own.hiss_a_weighted_volts > 0 and abs(change) >= SOURCE_CHANGE_DB:
         notes.append(remark("hiss_changes", changed_db=change))
@@ -282,10 +280,34 @@ def _same(family: Family, other: Family) -> bool:
     return abs(family.fundamental_hz - other.fundamental_hz) <= SAME_SHARE * family.fundamental_hz + spread
 
 
-def _moved(family: Family, other: Family) -> bool:
+def _pairs(ours: Sequence[Family], theirs: Sequence[Family]) -> list[tuple[int, Family | None]]:
+    """Which of the other capture's families each of ours was at another speed of the engine; None: none.
+
+    Two common orders tell a family again; a lone line is told by the speed ratio of such a family, or by being
+    the only one left over on either side.
+    """
+    pairs: dict[int, Family | None] = dict.fromkeys(range(len(ours)))
+    free = [one for one in theirs if one.kind != "mains"]
+    places = [place for place, family in enumerate(ours) if family.kind != "mains"]
+    ratio = None
+    for place in sorted(places, key=lambda place: -len(ours[place].orders)):
+        family = ours[place]
+        for one in free:
+            found = family.fundamental_hz / one.fundamental_hz
+            again = len(set(family.orders) & set(one.orders)) >= 2 and _may_move(family, one)
+            if again or (ratio is not None and abs(found / ratio - 1) <= SAME_SHARE):
+                ratio = ratio or found
+                pairs[place] = one
+                free.remove(one)
+                break
+    open_ = [place for place in places if pairs[place] is None]
+    if len(open_) == 1 and len(free) == 1 and _may_move(ours[open_[0]], free[0]):
+        pairs[open_[0]] = free[0]
+    return list(pairs.items())
+
+
+def _may_move(family: Family, other: Family) -> bool:
     """Whether one may be the other at another speed of the engine."""
-    if "mains" in (family.kind, other.kind):
-        return False
     ratio = family.fundamental_hz / other.fundamental_hz
     level = abs(db_from_ratio(family.rms_volts / other.rms_volts))
     return 1 / MOVED_RATIO <= ratio <= MOVED_RATIO and level < MOVED_LEVEL_DB
