@@ -48,21 +48,33 @@ def floor_under(power: Floats, looks: float, usable: NDArray[np.bool_]) -> Float
     """Mean power of the noise in each bin (bins,) [V^2], from medians over blocks of usable bins."""
     bins = len(power)
     centres, levels = [], []
-    start = 2
-    while start < bins - 1:
-        width = int(np.clip(BLOCK_SHARE * start, *BLOCK_BINS))
-        part = slice(start, min(start + width, bins - 1))
-        chosen = power[part][usable[part]]
-        if len(chosen) >= BLOCK_BINS[0] // 3:
-            centres.append(float(np.mean(np.arange(part.start, part.stop)[usable[part]])))
-            levels.append(float(np.median(chosen)))
-        start += width
+    for first, width, count in _blocks(bins):
+        part = slice(first, first + width * count)
+        free = usable[part].reshape(count, width)
+        numbers = free.sum(axis=1)
+        ranked = np.sort(np.where(free, power[part].reshape(count, width), np.inf), axis=1)
+        for row in np.flatnonzero(numbers >= BLOCK_BINS[0] // 3):
+            half = int(numbers[row])
+            centres.append(first + row * width + float(np.flatnonzero(free[row]).mean()))
+            levels.append((ranked[row, (half - 1) // 2] + ranked[row, half // 2]) / 2)
     if not centres:
         return np.full(bins, max(float(np.median(power)), 1e-300))
     logs = np.log(np.maximum(levels, 1e-300))
     index = np.log(np.maximum(np.arange(bins), 1))
     floor = np.exp(np.interp(index, np.log(centres), logs))
     return np.asarray(floor / gamma_ratio(looks, 0.0))
+
+
+def _blocks(bins: int) -> list[tuple[int, int, int]]:
+    """Blocks of bins as (first bin, width, how many of that width); what is left at the end joins none."""
+    found, first = [], 2
+    while first < bins - 1:
+        width = int(np.clip(BLOCK_SHARE * first, *BLOCK_BINS))
+        count = max((bins - 1 - first) // width, 1) if width == BLOCK_BINS[1] else 1
+        width = min(width, bins - 1 - first)
+        found.append((first, width, count))
+        first += width * count
+    return found
 
 
 def peaks_in(power: Floats, floor: Floats, looks: float, step_hz: float, low_hz: float) -> list[Peak]:

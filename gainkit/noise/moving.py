@@ -179,7 +179,6 @@ def _course(patterns: Floats) -> Floats | None:
         return None
     size = 1 << (cells + 2 * reach).bit_length()
     spectra = np.fft.rfft(patterns, size)
-    turns = 2j * np.pi * np.arange(size // 2 + 1) / size
     lags = np.arange(-reach, reach + 1)
     shifts = np.zeros(count, dtype=np.int64)
     agreeing = np.zeros(count, dtype=np.bool_)
@@ -189,13 +188,22 @@ def _course(patterns: Floats) -> Floats | None:
         best = np.argmax(matches, axis=1)
         agreeing = matches[np.arange(count), best] > 0
         shifts = np.where(agreeing, lags[best], 0)
-        back = spectra * np.exp(np.multiply.outer(shifts, turns))  # each shifted back by its shift
-        templates = back.sum(axis=0) - back
+        back = _shifted(patterns, -shifts)
+        templates = np.fft.rfft(back.sum(axis=0) - back, size)
     if float(np.mean(agreeing)) < LEAST_AGREEING:
         return None
     place = np.arange(count)
     filled = np.interp(place, place[agreeing], shifts[agreeing].astype(np.float64))
     return np.asarray(filled - filled.mean())
+
+
+def _shifted(patterns: Floats, shifts: NDArray[np.int64]) -> Floats:
+    """Each pattern moved along by its shift (spectra, cells); what leaves at one end is lost."""
+    out = np.zeros_like(patterns)
+    cells = patterns.shape[1]
+    for row, pattern, shift in zip(out, patterns, shifts.tolist(), strict=True):
+        row[max(shift, 0) : cells + min(shift, 0)] = pattern[max(-shift, 0) : cells - max(shift, 0)]
+    return out
 
 
 def _stretched(spectra: Floats, ratios: Floats) -> Floats:
