@@ -9,7 +9,6 @@ from typing import Any
 
 from gainkit.calculator.ranges import Range, refuse_faults, within
 from gainkit.errors import GainkitError
-from gainkit.remarks import Remark
 
 KEYS = ("full_scale_volts", "channel", "sample_rate_hz", "date", "how")
 """What the file holds."""
@@ -26,8 +25,7 @@ class Calibration:
     """What a recorder's full scale stands for.
 
     full_scale_volts : peak volts of digital 1.0 [V]. channel : it was made on, counted from 1. sample_rate_hz :
-    it was made at [Hz], 0 where that is not known. date : ISO. how : in words. tone_hz, tone_dbfs : of the tone
-    it was made with [Hz], [dBFS], and notes : what to know of it; none of these three stands in the file.
+    it was made at [Hz], 0 where that is not known. date : ISO. how : in words.
     """
 
     full_scale_volts: float = within(FULL_SCALE_VOLTS)
@@ -35,9 +33,6 @@ class Calibration:
     sample_rate_hz: float = within(RATE_HZ, default=0.0)
     date: str = ""
     how: str = ""
-    tone_hz: float | None = None
-    tone_dbfs: float | None = None
-    notes: tuple[Remark, ...] = ()
 
     def __post_init__(self) -> None:
         refuse_faults(self)

@@ -116,17 +116,6 @@ FAULTS: dict[str, FaultWords] = {
     "calibration_key": FaultWords(
         "{key} is {received}.", "Give {allowed}, or make the file with <calibrate_recorder()>."
     ),
-    "calibrated_already": FaultWords(
-        "{file} is oscilloscope text, in volts already.",
-        "Calibrate a recorder with an audio file; for a scope check the probe's factor instead.",
-    ),
-    "reference_overloaded": FaultWords(
-        "the recorder is overloaded, its samples stand at full scale.",
-        "Turn its input down or use a pad, then record and read the meter again.",
-    ),
-    "no_reference_tone": FaultWords(
-        "there is no steady tone to calibrate by.", "Record ten seconds of one steady sine."
-    ),
 }
 
 
@@ -158,8 +147,4 @@ REMARKS: dict[str, Template] = {
         "recorder's gain is the same at both."
     ),
     "calibrated_on_other_channel": _other_channels,
-    "reference_distorted": (
-        "The tone is distorted (THD {thd_percent:.2g} %): an average-responding meter misreads it, and the "
-        "calibration is off by as much. Record a clean one, turned down, and calibrate again."
-    ),
 }

@@ -5,10 +5,10 @@ from __future__ import annotations
 from gainkit.words import FaultWords, Template
 
 FAULTS: dict[str, FaultWords] = {
-    "is_a_folder": FaultWords("{file} is a folder.", "Give the name of a file in it."),
-    "file_exists": FaultWords("{file} is already there.", "Choose another name or add <overwrite>."),
+    "file_is_folder": FaultWords("{received} is a folder.", "Give the name of a file."),
+    "file_exists": FaultWords("{received} is already there.", "Choose another name or add <overwrite>."),
     "folder_missing": FaultWords(
-        "The folder {folder} is not there.", "Make it first, or choose another place."
+        "The folder {received} is not there.", "Make it first, or choose another place."
     ),
 }
 
