@@ -45,7 +45,8 @@ class Range:
         low = plain(self.low, 10)
         kind = "a whole number, " if self.whole else ""
         if math.isinf(self.high):
-            return f"{kind}{low} {self.unit} or more" if self.low_allowed else f"{kind}above {low} {self.unit}"
+            least = f"{low} {self.unit}".rstrip()
+            return f"{kind}{least} or more" if self.low_allowed else f"{kind}above {least}"
         between = f"{low} to" if self.low_allowed else f"above {low} and at most"
         return f"{kind}{between} {plain(self.high, 10)} {self.unit}".rstrip()
 
