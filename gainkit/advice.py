@@ -11,14 +11,11 @@ from dataclasses import dataclass
 from typing import Literal
 
 from gainkit.analysis.model import Measurement
+from gainkit.analysis.thresholds import LIMIT_THD_PERCENT as LIMIT_THD_PERCENT
 
 TOLERANCE_DB = 0.5
 """A level within this of its target is on target unless the system file says otherwise [dB] (our choice: a gain
 control is hardly set finer, and 0.5 dB is hardly heard)."""
-
-LIMIT_THD_PERCENT = 1.0
-"""THD at which a tone is no longer clean unless the system file says otherwise [%]: the limit at which mobile
-amplifiers are rated (CTA-2006, second-hand)."""
 
 DC_VOLTS = 0.1
 """DC above this does not belong at an output that is off its rails [V] (common practice, no source)."""
@@ -75,7 +72,10 @@ def what_to_turn(result: Measurement, checks: Checks) -> Turn:
     change = result.target.change_db
     if change is None or (most is not None and wanted > most):
         return Turn("out-of-reach", None, wanted, most)
-    if on_target(change, checks):
+    near, distorted = on_target(change, checks), is_distorted(result.thd_percent, checks)
+    if near and distorted and most is None:  # not by a rail: a hair less does not make it clean
+        return Turn("out-of-reach", None, wanted, most)
+    if near and not distorted:
         return Turn("on-target", change, wanted, most)
     return Turn("up" if change > 0 else "down", change, wanted, most)
 

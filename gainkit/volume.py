@@ -339,5 +339,5 @@ def _flatness_notes(
 def _own_notes(tone: Measurement, limit_thd_percent: float) -> tuple[str, ...]:
     """A capture's own notes where it is not clean for another reason than a rail."""
     if tone.clipping.state not in {"at-onset", "clipped"} and not _is_clean(tone, limit_thd_percent):
-        return tone.notes
+        return tuple(str(note) for note in tone.notes)
     return ()

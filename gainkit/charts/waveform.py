@@ -6,8 +6,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from gainkit.analysis.model import overdrive_words
 from gainkit.charts.style import DASHES, headline, label_ends, palette_of
+from gainkit.words.analysis import overdrive_words
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

@@ -55,7 +55,7 @@ def calibrate(
         )
     if not result.steady_tone or result.rms_volts <= 0:
         raise GainkitError(
-            f"{capture}: {' '.join(result.notes) or 'no steady tone.'}",
+            f"{capture}: {' '.join(map(str, result.notes)) or 'no steady tone.'}",
             "Record ten seconds of one steady sine.",
         )
     how = f"{result.frequency_hz:.6g} Hz tone, meter {reading_volts:g} V rms, {capture.name}"
@@ -68,7 +68,7 @@ def calibrate(
     )
     write_whole(out, found.as_toml(), overwrite=overwrite)
 
-    notes = list(result.notes)
+    notes = [str(note) for note in result.notes]
     if result.thd_percent is not None and result.thd_percent >= MOST_THD_PERCENT:
         notes.append(
             f"The tone is distorted (THD {result.thd_percent:.2g} %): an average-responding meter misreads it, "

@@ -45,7 +45,7 @@ def json_line(answer: FileAnswer) -> str:
 
     if answer.measurement is not None:
         return to_json(answer.measurement)
-    return to_json({"file": answer.file, "problem": answer.problem, "remedy": answer.remedy})
+    return to_json(_facts(answer))
 
 
 def csv_line(answer: FileAnswer) -> str:
@@ -58,14 +58,21 @@ def csv_line(answer: FileAnswer) -> str:
     return out.getvalue()
 
 
+def _facts(answer: FileAnswer) -> dict[str, Any]:
+    """The file, and what is wrong with it."""
+    fault = answer.fault
+    problem, remedy = (None, None) if fault is None else (fault.problem, fault.remedy)
+    return {"file": answer.file, "problem": problem, "remedy": remedy}
+
+
 def _row(answer: FileAnswer) -> list[Any]:
     from gainkit.results import to_plain
 
-    facts: dict[str, Any] = {"file": answer.file, "problem": answer.problem, "remedy": answer.remedy}
+    facts = _facts(answer)
     if answer.measurement is not None:
         facts |= to_plain(answer.measurement)
         facts |= facts["clipping"] | (facts["target"] or {})
-        facts["notes"] = " ".join(facts["notes"]) or None
+        facts["notes"] = " ".join(str(note) for note in answer.measurement.notes) or None
     return [facts.get(name) for name in COLUMNS]
 
 

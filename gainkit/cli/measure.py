@@ -117,13 +117,13 @@ def measure(
 def _all_or_nothing(questions: list[Question], jobs: int) -> list[Measurement]:
     """Every measurement; the first file that cannot be read ends it."""
     from gainkit.batch import measure_files
-    from gainkit.errors import GainkitError
 
     results = []
     for answer in measure_files(questions, jobs):
-        if answer.measurement is None:
-            raise GainkitError(answer.problem or "", answer.remedy or "")
-        results.append(answer.measurement)
+        if answer.fault is not None:
+            raise answer.fault
+        if answer.measurement is not None:
+            results.append(answer.measurement)
     return results
 
 

@@ -63,13 +63,13 @@ def as_text(result: Measurement, channel: ChannelPlan | None = None, limit_thd_p
     lines += [*_distortion(result), *_rails(result, unit), *_dc(result, unit)]
     if not result.calibrated:
         lines.append("  No calibration: figures are in parts of digital full scale, not volts.")
-    lines += [f"  Note: {note}" for note in result.notes if note not in remarks]
+    lines += [f"  Note: {note}" for note in map(str, result.notes) if note not in remarks]
     return "\n".join(lines)
 
 
 def verdict(result: Measurement, limit_thd_percent: float = 1.0) -> str:
     """One line: clean, at the onset, clipped and by how much, or why it cannot be told."""
-    from gainkit.analysis.model import overdrive_words
+    from gainkit.words.analysis import overdrive_words
 
     if result.recorder_overload:
         return "RECORDER OVERLOADED. Nothing can be said of the amplifier."
@@ -94,16 +94,13 @@ def beside_target(result: Measurement) -> Literal["on target", "turn", "not clea
 
     A distorted tone is never told to go up, and is never on target.
     """
-    from gainkit.analysis.model import ON_TARGET_DB
 
-    known = result.calibrated and result.steady_tone and not result.recorder_overload
-    if result.target is None or not known:
+    from gainkit.advice import Checks, what_to_turn
+
+    state = what_to_turn(result, Checks()).state
+    if state == "unknown":
         return None
-    change = result.target.change_db
-    beyond = result.clipping.side is not None and result.target.set_volts > clean_volts(result)
-    if change is None or beyond:
-        return "not clean"
-    return "on target" if abs(change) < ON_TARGET_DB else "turn"
+    return "on target" if state == "on-target" else "not clean" if state == "out-of-reach" else "turn"
 
 
 def clean_volts(result: Measurement) -> float:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from html import escape
 from pathlib import Path
 
-from gainkit.analysis import tone_of
+from gainkit.analysis import analyse_tone
 from gainkit.capture import read_capture
 from gainkit.charts import (
     draw_bands,
@@ -44,12 +44,12 @@ def pages_step(bench: Bench, calibration: Path, staircase: Path) -> None:
 
 def _draws(bench: Bench, calibration: Path, staircase: Path) -> dict[str, Draw]:
     channel = plan_system(load_system(bench.folder / "system.toml")).channel(CHANNEL)
-    found = tone_of(read_capture(bench.file("front_as_found.wav"), calibration=calibration))
-    if isinstance(found, str):
+    analysis = analyse_tone(read_capture(bench.file("front_as_found.wav"), calibration=calibration))
+    tone, verdict = analysis.tone, analysis.verdict
+    if tone is None or verdict is None:
         raise GainkitError(
-            f"The demo's own tone was not found: {found}", "This is a fault of gainkit: report it."
+            f"The demo's own tone was not found: {analysis.reason}", "This is a fault of gainkit: report it."
         )
-    tone, verdict = found
     steps = from_index(bench.folder / "stick" / "index.json", staircase.name)
     clipping = onset(read_capture(bench.file("front_staircase.wav"), calibration=calibration), steps)
     alike = match([read_capture(bench.file(f"match_front_{side}.wav")) for side in ("left", "right")])

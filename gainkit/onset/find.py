@@ -9,7 +9,6 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from gainkit.analysis.measure import check_options
 from gainkit.analysis.model import MeasureOptions, State
 from gainkit.analysis.rails import RailFit
 from gainkit.capture.model import Capture
@@ -85,7 +84,6 @@ def onset(
     the plan or options are out of range.
     """
     asked = options or MeasureOptions()
-    check_options(asked)
     if not 0 < source_volts < math.inf:
         raise GainkitError(f"--source-volts is {source_volts:g} V.", "Give a figure above 0 V.")
     wiring = Wiring(asked.channel, asked.minus)
@@ -228,7 +226,7 @@ def _rail(usable: Sequence[Judged], found: Crossing | None) -> float | None:
 
 def nearer_rail(rails: RailFit) -> float:
     """The rail that the wave meets first, from the sine's own centre [V peak]."""
-    return float(min(rails.reach(0), rails.reach(1)))
+    return float(min(rails.rail_volts(0), rails.rail_volts(1)))
 
 
 def _notes(

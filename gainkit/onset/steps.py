@@ -126,7 +126,7 @@ def _judge_step(capture: Capture, part: Stretch, alignment: Alignment, asked: As
         steady = find_steady(audio, 2 * np.pi * asked.frequency_hz / audio_rate, audio_rate)
         if steady.reason is not None:
             return Judged(level, "not steady", float(np.std(raw)))
-        audio, remarks = audio[steady.start : steady.stop], steady.remarks
+        audio, remarks = audio[steady.start : steady.stop], tuple(str(each) for each in steady.remarks)
     tone = fit_tone(audio, audio_rate, frequency_hz=asked.frequency_hz, band_hz=asked.band_hz)
     if tone is None:
         return Judged(level, "silent", 0.0)
