@@ -8,7 +8,7 @@ checked in the tests against a published table).
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
@@ -16,8 +16,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from gainkit.analysis import overload
+from gainkit.calculator.ranges import refuse_faults
 from gainkit.capture.model import Capture
 from gainkit.errors import GainkitError
+from gainkit.levels import db_from_ratio, power_db_from_ratio, ratio_from_db
+from gainkit.remarks import Remark, all_within, as_remarks, fault, remark
+from gainkit.results import Result
 
 Floats = NDArray[np.float64]
 Weighting = Literal["Z", "A"]
@@ -33,11 +37,23 @@ NOMINAL_HZ = (
 HIGHEST_OF_RATE = 0.47
 """Bands above this part of the rate are left out: a recorder's own filter falls there [-]."""
 
+AUDIO_BAND_HZ = (20.0, 20_000.0)
+"""Band of the Z- and A-weighted totals [Hz]."""
+
 LEAST_SECONDS = 1.0
+"""Shorter noise scatters by more than a decibel in its low bands [s]."""
+
 LEAST_BINS = 4.0
+"""A band narrower than so many bins of the periodogram is not told [-]."""
+
 SEGMENT_SECONDS = 2.0
+"""Length of the averaged periodograms [s]: bins of half a hertz."""
+
+BLOCK_SECONDS = 0.1
+LOUD_SHARE = 0.01
 QUIET_DB = 20.0
-"""Blocks this far below the median of the loud ones are silence before and after [dB]."""
+"""Blocks of that length with more than this share of the highest power are loud [-]; those this far below the
+median of the loud ones are silence before and after [dB]."""
 
 A_POLES_HZ = (20.598997, 107.65265, 737.86223, 12194.217)
 A_OFFSET_DB = 1.9997
@@ -82,26 +98,36 @@ class MatchedCapture:
     bands: tuple[BandLevel, ...]
 
 
-@dataclass(frozen=True)
-class MatchResult:
+@dataclass(frozen=True, repr=False)
+class MatchResult(Result):
     """reference : file that the trims lead to. captures : in the order given."""
 
     reference: str
     captures: tuple[MatchedCapture, ...]
     calibrated: bool
     weighting: Weighting
-    notes: tuple[str, ...]
+    notes: tuple[Remark, ...]
 
 
 @dataclass(frozen=True)
 class MatchOptions:
-    """channel, minus : as for a measurement. third_octave : thirds for octaves. band_hz : of the total [Hz]."""
+    """channel, minus : as for a measurement. third_octave : thirds for octaves. band_hz : of the total, from
+    low to high [Hz]."""
 
     channel: int = 1
     minus: int | None = None
     third_octave: bool = False
     weighting: Weighting = "Z"
-    band_hz: tuple[float, float] = (20.0, 20_000.0)
+    band_hz: tuple[float, float] = AUDIO_BAND_HZ
+
+    def faults(self) -> Iterator[GainkitError]:
+        """Rules between fields."""
+        low_hz, high_hz = self.band_hz
+        if not 0 < low_hz < high_hz < np.inf:
+            yield GainkitError("empty_band", "band_hz", self.band_hz, low_hz=low_hz, high_hz=high_hz)
+
+    def __post_init__(self) -> None:
+        refuse_faults(self)
 
 
 def bands(third_octave: bool) -> tuple[Band, ...]:
@@ -118,7 +144,7 @@ def a_weighting_db(frequency_hz: Floats) -> Floats:
     square = np.asarray(frequency_hz, dtype=np.float64) ** 2
     f1, f2, f3, f4 = (pole**2 for pole in A_POLES_HZ)
     response = f4 * square**2 / ((square + f1) * np.sqrt((square + f2) * (square + f3)) * (square + f4))
-    return np.asarray(20 * np.log10(response) + A_OFFSET_DB)
+    return np.asarray(db_from_ratio(response) + A_OFFSET_DB)
 
 
 TONE_BINS = 4.0
@@ -134,7 +160,7 @@ class _Power:
     step_hz: float
     seconds: float
     effective_seconds: float
-    notes: tuple[str, ...]
+    notes: tuple[Remark, ...]
 
     @property
     def single(self) -> bool:
@@ -167,75 +193,127 @@ class _Power:
         return total, 1 / float(np.sqrt(max(effective_hz * self.effective_seconds, 1.0)))
 
 
-def match(
+def match_levels(
     captures: Sequence[Capture], options: MatchOptions | None = None, *, reference: Capture | None = None
 ) -> MatchResult:
-    """Band levels and totals of captures, and what trims each to the reference (the first when None).
+    """Compare levels of loudspeakers or channels by noise, and tell the trims that make them alike.
 
-    Same microphone place and recorder gain for all is assumed. Raises GainkitError for captures that are
-    silent, shorter than a second, overloaded, or calibrated differently.
+    Parameters
+    ----------
+    captures : recordings of the same band-limited noise, a second or more each, one per loudspeaker. The same
+        microphone place and recorder gain for all is assumed.
+    options : channels, bands and weighting.
+    reference : match to this one; None: to the first.
+
+    Returns
+    -------
+    MatchResult
+        For each capture its total and trim [dB] with their 95 % half-widths, and its levels by band.
+
+    Raises
+    ------
+    GainkitError
+        For no captures (`nothing_to_match`), one that is silent (`recording_silent`), shorter than a second
+        (`noise_too_short`), overloaded (`recorder_clipped`) or empty in the band (`nothing_in_band`), for
+        captures calibrated differently (`calibrations_differ`), and for a band that none holds
+        (`band_above_rate`).
+
+    References
+    ----------
+    .. [1] IEC 61260-1:2014, octave-band and fractional-octave-band filters.
+    .. [2] IEC 61672-1, sound level meters: A-weighting.
+    .. [3] P. D. Welch, IEEE Trans. Audio Electroacoust. 15 (1967) 70-73.
+
+    Examples
+    --------
+    The same noise at half the level must come up by 6 dB:
+
+    >>> import numpy as np
+    >>> from gainkit.capture import Capture
+    >>> from gainkit.matching import match_levels
+    >>> noise = 0.1 * np.random.default_rng(1).standard_normal(96_000)
+    >>> left, right = (Capture.from_array(gain * noise, 48_000) for gain in (1.0, 0.5))
+    >>> [round(each.trim_db, 2) for each in match_levels([left, right]).captures]
+    [0.0, 6.02]
     """
     asked = options or MatchOptions()
-    low, high = asked.band_hz
-    if not 0 < low < high < np.inf:
-        raise GainkitError(f"The band {low:g}:{high:g} Hz is empty.", "Give LOW:HIGH in Hz, as in 20:20000.")
+    if not captures:
+        raise GainkitError("nothing_to_match", "captures", 0)
     master = captures[0] if reference is None else reference
-    if len({capture.calibrated for capture in (*captures, master)}) > 1:
-        raise GainkitError(
-            "Some captures are calibrated and some are not.", "Give all of them the same calibration, or none."
-        )
-    limit = HIGHEST_OF_RATE * min(capture.sample_rate_hz for capture in (*captures, master))
-    if low >= limit:
-        raise GainkitError(
-            f"The band {low:g}:{high:g} Hz lies above what the slowest recording holds ({limit:g} Hz).",
-            "Record at 44100 Hz or more.",
-        )
-    target_db, target_deviation, master_power = _levels(master, asked, limit)
-    notes = ["Same microphone place and same recorder gain are assumed for all captures."]
-    if limit < high:
-        notes.append(f"Totals reach to {limit:g} Hz, as far as the slowest recording's rate allows.")
-    rows: list[MatchedCapture] = []
-    for capture in captures:
-        own = capture is master
-        known = (target_db, target_deviation, master_power)
-        level_db, deviation, power = known if own else _levels(capture, asked, limit)
-        whole = power.band(20.0, min(20_000.0, limit))[0]
-        weighted = power.band(20.0, min(20_000.0, limit), _a_gain(power))[0]
-        rows.append(
-            MatchedCapture(
-                file=capture.file,
-                level_db=level_db,
-                trim_db=target_db - level_db,
-                uncertainty_db=_in_db(deviation),
-                trim_uncertainty_db=None if own else _in_db(float(np.hypot(deviation, target_deviation))),
-                z_weighted_db=_level(capture, whole),
-                a_weighted_db=_level(capture, weighted),
-                seconds=power.seconds,
-                bands=tuple(_band_levels(capture, power, asked.third_octave)),
-            )
-        )
-        notes += [f"{capture.file}: {note}" for note in (*capture.notes, *power.notes)]
-        if power.single:
-            notes.append(
-                f"{capture.file}: this is a tone, not noise: at one frequency rooms and loudspeakers differ by "
-                "chance. Play the track of band-limited noise."
-            )
-    if not master.calibrated:
-        notes.append("Levels are relative to a full-scale sine; the trims are right all the same.")
+    highest_hz = _highest_hz([*captures, master], asked)
+    target = _total(master, asked, highest_hz)
+    totals = [target if each is master else _total(each, asked, highest_hz) for each in captures]
+    rows = [_matched(total, target, asked, highest_hz) for total in totals]
+    notes = _notes(totals, master, asked, highest_hz)
     return MatchResult(master.file, tuple(rows), master.calibrated, asked.weighting, tuple(notes))
 
 
-def _levels(capture: Capture, asked: MatchOptions, limit_hz: float) -> tuple[float, float, _Power]:
+@dataclass(frozen=True)
+class _Total:
+    """A capture's power density, its total in the band [dB], and that one's relative deviation [-]."""
+
+    capture: Capture
+    power: _Power
+    level_db: float
+    deviation: float
+
+
+def _highest_hz(captures: Sequence[Capture], asked: MatchOptions) -> float:
+    """Up to where all captures can be compared [Hz]. Raises GainkitError where they cannot."""
+    if len({capture.calibrated for capture in captures}) > 1:
+        raise GainkitError("calibrations_differ")
+    highest_hz = HIGHEST_OF_RATE * min(capture.sample_rate_hz for capture in captures)
+    low_hz, high_hz = asked.band_hz
+    if low_hz >= highest_hz:
+        raise GainkitError("band_above_rate", "band_hz", low_hz=low_hz, high_hz=high_hz, highest_hz=highest_hz)
+    return highest_hz
+
+
+def _total(capture: Capture, asked: MatchOptions, highest_hz: float) -> _Total:
     power = power_density(capture, asked)
     gain = _a_gain(power) if asked.weighting == "A" else None
-    total, deviation = power.band(asked.band_hz[0], min(asked.band_hz[1], limit_hz), gain)
+    total, deviation = power.band(asked.band_hz[0], min(asked.band_hz[1], highest_hz), gain)
     if total <= 0:
-        raise GainkitError(f"{capture.file}: nothing in the band asked for.", "Choose another --band-hz.")
-    return _level(capture, total), deviation, power
+        raise GainkitError("nothing_in_band", "band_hz").within("file", capture.file)
+    return _Total(capture, power, _level(capture, total), deviation)
+
+
+def _matched(own: _Total, target: _Total, asked: MatchOptions, highest_hz: float) -> MatchedCapture:
+    """One capture beside the reference."""
+    capture, power = own.capture, own.power
+    top_hz = min(AUDIO_BAND_HZ[1], highest_hz)
+    whole = power.band(AUDIO_BAND_HZ[0], top_hz)[0]
+    weighted = power.band(AUDIO_BAND_HZ[0], top_hz, _a_gain(power))[0]
+    both = float(np.hypot(own.deviation, target.deviation))
+    return MatchedCapture(
+        file=capture.file,
+        level_db=own.level_db,
+        trim_db=target.level_db - own.level_db,
+        uncertainty_db=_in_db(own.deviation),
+        trim_uncertainty_db=None if own is target else _in_db(both),
+        z_weighted_db=_level(capture, whole),
+        a_weighted_db=_level(capture, weighted),
+        seconds=power.seconds,
+        bands=tuple(_band_levels(capture, power, asked.third_octave)),
+    )
+
+
+def _notes(totals: Sequence[_Total], master: Capture, asked: MatchOptions, highest_hz: float) -> list[Remark]:
+    notes = [remark("same_place_assumed")]
+    if highest_hz < asked.band_hz[1]:
+        notes.append(remark("total_cut_short", highest_hz=highest_hz))
+    for each in totals:
+        own = [*as_remarks(each.capture.notes), *each.power.notes]
+        if each.power.single:
+            own.append(fault("tone_not_noise"))
+        notes += all_within(own, "file", each.capture.file)
+    if not master.calibrated:
+        notes.append(remark("levels_relative"))
+    return notes
 
 
 def _band_levels(capture: Capture, power: _Power, third_octave: bool) -> list[BandLevel]:
-    found = []
+    levels = []
     for band in bands(third_octave):
         if (
             band.high_hz > HIGHEST_OF_RATE * capture.sample_rate_hz
@@ -243,13 +321,13 @@ def _band_levels(capture: Capture, power: _Power, third_octave: bool) -> list[Ba
         ):
             continue
         total, deviation = power.band(band.low_hz, band.high_hz)
-        found.append(BandLevel(band.center_hz, _level(capture, total), _in_db(deviation)))
-    return found
+        levels.append(BandLevel(band.center_hz, _level(capture, total), _in_db(deviation)))
+    return levels
 
 
 def _a_gain(power: _Power) -> Floats:
     frequencies = np.maximum(np.arange(len(power.density)) * power.step_hz, 1e-3)
-    return np.asarray(10 ** (a_weighting_db(frequencies) / 10))
+    return np.asarray(ratio_from_db(a_weighting_db(frequencies)) ** 2)
 
 
 def _in_db(deviation: float) -> float:
@@ -259,7 +337,7 @@ def _in_db(deviation: float) -> float:
 
 def _level(capture: Capture, power: float) -> float:
     reference = 1.0 if capture.calibrated else 0.5
-    return float(10 * np.log10(max(power, 1e-30) / reference))
+    return power_db_from_ratio(max(power, 1e-30) / reference)
 
 
 def power_density(capture: Capture, asked: MatchOptions) -> _Power:
@@ -296,9 +374,9 @@ def _effective_frames(weight: Floats, count: int) -> float:
     return float((count * weight.sum()) ** 2 / squares)
 
 
-def _loud_part(capture: Capture, asked: MatchOptions) -> tuple[int, int, tuple[str, ...]]:
+def _loud_part(capture: Capture, asked: MatchOptions) -> tuple[int, int, tuple[Remark, ...]]:
     """Frames between the silence before and after, and notes; the recorder must not have clipped."""
-    size = max(int(0.1 * capture.sample_rate_hz), 1)
+    size = max(int(BLOCK_SECONDS * capture.sample_rate_hz), 1)
     powers: list[float] = []
     over, highest = 0, 0.0
     top = capture.volts_per_unit * (1 - 1.5 * (capture.step_units or 2.0**-23))
@@ -309,27 +387,22 @@ def _loud_part(capture: Capture, asked: MatchOptions) -> tuple[int, int, tuple[s
             over = max(over, overload.longest_stretch(block >= top), overload.longest_stretch(block <= -top))
     beyond = not capture.hard_full_scale and highest > capture.volts_per_unit * (1 + 1e-6)
     if over >= overload.LEAST_RUN and not beyond:  # floating point can hold more than full scale
-        raise GainkitError(
-            f"{capture.file}: the recorder is overloaded, its samples stand at full scale.",
-            "Turn its input down and record all captures again.",
-        )
+        raise GainkitError("recorder_clipped").within("file", capture.file)
     levels = np.array(powers)
-    loud = levels > 0.01 * levels.max(initial=0.0)
+    loud = levels > LOUD_SHARE * levels.max(initial=0.0)
     if not levels.any():
-        raise GainkitError(f"{capture.file}: the recording is silent.", "Check the channel and record again.")
+        raise GainkitError("recording_silent").within("file", capture.file)
     usual = float(np.median(levels[loud]))
-    inside = np.flatnonzero(levels > usual * 10 ** (-QUIET_DB / 10))
+    inside = np.flatnonzero(levels > usual * ratio_from_db(-QUIET_DB) ** 2)
     start, stop = int(inside[0]) * size, min((int(inside[-1]) + 1) * size, capture.frames)
     seconds = (stop - start) / capture.sample_rate_hz
     if seconds < LEAST_SECONDS:
-        raise GainkitError(
-            f"{capture.file}: only {seconds:.2f} s of noise; at least 1 s is needed.",
-            "Record ten seconds or more.",
-        )
+        short = GainkitError("noise_too_short", seconds=seconds, least_seconds=LEAST_SECONDS)
+        raise short.within("file", capture.file)
     if inside[0] > 0:
         start += size
     if inside[-1] < len(levels) - 1:
         stop -= size
     gaps = int(inside[-1] - inside[0] + 1 - len(inside))
-    notes = (f"{gaps * 0.1:.1f} s of silence lie within the noise and lower its level.",) if gaps else ()
+    notes = (remark("silence_within", silent_seconds=gaps * BLOCK_SECONDS),) if gaps else ()
     return start, stop, notes

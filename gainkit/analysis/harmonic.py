@@ -13,6 +13,7 @@ subtraction, so that figures 150 dB below the tone are not lost in the tone's ow
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -95,11 +96,27 @@ def dirichlet(theta: Floats, frames: int) -> tuple[Floats, Floats, Floats]:
 
 
 def basis(angular: float, orders: NDArray[np.int64], frames: int, weighted: bool) -> Floats:
-    """Columns cos(k w j) and -sin(k w j), j = 0..frames-1, then the same times j: (frames, 2K or 4K)."""
-    index = np.arange(frames, dtype=np.float64)
-    angle = np.multiply.outer(index, angular * orders)
-    plain = np.concatenate([np.cos(angle), -np.sin(angle)], axis=1)
-    return np.concatenate([plain, plain * index[:, None]], axis=1) if weighted else plain
+    """Columns cos(k w j) and -sin(k w j), j = 0..frames-1, then the same times j: (frames, 2K or 4K).
+
+    orders : from 0 or 1 up, none left out.
+    """
+    make = _plain_basis if frames <= BLOCK else _plain_basis.__wrapped__  # long ones are too large to keep
+    plain = make(angular, int(orders[-1]), frames)
+    if orders[0] == 1:
+        plain = np.delete(plain, [0, len(orders) + 1], axis=1)
+    return np.concatenate([plain, plain * np.arange(frames)[:, None]], axis=1) if weighted else plain
+
+
+@lru_cache(maxsize=4)
+def _plain_basis(angular: float, last: int, frames: int) -> Floats:
+    """Orders 0..last, kept a while: what is projected has just been synthesised at the same frequency."""
+    angle = np.multiply.outer(np.arange(frames, dtype=np.float64), angular * np.arange(last + 1))
+    plain = np.empty((frames, 2 * angle.shape[1]))
+    np.cos(angle, out=plain[:, : angle.shape[1]])
+    np.sin(angle, out=plain[:, angle.shape[1] :])
+    np.negative(plain[:, angle.shape[1] :], out=plain[:, angle.shape[1] :])
+    plain.flags.writeable = False
+    return plain
 
 
 def project(
@@ -114,7 +131,8 @@ def project(
     for first, last, size in ((0, whole, BLOCK), (whole, len(samples), len(samples) - whole)):
         if last == first:
             continue
-        parts = samples[first:last].reshape(-1, size) @ basis(angular, orders, size, weighted)
+        columns = basis(angular, orders, BLOCK if whole else size, weighted)[:size]
+        parts = samples[first:last].reshape(-1, size) @ columns
         offset = first + size * np.arange(parts.shape[0]) - middle
         turn = np.exp(-1j * np.multiply.outer(offset, angular * orders))
         blockwise = (parts[:, :count] + 1j * parts[:, count : 2 * count]) * turn
@@ -137,7 +155,8 @@ def synthesize(frames: int, angular: float, dc: float, phasors: Phasors) -> Floa
         offset = first + size * np.arange((last - first) // size) - middle
         turned = phasors * np.exp(1j * np.multiply.outer(offset, angular * orders))
         weights = np.concatenate([turned.real, turned.imag], axis=1)
-        np.matmul(weights, basis(angular, orders, size, False).T, out=out[first:last].reshape(-1, size))
+        columns = basis(angular, orders, BLOCK if whole else size, False)[:size]
+        np.matmul(weights, columns.T, out=out[first:last].reshape(-1, size))
     out += dc
     return out
 

@@ -8,12 +8,13 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from gainkit.errors import GainkitError
+from gainkit.results import Result
 
 KEYS = ("full_scale_volts", "channel", "sample_rate_hz", "date", "how")
 
 
-@dataclass(frozen=True)
-class Calibration:
+@dataclass(frozen=True, repr=False)
+class Calibration(Result):
     """full_scale_volts : peak volts of digital 1.0 [V]. channel : it was made on. how : in words."""
 
     full_scale_volts: float

@@ -38,11 +38,11 @@ def fitted(question: Question) -> tuple[ToneFit, Verdict, str]:
     from gainkit.errors import GainkitError
 
     capture = opened(question)
-    analysis = analyse_tone(capture, question.options)
-    if analysis.tone is None or analysis.verdict is None:
-        values = {} if analysis.no_tone is None else analysis.no_tone.values
+    seen = analyse_tone(capture, question.options)
+    if seen.tone is None or seen.verdict is None:
+        values = {} if seen.no_tone is None else seen.no_tone.values
         raise GainkitError("no_steady_tone", **values).within("file", capture.file)
-    return analysis.tone, analysis.verdict, "V" if capture.calibrated else "full scale"
+    return seen.tone, seen.verdict, "V" if capture.calibrated else "full scale"
 
 
 def tone_draws(tone: ToneFit, verdict: Verdict, unit: str) -> list[Draw]:

@@ -6,6 +6,7 @@ voltage at 768 kHz and nothing else.
 
 from __future__ import annotations
 
+import functools
 import re
 import subprocess
 from collections.abc import Callable
@@ -43,6 +44,7 @@ def simulate(
 ) -> Callable[[str, float], tuple[Truth, Measurement]]:
     ngspice = oracle("ngspice")
 
+    @functools.cache  # several tests look at the same stage at the same drive
     def run(circuit: str, peak: float, settle: float = 0.01) -> tuple[Truth, Measurement]:
         folder = tmp_path_factory.mktemp(circuit)
         netlist = (DATA / "circuits" / f"{circuit}.cir").read_text()
@@ -66,7 +68,7 @@ wrdata out.txt v(out)
 """
         (folder / "run.cir").write_text(netlist + control)
         done = subprocess.run(
-            [ngspice, "-b", "run.cir"], cwd=folder, capture_output=True, text=True, timeout=120, check=False
+            [ngspice, "-b", "run.cir"], cwd=folder, capture_output=True, text=True, timeout=600, check=False
         )
         return _truth(done.stdout), _measured(folder / "out.txt")
 
