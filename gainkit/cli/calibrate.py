@@ -3,15 +3,11 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import Annotated
 
 import typer
 
 from gainkit.cli.common import JsonFlag, OverwriteFlag, show
-
-if TYPE_CHECKING:
-    from gainkit.analysis import Measurement
-    from gainkit.capture.calibration import Calibration
 
 
 def register(app: typer.Typer) -> None:
@@ -30,33 +26,21 @@ def calibrate(
     json_: JsonFlag = False,
 ) -> None:
     """Find the recorder's full scale from one tone and a meter reading; keep its gain afterwards."""
-    from gainkit.capture import read_capture
     from gainkit.files import refuse_existing, write_whole
-    from gainkit.verbs.measuring import calibrated_by
+    from gainkit.recorder import calibrate_recorder
+    from gainkit.results import to_plain
 
     refuse_existing(out, overwrite)
-    found, tone = calibrated_by(read_capture(capture), reading_volts, channel)
-    write_whole(out, found.as_toml(), overwrite=overwrite)
-    answer = {**vars(found), "file": str(out), "notes": tone.notes}
-    show(answer, json_, lambda: _text(found, tone, out))
+    known = calibrate_recorder(capture, reading_volts, channel=channel)
+    write_whole(out, known.as_toml(), overwrite=overwrite)
 
+    def text() -> str:
+        lines = [
+            f"Full scale is {known.full_scale_volts:.5g} V peak. Written to {out}.",
+            f"  Tone {known.tone_hz:.6g} Hz, {known.tone_dbfs:.2f} dBFS.",
+            "  Valid while the recorder's input gain and the pad stay as they are.",
+            "  Meters differ: at 1 kHz use one that is specified there, or calibrate at 50 Hz.",
+        ]
+        return "\n".join([*lines, *(f"  Note: {note}" for note in known.notes)])
 
-def _text(found: Calibration, tone: Measurement, out: Path) -> str:
-    """Full scale first, then the tone that it rests on and how long it holds."""
-    from gainkit.cli.plain import bullets, sections
-    from gainkit.figures import filled
-    from gainkit.levels import SINE_CREST, db_from_ratio
-
-    values = {
-        "full_scale_volts": found.full_scale_volts,
-        "out": out,
-        "frequency_hz": tone.frequency_hz,
-        "level_dbfs": db_from_ratio(tone.rms_volts * SINE_CREST),
-    }
-    told = (
-        "Full scale is {full_scale_volts:.5g} V peak. Written to {out}.\n"
-        "  Tone {frequency_hz:.6g} Hz, {level_dbfs:.2f} dBFS.\n"
-        "  Valid while the recorder's input gain and the pad stay as they are.\n"
-        "  Meters differ: at 1 kHz use one that is specified there, or calibrate at 50 Hz."
-    )
-    return sections(filled(told, values), bullets("Notes", tone.notes))
+    show(to_plain(known) | {"file": str(out)}, json_, text)

@@ -54,15 +54,6 @@ FAULTS: dict[str, FaultWords] = {
         "{parameter} is for reading a file, and the capture is open already.",
         "Give it where the file is read: <read_capture()>.",
     ),
-    "in_volts_already": FaultWords(
-        "it is oscilloscope text, in volts already.",
-        "Calibrate a recorder with an audio file; for a scope check the probe's factor instead.",
-    ),
-    "recorder_overloaded": FaultWords(
-        "the recorder is overloaded, its samples stand at full scale.",
-        "Turn its input down or use a pad, then record and read the meter again.",
-    ),
-    "no_reference_tone": FaultWords("there is no steady tone in it.", "Record ten seconds of one steady sine."),
     # a recording while it is made
     "seconds_missing": FaultWords("{parameter} needs an end.", "Add <seconds> with a number of seconds."),
     "too_few_inputs": FaultWords(
@@ -102,6 +93,20 @@ FAULTS: dict[str, FaultWords] = {
     # files
     "file_is_folder": FaultWords("{received} is a folder.", "Give the name of a file."),
     "file_exists": FaultWords("{received} is already there.", "Choose another name or add <overwrite>."),
+    "not_a_folder": FaultWords("{received} is no folder.", "Give the name of a folder."),
+    "no_jobs_below": FaultWords("There is no job below {received}.", "Start one with <start_job()>."),
+    "wrong_suffix": FaultWords("{received} does not end in {allowed}.", "Name the file with it."),
+    "folder_not_ours": FaultWords("{received} holds something else.", "Name a new folder for the demo."),
+    "demo_broken": FaultWords("The demo did not find {what}.", "This is a fault of gainkit: report it."),
+    "nothing_to_note": FaultWords(
+        "There is nothing to note.",
+        "Give a reading, such as <volts>, <polarity>, <knob>, <supply_volts> or <text>.",
+    ),
+    "supply_needs_place_and_state": FaultWords(
+        "A supply reading does not say where and when.",
+        "Give <at> (battery or amplifier) and <state> (resting, idling or loaded).",
+    ),
+    "needs": FaultWords("{parameter} stands alone.", lambda values: f"Give <{values['needed']}> with it."),
     "folder_missing": FaultWords(
         "The folder {received} is not there.", "Make it first, or choose another place."
     ),
@@ -112,10 +117,6 @@ FAULTS: dict[str, FaultWords] = {
 _KINDS = {True: "bridged", False: "built in (bridge-tied)"}
 
 REMARKS: dict[str, Template] = {
-    "reference_distorted": (
-        "The tone is distorted (THD {thd_percent:.2g} %): an average-responding meter misreads it, and the "
-        "calibration is off by as much. Record a clean one, turned down, and calibrate again."
-    ),
     # a reading beside its plan
     "one_lead": lambda values: (
         "{output} is "

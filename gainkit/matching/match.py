@@ -1,10 +1,4 @@
-"""Levels of band-limited noise, captures side by side: octave and third-octave bands, totals, trims.
-
-Bands after IEC 61260-1:2014: G = 10^0.3, centres 1000 G^(x/b) Hz, edges G^(1/(2b)) apart from the centre; named
-by their nominal frequencies (ISO 266). Powers come from averaged Hann periodograms (Welch 1967); a bin that a
-band edge cuts counts by its share. A-weighting after IEC 61672-1 (pole frequencies of its annex E, from memory,
-checked in the tests against a published table).
-"""
+"""Levels of band-limited noise, captures side by side: totals, bands and trims."""
 
 from __future__ import annotations
 
@@ -15,24 +9,17 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from gainkit.analysis import overload
 from gainkit.calculator.ranges import refuse_faults
 from gainkit.capture.model import Capture
 from gainkit.errors import GainkitError
-from gainkit.levels import db_from_ratio, power_db_from_ratio, ratio_from_db
+from gainkit.levels import power_db_from_ratio, ratio_from_db
+from gainkit.matching.bands import a_weighting_db, bands
+from gainkit.matching.power import PowerDensity, power_density
 from gainkit.remarks import Remark, all_within, as_remarks, fault, remark
 from gainkit.results import Result
 
 Floats = NDArray[np.float64]
 Weighting = Literal["Z", "A"]
-
-OCTAVE_RATIO = 10**0.3
-NOMINAL_HZ = (
-    20.0, 25.0, 31.5, 40.0, 50.0, 63.0, 80.0, 100.0, 125.0, 160.0, 200.0, 250.0, 315.0, 400.0, 500.0, 630.0,
-    800.0, 1000.0, 1250.0, 1600.0, 2000.0, 2500.0, 3150.0, 4000.0, 5000.0, 6300.0, 8000.0, 10_000.0, 12_500.0,
-    16_000.0, 20_000.0,
-)  # fmt: skip
-"""ISO 266, one-third-octave steps: the number 10 x log10(f / 1000) of each is -17 to 13."""
 
 HIGHEST_OF_RATE = 0.47
 """Bands above this part of the rate are left out: a recorder's own filter falls there [-]."""
@@ -40,33 +27,8 @@ HIGHEST_OF_RATE = 0.47
 AUDIO_BAND_HZ = (20.0, 20_000.0)
 """Band of the Z- and A-weighted totals [Hz]."""
 
-LEAST_SECONDS = 1.0
-"""Shorter noise scatters by more than a decibel in its low bands [s]."""
-
 LEAST_BINS = 4.0
 """A band narrower than so many bins of the periodogram is not told [-]."""
-
-SEGMENT_SECONDS = 2.0
-"""Length of the averaged periodograms [s]: bins of half a hertz."""
-
-BLOCK_SECONDS = 0.1
-LOUD_SHARE = 0.01
-QUIET_DB = 20.0
-"""Blocks of that length with more than this share of the highest power are loud [-]; those this far below the
-median of the loud ones are silence before and after [dB]."""
-
-A_POLES_HZ = (20.598997, 107.65265, 737.86223, 12194.217)
-A_OFFSET_DB = 1.9997
-"""Makes A(1000 Hz) = 0 dB [dB]."""
-
-
-@dataclass(frozen=True)
-class Band:
-    """center_hz : nominal [Hz]; low_hz, high_hz : exact edges [Hz]."""
-
-    center_hz: float
-    low_hz: float
-    high_hz: float
 
 
 @dataclass(frozen=True)
@@ -130,69 +92,6 @@ class MatchOptions:
         refuse_faults(self)
 
 
-def bands(third_octave: bool) -> tuple[Band, ...]:
-    """Octaves 31.5 Hz to 16 kHz, or thirds 20 Hz to 20 kHz, with exact edges."""
-    step, width = (1, 6) if third_octave else (3, 2)
-    half = OCTAVE_RATIO ** (1 / width)
-    places = range(-17, 14) if third_octave else range(-15, 13, step)
-    exact = [(NOMINAL_HZ[place + 17], 1000.0 * OCTAVE_RATIO ** (place / 3)) for place in places]
-    return tuple(Band(nominal, centre / half, centre * half) for nominal, centre in exact)
-
-
-def a_weighting_db(frequency_hz: Floats) -> Floats:
-    """A-weighting [dB], (n,) for frequencies (n,) above 0 [Hz]; IEC 61672-1 formula."""
-    square = np.asarray(frequency_hz, dtype=np.float64) ** 2
-    f1, f2, f3, f4 = (pole**2 for pole in A_POLES_HZ)
-    response = f4 * square**2 / ((square + f1) * np.sqrt((square + f2) * (square + f3)) * (square + f4))
-    return np.asarray(db_from_ratio(response) + A_OFFSET_DB)
-
-
-TONE_BINS = 4.0
-"""A tone's power fills fewer bins than this through the window, the narrowest noise that is of use more [-]."""
-
-
-@dataclass(frozen=True)
-class _Power:
-    """One-sided power density (bins,) [V^2/Hz], bin width [Hz], length averaged [s], the
-    length that counts for the average's scatter [s], remarks."""
-
-    density: Floats
-    step_hz: float
-    seconds: float
-    effective_seconds: float
-    notes: tuple[Remark, ...]
-
-    @property
-    def single(self) -> bool:
-        """Whether all of it lies in a few bins, as a tone's does: the equivalent width (sum S)^2 / sum S^2."""
-        bins = float(np.sum(self.density)) ** 2 / float(np.sum(self.density**2))
-        return bins < TONE_BINS
-
-    def share(self, low_hz: float, high_hz: float) -> tuple[slice, Floats]:
-        """Bins that a band touches and how many Hz of each lie in it."""
-        first = max(int(np.floor(low_hz / self.step_hz + 0.5)), 1)
-        last = min(int(np.floor(high_hz / self.step_hz + 0.5)), len(self.density) - 1)
-        index = np.arange(first, last + 1)
-        inside = np.minimum((index + 0.5) * self.step_hz, high_hz) - np.maximum(
-            (index - 0.5) * self.step_hz, low_hz
-        )
-        return slice(first, last + 1), np.clip(inside, 0.0, None)
-
-    def band(self, low_hz: float, high_hz: float, gain: Floats | None = None) -> tuple[float, float]:
-        """Power between two frequencies [V^2] and its relative standard deviation [-].
-
-        A finite average of Gaussian noise of bandwidth B over T seconds scatters by 1/sqrt(B T) in power
-        (Bendat and Piersol, Random Data, from memory); unequal densities count by their powers.
-        """
-        part, width = self.share(low_hz, high_hz)
-        power = self.density[part] * width * (1.0 if gain is None else gain[part])
-        total = float(power.sum())
-        if total <= 0:
-            return 0.0, 0.0
-        effective_hz = total**2 / max(float(np.sum(power**2 / np.maximum(width, 1e-12))), 1e-300)
-        return total, 1 / float(np.sqrt(max(effective_hz * self.effective_seconds, 1.0)))
-
-
 def match_levels(
     captures: Sequence[Capture], options: MatchOptions | None = None, *, reference: Capture | None = None
 ) -> MatchResult:
@@ -253,7 +152,7 @@ class _Total:
     """A capture's power density, its total in the band [dB], and that one's relative deviation [-]."""
 
     capture: Capture
-    power: _Power
+    power: PowerDensity
     level_db: float
     deviation: float
 
@@ -270,7 +169,7 @@ def _highest_hz(captures: Sequence[Capture], asked: MatchOptions) -> float:
 
 
 def _total(capture: Capture, asked: MatchOptions, highest_hz: float) -> _Total:
-    power = power_density(capture, asked)
+    power = power_density(capture, asked.channel, asked.minus)
     gain = _a_gain(power) if asked.weighting == "A" else None
     total, deviation = power.band(asked.band_hz[0], min(asked.band_hz[1], highest_hz), gain)
     if total <= 0:
@@ -312,7 +211,7 @@ def _notes(totals: Sequence[_Total], master: Capture, asked: MatchOptions, highe
     return notes
 
 
-def _band_levels(capture: Capture, power: _Power, third_octave: bool) -> list[BandLevel]:
+def _band_levels(capture: Capture, power: PowerDensity, third_octave: bool) -> list[BandLevel]:
     levels = []
     for band in bands(third_octave):
         if (
@@ -325,7 +224,7 @@ def _band_levels(capture: Capture, power: _Power, third_octave: bool) -> list[Ba
     return levels
 
 
-def _a_gain(power: _Power) -> Floats:
+def _a_gain(power: PowerDensity) -> Floats:
     frequencies = np.maximum(np.arange(len(power.density)) * power.step_hz, 1e-3)
     return np.asarray(ratio_from_db(a_weighting_db(frequencies)) ** 2)
 
@@ -338,71 +237,3 @@ def _in_db(deviation: float) -> float:
 def _level(capture: Capture, power: float) -> float:
     reference = 1.0 if capture.calibrated else 0.5
     return power_db_from_ratio(max(power, 1e-30) / reference)
-
-
-def power_density(capture: Capture, asked: MatchOptions) -> _Power:
-    """Averaged power density of the noise in a capture, silence before and after left out; in blocks."""
-    rate = capture.sample_rate_hz
-    start, stop, notes = _loud_part(capture, asked)
-    size = 1 << int(np.log2(min(SEGMENT_SECONDS * rate, (stop - start) / 2)))
-    window = np.hanning(size + 2)[1:-1]
-    total, count = np.zeros(size // 2 + 1), 0
-    held = np.empty(0)
-    for block in capture.blocks(start, stop, channel=asked.channel, minus=asked.minus):
-        held = np.concatenate([held, block])
-        first = 0
-        while first + size <= len(held):
-            part = held[first : first + size]
-            spectrum = np.fft.rfft((part - part.mean()) * window)
-            total += spectrum.real**2 + spectrum.imag**2
-            count += 1
-            first += size // 2
-        held = held[first:]
-    density = total * (2.0 / (count * rate * float(window @ window)))
-    effective = _effective_frames(window**2, count) / rate
-    return _Power(density, rate / size, (stop - start) / rate, effective, notes)
-
-
-def _effective_frames(weight: Floats, count: int) -> float:
-    """Frames that an even average would need for the same scatter, (sum g)^2 / sum g^2.
-
-    g : weight of each moment, from count segments that overlap by half. weight : (size,), of one segment.
-    """
-    half = len(weight) // 2
-    first, last = weight[:half], weight[half:]
-    squares = first @ first + last @ last + (count - 1) * float(np.sum((first + last) ** 2))
-    return float((count * weight.sum()) ** 2 / squares)
-
-
-def _loud_part(capture: Capture, asked: MatchOptions) -> tuple[int, int, tuple[Remark, ...]]:
-    """Frames between the silence before and after, and notes; the recorder must not have clipped."""
-    size = max(int(BLOCK_SECONDS * capture.sample_rate_hz), 1)
-    powers: list[float] = []
-    over, highest = 0, 0.0
-    top = capture.volts_per_unit * (1 - 1.5 * (capture.step_units or 2.0**-23))
-    for block in capture.blocks(channel=asked.channel, minus=asked.minus, block_frames=size):
-        powers.append(float(np.var(block)))
-        highest = max(highest, float(np.abs(block).max()))
-        if capture.has_full_scale and highest >= top:
-            over = max(over, overload.longest_stretch(block >= top), overload.longest_stretch(block <= -top))
-    beyond = not capture.hard_full_scale and highest > capture.volts_per_unit * (1 + 1e-6)
-    if over >= overload.LEAST_RUN and not beyond:  # floating point can hold more than full scale
-        raise GainkitError("recorder_clipped").within("file", capture.file)
-    levels = np.array(powers)
-    loud = levels > LOUD_SHARE * levels.max(initial=0.0)
-    if not levels.any():
-        raise GainkitError("recording_silent").within("file", capture.file)
-    usual = float(np.median(levels[loud]))
-    inside = np.flatnonzero(levels > usual * ratio_from_db(-QUIET_DB) ** 2)
-    start, stop = int(inside[0]) * size, min((int(inside[-1]) + 1) * size, capture.frames)
-    seconds = (stop - start) / capture.sample_rate_hz
-    if seconds < LEAST_SECONDS:
-        short = GainkitError("noise_too_short", seconds=seconds, least_seconds=LEAST_SECONDS)
-        raise short.within("file", capture.file)
-    if inside[0] > 0:
-        start += size
-    if inside[-1] < len(levels) - 1:
-        stop -= size
-    gaps = int(inside[-1] - inside[0] + 1 - len(inside))
-    notes = (remark("silence_within", silent_seconds=gaps * BLOCK_SECONDS),) if gaps else ()
-    return start, stop, notes
