@@ -77,7 +77,10 @@ def what_to_turn(result: Measurement, checks: Checks) -> Turn:
     change = result.target.change_db
     if change is None or (most is not None and wanted > most):
         return Turn("out-of-reach", None, wanted, most)
-    if on_target(change, checks):
+    near, distorted = on_target(change, checks), is_distorted(result.thd_percent, checks)
+    if near and distorted and most is None:  # not by a rail: a hair less does not make it clean
+        return Turn("out-of-reach", None, wanted, most)
+    if near and not distorted:
         return Turn("on-target", change, wanted, most)
     return Turn("up" if change > 0 else "down", change, wanted, most)
 
