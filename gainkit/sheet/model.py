@@ -1,4 +1,4 @@
-"""What the as-left page says, as data: the page and `sheet --json` show the same."""
+"""What the as-left page says, as data: the page and its JSON show the same."""
 
 from __future__ import annotations
 

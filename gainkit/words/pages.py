@@ -52,7 +52,7 @@ FAULTS: dict[str, FaultWords] = {
     # a recording that is given
     "capture_is_open": FaultWords(
         "{parameter} is for reading a file, and the capture is open already.",
-        "Give it where the file is read: <read_capture()>.",
+        "Give it where the file is read, or leave it out.",
     ),
     "in_volts_already": FaultWords(
         "it is oscilloscope text, in volts already.",
