@@ -53,8 +53,8 @@ class Turn:
 
     state : "on-target"; "up" or "down" by change_db; "out-of-reach": the target cannot be reached without
     clipping or other distortion; "unknown": the recording does not tell. change_db : positive up [dB], None
-    where nothing is to be turned by a known figure. set_volts : the target with the tone [V rms]; None without a target. clean_volts :
-    the largest sine that the rails seen let through [V rms], None when no rail is seen.
+    where nothing is to be turned by a known figure. set_volts : the target with the tone [V rms]; None without
+    a target. clean_volts : the largest sine that the rails seen let through [V rms], None when no rail is seen.
     """
 
     state: TurnState

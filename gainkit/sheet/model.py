@@ -13,7 +13,7 @@ from gainkit.job.typed import FreeText, SupplyReading
 from gainkit.remarks import Remark, Sentence, gravest_first
 
 SCHEMA_VERSION = 1
-"""Of `sheet --json`; described by schema.json beside this file."""
+"""Of the JSON form; described by schema.json beside this file."""
 
 
 @dataclass(frozen=True)
