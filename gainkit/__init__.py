@@ -52,6 +52,7 @@ if TYPE_CHECKING:
     from gainkit.job.standing import job_status
     from gainkit.matching import MatchOptions
     from gainkit.onset import LevelPlan, OnsetResult, from_index, glide, staircase
+    from gainkit.recorder import calibrate_recorder
     from gainkit.remarks import Remark
     from gainkit.sheet import write_sheet
     from gainkit.simulator import Amplifier, Recorder
@@ -67,7 +68,7 @@ if TYPE_CHECKING:
         find_polarity,
         match_levels,
     )
-    from gainkit.verbs.measuring import calibrate_recorder, measure
+    from gainkit.verbs.measuring import measure
     from gainkit.verbs.planning import plan_system
     from gainkit.verbs.simulating import simulate
     from gainkit.volume import VolumeResult
@@ -218,10 +219,8 @@ _ROOMS = {
         "find_polarity",
         "match_levels",
     ),
-    "gainkit.verbs.measuring": (
-        "calibrate_recorder",
-        "measure",
-    ),
+    "gainkit.recorder": ("calibrate_recorder",),
+    "gainkit.verbs.measuring": ("measure",),
     "gainkit.verbs.planning": ("plan_system",),
     "gainkit.verbs.simulating": ("simulate",),
     "gainkit.volume": ("VolumeResult",),

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import doctest
+import importlib
 import math
 from collections.abc import Callable
 
@@ -305,6 +307,15 @@ def test_figures_that_cannot_be_are_refused_by_their_name(
         call()
     assert (fault.value.code, fault.value.parameter) == (code, parameter)
     assert fault.value.problem != code  # it has words
+
+
+@pytest.mark.parametrize(
+    "room", ["amplifier", "channel", "targets", "loads", "pads", "feeds", "meters", "trims"]
+)
+def test_examples_give_what_they_show(room: str) -> None:
+    done = doctest.testmod(importlib.import_module(f"gainkit.calculator.{room}"))
+    assert done.attempted > 0
+    assert done.failed == 0
 
 
 def test_every_remark_of_the_bench_has_words_that_its_values_fill() -> None:

@@ -8,9 +8,9 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from gainkit.cli.common import JsonFlag, OverwriteFlag, show
+from gainkit.cli.door import CLI
 
 if TYPE_CHECKING:
-    from gainkit.analysis import Measurement
     from gainkit.capture.calibration import Calibration
 
 
@@ -30,33 +30,25 @@ def calibrate(
     json_: JsonFlag = False,
 ) -> None:
     """Find the recorder's full scale from one tone and a meter reading; keep its gain afterwards."""
-    from gainkit.capture import read_capture
     from gainkit.files import refuse_existing, write_whole
-    from gainkit.verbs.measuring import calibrated_by
+    from gainkit.recorder import calibrate_recorder
+    from gainkit.results import to_plain
 
     refuse_existing(out, overwrite)
-    found, tone = calibrated_by(read_capture(capture), reading_volts, channel)
+    found = calibrate_recorder(capture, reading_volts, channel=channel)
     write_whole(out, found.as_toml(), overwrite=overwrite)
-    answer = {**vars(found), "file": str(out), "notes": tone.notes}
-    show(answer, json_, lambda: _text(found, tone, out))
+    show(to_plain(found, CLI) | {"file": str(out)}, json_, lambda: _text(found, out))
 
 
-def _text(found: Calibration, tone: Measurement, out: Path) -> str:
+def _text(found: Calibration, out: Path) -> str:
     """Full scale first, then the tone that it rests on and how long it holds."""
     from gainkit.cli.plain import bullets, sections
     from gainkit.figures import filled
-    from gainkit.levels import SINE_CREST, db_from_ratio
 
-    values = {
-        "full_scale_volts": found.full_scale_volts,
-        "out": out,
-        "frequency_hz": tone.frequency_hz,
-        "level_dbfs": db_from_ratio(tone.rms_volts * SINE_CREST),
-    }
     told = (
         "Full scale is {full_scale_volts:.5g} V peak. Written to {out}.\n"
-        "  Tone {frequency_hz:.6g} Hz, {level_dbfs:.2f} dBFS.\n"
+        "  Tone {tone_hz:.6g} Hz, {tone_dbfs:.2f} dBFS.\n"
         "  Valid while the recorder's input gain and the pad stay as they are.\n"
         "  Meters differ: at 1 kHz use one that is specified there, or calibrate at 50 Hz."
     )
-    return sections(filled(told, values), bullets("Notes", tone.notes))
+    return sections(filled(told, vars(found) | {"out": out}), bullets("Notes", found.notes))

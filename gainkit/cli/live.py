@@ -95,11 +95,11 @@ def live(
 
 
 def _full_scale(full_scale_volts: float | None, calibration: Path | None) -> float | None:
-    from gainkit.capture.audio import check_volts
-    from gainkit.capture.calibration import read_calibration
+    from gainkit.calculator.ranges import refuse_outside
+    from gainkit.capture.calibration import FULL_SCALE_VOLTS, read_calibration
     from gainkit.errors import GainkitError
 
-    check_volts("full_scale_volts", full_scale_volts)
+    refuse_outside("full_scale_volts", full_scale_volts, FULL_SCALE_VOLTS)
     if calibration is None:
         return full_scale_volts
     if full_scale_volts is not None:

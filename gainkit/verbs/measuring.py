@@ -1,20 +1,14 @@
-"""A steady tone: measured beside its plan, and used to calibrate what it was recorded with."""
+"""A steady tone, measured beside its plan."""
 
 from __future__ import annotations
 
-import datetime
 from pathlib import Path
 from typing import Any
 
 from gainkit import analysis
-from gainkit.advice import Checks, is_distorted
 from gainkit.analysis.model import Measurement
 from gainkit.beside import Expected, beside_plan, expected_of
-from gainkit.calculator.ranges import VOLTS, refuse_outside
-from gainkit.capture import Capture
-from gainkit.capture.calibration import Calibration
 from gainkit.errors import GainkitError
-from gainkit.remarks import fault
 from gainkit.verbs.inputs import MEASURING, READING, Source, measure_options, opened, refuse_unknown
 
 
@@ -79,69 +73,3 @@ def _expected(system: Path | str | None, for_output: str | None, options: dict[s
     if for_output is None:
         raise GainkitError("output_missing", "for_output")
     return expected_of(system, for_output, options.get("limit_thd_percent"))
-
-
-def calibrate_recorder(capture: Source, reading_volts: float, *, channel: int = 1) -> Calibration:
-    """Find what a recorder's full scale stands for, from one steady tone and a meter's reading of it.
-
-    Parameters
-    ----------
-    capture : Capture, str or Path
-        Recording of a clean steady tone, not calibrated itself.
-    reading_volts : float
-        What the meter showed at the same point [V rms].
-    channel : int
-        The channel that was recorded, counted from 1.
-
-    Returns
-    -------
-    Calibration
-        `full_scale_volts` is the peak voltage of digital 1.0 [V]; `as_toml()` is the text of its file. It
-        holds while the recorder's input gain and the pad stay as they are.
-
-    Raises
-    ------
-    GainkitError
-        `outside_range` for the reading; `in_volts_already`, `recorder_overloaded` and `no_steady_tone` for a
-        recording that cannot serve.
-
-    References
-    ----------
-    Definition: full scale [V peak] is the meter's volts over the tone's rms in full-scale units.
-
-    Examples
-    --------
-    >>> import gainkit
-    >>> recorder = gainkit.Recorder(full_scale_volts=40.0)
-    >>> recording = gainkit.simulate(gainkit.Amplifier(), recorder, calibrated=False)
-    >>> reading = gainkit.measure(recording).rms_volts * 40.0  # what a meter would show
-    >>> round(gainkit.calibrate_recorder(recording, reading).full_scale_volts, 3)
-    40.0
-    """
-    return calibrated_by(opened(capture, {}), reading_volts, channel)[0]
-
-
-def calibrated_by(capture: Capture, reading_volts: float, channel: int) -> tuple[Calibration, Measurement]:
-    """The calibration, and the tone that it rests on, with a remark where that is distorted."""
-    refuse_outside("reading_volts", reading_volts, VOLTS)
-    if capture.calibrated:
-        raise GainkitError("in_volts_already").within("file", capture.file)
-    result = analysis.measure(capture, measure_options({"channel": channel}))
-    if result.recorder_overload:
-        raise GainkitError("recorder_overloaded").within("file", capture.file)
-    if not result.steady_tone or result.rms_volts <= 0:
-        raise GainkitError("no_reference_tone").within("file", capture.file)
-    if is_distorted(result.thd_percent, Checks()):
-        import dataclasses
-
-        distorted: Any = fault("reference_distorted", thd_percent=result.thd_percent)
-        result = dataclasses.replace(result, notes=(*result.notes, distorted))
-    name = Path(capture.file).name
-    found = Calibration(
-        full_scale_volts=reading_volts / result.rms_volts,
-        channel=channel,
-        sample_rate_hz=capture.sample_rate_hz,
-        date=datetime.date.today().isoformat(),
-        how=f"{result.frequency_hz:.6g} Hz tone, meter {reading_volts:g} V rms, {name}",
-    )
-    return found, result

@@ -54,15 +54,6 @@ FAULTS: dict[str, FaultWords] = {
         "{parameter} is for reading a file, and the capture is open already.",
         "Give it where the file is read, or leave it out.",
     ),
-    "in_volts_already": FaultWords(
-        "it is oscilloscope text, in volts already.",
-        "Calibrate a recorder with an audio file; for a scope check the probe's factor instead.",
-    ),
-    "recorder_overloaded": FaultWords(
-        "the recorder is overloaded, its samples stand at full scale.",
-        "Turn its input down or use a pad, then record and read the meter again.",
-    ),
-    "no_reference_tone": FaultWords("there is no steady tone in it.", "Record ten seconds of one steady sine."),
     # a recording while it is made
     "seconds_missing": FaultWords("{parameter} needs an end.", "Add <seconds> with a number of seconds."),
     "too_few_inputs": FaultWords(
@@ -100,10 +91,13 @@ FAULTS: dict[str, FaultWords] = {
         "{parameter} is {received}: no file of that kind can be written.", "End its name in {allowed}."
     ),
     # files
-    "file_is_folder": FaultWords("{received} is a folder.", "Give the name of a file."),
-    "file_exists": FaultWords("{received} is already there.", "Choose another name or add <overwrite>."),
+    "is_a_folder": FaultWords("{file} is a folder.", "Give the name of a file in it."),
+    "file_exists": FaultWords(
+        lambda values: f"{{{'file' if 'file' in values else 'received'}}} is already there.",
+        "Choose another name or add <overwrite>.",
+    ),
     "folder_missing": FaultWords(
-        "The folder {received} is not there.", "Make it first, or choose another place."
+        "The folder {folder} is not there.", "Make it first, or choose another place."
     ),
     # the machine
     "device": FaultWords("{told}.", lambda values: _DEVICE_REMEDIES[values["hindrance"]]),
@@ -112,10 +106,6 @@ FAULTS: dict[str, FaultWords] = {
 _KINDS = {True: "bridged", False: "built in (bridge-tied)"}
 
 REMARKS: dict[str, Template] = {
-    "reference_distorted": (
-        "The tone is distorted (THD {thd_percent:.2g} %): an average-responding meter misreads it, and the "
-        "calibration is off by as much. Record a clean one, turned down, and calibrate again."
-    ),
     # a reading beside its plan
     "one_lead": lambda values: (
         "{output} is "
