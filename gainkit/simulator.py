@@ -404,7 +404,7 @@ def resample(volts: Floats, rate_hz: float, new_rate_hz: float) -> Floats:
     padded = np.concatenate([np.zeros(taps), volts, np.zeros(taps)])
     windows = np.lib.stride_tricks.sliding_window_view(padded, taps)
     out = np.empty(int(len(volts) / ratio))
-    rows = max(1, (1 << 20) // taps)
+    rows = max(1, (1 << 15) // taps)  # what the processor's own memory holds
     for first in range(0, len(out), rows):
         at = np.arange(first, min(first + rows, len(out))) * ratio
         whole = np.floor(at).astype(np.int64)

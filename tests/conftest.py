@@ -13,10 +13,17 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from hypothesis import HealthCheck, settings
 
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # as the command line does, before numpy is loaded
 
 DATA = Path(__file__).parent / "data"
+
+# The same examples each time, and no word about how long they take: a busy machine changes no result.
+settings.register_profile(
+    "gainkit", derandomize=True, deadline=None, suppress_health_check=[HealthCheck.too_slow]
+)
+settings.load_profile("gainkit")
 
 
 @pytest.fixture(scope="session")
@@ -112,6 +119,18 @@ def demo(
     answer = gainkit_process("demo", folder, "--json")
     assert answer.code == 0, answer.err
     return folder, answer
+
+
+@pytest.fixture(scope="session")
+def full_stick(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The full tone set, written once, to be read only."""
+    from gainkit.toneset.model import AudioFormat
+    from gainkit.toneset.reading import read_set
+    from gainkit.toneset.writing import write_set
+
+    folder = tmp_path_factory.mktemp("full") / "stick"
+    write_set(read_set("full"), folder, AudioFormat())
+    return folder
 
 
 @pytest.fixture

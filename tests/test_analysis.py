@@ -75,11 +75,11 @@ def test_a_noiseless_harmonic_signal_is_found_exactly(frames: int, frequency_hz:
     assert fit.dc == pytest.approx(0.3, abs=1e-10)
 
 
-@pytest.mark.parametrize("snr_db", [20, 60, 100])
+@pytest.mark.parametrize("snr_db", [20, 100])
 def test_variance_at_the_cramer_rao_bound(snr_db: float) -> None:
     """Kay 1993 ch. 3 (from memory): var A >= 2 s^2/N, var f >= 12 fs^2/((2 pi)^2 eta N (N^2-1)). 200 trials
     have a standard error of 10 % in a variance: 1.35 holds a true ratio of 1.0 by 3.5 of them."""
-    frames, frequency_hz, trials = 4800, 997.3, 200
+    frames, frequency_hz, trials = 1200, 997.3, 200
     spread = 10 ** (-snr_db / 20) / np.sqrt(2)
     draw = np.random.default_rng(3)
     errors = []
@@ -139,7 +139,7 @@ def test_thd_floor_is_what_noise_shows() -> None:
 
 def test_thd_above_ten_floors_is_within_one_percent() -> None:
     wave = sine(997) + sine(3 * 997, peak=0.002, phase=1.0)
-    for seed in range(10):
+    for seed in range(5):
         found = figures(with_noise(wave, 72, seed))
         assert found.thd_floor_percent is not None
         assert found.thd_floor_percent * 10 < 0.2
@@ -300,8 +300,14 @@ def test_decimation_keeps_the_band_and_stops_the_rest() -> None:
         assert np.sqrt(2 * np.mean(out**2)) == pytest.approx(gain, abs=2e-5 if gain == 0 else 2e-3)
 
 
-@pytest.mark.parametrize(("rate", "frames"), [(100_000, 5000), (1_000_000, 100_000), (50_000, 1000)])
-@pytest.mark.parametrize("overdrive_db", [-3.0, 0.3, 1.0, 3.0])
+@pytest.mark.parametrize(
+    ("rate", "frames", "overdrive_db"),
+    [
+        *((100_000, 5000, db) for db in (-3.0, 0.3, 1.0, 3.0)),
+        *((1_000_000, 100_000, db) for db in (-3.0, 0.3)),
+        *((50_000, 1000, db) for db in (-3.0, 0.3)),
+    ],
+)
 def test_an_8_bit_oscilloscope(rate: int, frames: int, overdrive_db: float) -> None:
     """160 steps over the wave, no noise: the worst case for a plain least-squares fit, which sees 0.1 % THD."""
     seconds = np.arange(frames) / rate

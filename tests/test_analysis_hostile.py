@@ -26,7 +26,7 @@ def stepped(samples: Floats, span: float, bits: int = 8) -> Floats:
 
 
 @pytest.mark.parametrize(("rate", "frames"), [(100e3, 60_000), (1e6, 100_000), (2e6, 14_000), (10e3, 10_000)])
-@pytest.mark.parametrize("span", [1.0, 1.25, 2.0])
+@pytest.mark.parametrize("span", [1.0, 2.0])
 @pytest.mark.parametrize("snr_db", [None, 55, 45])
 def test_a_clean_tone_in_8_bits_shows_no_rail(
     rate: float, frames: int, span: float, snr_db: float | None

@@ -412,7 +412,7 @@ def test_commands_refuse_what_cannot_be_drawn(
     assert out.read_text() == "mine"
 
 
-@settings(max_examples=60, deadline=None, derandomize=True)
+@settings(max_examples=30, deadline=None, derandomize=True)
 @given(heights=st.lists(st.floats(-0.2, 1.2), min_size=1, max_size=5))
 def test_names_of_lines_stay_in_the_axes_apart_and_in_order(heights: list[float]) -> None:
     figure = Figure(figsize=(7, 4.3))

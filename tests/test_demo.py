@@ -36,7 +36,16 @@ def test_its_files_are_those_of_the_commands(
     assert abs(found.json["target"]["change_db"]) < 0.02
     again = gainkit("demo", car).refused()
     assert "--overwrite" in again
+
+
+@pytest.mark.long
+def test_a_demo_is_written_anew_when_asked(
+    demo: tuple[Path, Answer], gainkit: Callable[..., Answer], tmp_path: Path
+) -> None:
+    car = shutil.copytree(demo[0], tmp_path / "car")
+    (car / "captures" / "front_as_left.wav").write_bytes(b"")
     assert gainkit("demo", car, "--overwrite").code == 0
+    assert (car / "captures" / "front_as_left.wav").stat().st_size > 0
 
 
 def test_a_folder_of_somebodys_is_left_alone(gainkit: Callable[..., Answer], tmp_path: Path) -> None:

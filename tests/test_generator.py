@@ -15,14 +15,16 @@ from gainkit.generator import marker as markers
 from gainkit.generator.bands import BANDS
 from gainkit.generator.carrier import Carrier, whole_cycles
 from gainkit.generator.kinds import KINDS, SAMPLE_RATES_HZ, build, checked
+from gainkit.generator.model import LevelStep
 from gainkit.generator.spec import ToneSpec
+from gainkit.generator.swept import Chirp, chirp_near
 from gainkit.remarks import codes
 
 SHORT = {
     "sine": ToneSpec("sine", seconds=0.4),
     "staircase": ToneSpec("staircase", from_dbfs=-6, step_db=2, dwell_seconds=0.1),
     "glide": ToneSpec("glide", seconds=0.5),
-    "sweep": ToneSpec("sweep", seconds=0.5),
+    "sweep": ToneSpec("sweep", seconds=0.5, in_turn=True),
     "noise": ToneSpec("noise", seconds=1.0),
     "silence": ToneSpec("silence", seconds=0.2),
     "pulses": ToneSpec("pulses", seconds=2.0),
@@ -35,7 +37,7 @@ def rms_dbfs(samples: np.ndarray) -> float:
     return 10.0 * math.log10(2.0 * float(np.mean(samples**2)))
 
 
-def step_samples(spec: ToneSpec, rate: int = 44_100) -> list[tuple[object, np.ndarray]]:
+def step_samples(spec: ToneSpec, rate: int = 44_100) -> list[tuple[LevelStep, np.ndarray]]:
     wave = build(spec, rate)
     samples = wave.samples()
     return [(step, samples[step.start_frame : step.stop_frame, 0]) for step in wave.steps]
@@ -180,16 +182,58 @@ def test_glide_follows_its_line() -> None:
     np.testing.assert_allclose(samples, expected, rtol=0, atol=1e-11)
 
 
+def swept(spec: ToneSpec, rate: int = 44_100) -> tuple[LevelStep, np.ndarray]:
+    """The sweep itself, without its marks."""
+    return next((step, samples) for step, samples in step_samples(spec, rate) if step.role == "sweep")
+
+
 def test_sweep_runs_evenly_in_octaves() -> None:
     spec = ToneSpec("sweep", low_hz=20, high_hz=16_000, level_dbfs=-6, seconds=4.0)
-    [(step, samples)] = step_samples(spec)
+    step, samples = swept(spec)
     assert step.stop_frequency_hz == pytest.approx(16_000, rel=1e-3)
     assert rms_dbfs(samples) == pytest.approx(-6, abs=0.001)
     rises = np.flatnonzero((samples[:-1] < 0) & (samples[1:] >= 0))
     at, cycle = rises[:-1] / 44_100, np.diff(rises) / 44_100
     slow = cycle > 0.002  # where a cycle is long enough to be timed by whole frames
     fitted = np.polyfit(at[slow], np.log2(1 / cycle[slow]), 1)
-    assert fitted[0] == pytest.approx(math.log2(800) / 4.0, rel=0.01)
+    assert fitted[0] == pytest.approx(math.log2(800) / 4.0, rel=0.02)
+
+
+@pytest.mark.parametrize("order", [2, 3, 7])
+def test_a_sweeps_harmonic_is_the_sweep_earlier(order: int) -> None:
+    """sin(k phase(t)) = sin(phase(t + L ln k)): what synchronised means (Novak et al., JAES 63, 2015)."""
+    chirp = chirp_near(checked(ToneSpec("sweep", low_hz=20.0, high_hz=16_000.0), 44_100), 3.0, 44_100)
+    times = np.linspace(0.0, chirp.seconds - chirp.octave_seconds * math.log(order), 5001)
+    plain = Chirp(chirp.from_hz, chirp.to_hz, chirp.seconds, 0.0)
+    phase = 2 * np.pi * chirp.from_hz * chirp.octave_seconds * np.expm1(times / chirp.octave_seconds)
+    earlier = plain.body(times + chirp.octave_seconds * math.log(order))
+    np.testing.assert_allclose(np.sin(order * phase), earlier, rtol=0, atol=1e-8)
+
+
+def test_sweep_falls_above_a_frequency_and_tells_so() -> None:
+    spec = ToneSpec("sweep", low_hz=100, high_hz=8_000, level_dbfs=-6, seconds=4.0, fall_above_hz=1_000)
+    step, samples = swept(spec)
+    assert step.stop_level_dbfs == pytest.approx(-6 - 20 * math.log10(8), abs=0.01)
+    for hertz, expected in ((500, -6), (2_000, -6 - 6.02), (4_000, -6 - 12.04)):
+        at = round(step.frames * math.log(hertz / 100) / math.log(80))
+        assert rms_dbfs(samples[at - 400 : at + 400]) == pytest.approx(expected, abs=0.15)
+
+
+def test_sweep_in_turn_plays_left_then_right() -> None:
+    wave = build(ToneSpec("sweep", seconds=1.0, in_turn=True), 44_100)
+    samples = wave.samples()
+    roles = [(step.role, step.channel) for step in wave.steps]
+    assert roles == [(r, c) for c in ("left", "right") for r in ("marker-start", "sweep", "marker-stop")]
+    half = len(samples) // 2
+    np.testing.assert_array_equal(samples[:half, 0], samples[half:, 1])
+    assert not samples[:half, 1].any()
+    assert not samples[half:, 0].any()
+
+
+def test_sweeps_of_a_band() -> None:
+    assert checked(ToneSpec("sweep", band="bass"), 44_100).low_hz == 10.0
+    wave = build(ToneSpec("sweep", band="treble", seconds=2.0), 44_100)
+    assert wave.steps[1].frequency_hz == 400.0
 
 
 @settings(max_examples=200, deadline=None, derandomize=True)
@@ -199,25 +243,21 @@ def test_sweep_runs_evenly_in_octaves() -> None:
     seconds=st.floats(0.05, 60.0),
     rate=st.sampled_from(SAMPLE_RATES_HZ),
 )
-def test_sweep_rises_by_whole_cycles_and_tells_what_it_moved(
+def test_sweep_is_synchronised_and_tells_what_it_moved(
     low: float, ratio: float, seconds: float, rate: int
 ) -> None:
     high = min(low * ratio, 0.45 * rate)
     if high <= low:
         return
-    try:
-        wave = build(ToneSpec("sweep", low_hz=low, high_hz=high, seconds=seconds), rate)
-    except GainkitError as fault:
-        assert fault.code == "sweep_too_narrow"  # noqa: PT017
-        assert high / low < 1.01
-        return
-    step = wave.steps[0]
+    wave = build(ToneSpec("sweep", low_hz=low, high_hz=high, seconds=seconds), rate)
+    step = wave.steps[1]
+    assert step.role == "sweep"
     assert step.frequency_hz is not None
     assert step.stop_frequency_hz is not None
     assert step.stop_frequency_hz > step.frequency_hz
     assert abs(step.stop_frequency_hz / high - 1.0) < 5e-4
     length = step.frames / rate
-    cycles = length * (step.stop_frequency_hz - low) / math.log(step.stop_frequency_hz / low)
+    cycles = length * low / math.log(step.stop_frequency_hz / low)
     assert abs(cycles - round(cycles)) < 1e-6 * cycles + 1e-6
     told = codes(wave.notes)
     assert "frequency_moved" in told or abs(step.stop_frequency_hz / high - 1) <= 1e-5
@@ -433,6 +473,9 @@ UNBUILT = [
     ("band_given_twice", "band", ToneSpec("noise", low_hz=40, high_hz=80, band="bass")),
     ("unknown_choice", "band", ToneSpec("noise", band="base")),
     ("unknown_choice", "band", ToneSpec("pulses", band="full")),
+    ("band_given_twice", "band", ToneSpec("sweep", band="bass", low_hz=30.0)),
+    ("in_turn_of_one_channel", "in_turn", ToneSpec("sweep", in_turn=True, channels="left")),
+    ("foreign_parameter", "fall_above_hz", ToneSpec("sine", fall_above_hz=1_000.0)),
     ("band_too_narrow", "high_hz", ToneSpec("noise", low_hz=100, high_hz=101, seconds=1)),
     ("band_upside_down", "low_hz", ToneSpec("sweep", high_hz=10)),
 ]

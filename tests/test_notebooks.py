@@ -44,5 +44,6 @@ def test_runs_and_is_stored_bare(path: Path, kernel: KernelManager) -> None:
     assert "Question" in text
     assert "Answer" in text
     notebook.cells.insert(0, nbformat.v4.new_code_cell("%reset -f"))  # nothing is left of the one before
-    NotebookClient(notebook, timeout=None, km=kernel).execute()
+    patient = {"timeout": None, "startup_timeout": 600, "iopub_timeout": 600}
+    NotebookClient(notebook, km=kernel, **patient).execute()
     assert any(cell.outputs for cell in code)

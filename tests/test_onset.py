@@ -96,8 +96,10 @@ STAGES = {
 }
 
 
-@pytest.mark.parametrize("name", STAGES)
-@pytest.mark.parametrize("offset_db", [0.1, 0.9])
+@pytest.mark.parametrize(
+    ("name", "offset_db"),
+    [*((name, 0.1) for name in STAGES), ("hard", 0.9), ("unequal", 0.9), ("soft", 0.9), ("sag 0.5 dB", 0.9)],
+)
 def test_staircase_meets_the_series(name: str, offset_db: float) -> None:
     keys, tolerance_db = STAGES[name]
     stage = amplifier(-5.0 + offset_db, **keys)
@@ -108,19 +110,20 @@ def test_staircase_meets_the_series(name: str, offset_db: float) -> None:
     )
 
 
-@pytest.mark.parametrize("name", ["hard", "one side", "soft"])
+@pytest.mark.parametrize("name", ["hard", "soft"])
 def test_glide_meets_the_series(name: str, tmp_path: Path) -> None:
     keys, _ = STAGES[name]
     stage = amplifier(**keys)
     wave = track("glide")
     capture = recorded(wave, stage, Recorder(full_scale_volts=40, clock_ppm=-180, lead_in_seconds=0.3))
-    for plan in (from_index(index_of(wave, "glide", tmp_path), None), glide(-12, 0, 6)):
+    indexed = from_index(index_of(wave, "glide", tmp_path), None)
+    for plan in (indexed, glide(-12, 0, 6)) if name == "hard" else (indexed,):
         result = find_onset(capture, plan)
         compare(result, stage, 0.02)
         assert len(result.steps) > 40
 
 
-@pytest.mark.parametrize("limit", [0.1, 0.5, 10.0])
+@pytest.mark.parametrize("limit", [0.1, 10.0])
 def test_other_limits(limit: float) -> None:
     stage = amplifier(-7.3, knee=4.0)
     capture = recorded(track("staircase"), stage)
@@ -135,8 +138,9 @@ def test_bass_tone_and_coarse_steps() -> None:
     compare(find_onset(recorded(wave, stage), staircase(-12, 0, 3, 0.6)), stage, 0.05)
 
 
-@pytest.mark.parametrize("ppm", [-200, 0, 200])
-@pytest.mark.parametrize("known", ["index", "levels"])
+@pytest.mark.parametrize(
+    ("known", "ppm"), [("index", -200), ("index", 0), ("index", 200), ("levels", 0), ("levels", 200)]
+)
 def test_clock_is_estimated_and_told(ppm: int, known: str, tmp_path: Path) -> None:
     stage, wave = amplifier(), track("staircase")
     recorder = Recorder(full_scale_volts=40, clock_ppm=ppm, lead_in_seconds=0.9, lead_out_seconds=0.3)
@@ -285,6 +289,7 @@ def test_hum_and_low_snr() -> None:
     compare(find_onset(recorded(track("staircase"), stage), staircase(-12, 0, 1, 0.4)), stage, 0.05)
 
 
+@pytest.mark.long
 def test_monte_carlo_within_the_stated_error() -> None:
     rng = np.random.default_rng(20)
     errors: dict[str, list[float]] = {"hard": [], "soft": []}

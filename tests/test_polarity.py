@@ -44,10 +44,10 @@ def heard(samples: Floats, rate: float = RATE, **options: Any) -> PolarityResult
 # --- the error table, small
 
 
-@pytest.mark.parametrize(("snr_db", "seeds"), [(20.0, 4), (10.0, 7)])
+@pytest.mark.parametrize(("snr_db", "seeds"), [(20.0, 2), (10.0, 4)])
 def test_small_error_table(snr_db: float, seeds: int) -> None:
-    # Seeds other than the benchmark's. Wanted: at least 99 % of the decided right, under 10 % undecided. Of 35
-    # scenes at 10 % each, more than 7 undecided have a chance of 2 % (binomial).
+    # Seeds other than the benchmark's. Wanted: at least 99 % of the decided right, under 10 % undecided. Of 20
+    # scenes at 10 % each, more than 5 undecided have a chance of 1 % (binomial).
     counts: Counter[str] = Counter()
     for number, role in enumerate(cabins.ROLES):
         for seed in range(50_000, 50_000 + seeds):
@@ -56,7 +56,7 @@ def test_small_error_table(snr_db: float, seeds: int) -> None:
             decided = "right" if result.polarity == scene.truth else "wrong"
             counts[result.polarity if result.polarity == "undecided" else decided] += 1
     assert counts["wrong"] == 0, counts
-    assert counts["undecided"] <= (1 if snr_db == 20 else 7), counts
+    assert counts["undecided"] <= (1 if snr_db == 20 else 5), counts
 
 
 # --- what turns the sign, and what does not
@@ -155,15 +155,15 @@ def test_an_even_beat_is_never_taken_for_pulses(seconds: float) -> None:
     # The sound of a pulse itself, but evenly spaced: a metronome, music, an engine.
     for number, role in enumerate(cabins.ROLES):
         beat = cabins.even_beat(cabins.drawn(number, role=role, snr_db=20.0, rate=RATE), seconds)
-        for band in (None, cabins.ROLES[role][0]):
-            assert heard(beat, band=band).polarity == "undecided"
+        band = None if (number + round(1000 * seconds)) % 2 else cabins.ROLES[role][0]
+        assert heard(beat, band=band).polarity == "undecided"
 
 
 @pytest.mark.parametrize("clicks", [1, 2, 3])
 def test_a_few_clicks_are_no_pulses(clicks: int) -> None:
     """One loud sound in quiet: lined up with whatever noise resembles it, it would make the whole average."""
     decided = 0
-    for seed in range(12):
+    for seed in range(6):
         rng = np.random.default_rng(1000 + seed)
         samples = 1e-3 * rng.standard_normal(10 * RATE)
         for start in rng.uniform(0.5, 9.5, clicks):
@@ -205,6 +205,8 @@ def test_an_answer_that_is_only_probable_is_called_so(gainkit: Callable[..., Any
         result = read(scene)
         if result.polarity != "undecided":
             found.setdefault(result.only_probable, (scene, result))
+        if len(found) == 2:
+            break
     assert found.keys() == {True, False}
     for probable, (scene, result) in found.items():
         path = tmp_path / f"{probable}.wav"

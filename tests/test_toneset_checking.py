@@ -177,9 +177,15 @@ def test_low_levels_are_in_order_too(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize("name", set_names())
-def test_sets_that_come_along_pass_their_own_check(name: str, tmp_path: Path) -> None:
-    write_set(read_set(name), tmp_path / "stick", AudioFormat())
-    result = check_tones(tmp_path / "stick")
+def test_sets_that_come_along_pass_their_own_check(
+    name: str, tmp_path: Path, request: pytest.FixtureRequest
+) -> None:
+    folder = tmp_path / "stick"
+    if name == "full":
+        folder = request.getfixturevalue("full_stick")
+    else:
+        write_set(read_set(name), folder, AudioFormat())
+    result = check_tones(folder)
     assert result.ok, [track for track in result.tracks if not track.ok]
 
 

@@ -95,15 +95,19 @@ def dirichlet(theta: Floats, frames: int) -> tuple[Floats, Floats, Floats]:
     return sign * kernel, -sign * first, -sign * second
 
 
-def basis(angular: float, orders: NDArray[np.int64], frames: int, weighted: bool) -> Floats:
+def basis(angular: float, orders: NDArray[np.int64] | Floats, frames: int, weighted: bool) -> Floats:
     """Columns cos(k w j) and -sin(k w j), j = 0..frames-1, then the same times j: (frames, 2K or 4K).
 
-    orders : from 0 or 1 up, none left out.
+    orders : whole ones from 0 or 1 up, none left out; or any frequencies over w, in floating point.
     """
-    make = _plain_basis if frames <= BLOCK else _plain_basis.__wrapped__  # long ones are too large to keep
-    plain = make(angular, int(orders[-1]), frames)
-    if orders[0] == 1:
-        plain = np.delete(plain, [0, len(orders) + 1], axis=1)
+    if orders.dtype.kind == "f":
+        angle = np.multiply.outer(np.arange(frames, dtype=np.float64), angular * orders)
+        plain = np.concatenate([np.cos(angle), -np.sin(angle)], axis=1)
+    else:
+        make = _plain_basis if frames <= BLOCK else _plain_basis.__wrapped__  # long ones are too large to keep
+        plain = make(angular, int(orders[-1]), frames)
+        if orders[0] == 1:
+            plain = np.delete(plain, [0, len(orders) + 1], axis=1)
     return np.concatenate([plain, plain * np.arange(frames)[:, None]], axis=1) if weighted else plain
 
 
@@ -120,9 +124,12 @@ def _plain_basis(angular: float, last: int, frames: int) -> Floats:
 
 
 def project(
-    samples: Floats, angular: float, orders: NDArray[np.int64], weighted: bool
+    samples: Floats, angular: float, orders: NDArray[np.int64] | Floats, weighted: bool
 ) -> tuple[Phasors, Phasors]:
-    """Sums of x exp(-i k w n) and, if weighted, of n x exp(-i k w n), n centred: two (K,) arrays."""
+    """Sums of x exp(-i k w n) and, if weighted, of n x exp(-i k w n), n centred: two (K,) arrays.
+
+    orders : the multiples k of w, whole or not: with w = 1 rad/sample they are frequencies themselves.
+    """
     count = len(orders)
     middle = (len(samples) - 1) / 2
     plain = np.zeros(count, dtype=np.complex128)
@@ -131,7 +138,8 @@ def project(
     for first, last, size in ((0, whole, BLOCK), (whole, len(samples), len(samples) - whole)):
         if last == first:
             continue
-        parts = samples[first:last].reshape(-1, size) @ basis(angular, orders, size, weighted)
+        columns = basis(angular, orders, BLOCK if whole else size, weighted)[:size]
+        parts = samples[first:last].reshape(-1, size) @ columns
         offset = first + size * np.arange(parts.shape[0]) - middle
         turn = np.exp(-1j * np.multiply.outer(offset, angular * orders))
         blockwise = (parts[:, :count] + 1j * parts[:, count : 2 * count]) * turn
@@ -142,9 +150,11 @@ def project(
     return plain, moment
 
 
-def synthesize(frames: int, angular: float, dc: float, phasors: Phasors) -> Floats:
-    """The model's samples, (frames,) [V]; phasors (K,) counted from the middle."""
-    orders = np.arange(1, len(phasors) + 1)
+def synthesize(
+    frames: int, angular: float, dc: float, phasors: Phasors, orders: Floats | None = None
+) -> Floats:
+    """The model's samples, (frames,) [V]; phasors (K,) counted from the middle, of orders 1..K unless given."""
+    orders = np.arange(1.0, len(phasors) + 1) if orders is None else orders
     middle = (frames - 1) / 2
     out = np.empty(frames)
     whole = frames // BLOCK * BLOCK
@@ -154,7 +164,8 @@ def synthesize(frames: int, angular: float, dc: float, phasors: Phasors) -> Floa
         offset = first + size * np.arange((last - first) // size) - middle
         turned = phasors * np.exp(1j * np.multiply.outer(offset, angular * orders))
         weights = np.concatenate([turned.real, turned.imag], axis=1)
-        np.matmul(weights, basis(angular, orders, size, False).T, out=out[first:last].reshape(-1, size))
+        columns = basis(angular, orders, BLOCK if whole else size, False)[:size]
+        np.matmul(weights, columns.T, out=out[first:last].reshape(-1, size))
     out += dc
     return out
 

@@ -175,20 +175,30 @@ def harmonics_of(positive_db: float, negative_db: float, knee: Knee, orders: int
         else:
             off[1] -= 1.0
         return np.asarray(-off)
-    sine, rows = _grid()
-    half = GRID // 2  # midpoints: the first half is the positive side
-    held = [held_half(sine[:half], positive_db, knee), -held_half(-sine[half:], negative_db, knee)]
-    wave = np.concatenate(held)
+    _, rows = _grid()
+    wave = np.concatenate([_crest(0, float(positive_db), knee), -_crest(1, float(negative_db), knee)])
     return np.asarray(rows[: orders + 1] @ wave)
+
+
+@lru_cache(maxsize=32)
+def _crest(number: int, overdrive_db: float, knee: Knee) -> Floats:
+    """A side of the grid's sine held at its rail; number : 0 positive, 1 negative.
+
+    Kept a while, as is ``hard_excess``: a search moves one figure at a time.
+    """
+    sine, _ = _grid()
+    half = GRID // 2  # midpoints: the first half is the positive side
+    return held_half(-sine[half:] if number else sine[:half], overdrive_db, knee)
 
 
 def _beyond(positive_db: float, negative_db: float, orders: int) -> Floats:
     """h_0..h_K of all of a unit sine that lies beyond two rails."""
-    up, down = hard_excess(positive_db, orders), hard_excess(negative_db, orders)
+    up, down = hard_excess(float(positive_db), orders), hard_excess(float(negative_db), orders)
     # shifting theta by pi turns h_k into (-1)^k h_k, and the side's sign flips it
     return np.asarray(up - (-1.0) ** np.arange(orders + 1) * down)
 
 
+@lru_cache(maxsize=32)
 def hard_excess(overdrive_db: float, orders: int) -> Floats:
     """h_0..h_K of what a rail k = 10^(-OD/20) cuts off one crest of cos(theta): (cos(theta) - k) beyond it.
 

@@ -10,6 +10,7 @@ and one figure of the knee are searched (variable projection): a coarse grid, th
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -86,10 +87,22 @@ def fit_rails(real_harmonics: Floats, noise_peak: Floats) -> RailFit:
 
 def _best_of(harmonics: Floats, knees: list[Knee], noise_peak: Floats) -> RailFit:
     """The best fit of one family of knees: from a coarse grid over overdrives and starts, refined."""
-    points = [(_misfit_at(harmonics, pair, knee), pair, knee) for knee in knees for pair in _grid_of(knee)]
-    points.sort(key=lambda point: point[0])
-    fits = [_refine(harmonics, pair, knee, noise_peak) for _, pair, knee in points[:STARTS]]
+    points, models, powers = _starts(tuple(knees), len(harmonics))
+    peaks = models @ harmonics / powers
+    misfits = np.sum((harmonics - peaks[:, np.newaxis] * models) ** 2, axis=1)
+    best = [points[place] for place in np.argsort(misfits, kind="stable")[:STARTS]]
+    fits = [_refine(harmonics, pair, knee, noise_peak) for pair, knee in best]
     return min(fits, key=lambda fit: fit.misfit)
+
+
+@lru_cache(maxsize=128)
+def _starts(
+    knees: tuple[Knee, ...], orders: int
+) -> tuple[list[tuple[tuple[float, float], Knee]], Floats, Floats]:
+    """The coarse grid, h_1..h_K of its points, (points, orders), and their powers: no capture changes them."""
+    points = [(pair, knee) for knee in knees for pair in _grid_of(knee)]
+    models = np.array([harmonics_of(*pair, knee, orders)[1:] for pair, knee in points])
+    return points, models, np.sum(models**2, axis=1)
 
 
 def _grid_of(knee: Knee) -> list[tuple[float, float]]:

@@ -78,7 +78,7 @@ def note(
     if volts is not None or dc_volts is not None:
         typed.append(TypedLevel(volts, tone_dbfs, tone_hz, dc_volts, meter_percent, meter_floor_volts))
     elif tone_dbfs is not None or tone_hz is not None:
-        raise GainkitError("needs", "tone_dbfs" if tone_dbfs is not None else "tone_hz", needed="<volts>")
+        raise GainkitError("needs", "tone_dbfs" if tone_dbfs is not None else "tone_hz", needed="volts")
     if polarity is not None:
         typed.append(TypedPolarity(polarity.value))
     if knob is not None:
@@ -88,7 +88,7 @@ def note(
             raise GainkitError("supply_needs_place_and_state", "at" if at is None else "state")
         typed.append(SupplyReading(supply_volts, at.value, state.value))
     elif at is not None or state is not None:
-        raise GainkitError("needs", "at" if at is not None else "state", needed="<supply_volts>")
+        raise GainkitError("needs", "at" if at is not None else "state", needed="supply_volts")
     if text is not None:
         typed.append(FreeText(text))
     if accept is not None:

@@ -55,7 +55,7 @@ class Channels(StrEnum):
 
 
 class BandName(StrEnum):
-    """Given bands of noise and pulses."""
+    """Given bands of noise, pulses and sweeps."""
 
     bass = "bass"
     midrange = "midrange"
@@ -217,7 +217,7 @@ def one(
     seconds: Annotated[float | None, typer.Option(help="Length without its faded ends [s].")] = None,
     low_hz: Annotated[float | None, typer.Option(help="Lower end of noise or sweep [Hz].")] = None,
     high_hz: Annotated[float | None, typer.Option(help="Upper end of noise or sweep [Hz].")] = None,
-    band: Annotated[BandName | None, typer.Option(help="A given band for noise or pulses.")] = None,
+    band: Annotated[BandName | None, typer.Option(help="A given band for noise, pulses or sweep.")] = None,
     from_dbfs: Annotated[float | None, typer.Option(help="Staircase, glide: first level [dBFS].")] = None,
     to_dbfs: Annotated[float | None, typer.Option(help="Staircase, glide: last level [dBFS].")] = None,
     step_db: Annotated[float | None, typer.Option(help="Staircase: step [dB].")] = None,
@@ -228,6 +228,12 @@ def one(
     crest_db: Annotated[float | None, typer.Option(help="Noise: highest peak over rms [dB].")] = None,
     decorrelated: Annotated[
         bool, typer.Option("--decorrelated", help="Noise: left and right unrelated.")
+    ] = False,
+    fall_above_hz: Annotated[
+        float | None, typer.Option(help="Sweep: above it the level falls by 6 dB per octave [Hz].")
+    ] = None,
+    in_turn: Annotated[
+        bool, typer.Option("--in-turn", help="Sweep: on the left first, then on the right.")
     ] = False,
     dither: Annotated[
         bool | None, typer.Option("--dither/--no-dither", help="TPDF dither; if not said, at 16 bit only.")
@@ -258,6 +264,8 @@ def one(
             channels=channels.value,
             crest_db=crest_db,
             decorrelated=decorrelated or None,
+            fall_above_hz=fall_above_hz,
+            in_turn=in_turn or None,
             dither=dither,
             seed=seed,
             rate=rate,

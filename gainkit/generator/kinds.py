@@ -12,7 +12,7 @@ from typing import Any
 from gainkit.errors import GainkitError
 from gainkit.generator import noise as noises
 from gainkit.generator import pulses as trains
-from gainkit.generator import tones
+from gainkit.generator import swept, tones
 from gainkit.generator.bands import BANDS, Band
 from gainkit.generator.model import Waveform, routed
 from gainkit.generator.spec import ToneSpec, given
@@ -66,8 +66,16 @@ KINDS = {
         Kind(
             "sweep",
             "tone whose frequency rises evenly in octaves, to hear rattles and see filters",
-            tones.sweep,
-            {"low_hz": 20.0, "high_hz": 16_000.0, "level_dbfs": -12.0, "seconds": 30.0},
+            swept.sweep,
+            {
+                "band": None,
+                "low_hz": None,
+                "high_hz": None,
+                "level_dbfs": -20.0,
+                "seconds": 30.0,
+                "fall_above_hz": None,
+                "in_turn": False,
+            },
         ),
         Kind(
             "noise",
@@ -141,6 +149,8 @@ def checked(spec: ToneSpec, sample_rate_hz: int) -> ToneSpec:
     filled = _with_defaults(spec, kind)
     if spec.kind == "noise":
         _fill_edges(filled)
+    if spec.kind == "sweep":
+        _fill_swept_edges(spec, filled)
     if spec.kind == "pulses" and filled["band"] not in trains.LOBE_SECONDS:
         raise _unknown("band", filled["band"], trains.LOBE_SECONDS)
     whole = dataclasses.replace(spec, **filled)  # refuses what does not hold together with the defaults
@@ -207,6 +217,19 @@ def _fill_edges(filled: dict[str, Any]) -> None:
     if edges == (None, None):
         band = named or BANDS["full"]
         filled.update(band=band.name, low_hz=band.low_hz, high_hz=band.high_hz)
+
+
+def _fill_swept_edges(spec: ToneSpec, filled: dict[str, Any]) -> None:
+    """A sweep's edges: those given, else those of its band; left and right in turn need both to play."""
+    name = filled["band"] or "full"
+    if name not in swept.SWEEP_BANDS_HZ:
+        raise _unknown("band", name, swept.SWEEP_BANDS_HZ)
+    for edge, of_band in zip(("low_hz", "high_hz"), swept.SWEEP_BANDS_HZ[name], strict=True):
+        if filled["band"] and filled[edge] not in (None, of_band):
+            raise GainkitError("band_given_twice", "band", name)
+        filled[edge] = of_band if filled[edge] is None else filled[edge]
+    if filled["in_turn"] and spec.channels != "both":
+        raise GainkitError("in_turn_of_one_channel", "in_turn", True, channels=spec.channels)
 
 
 def _refuse_above_rate(spec: ToneSpec, sample_rate_hz: int) -> None:

@@ -58,6 +58,7 @@ class LevelStep:
     frequency_hz, level_dbfs : as written; at the start where they move. None where they do not apply.
     stop_frequency_hz, stop_level_dbfs : at the end, for a sweep and a glide.
     channel : "left" or "right" where a step plays on one of them though the track plays on both, else None.
+        A sweep's marks are short sweeps and tell their frequencies as it does.
     low_hz, high_hz : band of noise or of a pulse.
     """
 
@@ -135,7 +136,8 @@ class Waveform:
         thousandth of a decibel that dither needs where this comes within two steps of full scale.
     frequency_hz : frequency actually in the file, None where there is not one.
     gains : gain of left and right [-], from `routed`; 0 leaves exact zeros in that channel.
-    marker : the pattern of tone bursts around a staircase or a glide (`generator.marker`), None elsewhere.
+    marker : the pattern of tone bursts around a staircase or a glide (`generator.marker`), None elsewhere;
+        a sweep's marks are among its steps.
     notes : what was written otherwise than asked (nudged frequency, rounded length).
     """
 

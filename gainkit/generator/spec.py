@@ -43,7 +43,10 @@ class ToneSpec:
     level_dbfs : AES17 scale; rms for sines and noise, peak for pulses [dBFS].
     seconds : length of the steady part, sweep, glide, noise; a track's raised-cosine ends come on top [s].
     low_hz, high_hz : band of sweep, noise or pulses [Hz].
-    band : name of a given band instead: "bass", "midrange", "treble", "full" (`generator.bands`).
+    band : name of a given band instead: "bass", "midrange", "treble", "full" (`generator.bands`; a sweep's
+        own are wider, `generator.swept`).
+    fall_above_hz : of a sweep: above it the level falls by 6 dB per octave [Hz].
+    in_turn : of a sweep: all of it on the left, then on the right.
     from_dbfs, to_dbfs, step_db, dwell_seconds : staircase and glide.
     channels : "both", "left", "right", "opposite".
     crest_db : highest peak over rms of noise [dB].
@@ -76,6 +79,8 @@ class ToneSpec:
     channels: str = "both"
     crest_db: float | None = within(NOISE_CREST_DB, default=None)
     decorrelated: bool | None = None
+    fall_above_hz: float | None = within(TONE_HZ, default=None)
+    in_turn: bool | None = None
     seed: int = 1
     dither: bool | None = None
 
@@ -107,6 +112,7 @@ _WORDS = (
     ("band", str, "not_text"),
     ("channels", str, "not_text"),
     ("decorrelated", bool, "not_true_or_false"),
+    ("in_turn", bool, "not_true_or_false"),
     ("dither", bool, "not_true_or_false"),
 )
 """Parameters that are no numbers: name, type, and the fault where one is something else."""

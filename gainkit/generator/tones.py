@@ -1,4 +1,4 @@
-"""Kinds made of one sine: steady, stepped, gliding, swept; and silence."""
+"""Kinds made of one sine: steady, stepped, gliding; and silence."""
 
 from __future__ import annotations
 
@@ -9,12 +9,10 @@ import numpy as np
 from gainkit.errors import GainkitError
 from gainkit.generator import marker as markers
 from gainkit.generator.carrier import (
-    SHORTEST_STEADY_FRAMES,
     Carrier,
     fade_frames,
     lengthened,
     nudged,
-    raised_cosine,
     ramp,
     shaped_part,
     steady_part,
@@ -155,72 +153,6 @@ def _between_markers(
         marker=marker,
         notes=nudged(asked_hz, written),
     )
-
-
-def sweep(spec: ToneSpec, sample_rate_hz: int) -> Waveform:
-    """A sine of constant level whose frequency rises evenly in octaves from `low_hz` to `high_hz` in `seconds`.
-
-    Phase 2 pi L f1 (e^(t/L) - 1), L = T / ln(f2/f1) (exponential sweep: the derivative is f1 e^(t/L)). The
-    whole makes a whole number of cycles: its length moves by less than half a cycle, and the upper frequency by
-    what a frame more or less makes of it, under 0.05 %. The ends go on at the first and the last frequency.
-    """
-    low, asked_high, level = given(spec.low_hz), given(spec.high_hz), given(spec.level_dbfs)
-    asked_seconds = given(spec.seconds)
-    frames, cycles = _sweep_length(low, asked_high, asked_seconds, sample_rate_hz)
-    length = frames / sample_rate_hz
-    high = _whole_sweep_hz(low, asked_high, length, cycles)
-    rate = length / math.log(high / low)
-    amplitude, fade = ratio_from_db(level), fade_frames(sample_rate_hz)
-    moved = nudged(asked_high, high, "high_hz") if abs(high / asked_high - 1.0) > 1e-5 else ()
-
-    def swept(start: int, stop: int) -> Samples:
-        time = np.arange(start, stop) / sample_rate_hz
-        wave: Samples = amplitude * np.sin(2.0 * math.pi * rate * low * np.expm1(time / rate))
-        return wave
-
-    def begin(start: int, stop: int) -> Samples:
-        phase = 2.0 * math.pi * low / sample_rate_hz * (np.arange(start, stop) - fade)
-        wave: Samples = amplitude * raised_cosine(start, stop, fade) * np.sin(phase)
-        return wave
-
-    def end(start: int, stop: int) -> Samples:
-        phase = 2.0 * math.pi * high / sample_rate_hz * np.arange(start, stop)
-        wave: Samples = amplitude * (1.0 - raised_cosine(start, stop, fade)) * np.sin(phase)
-        return wave
-
-    step = LevelStep("sweep", fade, fade + frames, low, level, stop_frequency_hz=high)
-    return Waveform(
-        sample_rate_hz,
-        (Part(fade, begin), Part(frames, swept), Part(fade, end)),
-        (step,),
-        level,
-        peak=amplitude,
-        notes=(*moved, *lengthened(asked_seconds, length)),
-    )
-
-
-def _sweep_length(low_hz: float, high_hz: float, seconds: float, sample_rate_hz: int) -> tuple[int, int]:
-    """Frames and whole cycles of a sweep nearest to `seconds`. Raises GainkitError where no rise is left."""
-    mean_hz = (high_hz - low_hz) / math.log(high_hz / low_hz)  # cycles in a second, over the whole sweep
-    least = 2 * SHORTEST_STEADY_FRAMES / sample_rate_hz  # a frame more or less: at most 0.05 % of the frequency
-    cycles = max(round(mean_hz * seconds), math.ceil(mean_hz * least))
-    frames = round(cycles / mean_hz * sample_rate_hz)
-    if cycles * sample_rate_hz / frames <= low_hz * (1.0 + 1e-9):
-        raise GainkitError("sweep_too_narrow", "high_hz", high_hz, low_hz=low_hz)
-    return frames, cycles
-
-
-def _whole_sweep_hz(low_hz: float, high_hz: float, seconds: float, whole: int) -> float:
-    """The upper frequency near `high_hz` at which the sweep makes `whole` cycles: T (f2 - f1) / ln(f2/f1)."""
-    high = high_hz
-    for _ in range(50):  # the count is all but linear in the upper frequency: Newton settles in a few turns
-        ratio = math.log(high / low_hz)
-        slope = seconds * (ratio - (high - low_hz) / high) / ratio**2
-        move = (whole - seconds * (high - low_hz) / ratio) / slope
-        high += move
-        if abs(move) < 1e-12 * high:
-            break
-    return high
 
 
 def silent(spec: ToneSpec, sample_rate_hz: int) -> Waveform:

@@ -8,6 +8,9 @@ from gainkit.remarks import Remark, danger, remark
 QUIET_DBFS = -30.0
 """Steady tones below this are left without the caution to unplug loudspeakers (common practice, no source)."""
 
+SWEEP_QUIET_DBFS = -20.0
+"""A sweep above this that does not fall towards the top is none for tweeters (common practice, no source)."""
+
 GENERAL = (
     danger("unplug_before_tones"),
     danger("volume_down_first"),
@@ -29,7 +32,8 @@ def track_cautions(spec: ToneSpec) -> tuple[Remark, ...]:
     if spec.kind in ("sine", "staircase", "glide"):
         return (danger("speakers_unplugged"),) if loudest > QUIET_DBFS else ()
     if spec.kind == "sweep":
-        return (danger("sweep_at_low_volume"),)
+        loud_top = loudest > SWEEP_QUIET_DBFS and spec.fall_above_hz is None
+        return (danger("tweeters_unplugged" if loud_top else "sweep_at_low_volume"),)
     if spec.kind in ("noise", "pulses", "beeps"):
         return (danger("speakers_at_low_volume"),)
     return ()

@@ -124,6 +124,7 @@ def stem_for(spec: ToneSpec) -> str:
         "sine": f"{tone}_{level}",
         "staircase": f"stairs_{tone}",
         "glide": f"glide_{tone}",
+        "sweep": f"sweep_{spec.band or 'full'}{'_in_turn' if spec.in_turn else ''}",
         "noise": f"noise_{_band_name(spec)}".rstrip("_"),
         "pulses": f"pulses_{spec.band or ''}".rstrip("_"),
     }

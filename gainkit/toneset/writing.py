@@ -2,35 +2,21 @@
 
 from __future__ import annotations
 
-import contextlib
-import errno
-from collections.abc import Iterable
-from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
 
 from gainkit.errors import GainkitError
-from gainkit.files import whole_file, write_whole
+from gainkit.files import whole_file
 from gainkit.generator import kinds
 from gainkit.generator.model import Waveform
 from gainkit.generator.spec import ToneSpec
 from gainkit.results import Result
 from gainkit.toneset import wav
-from gainkit.toneset.device import (
-    FULL_BYTES,
-    UNCLEAR,
-    check_room,
-    device_faults,
-    is_full,
-    prepare_folder,
-    remove_drafts,
-)
+from gainkit.toneset.device import check_room, device_faults, prepare_folder, remove_drafts
 from gainkit.toneset.index import PlannedTrack, TrackFacts, index_text, track_facts
 from gainkit.toneset.model import (
     FORMATS,
     INDEX_FILE,
-    PAGE_HTML_FILE,
-    PAGE_TEXT_FILE,
     AudioFormat,
     Progress,
     ToneSet,
@@ -38,8 +24,8 @@ from gainkit.toneset.model import (
     stem_for,
     title_for,
 )
-from gainkit.toneset.pages import page_html, page_text
 from gainkit.toneset.reading import read_set
+from gainkit.toneset.run import FrameCount, WritingRun, make_file
 
 
 @dataclass(frozen=True, repr=False)
@@ -132,6 +118,8 @@ def write_tone(
     channels: str = "both",
     crest_db: float | None = None,
     decorrelated: bool | None = None,
+    fall_above_hz: float | None = None,
+    in_turn: bool | None = None,
     dither: bool | None = None,
     seed: int = 1,
     rate: int = 44_100,
@@ -153,6 +141,8 @@ def write_tone(
     from_dbfs, to_dbfs, step_db, dwell_seconds : of staircase and glide [dBFS, dB, s].
     channels : "both", "left", "right", "opposite".
     crest_db, decorrelated : of noise: highest peak over rms [dB]; left and right unrelated.
+    fall_above_hz, in_turn : of a sweep: above it the level falls by 6 dB per octave [Hz]; on the left first,
+        then on the right.
     dither, seed : None: at 16 bit only; of noise and dither.
     rate, bits : as `write_tones`.
     overwrite : replace a file that is there.
@@ -197,6 +187,8 @@ def write_tone(
         channels=channels,
         crest_db=crest_db,
         decorrelated=decorrelated,
+        fall_above_hz=fall_above_hz,
+        in_turn=in_turn,
         dither=dither,
         seed=seed,
     )
@@ -302,7 +294,7 @@ def write_set(
     planned = plan_tracks(tone_set, audio)
     prepare_folder(folder)
     with device_faults(folder):
-        run = _Run(tone_set, planned, folder, audio, progress)
+        run = WritingRun(tone_set, planned, folder, audio, progress)
         remove_drafts(folder, [*(item.file for item in planned), *run.pages, INDEX_FILE])
         kept = run.kept(overwrite)
         todo = [item for item in planned if item.file not in kept]
@@ -325,146 +317,10 @@ def write_one(
     waveform = kinds.assembled(spec, audio.rate)
     track = Track(spec, title_for(spec), "", stem_for(spec), waveform)
     item = _planned(track, waveform, audio, path.name)
-    count = _FrameCount(waveform.frames, progress)
+    count = FrameCount(waveform.frames, progress)
     if path.parent.is_dir():
         check_room(path.parent, [item], audio)
         remove_drafts(path.parent, [path.name])
     with device_faults(path.parent), whole_file(path, overwrite=overwrite) as draft:
         sha256 = make_file(item, draft, audio, count.of(item.file))
     return track_facts(item, audio, sha256)
-
-
-def make_file(item: PlannedTrack, path: Path, audio: AudioFormat, made: wav.FramesMade) -> str:
-    """Make a track's file just there, neither flushed nor renamed; its SHA-256."""
-    write = wav.write_wav if audio.format == "wav" else wav.write_flac
-    try:
-        sha256 = write(path, item.waveform, audio, dither=item.dither, seed=item.track.spec.seed, made=made)
-        if wav.frames_in(path, audio) != item.waveform.frames:
-            raise OSError(errno.EIO, "the device did not keep what was written")
-        return sha256
-    except OSError as fault:
-        if fault.errno in UNCLEAR and is_full(path.parent, FULL_BYTES):
-            raise OSError(errno.ENOSPC, "no space left") from fault
-        raise
-
-
-class _FrameCount:
-    """Counts the frames of a run, and tells whoever wants to know."""
-
-    def __init__(self, total: int, progress: Progress | None) -> None:
-        self.total, self.done, self.progress = total, 0, progress
-
-    def of(self, file: str) -> wav.FramesMade:
-        """What to call with the frames made of a file."""
-
-        def made(frames: int) -> None:
-            self.done += frames
-            if self.progress is not None:
-                self.progress(file, min(self.done, self.total), self.total)
-
-        return made
-
-
-class _Run:
-    """One run over a folder: what is there already, what is to be written, how far it is."""
-
-    def __init__(
-        self,
-        tone_set: ToneSet,
-        planned: list[PlannedTrack],
-        folder: Path,
-        audio: AudioFormat,
-        progress: Progress | None,
-    ) -> None:
-        self.tone_set, self.planned, self.folder, self.audio = tone_set, planned, folder, audio
-        self.count = _FrameCount(sum(item.waveform.frames for item in planned), progress)
-        facts = [track_facts(item, audio) for item in planned]
-        self.pages = {
-            PAGE_TEXT_FILE: page_text(tone_set, audio, facts),
-            PAGE_HTML_FILE: page_html(tone_set, audio, facts),
-        }
-
-    def kept(self, overwrite: bool) -> dict[str, str]:
-        """Tracks that stand under their final name already, just as they would be written, with their hashes.
-
-        Raises GainkitError for a file in the way that differs, unless it may be replaced.
-        """
-        kept = {}
-        for item in self.planned:
-            path = self.folder / item.file
-            if sha256 := self._whole_sha256(item, path):
-                kept[item.file] = sha256
-                self.count.of(item.file)(item.waveform.frames)
-            elif path.exists() and not (overwrite and path.is_file()):
-                raise GainkitError("track_in_the_way").within("file", path)
-        return kept
-
-    def _whole_sha256(self, item: PlannedTrack, path: Path) -> str | None:
-        """Hash of a file that is the track already; None where it is not. Sizes are compared first: quicker."""
-        if not path.is_file() or (self.audio.format == "wav" and path.stat().st_size != item.size_bytes):
-            return None
-        sha256 = wav.file_sha256(path)
-        return sha256 if sha256 == self.expected_sha256(item) else None
-
-    def expected_sha256(self, item: PlannedTrack) -> str:
-        """Hash of the file that this track becomes. Tones are made the same at every run, so no notes are
-        kept."""
-        if self.audio.format == "wav":
-            return wav.wav_sha256(item.waveform, self.audio, dither=item.dither, seed=item.track.spec.seed)
-        import tempfile
-
-        with tempfile.TemporaryDirectory(prefix="gainkit-") as scratch:
-            return make_file(item, Path(scratch) / item.file, self.audio, lambda frames: None)
-
-    def refuse_other_pages(self, overwrite: bool) -> None:
-        """Raise GainkitError for a page in the way that differs, unless it may be replaced."""
-        for name, content in self.pages.items():
-            path = self.folder / name
-            if path.exists() and not overwrite and not _same_text(path, content):
-                raise GainkitError("track_in_the_way").within("file", path)
-
-    def has_other_index(self, kept: dict[str, str], overwrite: bool) -> bool:
-        """Whether an index is in the way that is not this set's own. Raises GainkitError if it must stay."""
-        path = self.folder / INDEX_FILE
-        if not path.exists():
-            return False
-        hashes = {item.file: kept.get(item.file) or self.expected_sha256(item) for item in self.planned}
-        if _same_text(path, index_text(self.tone_set, self.audio, self.facts(hashes, kept))):
-            return False
-        if not overwrite:
-            raise GainkitError("other_set_there").within("file", self.folder)
-        return True
-
-    def facts(self, hashes: dict[str, str], kept: Iterable[str]) -> tuple[TrackFacts, ...]:
-        """The facts of every track with its hash; kept : files that were there already."""
-        return tuple(
-            track_facts(item, self.audio, hashes[item.file], written=item.file not in kept)
-            for item in self.planned
-        )
-
-    def write(self, todo: list[PlannedTrack]) -> dict[str, str]:
-        """Write tracks one after the other; while the device takes one in, the next is being made."""
-        hashes: dict[str, str] = {}
-        finishing: Future[None] | None = None
-        with ThreadPoolExecutor(1) as second_hand:
-            for item in todo:
-                with contextlib.ExitStack() as unfinished:
-                    draft = unfinished.enter_context(whole_file(self.folder / item.file, overwrite=True))
-                    hashes[item.file] = make_file(item, draft, self.audio, self.count.of(item.file))
-                    if finishing is not None:
-                        finishing.result()
-                    finishing = second_hand.submit(unfinished.pop_all().close)  # flush and rename
-            if finishing is not None:
-                finishing.result()
-        return hashes
-
-    def write_texts(self, texts: dict[str, str], overwrite: bool) -> None:
-        """Write pages and index, the index last; those that are there just so are left."""
-        for name, content in texts.items():
-            if not _same_text(self.folder / name, content):
-                write_whole(self.folder / name, content, overwrite=overwrite)
-
-
-def _same_text(path: Path, content: str) -> bool:
-    """Whether the file is there and holds just this text."""
-    return path.is_file() and path.read_bytes() == content.encode()

@@ -88,6 +88,9 @@ FAULTS: dict[str, FaultWords] = {
     "band_edge_missing": FaultWords(
         "Only one edge of the band was given: {parameter} is missing.", "Give both <low_hz> and <high_hz>."
     ),
+    "in_turn_of_one_channel": FaultWords(
+        "{parameter} and <channels> {channels} were both given.", "Give the one or the other."
+    ),
     "tone_above_rate": FaultWords(
         "{parameter} is {received} Hz, too high for a sample rate of {rate_hz:g} Hz.",
         "Give at most {highest_hz:g} Hz ({share:g} of the rate), or a higher <rate>.",
@@ -95,10 +98,6 @@ FAULTS: dict[str, FaultWords] = {
     "dwell_too_short": FaultWords(
         "{parameter} is {received} s, too short to settle at {frequency_hz:.6g} Hz.",
         "Give at least {least_seconds:.3f} s.",
-    ),
-    "sweep_too_narrow": FaultWords(
-        "{parameter} is {received} Hz, too near <low_hz>, {low_hz:.6g} Hz, for a sweep.",
-        "Move them apart, give more <seconds>, or use a sine.",
     ),
     "uneven_steps": FaultWords(
         "{parameter} is {received} dB, which does not lead from {from_dbfs:.6g} to {to_dbfs:.6g} dBFS in whole "
@@ -228,6 +227,7 @@ REMARKS: dict[str, Template] = {
     "sweep_at_low_volume": (
         "Low volume: the top end can burn a tweeter, the low end can drive a cone to its stop."
     ),
+    "tweeters_unplugged": "Tweeters unplugged, volume low: at this level the top end burns a tweeter.",
     "speakers_at_low_volume": "Loudspeakers connected: begin with the volume down.",
     # ---- keeping tracks as they are
     "copy_unchanged": (

@@ -31,9 +31,6 @@ FAULTS: dict[str, FaultWords] = {
     "missing_option": FaultWords("{told}", "See {help} for what it takes."),
     "not_a_number": FaultWords("{told}", "Give a number with a decimal point and without its unit, like 75.5."),
     "stopped": FaultWords("Stopped by hand.", "Run the same command again to go on."),
-    "exclude_each_other": FaultWords(
-        lambda values: f"{{parameter}} cannot go with <{values['other']}>.", "Leave one of them out."
-    ),
     "not_a_rating": FaultWords("{parameter} is {received}.", "Give it as {allowed}, such as 75@4."),
     "not_a_band": FaultWords("{parameter} is {received}.", "Give {allowed}, as in 10:20000."),
     "needs_log": FaultWords("{parameter} has no job folder to note the reading in.", "Add <log>."),
@@ -87,17 +84,25 @@ FAULTS: dict[str, FaultWords] = {
     "captures_missing": FaultWords(
         "A chart of bands needs recordings of noise.", "Give {parameter} once for each loudspeaker or pair."
     ),
-    "unknown_suffix": FaultWords(
-        "{parameter} is {received}: no file of that kind can be written.", "End its name in {allowed}."
-    ),
     # files
-    "is_a_folder": FaultWords("{file} is a folder.", "Give the name of a file in it."),
-    "file_exists": FaultWords(
-        lambda values: f"{{{'file' if 'file' in values else 'received'}}} is already there.",
-        "Choose another name or add <overwrite>.",
+    "file_is_folder": FaultWords("{received} is a folder.", "Give the name of a file."),
+    "file_exists": FaultWords("{received} is already there.", "Choose another name or add <overwrite>."),
+    "not_a_folder": FaultWords("{received} is no folder.", "Give the name of a folder."),
+    "no_jobs_below": FaultWords("There is no job below {received}.", "Start one with <start_job()>."),
+    "wrong_suffix": FaultWords("{received} does not end in {allowed}.", "Name the file with it."),
+    "folder_not_ours": FaultWords("{received} holds something else.", "Name a new folder for the demo."),
+    "demo_broken": FaultWords("The demo did not find {what}.", "This is a fault of gainkit: report it."),
+    "nothing_to_note": FaultWords(
+        "There is nothing to note.",
+        "Give a reading, such as <volts>, <polarity>, <knob>, <supply_volts> or <text>.",
     ),
+    "supply_needs_place_and_state": FaultWords(
+        "A supply reading does not say where and when.",
+        "Give <at> (battery or amplifier) and <state> (resting, idling or loaded).",
+    ),
+    "needs": FaultWords("{parameter} stands alone.", lambda values: f"Give <{values['needed']}> with it."),
     "folder_missing": FaultWords(
-        "The folder {folder} is not there.", "Make it first, or choose another place."
+        "The folder {received} is not there.", "Make it first, or choose another place."
     ),
     # the machine
     "device": FaultWords("{told}.", lambda values: _DEVICE_REMEDIES[values["hindrance"]]),

@@ -68,7 +68,7 @@ wrdata out.txt v(out)
 """
         (folder / "run.cir").write_text(netlist + control)
         done = subprocess.run(
-            [ngspice, "-b", "run.cir"], cwd=folder, capture_output=True, text=True, timeout=120, check=False
+            [ngspice, "-b", "run.cir"], cwd=folder, capture_output=True, text=True, timeout=600, check=False
         )
         return _truth(done.stdout), _measured(folder / "out.txt")
 

@@ -29,7 +29,7 @@ def solve(oracle: Oracle, tmp_path: Path) -> Callable[..., dict[str, float]]:
         control = f".control\nset numdgt=12\n{analysis}\n{lets}\nquit\n.endc"
         netlist.write_text(f"circuit\n{elements}\n{tight}\n{control}\n.end\n")
         done = subprocess.run(
-            [ngspice, "-b", str(netlist)], capture_output=True, text=True, check=False, timeout=60
+            [ngspice, "-b", str(netlist)], capture_output=True, text=True, check=False, timeout=600
         )
         found = dict(re.findall(r"^q(\d+) = (\S+)", done.stdout, flags=re.M))
         assert len(found) == len(wanted), done.stdout + done.stderr

@@ -18,8 +18,7 @@ from scipy import signal
 from gainkit.generator.bands import BANDS, PREFERRED_HZ, third_octave_edges_hz
 from gainkit.generator.spec import ToneSpec
 from gainkit.toneset.model import AudioFormat
-from gainkit.toneset.reading import read_set
-from gainkit.toneset.writing import write_one, write_set
+from gainkit.toneset.writing import write_one
 
 SINE_TO_SQUARE_DB = 10 * math.log10(2)
 """sox and ffmpeg refer rms to full-scale DC (a square wave); AES17's 0 dBFS is a sine, 3.0103 dB lower."""
@@ -96,10 +95,8 @@ def ramp_rms_dbfs(from_dbfs: float, to_dbfs: float) -> float:
 
 
 @pytest.fixture(scope="module")
-def full_set(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, dict]:
-    folder = tmp_path_factory.mktemp("full") / "stick"
-    write_set(read_set("full"), folder, AudioFormat())
-    return folder, json.loads((folder / "index.json").read_text())
+def full_set(full_stick: Path) -> tuple[Path, dict]:
+    return full_stick, json.loads((full_stick / "index.json").read_text())
 
 
 def test_every_track_of_the_full_set_by_sox_and_ffmpeg(
@@ -156,9 +153,7 @@ def harmonics_dbc(samples: np.ndarray, cycles: int, orders: int = 20) -> np.ndar
 
 
 @pytest.mark.parametrize(("bits", "limit_dbc"), [(16, -115.0), (24, -150.0)])
-@pytest.mark.parametrize(
-    ("frequency", "level"), [(997.0, 0.0), (997.0, -12.0), (50.0, 0.0), (50.0, -12.0), (1234.567, 0.0)]
-)
+@pytest.mark.parametrize(("frequency", "level"), [(997.0, 0.0), (50.0, -12.0), (1234.567, 0.0)])
 def test_distortion_of_the_written_sine(
     tmp_path: Path, bits: int, limit_dbc: float, frequency: float, level: float
 ) -> None:
