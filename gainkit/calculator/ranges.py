@@ -174,9 +174,3 @@ def refuse_outside(parameter: str, value: object, allowed: Range, *, needed: boo
         return
     if not allowed.holds(value):
         raise GainkitError("outside_range", parameter, value, allowed)
-
-
-def refuse_other(parameter: str, value: object, choice: Sequence[object]) -> None:
-    """Raise GainkitError for a parameter that is none of these words."""
-    if value not in choice:
-        raise GainkitError("not_a_choice", parameter, value, choice)
