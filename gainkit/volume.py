@@ -11,9 +11,10 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from gainkit.analysis.clean import is_clean_tone
+from gainkit.analysis.model import Measurement, State
 from gainkit.analysis.thresholds import LIMIT_THD_PERCENT
 from gainkit.calculator.ranges import PERCENT, Range, refuse_outside
 from gainkit.errors import GainkitError
@@ -21,10 +22,8 @@ from gainkit.levels import SINE_CREST, db_from_ratio, ratio_from_db
 from gainkit.remarks import Remark, all_within, fault, remark
 from gainkit.results import Result
 
-if TYPE_CHECKING:
-    from gainkit.analysis.model import Measurement, State
-
-Position = str | float
+Position = str | int | float
+"""As the control shows it; whole numbers stay whole when a record is read back."""
 
 FLAT_DB = 0.5
 """A low and a high tone that differ by more show that tone controls are not flat [dB]."""

@@ -5,6 +5,7 @@ The long error table is made by tests/benchmarks/bench_polarity.py from the same
 
 from __future__ import annotations
 
+import json
 from collections import Counter
 from collections.abc import Callable
 from dataclasses import replace
@@ -21,9 +22,10 @@ from gainkit.errors import GainkitError
 from gainkit.generator import kinds
 from gainkit.generator.pulses import pattern_seconds
 from gainkit.generator.spec import ToneSpec
-from gainkit.polarity import PolarityResult, compare_polarity, find_polarity
+from gainkit.polarity import PolarityPair, PolarityResult, compare_polarity, find_polarity
 from gainkit.polarity.train import HEARD_SHARE
 from gainkit.remarks import codes
+from gainkit.results import from_plain, to_json
 from tests import cabins
 from tests.cabins import Cabin, Driver, Leg, Recorder, Scene
 
@@ -287,6 +289,13 @@ def test_a_sine_as_drive_cannot_tell() -> None:
     with pytest.raises(GainkitError) as fault:
         heard(sine, drive=Capture.from_array(0 * sine, RATE))
     assert fault.value.code == "drive_silent"
+
+
+def test_results_come_back_from_their_plain_values() -> None:
+    result = read(Scene(pulses=SHORT))
+    assert from_plain(PolarityResult, json.loads(to_json(result))) == result
+    pair = compare_polarity([result, result], ["a", "b"])
+    assert from_plain(PolarityPair, json.loads(to_json(pair))) == pair
 
 
 def test_faults_by_their_codes() -> None:
