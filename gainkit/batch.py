@@ -35,7 +35,7 @@ class Question:
 
 @dataclass(frozen=True)
 class FileAnswer:
-    """What a file gave: a measurement, or the fault that prevented one."""
+    """What a file gave: a measurement, or the fault that was met; the other is None."""
 
     file: str
     measurement: Measurement | None
@@ -53,7 +53,24 @@ def opened(question: Question) -> Capture:
 
 
 def measure_file(question: Question) -> FileAnswer:
-    """Measure one file. Never raises for bad input: a bad file must not cost the others their answer."""
+    """Measure one file, and never raise for what is wrong with it: it must not cost the others their answer.
+
+    Parameters
+    ----------
+    question : Question
+        The file, how to read it and what to measure.
+
+    Returns
+    -------
+    FileAnswer
+        The measurement, or the fault of a file that cannot be read or measured.
+
+    Examples
+    --------
+    >>> answer = measure_file(Question(Path("not there.wav")))
+    >>> answer.measurement is None, isinstance(answer.fault, GainkitError)
+    (True, True)
+    """
     try:
         return FileAnswer(str(question.path), measure(opened(question), question.options))
     except GainkitError as fault:
@@ -92,8 +109,8 @@ def captures_in(paths: Sequence[Path]) -> list[Path]:
         if not path.is_dir():
             files.append(path)
             continue
-        found = sorted(entry for entry in path.iterdir() if entry.suffix.lower() in SUFFIXES)
-        if not found:
-            raise GainkitError("no_captures", "captures", str(path), sorted(SUFFIXES)).within("file", path)
-        files += found
+        captures = sorted(entry for entry in path.iterdir() if entry.suffix.lower() in SUFFIXES)
+        if not captures:
+            raise GainkitError("no_captures_in_folder", allowed=sorted(SUFFIXES), folder=str(path))
+        files += captures
     return files

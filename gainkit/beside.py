@@ -9,9 +9,9 @@ from typing import Any
 
 from gainkit.advice import Checks, has_stray_dc, is_other_tone
 from gainkit.analysis.model import Measurement
-from gainkit.job.plan import ChannelPlan, channel_plan
+from gainkit.job.plan import ChannelPlan, plan_system
 from gainkit.job.system import load_system
-from gainkit.remarks import Remark, danger, fault, remark
+from gainkit.remarks import Remark, danger, fault
 
 FIRST = frozenset({"dc_at_output", "one_lead", "other_tone"})
 """Codes that are told before any level: it may not be what it seems."""
@@ -31,9 +31,9 @@ def expected_of(system: Path | str, name: str | None, limit_thd_percent: float |
 
     Raises GainkitError for a file or a name that is none.
     """
-    checks: Checks = getattr(load_system(system), "checks", Checks())
-    plan = None if name is None else channel_plan(system, name)
-    return Expected(plan, limited(checks, limit_thd_percent))
+    car = load_system(system)
+    plan = None if name is None else plan_system(car).channel(car.output(name).channel)
+    return Expected(plan, limited(car.checks, limit_thd_percent))
 
 
 def limited(checks: Checks, limit_thd_percent: float | None) -> Checks:
@@ -69,8 +69,7 @@ def _against(result: Measurement, plan: ChannelPlan | None) -> list[Remark]:
     if plan is None:
         return remarks
     if one_lead(result, plan):
-        # no fault: a differential input is one channel too, and the recording does not tell
-        remarks.append(remark("one_lead", output=plan.name, bridged=plan.bridged))
+        remarks.append(fault("one_lead", output=plan.name, bridged=plan.bridged))
     if is_other_tone(result.frequency_hz, plan.tone_hz):
         heard = result.frequency_hz
         remarks.append(fault("other_tone", output=plan.name, frequency_hz=heard, planned_hz=plan.tone_hz))

@@ -41,6 +41,17 @@ class Remark:
         return hash((self.code, self.severity, repr(sorted(self.values.items()))))
 
 
+@dataclass(frozen=True)
+class Sentence:
+    """One line for a person, as data: shown, and written to JSON, as the text of its code."""
+
+    code: str
+    values: Mapping[str, Any] = field(default_factory=dict)
+
+    def __str__(self) -> str:
+        return remark_text(self)
+
+
 def danger(code: str, **values: Any) -> Remark:
     """Something that can hurt people, cables or loudspeakers."""
     return Remark(code, "danger", values)
@@ -61,16 +72,9 @@ def gravest_first(remarks: Iterable[Remark]) -> tuple[Remark, ...]:
     return tuple(sorted(dict.fromkeys(remarks), key=lambda each: ORDER.index(each.severity)))
 
 
-def all_within(remarks: Iterable[Remark | str], kind: str, name: object) -> list[Remark]:
+def all_within(remarks: Iterable[Remark], kind: str, name: object) -> list[Remark]:
     """Remarks with the thing that they were found in."""
-    return [each.within(kind, name) for each in as_remarks(remarks)]
-
-
-def as_remarks(notes: Iterable[Remark | str]) -> list[Remark]:
-    """Remarks, and as such the sentences of a room or a record that still writes them."""
-    return [
-        each if isinstance(each, Remark) else Remark("earlier_note", "remark", {"note": each}) for each in notes
-    ]
+    return [each.within(kind, name) for each in remarks]
 
 
 def codes(remarks: Iterable[Remark]) -> set[str]:

@@ -124,12 +124,12 @@ def demo(
 @pytest.fixture(scope="session")
 def full_stick(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """The full tone set, written once, to be read only."""
-    from gainkit.toneset.model import Target
+    from gainkit.toneset.model import AudioFormat
     from gainkit.toneset.reading import read_set
     from gainkit.toneset.writing import write_set
 
     folder = tmp_path_factory.mktemp("full") / "stick"
-    write_set(read_set("full"), folder, Target())
+    write_set(read_set("full"), folder, AudioFormat())
     return folder
 
 
@@ -146,10 +146,10 @@ def small(tmp_path: Path) -> Path:
 @pytest.fixture
 def stick(small: Path, tmp_path: Path) -> Path:
     """The small tone set, written."""
-    from gainkit.toneset.model import Target
+    from gainkit.toneset.model import AudioFormat
     from gainkit.toneset.reading import read_set
     from gainkit.toneset.writing import write_set
 
     folder = tmp_path / "stick"
-    write_set(read_set(str(small)), folder, Target())
+    write_set(read_set(str(small)), folder, AudioFormat())
     return folder

@@ -14,9 +14,9 @@ from typing import Any
 
 import pytest
 import soundfile
+from gainkit.job.status import job_status
 
 from gainkit.job.readings import FILE, log_reading, read_readings
-from gainkit.job.status import job_status
 from tests.conftest import Answer
 from tests.waves import RATE, held, shaped, sine, with_noise
 

@@ -14,7 +14,7 @@ import pytest
 import soundfile
 
 from gainkit.analysis import Measurement, MeasureOptions
-from gainkit.live import Recorder, limited, watch
+from gainkit.live import InputSettings, limited, watch
 from tests.conftest import Answer
 from tests.waves import RATE, Floats, held, shaped, sine
 
@@ -63,7 +63,7 @@ def library(wave: Floats, inputs: int = 2, faults: int = 0, blocks: int = 150) -
 @pytest.mark.parametrize("block", [64, 1000, 30_000])
 def test_readings_are_those_of_measure_four_times_a_second(block: int) -> None:
     wave = sine(997, 3 * RATE, peak=0.5)
-    recorder = Recorder("test", RATE, 1, full_scale_volts=20.0)
+    recorder = InputSettings("test", RATE, 1, full_scale_volts=20.0)
     readings = list(watch(cut(wave, block), recorder, MeasureOptions(target_volts=7.0)))
     assert len(readings) == (5 if block == 30_000 else pytest.approx(10, abs=1))
     for seconds, found in readings:
@@ -77,7 +77,7 @@ def test_readings_are_those_of_measure_four_times_a_second(block: int) -> None:
 
 def test_a_display_goes_on_where_there_is_no_tone() -> None:
     wave = np.concatenate([np.zeros(RATE), sine(997, RATE, peak=0.3), np.zeros(RATE)])
-    found = [reading for _, reading in watch(cut(wave), Recorder("test", RATE, 1), MeasureOptions())]
+    found = [reading for _, reading in watch(cut(wave), InputSettings("test", RATE, 1), MeasureOptions())]
     assert all(isinstance(reading, Measurement) for reading in found)
     steady = [isinstance(reading, Measurement) and reading.steady_tone for reading in found]
     assert steady[0] is False

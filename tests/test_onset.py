@@ -71,7 +71,7 @@ def recorded(wave: Waveform, stage: Amplifier, recorder: Recorder | None = None,
 
 
 def truth(stage: Amplifier, limit: float = 1.0) -> simulator.Onset:
-    found = simulator.onset(stage, SOURCE_VOLTS, limit)
+    found = simulator.true_onset(stage, SOURCE_VOLTS, limit)
     assert found is not None
     return found
 

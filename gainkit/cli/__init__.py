@@ -25,13 +25,19 @@ def run() -> int:
     import typer
 
     from gainkit.cli import common
-    from gainkit.cli.app import command_tree
+    from gainkit.cli.app import asks_for_all, command_tree, plain_words
+    from gainkit.cli.help import help_page
     from gainkit.cli.usage import device_fault, usage_fault
     from gainkit.errors import GainkitError
 
     common.begin()
+    arguments = plain_words(sys.argv[1:])
     try:
-        status = command_tree(sys.argv[1:])(prog_name="gainkit", standalone_mode=False)
+        commands = command_tree(arguments)
+        if asks_for_all(arguments):
+            print(help_page(commands), file=sys.stdout if arguments else sys.stderr)
+            return 0 if arguments else 2
+        status = commands(arguments, prog_name="gainkit", standalone_mode=False)
         sys.stdout.flush()
         return status if isinstance(status, int) else 0
     except GainkitError as fault:

@@ -21,6 +21,7 @@ from gainkit.cli import (
     live,
     match,
     measure,
+    note,
     onset,
     plan,
     polarity,
@@ -28,6 +29,7 @@ from gainkit.cli import (
     tones,
     volume,
 )
+from gainkit.cli.help import first_sentence
 
 ROOMS = (
     plan,
@@ -42,15 +44,33 @@ ROOMS = (
     bench,
     charts,
     job,
+    note,
     live,
     demo,
 )
+
+
+def plain_words(arguments: Sequence[str]) -> list[str]:
+    """The command line with its plain words for help and version as options: 'help plan' is 'plan --help'."""
+    match list(arguments):
+        case ["help", *command]:
+            return [*command, "--help"]
+        case ["version"]:
+            return ["--version"]
+        case others:
+            return others
+
+
+def asks_for_all(arguments: Sequence[str]) -> bool:
+    """Whether the page of all commands is asked for."""
+    return list(arguments) in ([], ["--help"], ["-h"])
 
 
 def command_tree(arguments: Sequence[str]) -> typer.Typer:
     """The application for one command line: all names, and in full what its first word names."""
     app = typer.Typer(
         name="gainkit",
+        context_settings={"help_option_names": ["-h", "--help"]},
         no_args_is_help=True,
         add_completion=False,
         pretty_exceptions_enable=False,
@@ -66,9 +86,13 @@ def command_tree(arguments: Sequence[str]) -> typer.Typer:
             command.name, command.help = name, inspect.getdoc(command.callback)
             command.callback = _elsewhere
     for group in app.registered_groups:
-        if group.name != wanted and group.typer_instance is not None:
+        if group.typer_instance is None:
+            continue
+        if group.name != wanted:
             group.help = group.typer_instance.info.help
             group.typer_instance = typer.Typer()
+        for command in group.typer_instance.registered_commands:  # in full: typer cuts what it shortens itself
+            command.short_help = first_sentence(inspect.getdoc(command.callback) or "")
     return app
 
 

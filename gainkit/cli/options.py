@@ -38,7 +38,7 @@ Step = Annotated[float | None, typer.Option("--step-db", help="Step of a stairca
 Dwell = Annotated[float | None, typer.Option("--dwell-seconds", help="Length of a step [1].")]
 Glide = Annotated[float | None, typer.Option("--glide-seconds", help="The track is a glide of this length.")]
 LogFolder = Annotated[Path | None, typer.Option("--log", help="Job folder to note the reading in.")]
-ForChannel = Annotated[str | None, typer.Option("--for", help="Channel of the system file or job.")]
+ForChannel = Annotated[str | None, typer.Option("--for", help="Output of the system file or job: Front/left.")]
 ChartFile = Annotated[Path | None, typer.Option("--chart", help="Chart to draw of it: .png, .svg or .pdf.")]
 
 
@@ -61,11 +61,11 @@ def check_log(log: Path | None, for_channel: str | None, *, needs_channel: bool 
         if for_channel is not None:
             raise GainkitError("needs_log", "for_output", for_channel)
         return
-    from gainkit.job.readings import check_job
+    from gainkit.job.record import check_job
     from gainkit.job.system import load_system
 
     check_job(log)
     if for_channel is not None:
-        load_system(log / "system.toml").channel(for_channel)
+        load_system(log / "system.toml").output(for_channel)
     elif needs_channel:
         raise GainkitError("output_missing", "for_output")

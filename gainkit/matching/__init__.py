@@ -2,19 +2,15 @@
 
 from __future__ import annotations
 
-from gainkit.matching.bands import Band, a_weighting_db, bands
 from gainkit.matching.match import BandLevel, MatchedCapture, MatchOptions, MatchResult, match_levels
 from gainkit.matching.power import PowerDensity, power_density
 
 __all__ = [
-    "Band",
     "BandLevel",
     "MatchOptions",
     "MatchResult",
     "MatchedCapture",
     "PowerDensity",
-    "a_weighting_db",
-    "bands",
     "match_levels",
     "power_density",
 ]

@@ -9,20 +9,17 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from gainkit.analysis.bands import HIGHEST_OF_RATE, a_gains, bands
 from gainkit.calculator.ranges import refuse_faults
 from gainkit.capture.model import Capture
 from gainkit.errors import GainkitError
-from gainkit.levels import power_db_from_ratio, ratio_from_db
-from gainkit.matching.bands import a_weighting_db, bands
+from gainkit.levels import power_db_from_ratio
 from gainkit.matching.power import PowerDensity, power_density
-from gainkit.remarks import Remark, all_within, as_remarks, fault, remark
+from gainkit.remarks import Remark, all_within, fault, remark
 from gainkit.results import Result
 
 Floats = NDArray[np.float64]
 Weighting = Literal["Z", "A"]
-
-HIGHEST_OF_RATE = 0.47
-"""Bands above this part of the rate are left out: a recorder's own filter falls there [-]."""
 
 AUDIO_BAND_HZ = (20.0, 20_000.0)
 """Band of the Z- and A-weighted totals [Hz]."""
@@ -170,7 +167,7 @@ def _highest_hz(captures: Sequence[Capture], asked: MatchOptions) -> float:
 
 def _total(capture: Capture, asked: MatchOptions, highest_hz: float) -> _Total:
     power = power_density(capture, asked.channel, asked.minus)
-    gain = _a_gain(power) if asked.weighting == "A" else None
+    gain = a_gains(power.step_hz, len(power.density)) if asked.weighting == "A" else None
     total, deviation = power.band(asked.band_hz[0], min(asked.band_hz[1], highest_hz), gain)
     if total <= 0:
         raise GainkitError("nothing_in_band", "band_hz").within("file", capture.file)
@@ -182,7 +179,7 @@ def _matched(own: _Total, target: _Total, asked: MatchOptions, highest_hz: float
     capture, power = own.capture, own.power
     top_hz = min(AUDIO_BAND_HZ[1], highest_hz)
     whole = power.band(AUDIO_BAND_HZ[0], top_hz)[0]
-    weighted = power.band(AUDIO_BAND_HZ[0], top_hz, _a_gain(power))[0]
+    weighted = power.band(AUDIO_BAND_HZ[0], top_hz, a_gains(power.step_hz, len(power.density)))[0]
     both = float(np.hypot(own.deviation, target.deviation))
     return MatchedCapture(
         file=capture.file,
@@ -202,7 +199,7 @@ def _notes(totals: Sequence[_Total], master: Capture, asked: MatchOptions, highe
     if highest_hz < asked.band_hz[1]:
         notes.append(remark("total_cut_short", highest_hz=highest_hz))
     for each in totals:
-        own = [*as_remarks(each.capture.notes), *each.power.notes]
+        own = [*each.capture.notes, *each.power.notes]
         if each.power.single:
             own.append(fault("tone_not_noise"))
         notes += all_within(own, "file", each.capture.file)
@@ -222,11 +219,6 @@ def _band_levels(capture: Capture, power: PowerDensity, third_octave: bool) -> l
         total, deviation = power.band(band.low_hz, band.high_hz)
         levels.append(BandLevel(band.center_hz, _level(capture, total), _in_db(deviation)))
     return levels
-
-
-def _a_gain(power: PowerDensity) -> Floats:
-    frequencies = np.maximum(np.arange(len(power.density)) * power.step_hz, 1e-3)
-    return np.asarray(ratio_from_db(a_weighting_db(frequencies)) ** 2)
 
 
 def _in_db(deviation: float) -> float:

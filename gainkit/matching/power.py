@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from gainkit.analysis import overload
+from gainkit.analysis.bands import band_share
 from gainkit.capture.model import Capture
 from gainkit.errors import GainkitError
 from gainkit.levels import ratio_from_db
@@ -51,23 +52,13 @@ class PowerDensity:
         bins = float(np.sum(self.density)) ** 2 / float(np.sum(self.density**2))
         return bins < TONE_BINS
 
-    def share(self, low_hz: float, high_hz: float) -> tuple[slice, Floats]:
-        """Bins that a band touches and how many Hz of each lie in it."""
-        first = max(int(np.floor(low_hz / self.step_hz + 0.5)), 1)
-        last = min(int(np.floor(high_hz / self.step_hz + 0.5)), len(self.density) - 1)
-        index = np.arange(first, last + 1)
-        inside = np.minimum((index + 0.5) * self.step_hz, high_hz) - np.maximum(
-            (index - 0.5) * self.step_hz, low_hz
-        )
-        return slice(first, last + 1), np.clip(inside, 0.0, None)
-
     def band(self, low_hz: float, high_hz: float, gain: Floats | None = None) -> tuple[float, float]:
         """Power between two frequencies [V^2] and its relative standard deviation [-].
 
         A finite average of Gaussian noise of bandwidth B over T seconds scatters by 1/sqrt(B T) in power
         (Bendat and Piersol, Random Data, from memory); unequal densities count by their powers.
         """
-        part, width = self.share(low_hz, high_hz)
+        part, width = band_share(self.step_hz, len(self.density), low_hz, high_hz)
         power = self.density[part] * width * (1.0 if gain is None else gain[part])
         total = float(power.sum())
         if total <= 0:

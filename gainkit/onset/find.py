@@ -9,7 +9,6 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from gainkit.analysis.measure import check_options
 from gainkit.analysis.model import MeasureOptions, State
 from gainkit.analysis.rails import RailFit
 from gainkit.analysis.thresholds import stands_above
@@ -25,7 +24,7 @@ from gainkit.onset.plan import LevelPlan
 from gainkit.onset.refusals import refuse_moving_steps, refuse_other_steps
 from gainkit.onset.steps import StepFit, StepOptions, fit_steps, windows
 from gainkit.onset.tracks import own_track
-from gainkit.remarks import Remark, as_remarks
+from gainkit.remarks import Remark
 from gainkit.results import Result
 
 OTHER_TRACK = 2e-3
@@ -126,7 +125,6 @@ def find_onset(
     -2.2 dBFS, 0.75 V
     """
     asked = options or MeasureOptions()
-    check_options(asked)
     refuse_outside("source_volts", source_volts, VOLTS)
     choice = ChannelChoice(asked.channel, asked.minus)
     frequency_hz, clock = _tone(capture, plan, choice, asked.band_hz)
@@ -141,7 +139,7 @@ def find_onset(
         refuse_other_steps(usable, asked.limit_thd_percent)
     crossing = find_crossing(usable, asked.limit_thd_percent)
     notes = (
-        *as_remarks(capture.notes),
+        *capture.notes,
         *step_notes(fits, usable, crossing, asked.limit_thd_percent),
         *clock_notes(plan, alignment, usable),
     )
@@ -234,4 +232,4 @@ def _rail(usable: Sequence[StepFit], crossing: Crossing | None) -> float | None:
 
 def nearer_rail(rails: RailFit) -> float:
     """The rail that the wave meets first, from the sine's own centre [V peak]."""
-    return float(min(rails.reach(0), rails.reach(1)))
+    return float(min(rails.rail_volts(0), rails.rail_volts(1)))

@@ -134,7 +134,8 @@ def _plan_of(track: dict[str, Any], rate_hz: float) -> LevelPlan:
 
 def _marker_shape(facts: dict[str, Any], backwards: bool) -> NDArray[np.float64]:
     """Envelope of a marker's pattern from its facts in the index, one point a frame."""
-    from gainkit.generator.marker import Marker, envelope
+    from gainkit.generator.marker import envelope
+    from gainkit.generator.model import Marker
 
     marker = Marker(
         tuple(int(slot) for slot in facts["code"]),

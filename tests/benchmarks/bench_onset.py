@@ -71,7 +71,7 @@ def test_error_table(kind: str, frequency_hz: float, snr_db: float) -> None:
                 lead_out_seconds=float(rng.uniform(-0.5, 1)),
             )
             orders = min(20, int(20_000 / frequency_hz))
-            truth = simulator.onset(stage, SOURCE_VOLTS, orders=orders)
+            truth = simulator.true_onset(stage, SOURCE_VOLTS, orders=orders)
             assert truth is not None
             units = simulator.capture_track(samples, RATE, SOURCE_VOLTS, (stage, recorder), seed=trial)
             result = find_onset(Capture.from_array(units, RATE, volts_per_unit=40), plan)

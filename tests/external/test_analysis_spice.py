@@ -18,6 +18,7 @@ import pytest
 
 from gainkit.analysis import Measurement, measure
 from gainkit.capture import Capture
+from gainkit.remarks import codes
 from tests.conftest import DATA
 
 TONE_HZ = 1000.0
@@ -137,7 +138,7 @@ def test_what_stays_within_its_rails_is_clean(
 ) -> None:
     _, found = figures(simulate, circuit, peak)
     assert found.clipping.state == "clean"
-    assert any("Crossover" in note for note in found.notes) is (circuit == "follower_b")
+    assert ("crossover_distortion" in codes(found.notes)) is (circuit == "follower_b")
 
 
 @pytest.mark.parametrize(
@@ -178,4 +179,4 @@ def test_a_stage_that_comes_off_its_rail_late_is_told_with_its_side(
     truth, found = figures(simulate, "feedback_asymmetric", 0.95)
     assert found.clipping.side == "negative"
     assert found.clipping.negative_rail_volts == pytest.approx(truth.lowest, rel=0.01)
-    assert any("comes off late" in note for note in found.notes)
+    assert "slow_recovery" in codes(found.notes)

@@ -6,8 +6,9 @@ import numpy as np
 import pytest
 from scipy import signal
 
+from gainkit.analysis.bands import a_weighting_db, bands
 from gainkit.capture import Capture
-from gainkit.matching import MatchOptions, a_weighting_db, bands, match_levels
+from gainkit.matching import MatchOptions, match_levels
 from tests.waves import Floats
 
 RATE = 48_000

@@ -18,8 +18,8 @@ import pytest
 
 from gainkit.errors import GainkitError
 from gainkit.toneset import writing
-from gainkit.toneset.checking import check_set
-from gainkit.toneset.model import Target
+from gainkit.toneset.checking import check_tones
+from gainkit.toneset.model import AudioFormat
 from gainkit.toneset.reading import read_set
 from gainkit.toneset.writing import write_set
 
@@ -55,7 +55,7 @@ def tones(tmp_path: Path) -> Path:
 @pytest.fixture
 def reference(tones: Path, tmp_path: Path) -> dict[str, bytes]:
     """The finished set, from a run that nobody disturbed."""
-    write_set(read_set(str(tones)), tmp_path / "reference", Target())
+    write_set(read_set(str(tones)), tmp_path / "reference", AudioFormat())
     return contents(tmp_path / "reference")
 
 
@@ -66,7 +66,7 @@ def contents(folder: Path) -> dict[str, bytes]:
 RUN = """
 import os, signal, sys
 from pathlib import Path
-from gainkit.toneset.model import Target
+from gainkit.toneset.model import AudioFormat
 from gainkit.toneset.reading import read_set
 from gainkit.toneset.writing import write_set
 tones, folder, last = read_set(sys.argv[1]), sys.argv[2], int(sys.argv[3])
@@ -80,7 +80,7 @@ def touched(event, values):
     if event in ("open", "os.rename", "os.remove") and str(values[0]).startswith(folder):
         step()
 sys.addaudithook(touched)
-write_set(tones, Path(folder), Target(), watch=lambda *told: step())
+write_set(tones, Path(folder), AudioFormat(), progress=lambda *told: step())
 print(steps)
 """
 """A run that kills itself at a step of its own: a block made, or a file in the folder opened, renamed, removed.
@@ -134,7 +134,7 @@ def kill_and_look(tones: Path, folder: Path, reference: dict[str, bytes], shares
     assert run(tones, folder).returncode == 0
     assert contents(folder) == {**reference, **mine}
     (folder / "song.mp3").unlink()
-    assert check_set(folder).ok
+    assert check_tones(folder).ok
     return progress
 
 
@@ -183,8 +183,9 @@ def small_stick(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[Path
 
 def test_full_device_is_told_before_the_first_byte(small_stick: Path, tones: Path) -> None:
     (small_stick / "song.mp3").write_bytes(b"song" * 1000)
-    with pytest.raises(GainkitError, match="MB free; the tracks need"):
-        write_set(read_set(str(tones)), small_stick, Target())
+    with pytest.raises(GainkitError) as fault:
+        write_set(read_set(str(tones)), small_stick, AudioFormat())
+    assert fault.value.code == "too_little_room"
     assert contents(small_stick) == {"song.mp3": b"song" * 1000}
 
 
@@ -195,17 +196,17 @@ def test_device_that_fills_up_on_the_way(
     """The free space is not what it was said to be: the device itself says that it is full."""
     if form == "flac" and f"fusefat {small_stick} fuse" in Path("/proc/mounts").read_text():
         pytest.skip("fusefat loses the small writes by which libFLAC finishes a file's header (seen with 0.1a)")
-    target = Target(file_format=form)  # type: ignore[arg-type]
+    target = AudioFormat(format=form)
     write_set(read_set(str(tones)), tmp_path / "reference", target)
     reference = contents(tmp_path / "reference")
     (small_stick / "song.mp3").write_bytes(b"song" * 1000)
     ballast = shutil.disk_usage(small_stick).free - (5 << 20)
     (small_stick / "films.bin").write_bytes(bytes(ballast))
     with monkeypatch.context() as pretend:
-        pretend.setattr(writing, "_check_space", lambda *asked: None)
+        pretend.setattr(writing, "check_room", lambda *asked: None)
         with pytest.raises(GainkitError) as fault:
             write_set(read_set(str(tones)), small_stick, target)
-    assert "full" in fault.value.problem
+    assert fault.value.code == "device_full"
     found = contents(small_stick)
     assert {name for name in found if name not in reference} == {"song.mp3", "films.bin"}, "no drafts left"
     whole = [name for name in found if name in reference]
@@ -224,16 +225,17 @@ def test_the_next_run_completes_once_there_is_room(
     try:
         (place / "films.bin").write_bytes(bytes(shutil.disk_usage(place).free - (10 << 20)))
         with monkeypatch.context() as pretend:
-            pretend.setattr(writing, "_check_space", lambda *asked: None)
-            with pytest.raises(GainkitError, match="full"):
-                write_set(read_set(str(tones)), place, Target())
+            pretend.setattr(writing, "check_room", lambda *asked: None)
+            with pytest.raises(GainkitError) as fault:
+                write_set(read_set(str(tones)), place, AudioFormat())
+            assert fault.value.code == "device_full"
         before = contents(place)
         (place / "films.bin").unlink()
-        result = write_set(read_set(str(tones)), place, Target())
-        kept = [track["file"] for track in result.tracks if not track["written"]]
+        result = write_set(read_set(str(tones)), place, AudioFormat())
+        kept = [track.file for track in result.tracks if not track.written]
         assert kept == sorted(name for name in before if name.endswith(".wav"))
         assert contents(place) == reference
-        assert check_set(place).ok
+        assert check_tones(place).ok
     finally:
         subprocess.run(down, check=True)
 
@@ -245,8 +247,9 @@ def test_write_protected_device(tmp_path: Path, tones: Path, gainkit: Callable[.
         (place / "song.mp3").write_bytes(b"song")
         if subprocess.run(["mount", "-o", "remount,ro", place], capture_output=True, check=False).returncode:
             pytest.skip("cannot remount read-only here")
-        with pytest.raises(GainkitError, match="read-only"):
-            write_set(read_set(str(tones)), place, Target())
+        with pytest.raises(GainkitError) as fault:
+            write_set(read_set(str(tones)), place, AudioFormat())
+        assert fault.value.code == "device_read_only"
         assert "read-only" in gainkit("tones", "write", tones, place).refused()  # type: ignore[attr-defined]
         assert contents(place) == {"song.mp3": b"song"}
     finally:

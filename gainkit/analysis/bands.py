@@ -1,8 +1,8 @@
-"""Octave and third-octave bands, and the A-weighting.
+"""Bands and A-weighting, and how a power spectrum is summed over them.
 
 Bands after IEC 61260-1:2014: G = 10^0.3, centres 1000 G^(x/b) Hz, edges G^(1/(2b)) apart from the centre; named
-by their nominal frequencies (ISO 266). A-weighting after IEC 61672-1 (pole frequencies of its annex E, from
-memory, checked in the tests against a published table).
+by their nominal frequencies (ISO 266). A bin that a band edge cuts counts by its share. A-weighting after IEC
+61672-1 (pole frequencies of its annex E, from memory, checked in the tests against a published table).
 """
 
 from __future__ import annotations
@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from gainkit.levels import db_from_ratio
+from gainkit.levels import db_from_ratio, ratio_from_db
 
 Floats = NDArray[np.float64]
 
@@ -23,6 +23,9 @@ NOMINAL_HZ = (
     16_000.0, 20_000.0,
 )  # fmt: skip
 """ISO 266, one-third-octave steps: the number 10 x log10(f / 1000) of each is -17 to 13."""
+
+HIGHEST_OF_RATE = 0.47
+"""Bands above this part of the rate are left out: a recorder's own filter falls there [-]."""
 
 A_POLES_HZ = (20.598997, 107.65265, 737.86223, 12194.217)
 A_OFFSET_DB = 1.9997
@@ -53,3 +56,18 @@ def a_weighting_db(frequency_hz: Floats) -> Floats:
     f1, f2, f3, f4 = (pole**2 for pole in A_POLES_HZ)
     response = f4 * square**2 / ((square + f1) * np.sqrt((square + f2) * (square + f3)) * (square + f4))
     return np.asarray(db_from_ratio(response) + A_OFFSET_DB)
+
+
+def a_gains(step_hz: float, bins: int) -> Floats:
+    """A-weighting of the bins of a spectrum as power ratios (bins,) [-]."""
+    frequencies = np.maximum(np.arange(bins) * step_hz, 1e-3)
+    return np.asarray(ratio_from_db(a_weighting_db(frequencies)) ** 2)
+
+
+def band_share(step_hz: float, bins: int, low_hz: float, high_hz: float) -> tuple[slice, Floats]:
+    """Bins of a spectrum that a band touches and how many Hz of each lie in it; the mean's bin never does."""
+    first = max(int(np.floor(low_hz / step_hz + 0.5)), 1)
+    last = min(int(np.floor(high_hz / step_hz + 0.5)), bins - 1)
+    index = np.arange(first, last + 1)
+    inside = np.minimum((index + 0.5) * step_hz, high_hz) - np.maximum((index - 0.5) * step_hz, low_hz)
+    return slice(first, last + 1), np.clip(inside, 0.0, None)
