@@ -39,6 +39,9 @@ WORSE_CHANCE = 0.2
 """A lower fundamental is believed for one more line when unrelated lines would meet it with less than the first
 chance, for two or more with less than the second [-]."""
 
+COMB_OVER_CHANCE = 2.0
+"""A comb of high orders is believed when it holds this many times what chance would put on it [-]."""
+
 SAME_COURSE_CHANCE = 0.3
 """... for lines that follow one course already, as the orders of one shaft do [-]."""
 
@@ -204,19 +207,31 @@ def _led_by(lead: FoundLine, lines: Sequence[FoundLine], chances: tuple[float, f
     equals."""
     best = _matched(lines, lead.frequency_hz, lead.deviation_hz)
     for divisor in range(2, MOST_DIVISOR + 1):
-        fundamental = lead.frequency_hz / divisor
-        if fundamental < LEAST_FUNDAMENTAL_HZ:
+        if lead.frequency_hz / divisor < LEAST_FUNDAMENTAL_HZ:
             break
-        members = _matched(lines, fundamental, lead.deviation_hz / divisor)
+        members, chance = _divided(lead, lines, divisor)
         gained = len(members) - len(best)
-        chance = (
-            sum(
-                2 * _tolerance(line, round(line.frequency_hz / fundamental), lead.deviation_hz / divisor)
-                for line in lines
-                if line is not lead
-            )
-            / fundamental
-        )
         if (gained == 1 and chance < chances[0]) or (gained >= 2 and chance < chances[1]):
             best = members
+    # a comb's spacing is its fundamental, however high the order that leads
+    spacing = float(np.median(np.diff(sorted(line.frequency_hz for line in lines)))) if len(lines) > 3 else 0.0
+    if spacing >= LEAST_FUNDAMENTAL_HZ:
+        middle = round(lead.frequency_hz / spacing)
+        for divisor in range(max(middle - 2, MOST_DIVISOR + 1), middle + 3):
+            members, chance = _divided(lead, lines, divisor)
+            if len(members) > max(len(best), COMB_OVER_CHANCE * chance + 3):
+                best = members
     return _fitted(best)
+
+
+def _divided(
+    lead: FoundLine, lines: Sequence[FoundLine], divisor: int
+) -> tuple[list[tuple[int, FoundLine]], float]:
+    """The lines that fit if the lead is this order, and how many unrelated ones would by chance."""
+    fundamental, deviation = lead.frequency_hz / divisor, lead.deviation_hz / divisor
+    widths = [
+        2 * _tolerance(line, round(line.frequency_hz / fundamental), deviation)
+        for line in lines
+        if line is not lead
+    ]
+    return _matched(lines, fundamental, deviation), sum(widths) / fundamental

@@ -122,6 +122,7 @@ def read_noise(
         peak_volts=survey.peak_volts,
         seconds=survey.seconds,
         still_seconds=survey.still_seconds,
+        left_out_seconds=survey.left_out_seconds,
         overloaded=survey.overloaded,
         row_powers=survey.row_powers,
         octave_spread_db=_octave_spread(survey, found.mask, high),

@@ -57,6 +57,11 @@ ONE_LINE_SHARE = 0.015
 """Neighbouring peaks that touch and lie this close are one smeared line [-]."""
 
 
+LONE_RATIO = 30.0
+LONE_REACH = (8, 24)
+"""A single line stands so far over the bins around it: the highest of 30 bins of noise, laid over one another,
+do not reach 10 [-], [bins]."""
+
 SHARPER = 1.25
 """The peak of one moving line at least rises by this when its course is taken out [-]."""
 
@@ -126,10 +131,24 @@ def find_moving(
     peaks = [peak for peak in peaks if peak.frequency_hz < high]
     lines = _merged(peaks, step)
     span = float(np.percentile(ratios, 95) - np.percentile(ratios, 5))
-    if len(lines) < 2 or span * lines[-1][0].frequency_hz < LEAST_MOVE_BINS * step:
+    if (
+        not lines
+        or (len(lines) == 1 and not _lone(peaks, stretched))
+        or span * lines[-1][0].frequency_hz < LEAST_MOVE_BINS * step
+    ):
         return None
     moving = Moving(ratios, tuple(line for line, _ in lines), tuple(extent for _, extent in lines))
     return moving if _sharpened(moving, spectra.mean(axis=0), stretched, step) else None
+
+
+def _lone(peaks: Sequence[Peak], stretched: Floats) -> bool:
+    """Whether a single line that moves is a line: noise laid over noise makes a peak too, a lower one."""
+    place = max(peaks, key=lambda peak: peak.power).bin
+    near, far = LONE_REACH
+    around = np.concatenate(
+        [stretched[max(place - far, 1) : max(place - near, 1)], stretched[place + near : place + far]]
+    )
+    return bool(stretched[place] > LONE_RATIO * np.median(around))
 
 
 def _sharpened(moving: Moving, before: Floats, after: Floats, step_hz: float) -> bool:

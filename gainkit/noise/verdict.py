@@ -56,6 +56,9 @@ MOVED_RATIO = 4.0
 MOVED_LEVEL_DB = 30.0
 """Families paired across two captures differ by less than this [dB]."""
 
+LONE_LEVEL_DB = 10.0
+"""... and single lines by less than this [dB]."""
+
 SOURCE_CHANGE_DB = 3.0
 """What falls by half its power when something is switched off comes mostly from there [dB]."""
 
@@ -84,6 +87,7 @@ class Reading:
     peak_volts: float
     seconds: float
     still_seconds: float
+    left_out_seconds: float
     overloaded: bool
     row_powers: Floats = field(repr=False)
     octave_spread_db: float | None
@@ -232,6 +236,8 @@ def _recorder(own: Reading, alone: Reading | None) -> tuple[bool | None, list[Re
 
 def _remarks(own: Reading) -> list[Remark]:
     notes: list[Remark] = []
+    if own.left_out_seconds > 0:
+        notes.append(remark("noise_clicks", left_out_seconds=own.left_out_seconds, seconds=own.seconds))
     if abs(own.dc_volts) >= DC_NAMED_VOLTS:
         notes.append(fault("noise_dc", dc_volts=own.dc_volts))
     return notes
@@ -301,8 +307,11 @@ def _pairs(ours: Sequence[Family], theirs: Sequence[Family]) -> list[tuple[int, 
                 free.remove(one)
                 break
     open_ = [place for place in places if pairs[place] is None]
-    if len(open_) == 1 and len(free) == 1 and _may_move(ours[open_[0]], free[0]):
-        pairs[open_[0]] = free[0]
+    if len(open_) == 1 and len(free) == 1:
+        mine, one = ours[open_[0]], free[0]
+        alike = abs(db_from_ratio(mine.rms_volts / one.rms_volts)) < LONE_LEVEL_DB
+        if alike and _may_move(mine, one) and "digital" not in (mine.kind, one.kind):
+            pairs[open_[0]] = one
     return list(pairs.items())
 
 
