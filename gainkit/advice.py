@@ -10,15 +10,14 @@ import math
 from dataclasses import dataclass
 from typing import Literal
 
+from gainkit.analysis.clean import is_clean_tone
 from gainkit.analysis.model import Measurement
+from gainkit.analysis.thresholds import LIMIT_THD_PERCENT
+from gainkit.calculator.ranges import Range, refuse_faults, within
 
 TOLERANCE_DB = 0.5
 """A level within this of its target is on target unless the system file says otherwise [dB] (our choice: a gain
 control is hardly set finer, and 0.5 dB is hardly heard)."""
-
-LIMIT_THD_PERCENT = 1.0
-"""THD at which a tone is no longer clean unless the system file says otherwise [%]: the limit at which mobile
-amplifiers are rated (CTA-2006, second-hand)."""
 
 DC_VOLTS = 0.1
 """DC above this does not belong at an output that is off its rails [V] (common practice, no source)."""
@@ -34,8 +33,11 @@ OTHER_TONE_SHARE = 0.02
 class Checks:
     """How strictly a car is judged: `[check]` of its system file."""
 
-    tolerance_db: float = TOLERANCE_DB
-    limit_thd_percent: float = LIMIT_THD_PERCENT
+    tolerance_db: float = within(Range("dB", 0, 6), default=TOLERANCE_DB)
+    limit_thd_percent: float = within(Range("%", 0, 100), default=LIMIT_THD_PERCENT)
+
+    def __post_init__(self) -> None:
+        refuse_faults(self)
 
 
 TurnState = Literal["on-target", "up", "down", "out-of-reach", "unknown"]
@@ -92,14 +94,7 @@ def is_distorted(thd_percent: float | None, checks: Checks) -> bool:
 
 def is_clean(result: Measurement, checks: Checks) -> bool:
     """A steady tone that the recorder could hold, no rail seen, THD below the limit, no stray DC."""
-    return (
-        result.steady_tone
-        and not result.recorder_overload
-        and result.clipping.state == "clean"
-        and result.thd_percent is not None
-        and not is_distorted(result.thd_percent, checks)
-        and not has_stray_dc(result)
-    )
+    return is_clean_tone(result, checks.limit_thd_percent) and not has_stray_dc(result)
 
 
 def has_stray_dc(result: Measurement) -> bool:

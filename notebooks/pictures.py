@@ -10,7 +10,7 @@ from gainkit.capture import read_capture
 from gainkit.charts import draw_headroom, draw_onset, draw_waveform, save_chart
 from gainkit.demo import run_demo
 from gainkit.job import load_system, plan_system
-from gainkit.onset import from_index, onset
+from gainkit.onset import find_onset, from_index
 
 PICTURES = Path(__file__).parent / "pictures"
 
@@ -27,7 +27,7 @@ def main() -> None:
         assert not isinstance(found, str), found
         (staircase,) = (path.name for path in (car / "stick").glob("*stairs*"))
         steps = from_index(car / "stick" / "index.json", staircase)
-        clipping = onset(read_capture(captures / "front_staircase.wav", calibration=recorder), steps)
+        clipping = find_onset(read_capture(captures / "front_staircase.wav", calibration=recorder), steps)
     for name, draw in (
         ("headroom", lambda ax: draw_headroom(ax, channel, name=channel.name)),
         ("waveform", lambda ax: draw_waveform(ax, *found)),

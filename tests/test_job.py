@@ -8,16 +8,15 @@ import shlex
 import signal
 import subprocess
 import sys
-import time
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
 import pytest
 import soundfile
+from gainkit.job.status import job_status
 
 from gainkit.job.readings import FILE, log_reading, read_readings
-from gainkit.job.status import job_status
 from tests.conftest import Answer
 from tests.waves import RATE, held, shaped, sine, with_noise
 
@@ -225,34 +224,37 @@ def test_a_line_cut_anywhere_costs_itself_alone(job: Path) -> None:
 
 
 WRITER = """
-import sys
+import resource, signal, sys
 from pathlib import Path
 from gainkit.job.readings import log_reading
+resource.setrlimit(resource.RLIMIT_CORE, (0, 0))
+resource.setrlimit(resource.RLIMIT_FSIZE, (int(sys.argv[3]),) * 2)
+signal.signal(signal.SIGXFSZ, signal.SIG_DFL)
 for number in range(100000):
     result = {"run": int(sys.argv[2]), "number": number, "text": "x" * 4000}
     log_reading(Path(sys.argv[1]), "measure", "Front", result, [])
     print(number, flush=True)
 """
+"""Appends readings until the system kills it at a byte of the file drawn beforehand, in the midst of a line."""
 
 
-def test_fifty_kills_lose_at_most_the_line_in_flight(job: Path) -> None:
+def test_kills_lose_at_most_the_line_in_flight(job: Path) -> None:
     draw = random.Random(8)
     told: dict[int, int] = {}
-    for run in range(50):
-        child = subprocess.Popen([sys.executable, "-c", WRITER, str(job), str(run)], stdout=subprocess.PIPE)
-        assert child.stdout is not None
-        child.stdout.readline()
-        time.sleep(draw.uniform(0, 0.01))
-        child.send_signal(signal.SIGKILL)
-        rest = child.stdout.read().split(b"\n")[:-1]
-        child.wait()
-        told[run] = len(rest)  # the last number that was told, the first line being 0
+    (job / FILE).touch()
+    for run in range(12):
+        end = (job / FILE).stat().st_size + draw.randrange(1, 30_000)
+        words = [sys.executable, "-c", WRITER, str(job), str(run), str(end)]
+        done = subprocess.run(words, capture_output=True, text=True, check=False)
+        assert done.returncode == -signal.SIGXFSZ, done.stderr
+        assert (job / FILE).stat().st_size == end
+        told[run] = len(done.stdout.splitlines())
     readings, problems = read_readings(job)
-    assert len(problems) <= 50
-    for run, last in told.items():
+    assert 6 <= len(problems) <= 12
+    for run, count in told.items():
         numbers = [r.result["number"] for r in readings if r.result["run"] == run]
         assert numbers == list(range(len(numbers)))
-        assert last < len(numbers) <= last + 2
+        assert count <= len(numbers) <= count + 1
     assert all(json.loads(line) for line in (job / FILE).read_bytes().splitlines() if line.endswith(b"}"))
 
 

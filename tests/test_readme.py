@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 import shlex
+import shutil
 from collections.abc import Callable
 from pathlib import Path
 
@@ -49,13 +50,16 @@ def test_the_comparison_sees_a_changed_figure() -> None:
 
 
 def test_commands_print_what_is_shown(
-    gainkit: Callable[..., Answer], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    demo: tuple[Path, Answer],
+    gainkit: Callable[..., Answer],
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     calls = shown_calls(README)
     assert len(calls) >= 12
     (tmp_path / "gainkit").symlink_to(ROOT / "gainkit")
     monkeypatch.chdir(tmp_path)
-    assert gainkit("demo").code == 0
+    shutil.copytree(demo[0], "gainkit-demo")
     for line, shown in calls:
         words = shlex.split(line)
         assert words[0] == "gainkit"

@@ -134,9 +134,14 @@ def test_pages_are_not_overwritten_unasked(tmp_path: Path, gainkit: Callable[...
     assert "not a job folder" in gainkit("sheet", tmp_path, "--out", tmp_path / "b.html").refused()
 
 
+@pytest.fixture(scope="module")
+def plain(tmp_path_factory: pytest.TempPathFactory) -> Page:
+    """The page of the same job with ordinary text."""
+    return Page(sheet(job_of_four(tmp_path_factory.mktemp("plain") / "job")).read_text(encoding="utf-8"))
+
+
 @pytest.mark.parametrize("text", HOSTILE.values(), ids=HOSTILE)
-def test_hostile_text_in_every_field_leaves_the_page_as_it_is(tmp_path: Path, text: str) -> None:
-    plain = Page(sheet(job_of_four(tmp_path / "plain")).read_text(encoding="utf-8"))
+def test_hostile_text_in_every_field_leaves_the_page_as_it_is(plain: Page, tmp_path: Path, text: str) -> None:
     found = Page(sheet(job_of_four(tmp_path / "job", text)).read_text(encoding="utf-8"))
     without_path = [tag for tag in plain.tags if tag not in ("text", "tspan")]
     assert [tag for tag in found.tags if tag not in ("text", "tspan")] == without_path
@@ -158,7 +163,7 @@ def browse(chromium: str, page: Path, *options: str) -> str:
             "--no-first-run", "--enable-logging=stderr", f"--user-data-dir={page.parent / 'profile'}", *options,
             page.as_uri(),
         ],
-        capture_output=True, text=True, check=True, timeout=120,
+        capture_output=True, text=True, check=True, timeout=600,
     )  # fmt: skip
     return "\n".join(line for line in done.stderr.splitlines() if "CONSOLE" in line)
 

@@ -209,7 +209,7 @@ values = st.one_of(
 )
 
 
-@settings(deadline=None, derandomize=True, max_examples=300)
+@settings(deadline=None, derandomize=True, max_examples=100)
 @given(st.dictionaries(st.sampled_from([key.name for key in CHANNEL_KEYS]), values, max_size=8))
 def test_any_value_at_any_key_is_taken_or_refused_in_words(entries: dict[str, object]) -> None:
     import tempfile

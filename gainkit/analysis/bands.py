@@ -12,6 +12,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from gainkit.levels import db_from_ratio, ratio_from_db
+
 Floats = NDArray[np.float64]
 
 OCTAVE_RATIO = 10**0.3
@@ -53,13 +55,13 @@ def a_weighting_db(frequency_hz: Floats) -> Floats:
     square = np.asarray(frequency_hz, dtype=np.float64) ** 2
     f1, f2, f3, f4 = (pole**2 for pole in A_POLES_HZ)
     response = f4 * square**2 / ((square + f1) * np.sqrt((square + f2) * (square + f3)) * (square + f4))
-    return np.asarray(20 * np.log10(response) + A_OFFSET_DB)
+    return np.asarray(db_from_ratio(response) + A_OFFSET_DB)
 
 
 def a_gains(step_hz: float, bins: int) -> Floats:
     """A-weighting of the bins of a spectrum as power ratios (bins,) [-]."""
     frequencies = np.maximum(np.arange(bins) * step_hz, 1e-3)
-    return np.asarray(10 ** (a_weighting_db(frequencies) / 10))
+    return np.asarray(ratio_from_db(a_weighting_db(frequencies)) ** 2)
 
 
 def band_share(step_hz: float, bins: int, low_hz: float, high_hz: float) -> tuple[slice, Floats]:

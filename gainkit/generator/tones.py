@@ -1,4 +1,4 @@
-"""Kinds made of one sine: steady, stepped, gliding, swept; and silence."""
+"""Kinds made of one sine: steady, stepped, gliding; and silence."""
 
 from __future__ import annotations
 
@@ -9,18 +9,16 @@ import numpy as np
 from gainkit.errors import GainkitError
 from gainkit.generator import marker as markers
 from gainkit.generator.carrier import (
-    SHORTEST_STEADY_FRAMES,
     Carrier,
     fade_frames,
     lengthened,
     nudged,
-    raised_cosine,
     ramp,
     shaped_part,
     steady_part,
     whole_cycles,
 )
-from gainkit.generator.model import Part, Samples, Step, Waveform, silence
+from gainkit.generator.model import LevelStep, Part, Samples, Waveform, silence
 from gainkit.generator.spec import ToneSpec, given
 from gainkit.levels import ratio_from_db
 
@@ -36,7 +34,7 @@ def sine(spec: ToneSpec, sample_rate_hz: int) -> Waveform:
         shaped_part(carrier, fade, carrier.frames, ramp(amplitude, 0.0, fade)),
     )
     written = carrier.frequency_hz(sample_rate_hz)
-    steps = (Step("steady", fade, fade + carrier.frames, written, level),)
+    steps = (LevelStep("steady", fade, fade + carrier.frames, written, level),)
     return Waveform(
         sample_rate_hz,
         parts,
@@ -60,17 +58,20 @@ def staircase(spec: ToneSpec, sample_rate_hz: int) -> Waveform:
     turn = _turn_frames(written, sample_rate_hz)
     if turn > dwell // 4:
         raise GainkitError(
-            f"dwell_seconds = {given(spec.dwell_seconds):g} s is too short to settle at {frequency:g} Hz.",
-            f"Use at least {5 * turn / sample_rate_hz:.3f} s.",
+            "dwell_too_short",
+            "dwell_seconds",
+            given(spec.dwell_seconds),
+            frequency_hz=frequency,
+            least_seconds=5 * turn / sample_rate_hz,
         )
     gains = [ratio_from_db(level) for level in levels]
     parts: list[Part] = []
-    steps: list[Step] = []
+    steps: list[LevelStep] = []
     for index, (level, gain) in enumerate(zip(levels, gains, strict=True)):
         first = index * dwell
         parts.append(shaped_part(carrier, turn, first, ramp(gains[index - 1] if index else 0.0, gain, turn)))
         parts.append(steady_part(carrier, dwell - turn, gain, first + turn))
-        steps.append(Step("step", first + turn, first + dwell, written, level))
+        steps.append(LevelStep("step", first + turn, first + dwell, written, level))
     return _between_markers(carrier, sample_rate_hz, parts, steps, (min(levels), max(levels)), frequency)
 
 
@@ -94,7 +95,7 @@ def glide(spec: ToneSpec, sample_rate_hz: int) -> Waveform:
         shaped_part(carrier, turn, -turn, ramp(0.0, ratio_from_db(from_dbfs), turn)),
         shaped_part(carrier, frames, 0, rising),
     ]
-    step = Step("ramp", turn, turn + frames, written, from_dbfs, stop_level_dbfs=to_dbfs)
+    step = LevelStep("ramp", turn, turn + frames, written, from_dbfs, stop_level_dbfs=to_dbfs)
     span = (min(from_dbfs, to_dbfs), max(from_dbfs, to_dbfs))
     return _between_markers(carrier, sample_rate_hz, parts, [step], span, frequency, turn)
 
@@ -108,7 +109,7 @@ def _between_markers(
     carrier: Carrier,
     sample_rate_hz: int,
     parts: list[Part],
-    steps: list[Step],
+    steps: list[LevelStep],
     span_dbfs: tuple[float, float],
     asked_hz: float,
     before: int = 0,
@@ -121,33 +122,31 @@ def _between_markers(
         round(seconds * sample_rate_hz)
         for seconds in (markers.LEAD_SECONDS, markers.GAP_SECONDS, markers.TAIL_SECONDS)
     )
-    fade = fade_frames(sample_rate_hz)
     last = steps[-1].stop_level_dbfs if steps[-1].stop_level_dbfs is not None else steps[-1].level_dbfs
-    body_frames = sum(part.frames for part in parts) + fade
-    body_start = lead + marker.frames + gap
-    zero = body_start + before  # the track's frame at which the carrier's phase is 0
-    end_marker = body_start + body_frames + gap
+    fade, levels_frames = fade_frames(sample_rate_hz), sum(part.frames for part in parts)
+    levels_start = lead + marker.frames + gap
+    levels_stop = levels_start + levels_frames
+    stop_marker = levels_stop + fade + gap
+    zero = levels_start + before  # the track's frame at which the carrier's phase is 0
     whole = (
         silence(lead),
         markers.marker_part(marker, carrier, lead - zero, backwards=False),
         silence(gap),
         *parts,
-        shaped_part(
-            carrier, fade, body_start + body_frames - fade - zero, ramp(ratio_from_db(given(last)), 0.0, fade)
-        ),
+        shaped_part(carrier, fade, levels_stop - zero, ramp(ratio_from_db(given(last)), 0.0, fade)),
         silence(gap),
-        markers.marker_part(marker, carrier, end_marker - zero, backwards=True),
+        markers.marker_part(marker, carrier, stop_marker - zero, backwards=True),
         silence(tail),
     )
-    placed = [step.later(body_start) for step in steps]
+    places = (
+        markers.marker_step(marker, lead, backwards=False),
+        *(step.later(levels_start) for step in steps),
+        markers.marker_step(marker, stop_marker, backwards=True),
+    )
     return Waveform(
         sample_rate_hz,
         whole,
-        (
-            markers.marker_step(marker, lead, backwards=False),
-            *placed,
-            markers.marker_step(marker, end_marker, backwards=True),
-        ),
+        places,
         span_dbfs[1],
         peak=ratio_from_db(span_dbfs[1]),
         frequency_hz=written,
@@ -156,79 +155,10 @@ def _between_markers(
     )
 
 
-def sweep(spec: ToneSpec, sample_rate_hz: int) -> Waveform:
-    """A sine of constant level whose frequency rises evenly in octaves from `low_hz` to `high_hz` in `seconds`.
-
-    Phase 2 pi L f1 (e^(t/L) - 1), L = T / ln(f2/f1) (exponential sweep: the derivative is f1 e^(t/L)). The
-    whole makes a whole number of cycles: its length moves by less than half a cycle, and the upper frequency by
-    what a frame more or less makes of it, under 0.05 %. The ends go on at the first and the last frequency.
-    """
-    low, asked_high, level = given(spec.low_hz), given(spec.high_hz), given(spec.level_dbfs)
-    asked_seconds = given(spec.seconds)
-    frames, cycles = _sweep_length(low, asked_high, asked_seconds, sample_rate_hz)
-    length = frames / sample_rate_hz
-    high = _whole_sweep_hz(low, asked_high, length, cycles)
-    rate = length / math.log(high / low)
-    amplitude, fade = ratio_from_db(level), fade_frames(sample_rate_hz)
-    moved = nudged(asked_high, high, "upper frequency") if abs(high / asked_high - 1.0) > 1e-5 else ()
-
-    def swept(start: int, stop: int) -> Samples:
-        time = np.arange(start, stop) / sample_rate_hz
-        wave: Samples = amplitude * np.sin(2.0 * math.pi * rate * low * np.expm1(time / rate))
-        return wave
-
-    def begin(start: int, stop: int) -> Samples:
-        phase = 2.0 * math.pi * low / sample_rate_hz * (np.arange(start, stop) - fade)
-        wave: Samples = amplitude * raised_cosine(start, stop, fade) * np.sin(phase)
-        return wave
-
-    def end(start: int, stop: int) -> Samples:
-        phase = 2.0 * math.pi * high / sample_rate_hz * np.arange(start, stop)
-        wave: Samples = amplitude * (1.0 - raised_cosine(start, stop, fade)) * np.sin(phase)
-        return wave
-
-    step = Step("sweep", fade, fade + frames, low, level, stop_frequency_hz=high)
-    return Waveform(
-        sample_rate_hz,
-        (Part(fade, begin), Part(frames, swept), Part(fade, end)),
-        (step,),
-        level,
-        peak=amplitude,
-        notes=(*moved, *lengthened(asked_seconds, length)),
-    )
-
-
-def _sweep_length(low_hz: float, high_hz: float, seconds: float, sample_rate_hz: int) -> tuple[int, int]:
-    """Frames and whole cycles of a sweep nearest to `seconds`. Raises GainkitError where no rise is left."""
-    mean_hz = (high_hz - low_hz) / math.log(high_hz / low_hz)  # cycles in a second, over the whole sweep
-    least = 2 * SHORTEST_STEADY_FRAMES / sample_rate_hz  # a frame more or less: at most 0.05 % of the frequency
-    cycles = max(round(mean_hz * seconds), math.ceil(mean_hz * least))
-    frames = round(cycles / mean_hz * sample_rate_hz)
-    if cycles * sample_rate_hz / frames <= low_hz * (1.0 + 1e-9):
-        raise GainkitError(
-            f"low_hz = {low_hz:g} Hz and high_hz = {high_hz:g} Hz are too near each other for a sweep.",
-            "Move them apart, give more seconds, or use a sine.",
-        )
-    return frames, cycles
-
-
-def _whole_sweep_hz(low_hz: float, high_hz: float, seconds: float, whole: int) -> float:
-    """The upper frequency near `high_hz` at which the sweep makes `whole` cycles: T (f2 - f1) / ln(f2/f1)."""
-    high = high_hz
-    for _ in range(50):  # the count is all but linear in the upper frequency: Newton settles in a few turns
-        ratio = math.log(high / low_hz)
-        slope = seconds * (ratio - (high - low_hz) / high) / ratio**2
-        move = (whole - seconds * (high - low_hz) / ratio) / slope
-        high += move
-        if abs(move) < 1e-12 * high:
-            break
-    return high
-
-
 def silent(spec: ToneSpec, sample_rate_hz: int) -> Waveform:
     """Digital silence: exact zeros for `seconds`, so that what is heard is the system's own noise."""
     frames = round(given(spec.seconds) * sample_rate_hz)
-    return Waveform(sample_rate_hz, (silence(frames),), (Step("silence", 0, frames),), peak=0.0)
+    return Waveform(sample_rate_hz, (silence(frames),), (LevelStep("silence", 0, frames),), peak=0.0)
 
 
 def step_levels(spec: ToneSpec) -> list[float]:
@@ -238,9 +168,9 @@ def step_levels(spec: ToneSpec) -> list[float]:
     span = abs(to_dbfs - from_dbfs)
     count = round(span / step_db)
     if count < 1 or abs(count * step_db - span) > 1e-9 * max(span, 1.0):
+        fitting_db = span / max(count, 1)
         raise GainkitError(
-            f"step_db = {step_db:g} dB does not lead from {from_dbfs:g} to {to_dbfs:g} dBFS in whole steps.",
-            f"Use {span / max(count, 1):g} dB, or move from_dbfs or to_dbfs.",
+            "uneven_steps", "step_db", step_db, from_dbfs=from_dbfs, to_dbfs=to_dbfs, fitting_db=fitting_db
         )
     sign = 1.0 if to_dbfs > from_dbfs else -1.0
     return [round(from_dbfs + sign * step_db * index, 9) for index in range(count + 1)]

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import functools
 import importlib
+import math
 import re
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
@@ -22,6 +23,12 @@ Template = str | Callable[[Mapping[str, Any]], str]
 
 ROOMS = ("calculator", "capture", "generator", "analysis", "answers", "job", "pages")
 """The modules with sentences, by the rooms they speak for."""
+
+
+class Finished(str):
+    """A sentence that a template function has filled itself: names of the user's in it stay as they are."""
+
+    __slots__ = ()
 
 
 @dataclass(frozen=True)
@@ -101,29 +108,38 @@ def error_text(fault: FaultData, door: Door = PYTHON) -> tuple[str, str]:
     }
     problem, remedy = (told(each, values, door) for each in (words.problem, words.remedy))
     for kind, name in reversed(fault.places):
-        problem = f"{name}: {problem}" if kind == "file" else f"{kind.capitalize()} {shown(name)}: {problem}"
+        plain = kind in ("file", "place")
+        problem = f"{name}: {problem}" if plain else f"{kind.capitalize()} {shown(name)}: {problem}"
     return problem, remedy
 
 
 def remark_text(remark: RemarkData, door: Door = PYTHON) -> str:
     """The sentence of a remark, as a door says it; of a code that is not known here, the code itself."""
     template = _catalogues()[1].get(remark.code)
-    return remark.code.replace("_", " ") if template is None else told(template, remark.values, door)
+    text = remark.code.replace("_", " ") if template is None else told(template, remark.values, door)
+    for kind, name in reversed(remark.values.get("places", ())):
+        text = f"{name}: {text}" if kind == "file" else f"{kind.capitalize()} {name}: {text}"
+    return text
 
 
 def told(template: Template, values: Mapping[str, Any], door: Door = PYTHON) -> str:
     """A template with its values, and with names as the door says them; values stay as they are."""
     text = template if isinstance(template, str) else template(values)
+    if isinstance(text, Finished):
+        return str(text)
+    return filled(with_names(text, door), values)
 
-    def named(match: re.Match[str]) -> str:
+
+def with_names(text: str, door: Door = PYTHON) -> str:
+    """A text whose names of arguments, keys and jobs are said as a door says them."""
+
+    def said(match: re.Match[str]) -> str:
         first, second, is_job = match.groups()
         if is_job:
-            spoken = door.job(first)
-        else:
-            spoken = door.key(first, second) if second else door.parameter(first)
-        return spoken.replace("{", "{{").replace("}", "}}")
+            return door.job(first)
+        return door.key(first, second) if second else door.parameter(first)
 
-    return filled(_NAME.sub(named, text), values)
+    return _NAME.sub(said, text)
 
 
 def shown(found: Any) -> str:
@@ -137,6 +153,8 @@ def shown(found: Any) -> str:
         return "a table"
     if isinstance(found, (list, tuple)):
         return "a list"
+    if isinstance(found, float) and not math.isfinite(found):
+        return str(float(found))
     try:
         return filled("{found:.10g}", {"found": found}) if isinstance(found, (int, float)) else str(found)[:60]
     except OverflowError:
