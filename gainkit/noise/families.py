@@ -28,9 +28,12 @@ LONE_ORDERS = (1, 2)
 """A lone line is called mains only at the mains' frequency or twice that, behind a rectifier [-]."""
 
 MOST_ORDER = 128
+MOST_COMB_ORDER = 512
+"""Orders of the mains, and of other families: sparks and pulses reach far up [-]."""
+
 MOST_DIVISOR = 12
-"""The strongest line may be up to this order of its family: ripple of a three-phase rectifier is the sixth
-[-]."""
+"""The strongest line may be up to this order of its family, of a comb any: ripple of a three-phase rectifier is
+the sixth [-]."""
 
 LEAST_FUNDAMENTAL_HZ = 15.0
 
@@ -39,7 +42,7 @@ WORSE_CHANCE = 0.2
 """A lower fundamental is believed for one more line when unrelated lines would meet it with less than the first
 chance, for two or more with less than the second [-]."""
 
-COMB_OVER_CHANCE = 2.0
+COMB_OVER_CHANCE = 1.5
 """A comb of high orders is believed when it holds this many times what chance would put on it [-]."""
 
 SAME_COURSE_CHANCE = 0.3
@@ -147,13 +150,13 @@ def _tolerance(line: FoundLine, order: int, deviation_hz: float) -> float:
 
 
 def _matched(
-    lines: Sequence[FoundLine], fundamental_hz: float, deviation_hz: float
+    lines: Sequence[FoundLine], fundamental_hz: float, deviation_hz: float, most: int = MOST_COMB_ORDER
 ) -> list[tuple[int, FoundLine]]:
     """Lines at multiples, one line an order (the stronger)."""
     best: dict[int, FoundLine] = {}
     for line in lines:
         order = round(line.frequency_hz / fundamental_hz)
-        if 1 <= order <= MOST_ORDER and _within(line, order, fundamental_hz, deviation_hz):
+        if 1 <= order <= most and _within(line, order, fundamental_hz, deviation_hz):
             other = best.get(order)
             best[order] = line if other is None or line.power > other.power else other
     return sorted(best.items(), key=lambda member: member[0])
@@ -176,10 +179,10 @@ def _mains(lines: Sequence[FoundLine], base_hz: float) -> Group | None:
         order = round(lead.frequency_hz / base_hz)
         if not 1 <= order <= MAINS_LEADS or abs(lead.frequency_hz / (order * base_hz) - 1) > MAINS_SHARE:
             continue
-        members = _matched(lines, lead.frequency_hz / order, lead.deviation_hz / order)
+        members = _matched(lines, lead.frequency_hz / order, lead.deviation_hz / order, MOST_ORDER)
         if len(members) > 1:
             fitted = _fitted(members)
-            members = _matched(lines, fitted.fundamental_hz, fitted.deviation_hz) or members
+            members = _matched(lines, fitted.fundamental_hz, fitted.deviation_hz, MOST_ORDER) or members
         lone = len(members) == 1
         if (lone and members[0][0] not in LONE_ORDERS) or not members:
             continue

@@ -48,8 +48,8 @@ noise jumps by a third of MOST_SHIFT at random."""
 LEAST_AGREEING = 0.7
 """Part of the spectra that must carry the pattern [-]."""
 
-ROUGH_DEVIATION = 0.3
-COURSE_DEVIATION = 3e-4
+ROUGH_DEVIATION = 0.15
+COURSE_DEVIATION = 1.5e-4
 """Standard deviation of an order: in bins, and from its course in parts of its frequency [-] (found by
 trying)."""
 
@@ -65,7 +65,7 @@ do not reach 10 [-], [bins]."""
 SHARPER = 1.25
 """The peak of one moving line at least rises by this when its course is taken out [-]."""
 
-PIECE_SHARE = 0.5
+PIECE_SHARE = 1.0
 """A line in the way of a moving one counts for itself from this part of that one's power on [-]."""
 
 
@@ -91,12 +91,12 @@ class Moving:
             mask[max(int(first * low / step_hz) - 2, 0) : int(last * high / step_hz) + 3] = True
         return mask
 
-    def explains(self, line: FoundLine) -> bool:
-        """Whether a line is likely a piece of a moving one, where that lingered."""
+    def explains(self, frequency_hz: float, power: float) -> bool:
+        """Whether a line [Hz], [V^2] is likely a piece of a moving one, where that lingered."""
         low, high = self.course
         return any(
-            own.frequency_hz * low <= line.frequency_hz <= own.frequency_hz * high
-            and line.power < PIECE_SHARE * own.power
+            own.frequency_hz * low <= frequency_hz <= own.frequency_hz * high
+            and power < PIECE_SHARE * own.power
             for own in self.lines
         )
 

@@ -198,13 +198,17 @@ def _why_not_known(own: Reading, target_volts: float | None) -> Remark | None:
             frequency = order * strongest.fundamental_hz
             return fault("noise_tone_plays", frequency_hz=frequency, rms_volts=volts, over_rest_db=over)
     spread, octaves = own.row_spread_db, own.octave_spread_db
-    known = sum(family.rms_volts**2 for family in own.families if family.moves or family.kind == "mains")
-    lines_lead = known > 0.5 * own.rms_volts**2  # hum that comes and goes is still hum
-    if (spread > STEADY_ROWS_DB and not lines_lead) or (octaves is not None and octaves > STEADY_OCTAVES_DB):
+    # hum and whine that come and go are hum and whine still; what moves also changes the octaves it passes
+    half = 0.5 * own.rms_volts**2
+    moving = sum(family.rms_volts**2 for family in own.families if family.moves)
+    mains = sum(family.rms_volts**2 for family in own.families if family.kind == "mains")
+    lines_lead = moving + mains > half
+    rows_vary = spread > STEADY_ROWS_DB and not lines_lead
+    if rows_vary or (octaves is not None and octaves > STEADY_OCTAVES_DB and moving < half):
         return fault("noise_not_steady", spread_db=spread, octave_spread_db=octaves)
     if target_volts is not None:
         below = db_from_ratio(target_volts / own.rms_volts)
-        hiss = own.hiss_volts**2 > 0.5 * own.rms_volts**2
+        hiss = own.hiss_volts**2 > half
         least = PLAYING_HISS_BELOW_TARGET_DB if hiss else PLAYING_BELOW_TARGET_DB
         if below < least and not lines_lead:
             return fault("noise_too_loud", rms_volts=own.rms_volts, below_target_db=below)
