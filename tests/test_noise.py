@@ -286,13 +286,20 @@ def test_steps_of_the_recorder_are_seen_without_a_second_capture(tmp_path: Path)
     soundfile.write(tmp_path / "coarse.wav", samples, RATE, "PCM_16")
     result = find_noise(read_capture(tmp_path / "coarse.wav"))
     assert result.recorder_limited is None  # 0.7 steps of noise stand 7.7 dB over the rounding
-    samples = np.round((hiss(3, 0.1 * step) + lines(3, [(97.3, 20 * step)])) / step) * step
+    samples = np.round((hiss(3, 0.1 * step) + lines(3, [(30.3, 10 * step)])) / step) * step
     soundfile.write(tmp_path / "steps.wav", samples, RATE, "PCM_16")
     limited = find_noise(read_capture(tmp_path / "steps.wav"))
     assert limited.recorder_limited is True
+    assert limited.verdict == "not known"
     (told,) = [note for note in limited.notes if note.code == "recorder_steps"]
     # rounding adds step^2 / 12, white up to half the rate
     assert told.values["rounding_volts"] == pytest.approx(step / math.sqrt(12) * IN_BAND / HISS, rel=1e-6)
+    hum = [(120.0 * order, 20 * step / order) for order in (1, 2, 3)]
+    samples = np.round((hiss(3, 0.1 * step) + lines(3, hum)) / step) * step
+    soundfile.write(tmp_path / "hum.wav", samples, RATE, "PCM_16")
+    heard = find_noise(read_capture(tmp_path / "hum.wav"))  # the hiss is the recorder's, the hum is not
+    assert (heard.recorder_limited, heard.verdict) == (None, "hum")
+    assert "recorder_steps" in codes(heard.notes)
 
 
 @pytest.mark.parametrize("frequency", [50.0, 997.0, 1000.0])

@@ -220,7 +220,7 @@ def _recorder(own: Reading, alone: Reading | None) -> tuple[bool | None, list[Re
     notes: list[Remark] = []
     limited: bool | None = None
     if own.rounding_volts > 0 and own.hiss_volts <= own.rounding_volts * 10 ** (ROUNDING_DB / 20):
-        limited = True
+        limited = True if own.hiss_a_weighted_volts**2 > 0.5 * own.a_weighted_volts**2 else None
         notes.append(remark("recorder_steps", rounding_volts=own.rounding_volts, hiss_volts=own.hiss_volts))
     if alone is None or own.a_weighted_volts <= 0:
         return limited, notes
