@@ -286,7 +286,7 @@ def test_steps_of_the_recorder_are_seen_without_a_second_capture(tmp_path: Path)
     soundfile.write(tmp_path / "coarse.wav", samples, RATE, "PCM_16")
     result = find_noise(read_capture(tmp_path / "coarse.wav"))
     assert result.recorder_limited is None  # 0.7 steps of noise stand 7.7 dB over the rounding
-    samples = np.round((hiss(3, 0.1 * step) + lines(3, [(30.3, 10 * step)])) / step) * step
+    samples = np.round((hiss(3, 0.1 * step) + lines(3, [(5.3, 300 * step)])) / step) * step
     soundfile.write(tmp_path / "steps.wav", samples, RATE, "PCM_16")
     limited = find_noise(read_capture(tmp_path / "steps.wav"))
     assert limited.recorder_limited is True
