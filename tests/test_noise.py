@@ -346,8 +346,8 @@ def test_a_recorder_at_full_scale_is_told(tmp_path: Path) -> None:
 
 
 def test_dc_at_an_output_is_told() -> None:
-    assert "noise_dc" in codes(read(hiss(2) - 0.5).notes)
-    assert "noise_dc" not in codes(read(hiss(2) - 0.01).notes)
+    assert "dc_at_output" in codes(read(hiss(2) - 0.5).notes)
+    assert "dc_at_output" not in codes(read(hiss(2) - 0.01).notes)
 
 
 @pytest.mark.parametrize(

@@ -9,10 +9,11 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from gainkit.levels import db_from_ratio, power_db_from_ratio
+from gainkit.analysis.thresholds import DC_VOLTS
+from gainkit.levels import db_from_ratio, power_db_from_ratio, ratio_from_db
 from gainkit.noise.families import DIGITAL_LEAST_HZ
 from gainkit.noise.model import BandNoise, Family, NoiseVerdict
-from gainkit.remarks import Remark, fault, remark
+from gainkit.remarks import Remark, danger, fault, remark
 
 Floats = NDArray[np.float64]
 
@@ -64,9 +65,6 @@ SOURCE_CHANGE_DB = 3.0
 
 STAYS_DB = 1.0
 """What changes by less has nothing to do with what was switched off [dB]."""
-
-DC_NAMED_VOLTS = 0.1
-"""An offset at an output worth looking at [V] (common practice, no source)."""
 
 HUM_BELOW_HZ = 200.0
 """Lines of unknown origin are heard as hum below this and as whine above [Hz] (our choice)."""
@@ -219,13 +217,13 @@ def _recorder(own: Reading, alone: Reading | None) -> tuple[bool | None, list[Re
     """Whether what was read is the recorder's own, and what of it."""
     notes: list[Remark] = []
     limited: bool | None = None
-    if own.rounding_volts > 0 and own.hiss_volts <= own.rounding_volts * 10 ** (ROUNDING_DB / 20):
+    if own.rounding_volts > 0 and own.hiss_volts <= own.rounding_volts * ratio_from_db(ROUNDING_DB):
         limited = True if own.hiss_a_weighted_volts**2 > 0.5 * own.a_weighted_volts**2 else None
         notes.append(remark("recorder_steps", rounding_volts=own.rounding_volts, hiss_volts=own.hiss_volts))
     if alone is None or own.a_weighted_volts <= 0:
         return limited, notes
     ratio = alone.a_weighted_volts / own.a_weighted_volts
-    limited = bool(limited) or ratio >= 10 ** (-LIMITED_DB / 20)
+    limited = bool(limited) or ratio >= ratio_from_db(-LIMITED_DB)
     if ratio < 1:
         chain = own.a_weighted_volts * float(np.sqrt(1 - ratio**2))
         notes.append(remark("recorder_share", share_percent=100 * ratio**2, chain_a_weighted_volts=chain))
@@ -233,7 +231,7 @@ def _recorder(own: Reading, alone: Reading | None) -> tuple[bool | None, list[Re
         notes.append(remark("recorder_share", share_percent=100.0, chain_a_weighted_volts=None))
     for family in own.families:
         own_too = next((one for one in alone.families if _same(family, one)), None)
-        if own_too is not None and own_too.rms_volts >= family.rms_volts * 10 ** (-LIMITED_DB / 20):
+        if own_too is not None and own_too.rms_volts >= family.rms_volts * ratio_from_db(-LIMITED_DB):
             notes.append(remark("recorder_line", **_named(family)))
     return limited, notes
 
@@ -242,8 +240,8 @@ def _remarks(own: Reading) -> list[Remark]:
     notes: list[Remark] = []
     if own.left_out_seconds > 0:
         notes.append(remark("noise_clicks", left_out_seconds=own.left_out_seconds, seconds=own.seconds))
-    if abs(own.dc_volts) >= DC_NAMED_VOLTS:
-        notes.append(fault("noise_dc", dc_volts=own.dc_volts))
+    if abs(own.dc_volts) > DC_VOLTS:
+        notes.append(danger("dc_at_output", dc_volts=own.dc_volts))
     return notes
 
 

@@ -21,7 +21,7 @@ from gainkit.figures import filled
 Template = str | Callable[[Mapping[str, Any]], str]
 """A template, or a function of the values that gives one."""
 
-ROOMS = ("calculator", "capture", "generator", "analysis", "answers", "job", "pages")
+ROOMS = ("calculator", "capture", "generator", "analysis", "answers", "noise", "job", "pages")
 """The modules with sentences, by the rooms they speak for."""
 
 
@@ -96,9 +96,7 @@ def _catalogues() -> tuple[dict[str, FaultWords], dict[str, Template]]:
 
 def error_text(fault: FaultData, door: Door = PYTHON) -> tuple[str, str]:
     """(what is wrong, how to mend it) of a fault, as a door says it."""
-    words = _catalogues()[0].get(fault.code)
-    if words is None:  # a room whose faults are still sentences
-        return fault.code, fault.parameter or ""
+    words = _catalogues()[0][fault.code]
     values = dict(fault.values)
     values |= {
         "parameter": None if fault.parameter is None else door.parameter(fault.parameter),
