@@ -44,10 +44,29 @@ def run_demo(
 
     Parameters
     ----------
-    folder : to be made. say : gets the story line by line. overwrite : replace an earlier demo. door : how the
-    story names the jobs.
+    folder : str or Path
+        To be made.
+    say : function
+        Gets the story line by line.
+    overwrite : bool
+        Replace an earlier demo.
+    door : Door
+        How the story names the jobs.
 
-    Raises GainkitError when the folder holds something and may not be replaced.
+    Returns
+    -------
+    DemoResult
+        The folder, and each figure that was found beside the true one.
+
+    Raises
+    ------
+    GainkitError
+        When the folder holds something and may not be replaced.
+
+    Examples
+    --------
+    >>> import gainkit
+    >>> gainkit.run_demo("a-demo")  # doctest: +SKIP
     """
     folder = Path(folder)
     _prepare(folder, overwrite)
