@@ -368,10 +368,10 @@ def find_noise(
     'hum'
     """
     refuse_unknown(options, (*READING, *LISTENING))
-    others = {
-        name: opened(each, options)
-        for name, each in (("against", against), ("recorder", recorder))
-        if each is not None
-    }
     asked = {name: value for name, value in options.items() if name in LISTENING}
-    return noise.find_noise(opened(capture, options), **others, **asked)
+    return noise.find_noise(
+        opened(capture, options),
+        against=None if against is None else opened(against, options),
+        recorder=None if recorder is None else opened(recorder, options),
+        **asked,
+    )
