@@ -92,12 +92,12 @@ def run_demo(
 
 def _prepare(folder: Path, overwrite: bool) -> None:
     if folder.exists() and not folder.is_dir():
-        raise GainkitError("not_a_folder", "folder", str(folder))
+        raise GainkitError("not_a_folder", "folder", folder)
     if folder.is_dir() and any(folder.iterdir()):
         if not overwrite:
-            raise GainkitError("file_exists", "folder", str(folder))
+            raise GainkitError("file_exists", "folder", folder)
         if not (folder / "system.toml").is_file():
-            raise GainkitError("folder_not_ours", "folder", str(folder))
+            raise GainkitError("folder_not_ours", "folder", folder)
         for name in ("stick", "captures", "charts"):
             shutil.rmtree(folder / name, ignore_errors=True)
         for name in ("system.toml", "readings.jsonl", "recorder.toml", "sheet.html", "index.html"):

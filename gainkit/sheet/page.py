@@ -100,7 +100,7 @@ def write_sheet(
     """
     page_file = Path(out)
     if page_file.suffix.lower() not in (".html", ".htm"):
-        raise GainkitError("wrong_suffix", "out", str(page_file), [".html"])
+        raise GainkitError("wrong_suffix", "out", page_file, [".html"])
     refuse_existing(page_file, overwrite)
     job = judged_within(open_job(Path(folder)), tolerance_db)
     sheet = sheet_of(job)
