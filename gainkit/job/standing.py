@@ -535,11 +535,16 @@ def _source(job: OpenJob, readings: Sequence[Reading]) -> SourceStatus:
     position = result.highest_clean_position if isinstance(result, VolumeResult) else None
     planned = job.system.source.clean_position
     return SourceStatus(
-        highest_clean_position=None if position is None else str(position),
+        highest_clean_position=_plain_position(position),
         source_volts=result.source_volts if isinstance(result, VolumeResult) else None,
-        planned_position=None if planned is None else str(planned),
+        planned_position=_plain_position(planned),
         planned_volts=job.system.source.preamp_volts,
     )
+
+
+def _plain_position(position: str | float | None) -> str | None:
+    """A position as it stands on the source's display: 31, not 31.0."""
+    return f"{position:g}" if isinstance(position, float) else None if position is None else str(position)
 
 
 def _same_position(one: str, other: str) -> bool:
