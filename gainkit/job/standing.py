@@ -161,10 +161,30 @@ def job_status(folder: str | Path, tolerance_db: float | None = None) -> JobStat
 
     Parameters
     ----------
-    folder : of the job. tolerance_db : a level within this of its target is on target; None for the system
-    file's own [dB].
+    folder : str or Path
+        Of the job.
+    tolerance_db : float, optional
+        A level within this of its target is on target; the system file's own when left out [dB].
 
-    Raises GainkitError for a folder that is no job and for a tolerance out of range.
+    Returns
+    -------
+    JobStatus
+        `ok`, the headline, one entry for each output with what stands against it, and what concerns the car or
+        the record as a whole.
+
+    Raises
+    ------
+    GainkitError
+        For a folder that is no job, and `outside_range` for a tolerance.
+
+    Examples
+    --------
+    >>> import gainkit, pathlib, tempfile
+    >>> with tempfile.TemporaryDirectory() as place:
+    ...     made = gainkit.start_job(pathlib.Path(place) / "estate")
+    ...     stands = gainkit.job_status(made.folder)
+    >>> stands.ok, len(stands.outputs)
+    (False, 4)
     """
     return standing(judged_within(open_job(Path(folder)), tolerance_db))
 

@@ -176,7 +176,30 @@ class System:
 
 
 def load_system(path: Path | str) -> System:
-    """Read and check a system file. Raises GainkitError that names every fault at once."""
+    """Read and check a system file.
+
+    Parameters
+    ----------
+    path : str or Path
+        The file, TOML.
+
+    Returns
+    -------
+    System
+        Source, supply, meter, checks and channels, typed and within their ranges.
+
+    Raises
+    ------
+    GainkitError
+        `ManyFaults` that names every fault at once, with its key and line.
+
+    Examples
+    --------
+    >>> import gainkit, pathlib
+    >>> car = gainkit.load_system(pathlib.Path(gainkit.__file__).parent / "job" / "example_system.toml")
+    >>> [output.name for output in car.outputs]
+    ['Front/left', 'Front/right', 'Rear', 'Subwoofer']
+    """
     path = Path(path)
     document, text = read_toml(path)
     faults = Faults(path, key_lines(text))

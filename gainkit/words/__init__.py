@@ -14,6 +14,7 @@ import math
 import re
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
+from pathlib import PurePath
 from typing import Any, Protocol
 
 from gainkit.figures import filled
@@ -141,7 +142,7 @@ def with_names(text: str, door: Door = PYTHON) -> str:
 
 
 def shown(found: Any) -> str:
-    """What was received, short and safe to print; text stands in quotes."""
+    """What was received, short and safe to print; text stands in quotes, paths stand whole."""
     if isinstance(found, str):
         text = found if len(found) <= 60 else found[:57] + "..."
         return "'" + "".join(c if c.isprintable() else repr(c)[1:-1] for c in text) + "'"
@@ -151,6 +152,8 @@ def shown(found: Any) -> str:
         return "a table"
     if isinstance(found, (list, tuple)):
         return "a list"
+    if isinstance(found, PurePath):  # whole: a name that is cut finds no file
+        return "".join(c if c.isprintable() else repr(c)[1:-1] for c in str(found))
     if isinstance(found, float) and not math.isfinite(found):
         return str(float(found))
     try:
