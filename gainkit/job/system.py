@@ -202,7 +202,30 @@ class System:
 
 
 def load_system(path: Path | str) -> System:
-    """Read and check a system file. Raises GainkitError that names every fault at once."""
+    """Read and check a system file.
+
+    Parameters
+    ----------
+    path : str or Path
+        The file, TOML.
+
+    Returns
+    -------
+    System
+        Source, supply, meter, checks and channels, typed and within their ranges.
+
+    Raises
+    ------
+    GainkitError
+        `ManyFaults` that names every fault at once, with its key and line.
+
+    Examples
+    --------
+    >>> import gainkit, pathlib
+    >>> car = gainkit.load_system(pathlib.Path(gainkit.__file__).parent / "job" / "example_system.toml")
+    >>> [output.name for output in car.outputs]
+    ['Front/left', 'Front/right', 'Rear', 'Subwoofer']
+    """
     path = Path(path)
     document, text = read_toml(path)
     faults = Faults(path, key_lines(text))
@@ -290,8 +313,8 @@ def _check_shared(good: dict[str, dict[str, Any]], faults: Faults) -> None:
         faults.add("supply", 0, None, GainkitError("needs_each_other", "feed_length_m", allowed=needed))
     elif "feed_length_m" in supply and "at" not in supply:
         faults.add("supply", 0, None, GainkitError("supply_place_needed", "at", None, SUPPLY_PLACES))
-    if "low_hz" in meter and "high_hz" in meter and meter["low_hz"] >= meter["high_hz"]:
-        faults.add("meter", 0, None, GainkitError("not_above", "high_hz", other="low_hz"))
+    for fault in faults_of(MeterLimits, **meter):
+        faults.add("meter", 0, None, fault)
 
 
 def _check_source(document: Mapping[str, Any], rows: list[dict[str, Any]], faults: Faults) -> None:
