@@ -200,6 +200,4 @@ def _ratings(channel: Channel, figures: Target) -> Iterator[Remark]:
         yield danger("load_below_lowest_rating", load_ohms=load, lowest_ohms=above.ohms)
     most = figures.most_clip_volts
     if most is not None and figures.clip_volts < CAUTIOUS_SHARE * most:
-        yield remark(
-            "load_between_ratings", load_ohms=load, clip_volts=most, cautious_volts=figures.clip_volts
-        )
+        yield remark("load_between_ratings", load_ohms=load, clip_volts=most, cautious_volts=figures.clip_volts)

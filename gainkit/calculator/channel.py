@@ -117,8 +117,8 @@ class Channel:
     drop_volts : float, optional
         What a built-in stage keeps of its supply [V].
     overlap_limit : str
-        "both": the overlap runs past the amplifier's and the loudspeaker's limit; "amplifier": a full-scale sine
-        stays within the loudspeaker's.
+        "both": the overlap runs past the amplifier's and the loudspeaker's limit; "amplifier": a full-scale
+        sine stays within the loudspeaker's.
     crest_factor_db : float, optional
         Peak over rms of the programme [dB].
     supply_state : str, optional
@@ -130,8 +130,9 @@ class Channel:
     ------
     GainkitError
         `outside_range` and `missing` for single figures; `wrong_kind`, `same_load_twice`,
-        `output_limit_unknown`, `tone_above_overlap`, `wrong_order`, `built_in_is_bridged`, `per_half_unbridged`,
-        `peak_rating`, `only_built_in`, `needs_speaker_watts` and `no_tone_fits` for what does not go together.
+        `output_limit_unknown`, `tone_above_overlap`, `wrong_order`, `built_in_is_bridged`,
+        `per_half_unbridged`, `peak_rating`, `only_built_in`, `needs_speaker_watts` and `no_tone_fits` for what
+        does not go together.
 
     Examples
     --------
@@ -269,8 +270,8 @@ def channel_from(figures: Mapping[str, Any]) -> Channel:
     figures : mapping
         Fields of `Channel` by name; what is None counts as left out. `ratings` may hold (watts, ohms) pairs;
         `watts` and `ohms` stand for a single rating. The meter's fields are `meter_kind`, `meter_percent`,
-        `meter_floor_volts`, `meter_low_hz`, `meter_high_hz`, `tone_tolerance_db` and `guard_band`. A load that is left out is
-        that of the only rating, or of both halves where it is per half.
+        `meter_floor_volts`, `meter_low_hz`, `meter_high_hz`, `tone_tolerance_db` and `guard_band`. A load that
+        is left out is that of the only rating, or of both halves where it is per half.
 
     Raises
     ------
@@ -337,7 +338,9 @@ def plate_ratings(channel: Channel) -> tuple[Rating, ...]:
     A bridged pair's from one half's, if so given, and brought down from the distortion that they are given at.
     """
     halves = channel.bridged and channel.per_half
-    return clean_ratings(bridged_ratings(channel.ratings) if halves else channel.ratings, channel.rated_thd_percent)
+    return clean_ratings(
+        bridged_ratings(channel.ratings) if halves else channel.ratings, channel.rated_thd_percent
+    )
 
 
 def built_in_ceiling_volts(channel: Channel) -> float:
@@ -350,8 +353,8 @@ def built_in_ceiling_volts(channel: Channel) -> float:
 def channel_clip_volts(channel: Channel) -> float:
     """Rms sine volts at the onset of clipping into the load [V]: measured, or from plate and supply.
 
-    Between two ratings it is the lower, safe bound (`safe_clip_volts`). A channel that nothing is known of cannot
-    be made, so there always are some.
+    Between two ratings it is the lower, safe bound (`safe_clip_volts`). A channel that nothing is known of
+    cannot be made, so there always are some.
     """
     return _clip_volts(channel, safe_clip_volts)
 

@@ -98,6 +98,7 @@ def onset_share(thd_percent_at_rating: float) -> float:
     """Power at the onset of clipping over the power at that distortion [-], 1 at 0 %.
 
     Of an amplifier that cuts at hard rails: a rating at 10 % THD is 1.2878 times the power that it gives
-    without clipping. A model: an amplifier whose rails sag under load, or which clips softly, has another share.
+    without clipping. A model: an amplifier whose rails sag under load, or which clips softly, has another
+    share.
     """
     return 1.0 / float(power_ratio(overdrive_db_of_thd(thd_percent_at_rating)))

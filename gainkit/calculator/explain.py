@@ -160,7 +160,8 @@ def _target_steps(channel: Channel, figures: Target) -> Iterator[ExplainedStep]:
     elif figures.margin_db:
         yield ExplainedStep(
             f"target = {lower} / 10^(margin/20) = "
-            f"{_limit(figures):.2f} V / 10^({_g(figures.margin_db)}/20){guarded} = {figures.target_volts:.2f} V",
+            f"{_limit(figures):.2f} V / 10^({_g(figures.margin_db)}/20){guarded} = "
+            f"{figures.target_volts:.2f} V",
             "the lower limit, less the margin kept in hand",
         )
     else:

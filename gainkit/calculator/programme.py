@@ -179,9 +179,10 @@ def find_programme(
     """Long-term power at several overlaps. clip_watts : the channel's power at the onset of clipping [W].
 
     target_below_clip_db : how far the target lies below the rails, by a margin or the loudspeaker's limit; an
-    overlap of that size just makes full-scale peaks touch them [dB]. highpass_hz, lowpass_hz : the channel's own
-    filters, which stand before its output stage: what they keep out is no load to it [Hz]. The tweeter's power is calculated with the
-    load's own impedance and no loss in its crossover. Raises GainkitError for a figure that cannot be.
+    overlap of that size just makes full-scale peaks touch them [dB]. highpass_hz, lowpass_hz : the channel's
+    own filters, which stand before its output stage: what they keep out is no load to it [Hz]. The tweeter's
+    power is calculated with the load's own impedance and no loss in its crossover. Raises GainkitError for a
+    figure that cannot be.
     """
     refuse_outside("clip_watts", clip_watts, POWER_WATTS, needed=True)
     refuse_outside("crest_factor_db", crest_factor_db, CREST_DB, needed=True)

@@ -126,8 +126,8 @@ def uncertainty_volts(
     meter_percent : accuracy as a share of the reading [%]; meter_floor_volts : its fixed part, digits times
     resolution [V]; tone_tolerance_db : how far the tone's level may be off [dB]; others_volts : what supply and
     load, each being off as far as it may, change in set_volts [V]. All are independent and rectangular within
-    their limits: U = 2 sqrt(sum of a^2 / 3), and never more than the sum of a, which cannot be exceeded. Source:
-    JCGM 100:2008 (GUM) 4.3.7, 5.1.2 and 6.2, coverage factor 2 (clause numbers from memory).
+    their limits: U = 2 sqrt(sum of a^2 / 3), and never more than the sum of a, which cannot be exceeded.
+    Source: JCGM 100:2008 (GUM) 4.3.7, 5.1.2 and 6.2, coverage factor 2 (clause numbers from memory).
     """
     meter = set_volts * (meter_percent / 100.0) + meter_floor_volts
     tone = set_volts * (ratio_from_db(tone_tolerance_db) - 1.0)
@@ -158,8 +158,8 @@ def find_target(channel: Channel) -> Target:
 
     References
     ----------
-    Joule's and Ohm's laws; AES17 for 0 dBFS, the full-scale sine; JCGM 100:2008 for `set_uncertainty_volts`. The
-    overlap is this toolkit's own gain model: a recording of -overlap dBFS reaches the target.
+    Joule's and Ohm's laws; AES17 for 0 dBFS, the full-scale sine; JCGM 100:2008 for `set_uncertainty_volts`.
+    The overlap is this toolkit's own gain model: a recording of -overlap dBFS reaches the target.
 
     Examples
     --------
@@ -184,7 +184,9 @@ def find_target(channel: Channel) -> Target:
     if channel.meter.guard_band:
         guard = spread or 0.0
         if guard >= shown:
-            raise GainkitError("guard_band_leaves_nothing", "guard_band", True, set_volts=shown, guard_volts=guard)
+            raise GainkitError(
+                "guard_band_leaves_nothing", "guard_band", True, set_volts=shown, guard_volts=guard
+            )
         target, shown = target * (1.0 - guard / shown), shown - guard
     gain = sensitivity = None
     if channel.source_volts is not None:
@@ -272,9 +274,7 @@ def _uncertainty(channel: Channel, shown_volts: float, target: float) -> float |
         others.append(shown_volts * open_share * _slope(channel, "load_ohms", target))
     if not (meter.percent or meter.floor_volts or meter.tone_tolerance_db or any(others)):
         return None
-    return uncertainty_volts(
-        shown_volts, meter.percent, meter.floor_volts, meter.tone_tolerance_db, *others
-    )
+    return uncertainty_volts(shown_volts, meter.percent, meter.floor_volts, meter.tone_tolerance_db, *others)
 
 
 def _slope(channel: Channel, field: str, target: float) -> float:

@@ -155,9 +155,9 @@ def tone_cautions(channel: Channel, tone_hz: float) -> Iterator[Remark]:
     if feeds_tweeter(channel):
         yield danger("tweeter_channel", highpass_hz=channel.highpass_hz)
     if loss > FILTER_LOSS_DB:
-        least, most = meter_band_hz(channel.meter) or (SIMPLE_METER_HZ[0], math.inf)
         low, high = tone_band_hz(channel)
-        low, high = max(low, least), min(high, most)
+        reach = meter_band_hz(channel.meter) or (SIMPLE_METER_HZ[0], math.inf)
+        low, high = max(low, reach[0]), min(high, reach[1])
         fits = low < high
         grave = danger if loss >= LOST_DB else fault
         yield grave(
@@ -176,6 +176,6 @@ def meter_cautions(meter: MeterLimits, tone_hz: float) -> Iterator[Remark]:
             low, high = SIMPLE_METER_HZ[0], BETTER_METER_HZ[1]
             yield fault("meter_may_not_reach_tone", tone_hz=tone_hz, low_hz=low, high_hz=high)
     elif not band[0] <= tone_hz <= band[1]:
-        high = None if math.isinf(band[1]) else band[1]
+        most = None if math.isinf(band[1]) else band[1]
         assumed = meter.low_hz is None and meter.high_hz is None
-        yield fault("meter_not_made_for_tone", tone_hz=tone_hz, low_hz=band[0], high_hz=high, assumed=assumed)
+        yield fault("meter_not_made_for_tone", tone_hz=tone_hz, low_hz=band[0], high_hz=most, assumed=assumed)

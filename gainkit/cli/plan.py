@@ -84,7 +84,8 @@ class TargetOptions:
         float, typer.Option(help="Gain overlap [dB]: a recording of minus this reaches the target.")
     ] = 0.0
     overlap_limit: Annotated[
-        OverlapLimit, typer.Option(help="Limits that the overlap may run past; amplifier spares the loudspeaker.")
+        OverlapLimit,
+        typer.Option(help="Limits that the overlap may run past; amplifier spares the loudspeaker."),
     ] = OverlapLimit.both
     tone_dbfs: Annotated[
         float | None, typer.Option(help="Level of the tone [dBFS]; minus the overlap if left out.")
@@ -96,9 +97,9 @@ class TargetOptions:
         float | None, typer.Option(help="Source volts for 0 dBFS at its highest clean volume [V].")
     ] = None
     supply_volts: Annotated[float | None, typer.Option(help="Supply at the amplifier [V].")] = None
-    supply_state: Annotated[
-        SupplyState | None, typer.Option(help="What was running when it was measured.")
-    ] = None
+    supply_state: Annotated[SupplyState | None, typer.Option(help="What was running when it was measured.")] = (
+        None
+    )
     supply_tolerance_volts: Annotated[float, typer.Option(help="How far it may be off [V].")] = 0.0
     rated_supply_volts: Annotated[float | None, typer.Option(help="Supply of the rating [V].")] = None
     regulated: Annotated[bool, typer.Option("--regulated", help="The power does not follow the supply.")] = (
@@ -147,9 +148,9 @@ class TargetOptions:
     meter_percent: Annotated[float, typer.Option(help="Meter accuracy, share of the reading [%].")] = 0.0
     meter_floor_volts: Annotated[float, typer.Option(help="Meter accuracy, fixed part [V].")] = 0.0
     tone_tolerance_db: Annotated[float, typer.Option(help="How far the tone's level may be off [dB].")] = 0.0
-    guard_band: Annotated[
-        bool, typer.Option("--guard-band", help="Take the uncertainty off the target.")
-    ] = False
+    guard_band: Annotated[bool, typer.Option("--guard-band", help="Take the uncertainty off the target.")] = (
+        False
+    )
     explain: ExplainFlag = False
     as_json: JsonFlag = False
 
@@ -346,7 +347,8 @@ def plan(
 
 
 def plan_text(vehicle: str | None, figures: Plan, explained: list[Channel]) -> str:
-    """Dangers, what applies to the car and to each channel, then the table: last, so that it stays on the screen."""
+    """Dangers, what applies to the car and to each channel, then the table: last, so that it stays on the
+    screen."""
     from gainkit.cli.plain import bullets, columns, sections, shortened, strong, width
 
     parts = [bullets("Danger", _parted(figures.cautions)[0])]

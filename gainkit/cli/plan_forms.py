@@ -8,7 +8,7 @@ if TYPE_CHECKING:
     from gainkit.calculator.targets import Target
     from gainkit.job.plan import ChannelPlan, Plan
 
-HEAD = ("channel", "tone", "SET TO", "uncertainty", "gain control", "limited by", "power")
+HEAD = ("channel", "tone", "SET TO", "uncertainty", "gain control", "limit", "power")
 
 
 def set_figure(figures: Target) -> str:

@@ -35,8 +35,9 @@ class ChannelPlan(Target, _Named):
     sensitivity_in_range : whether the gain control reaches it; None when its range is not known.
     nearest_sensitivity_volts : the nearest setting it has [V rms]; nearest_error_db : how much louder
     (positive) or quieter than the target that setting is [dB]. supply_volts : what the
-    target was scaled to [V]. trim_db : for a radio's own output, how far its level comes down [dB]: its gain_db,
-    where that is below 0. programme : long-term power, None without a crest factor. outputs : full names of the outputs set alike.
+    target was scaled to [V]. trim_db : for a radio's own output, how far its level comes down [dB]: its
+    gain_db, where that is below 0. programme : long-term power, None without a crest factor. outputs : full
+    names of the outputs set alike.
     """
 
     sensitivity_in_range: bool | None
@@ -110,8 +111,8 @@ def amplifier_watts(system: System) -> float:
 def resolved_channel(each: SystemChannel, source: Source, supply_volts: float | None) -> Channel:
     """The calculator's input with the supply at the amplifier and the source's loudspeaker volts filled in.
 
-    A radio's own output is as loud as its onset of clipping says, or as `speaker_volts` says where that is louder:
-    its gain, which is its trim, errs to the safe side.
+    A radio's own output is as loud as its onset of clipping says, or as `speaker_volts` says where that is
+    louder: its gain, which is its trim, errs to the safe side.
     """
     channel = each.channel
     if not channel.built_in:
@@ -271,6 +272,7 @@ def _own_figures(each: SystemChannel) -> tuple[object, ...]:
     """What stands in a channel's own table, without names and without what other tables say."""
     channel = replace(
         each.channel, source_volts=None, supply_volts=1.0, supply_state=None, supply_tolerance_volts=0.0,
-        efficiency=1.0, drop_volts=None, fuse_outputs=1, tone_hz=each.channel.tone_hz or 1.0, meter=MeterLimits(),
+        efficiency=1.0, drop_volts=None, fuse_outputs=1, tone_hz=each.channel.tone_hz or 1.0,
+        meter=MeterLimits(),
     )  # fmt: skip
     return channel, each.channel.drop_volts, each.channel.tone_hz, each.fed_by, each.coil_ohms, each.coils

@@ -18,8 +18,8 @@ from gainkit.job.outputs import Output, find_output
 from gainkit.job.schema import Faults, Key, check_table, key_lines, nearest, number_key, read_toml, shown
 
 SUPPLY_PLACES = ("amplifier", "battery")
-"""Where the supply's volts were measured: at the amplifier they hold as they are, at the battery the feed's loss is
-still to be taken off."""
+"""Where the supply's volts were measured: at the amplifier they hold as they are, at the battery the feed's
+loss is still to be taken off."""
 
 FEED_MATERIALS = ("copper", "cca")
 """What the feed's conductor is made of: copper, or copper-clad aluminium."""
@@ -137,8 +137,8 @@ class Supply:
     """Supply voltage under test [V] and, optionally, the cable that feeds the amplifiers.
 
     at : where those volts were measured, "amplifier" or "battery"; state : what was running then, one of
-    `calculator.channel.SUPPLY_STATES`. tolerance_volts : how far they may be off [V]. feed_material : "copper" or
-    "cca". fuse_amperes : of the feed [A].
+    `calculator.channel.SUPPLY_STATES`. tolerance_volts : how far they may be off [V]. feed_material : "copper"
+    or "cca". fuse_amperes : of the feed [A].
     """
 
     volts: float | None = None

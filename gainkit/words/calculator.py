@@ -146,7 +146,9 @@ def _filters_take_level(values: Values) -> str:
 
 def _full_scale_over_loudspeaker(values: Values) -> str:
     cut = ", cut at the rails," if values["cut"] else ", without a trace of clipping,"
-    way_out = "" if values["over_db"] < 3.0 else " To keep a full-scale sine within the limit give <overlap_limit>."
+    way_out = (
+        "" if values["over_db"] < 3.0 else " To keep a full-scale sine within the limit give <overlap_limit>."
+    )
     return (
         "At the gain set a full-scale tone (0 dBFS) puts {full_scale_watts:.3g} W into the loudspeaker"
         f"{cut} {{over_db:.1f}} dB over its continuous {{speaker_watts:.6g}} W. Programme with a crest factor of "
@@ -163,7 +165,9 @@ def _rating_above_built_in_limit(values: Values) -> str:
             "what a bridge-tied stage gives at about {implied_thd_percent:.2g} % THD, by the model of hard rails "
             "({one_percent_watts:.3g} W at 1 %)"
         )
-    return f"{claim}{what}. Clean it gives at most {{most_volts:.2f}} V, {{most_watts:.3g}} W: that counts here."
+    return (
+        f"{claim}{what}. Clean it gives at most {{most_volts:.2f}} V, {{most_watts:.3g}} W: that counts here."
+    )
 
 
 def _rating_unusual(values: Values) -> str:

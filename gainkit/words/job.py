@@ -241,6 +241,7 @@ REMARKS: dict[str, Template] = {
     "job_headline": lambda v: _headline(v),
 }
 
+
 def _example_figures(values: Mapping[str, Any]) -> str:
     if values["whole"]:
         return (
