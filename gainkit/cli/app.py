@@ -17,6 +17,7 @@ from gainkit.cli import (
     calibrate,
     charts,
     demo,
+    guide,
     job,
     live,
     match,
@@ -49,6 +50,7 @@ ROOMS = (
     note,
     live,
     demo,
+    guide,
 )
 
 
