@@ -13,20 +13,24 @@ from typing import Annotated
 import typer
 
 from gainkit.cli import (
-    bench,
     calibrate,
     charts,
     demo,
+    feed,
     job,
     live,
+    load,
     match,
     measure,
+    meter,
     note,
     onset,
+    pad,
     plan,
     polarity,
     routing,
     tones,
+    trim,
     volume,
 )
 from gainkit.cli.help import first_sentence
@@ -41,7 +45,11 @@ ROOMS = (
     polarity,
     routing,
     match,
-    bench,
+    load,
+    pad,
+    feed,
+    meter,
+    trim,
     charts,
     job,
     note,
