@@ -630,7 +630,7 @@ CARELESS = [  # (what goes wrong, call, code that must be told, and how gravely)
      "rated_at_distortion", "remark"),
     ("a radio without its drop", "--load-ohms 4 --built-in --supply-volts 14.4",
      "drop_not_known", "fault"),
-    ("a supply at rest", "--watts 75 --ohms 4 --supply-volts 12.8 --rated-supply-volts 14 --supply-state resting",
+    ("a supply at rest", "--watts 75 --ohms 4 --supply-volts 12 --rated-supply-volts 14 --supply-state resting",
      "supply_measured_at_rest", "fault"),
     ("a meter that ends too early", "--watts 75 --ohms 4 --meter-high-hz 400 --tone-hz 997",
      "meter_not_made_for_tone", "fault"),

@@ -55,7 +55,9 @@ def full_scale_volts_from(clip_volts: FloatOrArray, clip_dbfs: FloatOrArray) -> 
 class Trim(Result):
     """How far the built-in channels come down.
 
-    clip_dbfs_before, clip_dbfs_after : recording level at their onset of clipping [dBFS]. most_volts,
+    below_limit_db : what the built-in channels keep below their own onset, by their margin and their
+    loudspeakers' limit [dB]. clip_dbfs_before, clip_dbfs_after : recording level at their onset of clipping
+    [dBFS]. most_volts,
     most_watts : the supply's own limit for a bridge-tied stage; source_volts : output for 0 dBFS as things
     stand, unclipped [V rms]; both None where their inputs are not given.
     """
@@ -67,6 +69,7 @@ class Trim(Result):
     most_volts: float | None
     most_watts: float | None
     source_volts: float | None
+    below_limit_db: float
     notes: tuple[Remark, ...]
 
 
@@ -161,5 +164,6 @@ def find_trim(
         most_volts=most,
         most_watts=None if most is None or load_ohms is None else watts_from_volts(most, load_ohms),
         source_volts=None if clip_volts is None else full_scale_volts_from(clip_volts, source_clip_dbfs),
+        below_limit_db=below,
         notes=tuple(notes),
     )
