@@ -441,6 +441,25 @@ def test_the_supply_has_one_place(tmp_path: Path) -> None:
     assert "feed_not_given" in codes(told.cautions)
 
 
+def test_the_plan_judges_the_wire_as_the_feed_does(tmp_path: Path, gainkit: Run) -> None:
+    """600 W through 4 mm2 are told as unsafe in the plan of a car too, and copper-clad aluminium loses more."""
+    large = "rated_watts = 600\nrated_ohms = 4\nload_ohms = 4\nregulated = true"
+    supply = 'volts = 13.2\nat = "battery"\nfeed_length_m = 5\nfeed_mm2 = 4'
+    plan = planned(tmp_path, large, supply=supply)
+    told = {each.code: each.severity for each in plan.cautions}
+    assert told["wire_not_safe"] == "danger"
+    assert gainkit("plan", tmp_path / "system.toml").out.startswith("Danger\n")
+    thick = supply.replace("feed_mm2 = 4", "feed_mm2 = 50")
+    volts = [
+        planned(tmp_path, large, supply=f'{thick}\nfeed_material = "{metal}"').channels[0].supply_volts
+        for metal in ("copper", "cca")
+    ]
+    # 63 % of copper's conductance: the loss grows by a little more than 1 / 0.63
+    assert 1.55 < (13.2 - (volts[1] or 0)) / (13.2 - (volts[0] or 0)) < 1.7
+    larger = planned(tmp_path, large, supply=f"{supply}\nfuse_amperes = 150")
+    assert "fuse_above_wire" in codes(larger.cautions)
+
+
 def test_what_was_running_is_told(tmp_path: Path, gainkit: Run) -> None:
     resting = planned(tmp_path, UNREGULATED, supply='volts = 12.6\nstate = "resting"').channels[0]
     assert one(resting, "supply_measured_at_rest").severity == "fault"

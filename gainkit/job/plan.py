@@ -8,7 +8,8 @@ from dataclasses import dataclass, fields, replace
 from pathlib import Path
 
 from gainkit.calculator.channel import Channel, MeterLimits, channel_clip_volts
-from gainkit.calculator.feeds import Feed, power_feed
+from gainkit.calculator.conductors import COPPER, COPPER_CLAD_ALUMINIUM
+from gainkit.calculator.feeds import Feed, FeedFacts, power_feed
 from gainkit.calculator.loads import find_loads
 from gainkit.calculator.programme import ProgrammePower, find_programme
 from gainkit.calculator.targets import Target, find_target
@@ -21,6 +22,10 @@ from gainkit.results import Result
 
 TOGETHER_DB = 0.5
 """Channels that clip within this of each other clip together [dB] (our choice)."""
+
+
+MATERIAL_OF = {"copper": COPPER.name, "cca": COPPER_CLAD_ALUMINIUM.name}
+"""What the system file's words for the feed's conductor stand for."""
 
 
 @dataclass(frozen=True)
@@ -96,7 +101,9 @@ def system_feed(system: System) -> Feed | None:
     watts = amplifier_watts(system)
     if supply.volts is None or supply.feed_length_m is None or supply.feed_square_mm is None or not watts:
         return None
-    return power_feed(watts, supply.efficiency, supply.volts, supply.feed_length_m, supply.feed_square_mm)
+    facts = FeedFacts(MATERIAL_OF[supply.feed_material], supply.fuse_amperes)
+    area = supply.feed_square_mm
+    return power_feed(watts, supply.efficiency, supply.volts, supply.feed_length_m, area, facts=facts)
 
 
 def amplifier_watts(system: System) -> float:
@@ -237,15 +244,14 @@ def _supply_cautions(system: System, feed: Feed | None) -> Iterator[Remark]:
     amperes = amplifier_watts(system) / (supply.efficiency * supply.volts)
     if feed is not None:
         amperes = feed.supply_amperes or amperes
-        yield from (each for each in feed.notes if each.severity != "remark")
+        yield from feed.notes
         yield remark(
             "feed_loss",
             supply_amperes=amperes,
             lost_volts=feed.lost_volts,
             amplifier_volts=feed.amplifier_volts if supply.at == "battery" else supply.volts,
         )
-        yield remark("size_cable_and_fuse")
-    if supply.fuse_amperes is not None and amperes > supply.fuse_amperes:
+    elif supply.fuse_amperes is not None and amperes > supply.fuse_amperes:
         yield fault("power_beyond_fuse", supply_amperes=amperes, fuse_amperes=supply.fuse_amperes)
 
 
