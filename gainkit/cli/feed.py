@@ -97,7 +97,7 @@ def _feed_text(found: Feed) -> str:
         f"{found.amplifier_volts:.2f} V at the amplifier, {found.supply_amperes:.1f} A, fuse {fuse}.",
         f"{found.lost_volts:.2f} V lost in {wire}.",
         f"{found.amperes_per_mm2:.1f} A/mm2, {found.heat_watts_per_m:.1f} W of heat in each metre; "
-        f"{found.wire_watts:.1f} W in all, {found.contact_watts:.1f} W of it in fuse and contacts.",
+        f"{found.wire_watts:.1f} W in all, {found.contact_watts:.1f} W of it in contacts.",
         f"The cable carries {found.continuous_amperes:.0f} A for sure, {found.most_amperes:.0f} A at best.",
         f"Headroom {found.headroom_lost_db:.2f} dB for an unregulated amplifier.",
     ]

@@ -7,7 +7,8 @@ from dataclasses import dataclass, fields, replace
 from pathlib import Path
 
 from gainkit.calculator.channel import Channel, channel_clip_volts
-from gainkit.calculator.feeds import Feed, power_feed
+from gainkit.calculator.feed_cautions import feed_cautions
+from gainkit.calculator.feeds import Feed, FeedFacts, power_feed
 from gainkit.calculator.loads import find_loads
 from gainkit.calculator.programme import ProgrammePower, find_programme
 from gainkit.calculator.targets import Target, find_target
@@ -54,11 +55,12 @@ class ChannelPlan(Target, _Named):
 
 @dataclass(frozen=True, repr=False)
 class Plan(Result):
-    """Every channel's figures; cautions : those of the car as a whole."""
+    """Every channel's figures; cautions : those of the car as a whole; feed : its power cable, if given."""
 
     source: Source
     channels: tuple[ChannelPlan, ...]
     cautions: tuple[Remark, ...]
+    feed: Feed | None = None
 
     def channel(self, name: str) -> ChannelPlan:
         """The channel of that name (upper and lower case alike); KeyError when there is none."""
@@ -82,7 +84,7 @@ def plan_system(system: System) -> Plan:
     feed = system_feed(system)
     supply = system.supply.volts if feed is None else feed.amplifier_volts
     channels = tuple(_plan_channel(each, system.source, supply) for each in system.channels)
-    return Plan(system.source, channels, tuple(_cautions(system, channels, feed)))
+    return Plan(system.source, channels, tuple(_cautions(system, channels, feed)), feed)
 
 
 def system_feed(system: System) -> Feed | None:
@@ -102,7 +104,14 @@ def system_feed(system: System) -> Feed | None:
             )
     if watts == 0.0:
         return None
-    return power_feed(watts, supply.efficiency, supply.volts, supply.feed_length_m, supply.feed_square_mm)
+    return power_feed(
+        watts, supply.efficiency, supply.volts, supply.feed_length_m, supply.feed_square_mm,
+        facts=_feed_facts(system),
+    )  # fmt: skip
+
+
+def _feed_facts(system: System) -> FeedFacts:
+    return FeedFacts(system.supply.feed_material, system.supply.fuse_amperes)
 
 
 def resolved_channel(each: SystemChannel, source: Source, supply_volts: float | None) -> Channel:
@@ -211,7 +220,7 @@ def _cautions(system: System, channels: tuple[ChannelPlan, ...], feed: Feed | No
             lost_volts=feed.lost_volts,
             amplifier_volts=feed.amplifier_volts,
         )
-        yield remark("size_cable_and_fuse")
+        yield from feed_cautions(feed, _feed_facts(system))
     first, last = (choose(channels, key=lambda each: each.headroom_db) for choose in (min, max))
     if last.headroom_db - first.headroom_db > TOGETHER_DB:
         apart = last.headroom_db - first.headroom_db

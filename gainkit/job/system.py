@@ -11,6 +11,7 @@ from gainkit.advice import Checks
 from gainkit.calculator import ranges
 from gainkit.calculator.amplifier import Rating
 from gainkit.calculator.channel import Channel, MeterLimits
+from gainkit.calculator.conductors import COPPER, MATERIALS
 from gainkit.calculator.feeds import awg_number, awg_square_mm
 from gainkit.calculator.ranges import faults_of, range_of
 from gainkit.calculator.tones import default_tone_hz
@@ -32,6 +33,8 @@ SUPPLY_KEYS = (
     Key("feed_awg", "label"),
     number_key("feed_mm2", ranges.SQUARE_MM),
     number_key("efficiency", ranges.FRACTION),
+    Key("feed_material", "choice", tuple(MATERIALS)),
+    number_key("fuse_amperes", ranges.FUSE_AMPERES),
 )
 METER_KEYS = (
     Key("kind", "choice", ("true-rms", "average-responding")),
@@ -116,12 +119,14 @@ class Source:
 
 @dataclass(frozen=True)
 class Supply:
-    """Supply voltage under test [V] and, optionally, the cable that feeds the amplifiers."""
+    """Supply voltage under test [V] and, optionally, the cable that feeds the amplifiers and its fuse [A]."""
 
     volts: float | None = None
     feed_length_m: float | None = None
     feed_square_mm: float | None = None
     efficiency: float = 0.8
+    feed_material: str = COPPER.name
+    fuse_amperes: float | None = None
 
 
 @dataclass(frozen=True)
@@ -353,7 +358,8 @@ def _check_names(rows: list[dict[str, Any]], faults: Faults) -> None:
 
 def _supply(good: Mapping[str, Any]) -> Supply:
     square_mm = good.get("feed_mm2", good.get("feed_mm2_of_awg"))
-    return Supply(good.get("volts"), good.get("feed_length_m"), square_mm, good.get("efficiency", 0.8))
+    same = ("volts", "feed_length_m", "efficiency", "feed_material", "fuse_amperes")
+    return Supply(feed_square_mm=square_mm, **{key: good[key] for key in same if key in good})
 
 
 def _channel_fields(row: Mapping[str, Any]) -> dict[str, Any]:

@@ -173,7 +173,6 @@ REMARKS: dict[str, Template] = {
         "With all amplifiers at full power the feed carries {supply_amperes:.0f} A and loses {lost_volts:.2f} V: "
         "unregulated channels are calculated at {amplifier_volts:.2f} V."
     ),
-    "size_cable_and_fuse": "Size cable and fuse for that current by their makers' tables and local codes (<find_feed()>).",
     "clip_apart": (
         "The channels do not clip together: {first} is the first as the volume goes up, {last} the last, "
         "{apart_db:.1f} dB later."
