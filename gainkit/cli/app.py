@@ -17,6 +17,7 @@ from gainkit.cli import (
     charts,
     demo,
     feed,
+    guide,
     job,
     live,
     load,
@@ -57,6 +58,7 @@ ROOMS = (
     note,
     live,
     demo,
+    guide,
 )
 
 

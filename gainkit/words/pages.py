@@ -100,6 +100,7 @@ FAULTS: dict[str, FaultWords] = {
     "file_exists": FaultWords("{received} is already there.", "Choose another name or add <overwrite>."),
     "not_a_folder": FaultWords("{received} is no folder.", "Give the name of a folder."),
     "no_jobs_below": FaultWords("There is no job below {received}.", "Start one with <start_job()>."),
+    "no_such_page": FaultWords("The manual has no page {received}.", "Its pages are: {allowed}."),
     "wrong_suffix": FaultWords("{received} does not end in {allowed}.", "Name the file with it."),
     "folder_not_ours": FaultWords("{received} holds something else.", "Name a new folder for the demo."),
     "demo_broken": FaultWords("The demo did not find {what}.", "This is a fault of gainkit: report it."),
