@@ -322,7 +322,7 @@ def test_examples_give_what_they_show(room: str) -> None:
 
 
 FEEDS = [
-    feeds.FeedFacts("copper-clad-aluminium", 300, contact_ohms=0.005, return_ohms=0.002, measured_drop_volts=9),
+    feeds.FeedFacts("cca", 300, contact_ohms=0.005, return_ohms=0.002, measured_drop_volts=9),
     feeds.FeedFacts(fuse_amperes=30, measured_drop_volts=1, measured_amperes=30),
 ]
 

@@ -110,7 +110,7 @@ def test_copper_clad_aluminium_lies_between_its_metals() -> None:
     ideal = 0.10 + 0.90 * COPPER.ohm_m / ALUMINIUM.ohm_m
     assert COPPER.ohm_m / ALUMINIUM.ohm_m < share < ideal
     assert share == pytest.approx(ideal, rel=0.04)
-    fused = find_feed(5, watts=500, awg="4", facts=FeedFacts("copper-clad-aluminium"))
+    fused = find_feed(5, watts=500, awg="4", facts=FeedFacts("cca"))
     plain = find_feed(5, watts=500, awg="4")
     assert fused.wire_ohms == pytest.approx(plain.wire_ohms / share)
     assert fused.highest_fuse_amperes < plain.highest_fuse_amperes  # type: ignore[operator]
@@ -208,7 +208,7 @@ def test_facts_that_cannot_be(call: Callable[[], object], code: str) -> None:
         ("--watts 500 --awg 4", "not known", {"fuse_the_feed"}),
         ("--watts 900 --awg 4 --fuse-amperes 100", "not known", {"fuse_the_feed"}),
         ("--watts 500 --awg 4 --fuse-amperes 60", "safe", {"fuse_the_feed"}),
-        ("--watts 500 --awg 8 --fuse-amperes 50 --feed-material copper-clad-aluminium", "not known",
+        ("--watts 500 --awg 8 --fuse-amperes 50 --feed-material cca", "not known",
          {"fuse_the_feed"}),
         ("--watts 500 --awg 4 --fuse-amperes 60 --air-c 90", "not known", {"fuse_the_feed"}),
         ("--watts 500 --awg 4 --fuse-amperes 60 --air-c 100", "not safe",
@@ -252,7 +252,7 @@ outputs = ["left", "right"]
         ("feed_awg = '1/0'\nfuse_amperes = 150", "safe", {"fuse_the_feed", "feed_loss"}),
         ("feed_awg = 4\nfuse_amperes = 300", "not safe",
          {"fuse_above_wire", "fuse_the_feed", "feed_loss"}),
-        ("feed_awg = 2\nfuse_amperes = 70\nfeed_material = 'copper-clad-aluminium'", "not known",
+        ("feed_awg = 2\nfuse_amperes = 70\nfeed_material = 'cca'", "safe",
          {"not_all_copper", "fuse_the_feed", "feed_loss", "fuse_below_current"}),
     ],
 )  # fmt: skip

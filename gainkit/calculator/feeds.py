@@ -96,7 +96,7 @@ class FeedFacts:
     Parameters
     ----------
     material : str
-        "copper", or "copper-clad-aluminium".
+        "copper", or "cca" (copper-clad aluminium).
     fuse_amperes : float, optional
         Rating of the fuse at the battery [A]; its own resistance is counted.
     contact_ohms : float

@@ -18,7 +18,7 @@ class FeedMaterial(StrEnum):
     """What the cable is made of."""
 
     copper = "copper"
-    copper_clad_aluminium = "copper-clad-aluminium"
+    cca = "cca"
 
 
 @dataclass(frozen=True)
@@ -36,7 +36,9 @@ class FeedOptions:
     ] = None
     temperature_c: Annotated[float, typer.Option(help="Of the conductor [degrees Celsius].")] = 20.0
     fuse_amperes: Annotated[float | None, typer.Option(help="Fuse at the battery [A].")] = None
-    feed_material: Annotated[FeedMaterial, typer.Option(help="Of the conductor.")] = FeedMaterial.copper
+    feed_material: Annotated[
+        FeedMaterial, typer.Option(help="Of the conductor; cca is copper-clad aluminium.")
+    ] = FeedMaterial.copper
     contact_ohms: Annotated[
         float, typer.Option(help="Terminals, holders and switches together, fuse left out [ohm].")
     ] = 0.0
@@ -75,10 +77,11 @@ def feed(options: FeedOptions) -> None:
 
 def _feed_text(found: Feed) -> str:
     """Dangers, the verdict, the figures, why, the rest."""
+    from gainkit.calculator.conductors import MATERIALS
     from gainkit.cli.plain import bullets, headline, sections
     from gainkit.figures import plain
 
-    area = f"{found.square_mm:.2f} mm2 of {found.material.replace('-', ' ')}"
+    area = f"{found.square_mm:.2f} mm2 of {MATERIALS[found.material].words}"
     wire = f"{found.wire_ohms * 1000:.2f} mohm there and back, {area}"
     if found.amplifier_volts is None or found.supply_amperes is None:
         return sections(
