@@ -27,6 +27,9 @@ BANDS_PER_OCTAVE = 6
 TRACE_DB = 15.0
 """What lies so far under a band's loudest moment does not count as the sweep's trace [dB]."""
 
+LEAKAGE_DB = 50.0
+"""A band whose loudest moment lies so far under the loudest of all may hold what leaks out of others [dB]."""
+
 LEAST_STANDOUT = 5.0
 """A trace must stand out of all other places by so many standard deviations [-]."""
 
@@ -130,6 +133,7 @@ def rough_starts(found: Traces, main: Placed, others_seconds: tuple[float, ...])
     level = 10.0 * np.log10(power + 1e-30 * float(power.max()))
     trace = np.clip(1.0 + (level - level.max(axis=0)) / TRACE_DB, 0.0, 1.0)
     trace -= trace.mean(axis=0)
+    trace *= level.max(axis=0) > level.max() - LEAKAGE_DB
     delays = np.array([main.chirp.time_at(hertz) for hertz in found.middle_hz]) / hop
     first = -round(float(delays.max()) * 0.6)
     starts = np.arange(first, len(power)) + 0.0

@@ -37,6 +37,10 @@ EDGE_OCTAVES = 1.0 / 24.0
 """What is left out at each end of the sweep [octaves]: there it begins and ends, and says less."""
 
 NOISE_OCTAVES = 1.0 / 3.0
+LATE_CUTS = 4
+"""Noise is averaged over so much of an octave; at the bottom, where that is a few values only, over so many
+stretches as well [-]."""
+
 ROUNDING = 1e-13
 """Part of the highest power that reckoning itself may add [-]."""
 
@@ -204,16 +208,19 @@ def _noise(
     pre, post = reach
     low, high = band
     early = _cut(impulse, arrival + 0.5 * (post - pre - second) - 0.5 * (post - pre), pre, post)
-    late = _cut(impulse, arrival + post + 1.1 * pre, pre, post)
+    late = [
+        _cut(impulse, arrival + post + 1.1 * pre + number * (pre + post), pre, post) for number in range(LATE_CUTS)
+    ]
 
-    def mean(cut: _Cut, inside: NDArray[np.bool_], edges: tuple[float, float]) -> Floats:
-        return _smoothed(cut.power, cut.step_hz, grid[inside], NOISE_OCTAVES, edges)
+    def mean(cuts: list[_Cut], inside: NDArray[np.bool_], edges: tuple[float, float]) -> Floats:
+        power = np.mean([cut.power for cut in cuts], axis=0)
+        return _smoothed(power, cuts[0].step_hz, grid[inside], NOISE_OCTAVES, edges)
 
     noise = np.empty(len(grid))
     bottom, top = grid <= 2.0 * low, grid > high
     noise[bottom] = mean(late, bottom, (0.5 * low, high))
-    noise[~bottom & ~top] = mean(early, ~bottom & ~top, (low, 0.995 * high))
-    noise[top] = mean(early, top, (1.05 * high, 0.5 * impulse.rate))
+    noise[~bottom & ~top] = mean([early], ~bottom & ~top, (low, 0.995 * high))
+    noise[top] = mean([early], top, (1.05 * high, 0.5 * impulse.rate))
     return noise
 
 

@@ -29,7 +29,9 @@ DEEP_DB, DEEP_SHARE = 15.0, 0.01
 NO_SHAPE_DB = 0.6
 """A fit that leaves more than this is no known filter [dB rms]."""
 
-FIT_OVER_NOISE_DB = 5.0
+CHANCE = 3.0
+"""Noise of one value may stand so many times over its own mean [-]; of K values by the root of K less."""
+
 LEAST_FIT_POINTS = 12
 
 
@@ -38,8 +40,7 @@ def band_of(curves: Curves) -> tuple[int, int] | None:
 
     A gap of less than a third of an octave does not end it.
     """
-    clear = curves.level_db - curves.floor_db >= BAND_OVER_NOISE_DB
-    clear &= curves.power > 0.0
+    clear = _clear(curves)
     places = np.flatnonzero(clear)
     if not len(places):
         return None
@@ -49,6 +50,12 @@ def band_of(curves: Curves) -> tuple[int, int] | None:
     if lasts[widest] - firsts[widest] < 3:
         return None
     return int(firsts[widest]), int(lasts[widest])
+
+
+def _clear(curves: Curves) -> NDArray[np.bool_]:
+    """Where the level stands out of the noise; by more where few values make an average, which chance may lift."""
+    chance_db = 10.0 * np.log10(1.0 + CHANCE / np.sqrt(curves.bins))
+    return (curves.power > 0.0) & (curves.level_db - curves.floor_db >= BAND_OVER_NOISE_DB + chance_db)
 
 
 def passband_db(level_db: Floats) -> float:
@@ -100,12 +107,16 @@ def fitted(curves: Curves, band: tuple[int, int], passband: float) -> tuple[Chai
     # a mean of K powers at a signal-to-noise ratio r scatters by sqrt((2 r + 1) / K) / r of itself
     noise_db = 4.343 * np.sqrt((2.0 * over + 1.0) / curves.bins[inside]) / over
     spread = np.hypot(SYSTEMATIC_DB + DEEP_SHARE * np.maximum(-level - DEEP_DB, 0.0), noise_db)
-    use = level - floor > FIT_OVER_NOISE_DB
+    use = _clear(curves)[inside]
     if np.count_nonzero(use) < LEAST_FIT_POINTS:
         return None
     levels = Levels(curves.frequency_hz[inside][use], level[use], spread[use])
     ends = max(len(levels.level_db) // 40, 1)
-    falls = [-float(np.median(levels.level_db[end])) for end in (slice(0, ends), slice(-ends, None))]
+    reach = POINTS_PER_OCTAVE * 3 // 2
+    falls = [
+        max(0.0, float(levels.level_db[beside].max())) - float(np.median(levels.level_db[end]))
+        for end, beside in ((slice(0, ends), slice(0, reach)), (slice(-ends, None), slice(-reach, None)))
+    ]
     chain = fit_chain(levels, falls[0], falls[1])
     return chain, misfit_db(levels, chain)
 
