@@ -187,10 +187,12 @@ def _reconsidered(levels: Levels, chain: Chain) -> Chain:
     if not sides or not 0 < len(chain.bands) <= MOST_RECONSIDERED:
         return chain
     best = chain
-    again = _refined(levels, replace(chain, bands=()))
-    for _ in chain.bands[1:]:
-        again = min((_refined(levels, each) for each in _with_band(levels, again)), key=lambda each: each.total)
-        best = again if again.score < best.score else best
+    for rate in {None, chain.rate_hz}:
+        again = _refined(levels, replace(chain, bands=(), rate_hz=rate))
+        for _ in chain.bands[1:]:
+            more = (_refined(levels, each) for each in _with_band(levels, again))
+            again = min(more, key=lambda each: each.total)
+            best = again if again.score < best.score else best
     for band in chain.bands:
         less = replace(chain, bands=tuple(each for each in chain.bands if each is not band))
         for side in sides:

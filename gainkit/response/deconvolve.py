@@ -26,6 +26,10 @@ FULL_SHARE, NONE_SHARE = 0.75, 0.35
 is not blown up where the sweep says nothing [-]. From and to which part of the first frequency the response is
 faded out: its edge must not blur what lies above [-]."""
 
+BLEND_FROM, BLEND_TO = 0.975, 0.995
+"""Parts of the last frequency between which the one divisor gives way to the other [-]: a step there would ring
+into the harmonics."""
+
 ARRIVAL_FRAMES = 1 << 12
 ARRIVAL_FINER = 16
 """Strongest arrival: how much of the response is looked at [frames], and how much finer [-]."""
@@ -84,14 +88,17 @@ def _inverse(chirp: Chirp, rate: float, size: int, first_frame: float) -> Comple
         power = np.abs(part) ** 2
         fall = np.clip((below * step / chirp.from_hz - NONE_SHARE) / (FULL_SHARE - NONE_SHARE), 0.0, 1.0)
         inverse[1:low] = np.conj(part) * np.sin(0.5 * math.pi * fall) ** 2 / (power + least * (power < least))
-    above = np.arange(high + 1, len(played))
-    if len(above):
-        frequency = above * step
-        strength = 0.5 * rate * chirp.amplitude(frequency) * np.sqrt(chirp.octave_seconds / frequency)
-        turns = chirp.octave_seconds * (frequency * (1.0 - np.log(frequency / chirp.from_hz)) - chirp.from_hz)
-        turns -= frequency * first_frame / rate + 0.125
-        fade = np.clip((0.5 * rate - frequency) / ((0.5 - NYQUIST_SHARE) * rate), 0.0, 1.0)
-        inverse[high + 1 :] = fade / strength * np.exp(-2j * math.pi * turns)
+    blend = math.floor(top_hz * BLEND_FROM / step)
+    above = np.arange(min(blend, high), len(played))
+    frequency = above * step
+    strength = 0.5 * rate * chirp.amplitude(frequency) * np.sqrt(chirp.octave_seconds / frequency)
+    turns = chirp.octave_seconds * (frequency * (1.0 - np.log(frequency / chirp.from_hz)) - chirp.from_hz)
+    turns -= frequency * first_frame / rate + 0.125
+    fade = np.clip((0.5 * rate - frequency) / ((0.5 - NYQUIST_SHARE) * rate), 0.0, 1.0)
+    share = np.clip((frequency / top_hz - BLEND_FROM) / (BLEND_TO - BLEND_FROM), 0.0, 1.0)
+    share = np.sin(0.5 * math.pi * share) ** 2
+    inverse[above] *= 1.0 - share
+    inverse[above] += share * fade / strength * np.exp(-2j * math.pi * turns)
     return inverse
 
 

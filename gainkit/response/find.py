@@ -60,10 +60,11 @@ class Asked:
 
 @dataclass(frozen=True)
 class Measured:
-    """One side, measured. place : of the track in the recording. arrival_seconds : re the first mark's, true
+    """One side, measured. heard : where. place : of the track in the recording. arrival_seconds : re the first mark's, true
     seconds. ahead_seconds : by how much the mark's own arrival lies later than `place` has it. clocked : the clock
     was told by the recording."""
 
+    heard: Heard
     curves: Curves
     place: Place
     arrival_seconds: float
@@ -110,7 +111,7 @@ def find_response(
         if left is None and right is None:
             return _not_found(reference, channel)
     told = [
-        None if one is None else _told(one, asked, side, reference is not None, crossover_hz)
+        None if one is None else _told(one, side, reference is not None, crossover_hz)
         for one, side in zip((left, right), sweep.sides, strict=False)
     ]
     if not sweep.in_turn:
@@ -220,7 +221,7 @@ def _measure(
         ahead = exact - align.behind_mark(impulse, exact, place)
     else:
         ahead = 0.0
-    return Measured(found, place, (exact - ahead) / place.clock, ahead, clocked, overloaded)
+    return Measured(asked.heard, found, place, (exact - ahead) / place.clock, ahead, clocked, overloaded)
 
 
 def _arrival(impulse: Impulse, chirp: Chirp) -> float:
@@ -297,14 +298,12 @@ def difference(one: Curves, two: Curves) -> Curves:
     )
 
 
-def _told(
-    measured: Measured, asked: Asked, side: SideTrack, differs: bool, crossover_hz: float | None
-) -> Response:
+def _told(measured: Measured, side: SideTrack, differs: bool, crossover_hz: float | None) -> Response:
     """The answer for one side."""
-    capture, found = asked.heard.capture, measured.curves
+    capture, found = measured.heard.capture, measured.curves
     drift = (measured.place.clock - 1.0) * 1e6 if measured.clocked else None
     answer = replace(
-        _not_found(capture, asked.heard.channel),
+        _not_found(capture, measured.heard.channel),
         found=True,
         drift_ppm=drift,
         notes=(),

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from gainkit.generator.swept import Chirp
-from gainkit.response.deconvolve import Impulse, fast_length
+from gainkit.response.deconvolve import BLEND_FROM, Impulse, fast_length
 
 Floats = NDArray[np.float64]
 
@@ -50,7 +50,7 @@ ARRIVAL_FINER = 4
 HIGHEST_OF_RATE = 0.46
 """Above this part of the sample rate a recorder's own filter is measured, not the chain [-]."""
 
-THD_EDGE_OCTAVES = 1.0 / 6.0
+THD_EDGE_OCTAVES = 1.0 / 3.0
 """Harmonics begin and end with the sweep; so near its ends theirs are not told [octaves]."""
 
 
@@ -105,7 +105,7 @@ def curves(impulse: Impulse, chirp: Chirp, clock: float, arrival: float, smooth_
     room = WINDOW_SHARE * second
     pre = min(max(PRE_SECONDS, PRE_CYCLES / chirp.from_hz), 0.4 * room)
     post = min(POST_SECONDS, room - pre)
-    low, high = chirp.from_hz, min(chirp.to_hz, HIGHEST_OF_RATE * rate)
+    low, high = chirp.from_hz, min(BLEND_FROM * chirp.to_hz, HIGHEST_OF_RATE * rate)
     grid = _grid(low * clock, high * clock) / clock
     linear = _cut(impulse, arrival, pre, post)
     beyond = np.geomspace(1.1 * high, max(0.5 * rate, 1.2 * high), POINTS_PER_OCTAVE)
