@@ -241,7 +241,9 @@ def _sweep_band(spec: ToneSpec, filled: dict[str, Any]) -> None:
     edges = swept.SWEEP_BANDS_HZ[asked]
     given_edges = (filled["low_hz"], filled["high_hz"])
     if filled["band"] and any(mine not in (None, own) for mine, own in zip(given_edges, edges, strict=True)):
-        raise GainkitError(f'band = "{asked}" and low_hz/high_hz were both given.', "Give the one or the others.")
+        raise GainkitError(
+            f'band = "{asked}" and low_hz/high_hz were both given.', "Give the one or the others."
+        )
     for name, mine, own in zip(("low_hz", "high_hz"), given_edges, edges, strict=True):
         filled[name] = own if mine is None else mine
     if filled["in_turn"] and spec.channels != "both":

@@ -36,7 +36,8 @@ from gainkit.levels import db_from_ratio, ratio_from_db
 LEAD_SECONDS = 0.5
 TAIL_SECONDS = 0.5
 GAP_SECONDS = 0.5
-"""Silence before, behind and between [s]: a car is silent within 0.1 s, a steep filter at 20 Hz within 0.4 s."""
+"""Silence before, behind and between [s]: a car is silent within 0.1 s, a steep filter at 20 Hz within 0.4
+s."""
 
 MARK_SECONDS = 1.0
 MARK_SHARE = 0.25
@@ -52,8 +53,8 @@ SWEEP_BANDS_HZ = {
     "treble": (400.0, 18_000.0),
     "full": (20.0, 18_000.0),
 }
-"""From where to where the sweep of each band goes [Hz]: wide enough to show the slopes of its crossovers. 18 kHz
-is below the steep filters of 44.1 kHz converters."""
+"""From where to where the sweep of each band goes [Hz]: wide enough to show the slopes of its crossovers. 18
+kHz is below the steep filters of 44.1 kHz converters."""
 
 
 @dataclass(frozen=True)

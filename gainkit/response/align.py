@@ -1,8 +1,9 @@
 """Where in a recording the sweep stands, and how fast the recorder's clock goes against the player's.
 
-Roughly by the trace that a sweep leaves in the bands of short spectra: each band is loudest when the sweep passes
-it. Exactly by the two marks: they are alike and went through the same chain, so their recordings are laid over
-each other. Without marks the clock comes from the sweep itself: a wrong clock delays each octave by as much.
+Roughly by the trace that a sweep leaves in the bands of short spectra: each band is loudest when the sweep
+passes it. Exactly by the two marks: they are alike and went through the same chain, so their recordings are
+laid over each other. Without marks the clock comes from the sweep itself: a wrong clock delays each octave by
+as much.
 """
 
 from __future__ import annotations
@@ -176,7 +177,8 @@ def place_by_marks(heard: Heard, side: SideTrack, sweep_start: float) -> Place |
 
 
 def behind_mark(impulse: Impulse, arrival: float, place: Place) -> float:
-    """Delay of a response behind that of the first mark through the same chain [s], as they lie on each other."""
+    """Delay of a response behind that of the first mark through the same chain [s], as they lie on each
+    other."""
     assert place.mark is not None
     rate = impulse.rate
     frames = fast_length(round(2 * LAID_SECONDS * rate))

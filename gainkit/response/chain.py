@@ -63,7 +63,8 @@ BENT_MOST = 0.4999
 """Nothing is bent beyond this part of a rate [-]."""
 
 BENT_HZ = 1_000.0
-"""Below this a digital filter at 44.1 kHz differs from an analogue one by nothing that is measured here [Hz]."""
+"""Below this a digital filter at 44.1 kHz differs from an analogue one by nothing that is measured here
+[Hz]."""
 
 RATES_HZ = (44_100.0, 48_000.0, 96_000.0)
 WELL_FITTED_DB = 0.03
@@ -179,11 +180,12 @@ def _promising(
 
 
 def _reconsidered(levels: Levels, chain: Chain) -> Chain:
-    """The same, or with fewer bands: other ones beside the same filters, or other filters beside the same bands.
+    """The same, or with fewer bands: other ones beside the same filters, or other filters beside the same
+    bands.
 
     A wrong shape is easily mended by a band, and a wrong band by another one.
     """
-    sides: list[FilterSide] = [side for side in ("highpass", "lowpass") if getattr(chain, side) is not None]  # type: ignore[misc]
+    sides: list[FilterSide] = [side for side in ("highpass", "lowpass") if getattr(chain, side) is not None]
     if not sides or not 0 < len(chain.bands) <= MOST_RECONSIDERED:
         return chain
     best = chain
@@ -198,13 +200,19 @@ def _reconsidered(levels: Levels, chain: Chain) -> Chain:
         for side in sides:
             for shape in SHAPES:
                 placed = Placed(shape, getattr(chain, side).corner_hz)
-                tried = _refined(levels, replace(less, **{side: placed}))
+                tried = _refined(levels, _with_filter(less, side, placed))
                 best = tried if tried.score < best.score else best
     return best if best is chain else _reconsidered(levels, best)
 
 
+def _with_filter(chain: Chain, side: FilterSide, placed: Placed) -> Chain:
+    """The chain with another filter on one side."""
+    return replace(chain, highpass=placed) if side == "highpass" else replace(chain, lowpass=placed)
+
+
 def _plain_shelves(chain: Chain) -> Chain:
-    """A low shelf is a high one of the opposite gain and the whole moved: told as the one that moves it least."""
+    """A low shelf is a high one of the opposite gain and the whole moved: told as the one that moves it
+    least."""
     for number, band in enumerate(chain.bands):
         moved = chain.gain_db + band.gain_db
         if band.kind != "peak" and abs(moved) < abs(chain.gain_db):
@@ -260,12 +268,13 @@ def _rates(levels: Levels) -> list[float]:
 
 
 def _variants(levels: Levels, chain: Chain, sides: list[FilterSide]) -> list[Chain]:
-    """The chain, and with the next likely shapes on each side: a band beside it may have hidden the right one."""
+    """The chain, and with the next likely shapes on each side: a band beside it may have hidden the right
+    one."""
     found = [chain]
     for side in sides:
         own = getattr(chain, side)
         others = [
-            _refined(levels, replace(chain, **{side: Placed(shape, own.corner_hz)}), "filters")
+            _refined(levels, _with_filter(chain, side, Placed(shape, own.corner_hz)), "filters")
             for shape in SHAPES
             if shape != own.shape
         ]
@@ -314,7 +323,7 @@ def _best_shape(levels: Levels, chain: Chain, side: FilterSide, corner_hz: float
         factor = 1.0
         if shape.family == "linkwitz-riley":  # 3 dB down lies inside its corner
             factor = 0.8 if side == "highpass" else 1.25
-        placed = replace(chain, **{side: Placed(shape, corner_hz * factor)})
+        placed = _with_filter(chain, side, Placed(shape, corner_hz * factor))
         tried.append(_refined(levels, placed, "filters"))
     if chain.bands:
         tried = sorted(tried, key=lambda each: each.total)[:LIKELY_SHAPES]
@@ -432,7 +441,8 @@ def _filter_curve(chain: Chain, shape: Shape, side: FilterSide, bent: Floats) ->
 
 
 def _band_curve(chain: Chain, kind: BoostKind, bent: Floats) -> Callable[..., Floats]:
-    """Level of a band at the points by the logarithm of its centre, its gain [dB] and its quality's logarithm."""
+    """Level of a band at the points by the logarithm of its centre, its gain [dB] and its quality's
+    logarithm."""
 
     def curve(log_centre: float, gain_db: float, log_quality: float) -> Floats:
         return Band(kind, chain.bent_one(math.exp(log_centre)), gain_db, math.exp(log_quality)).level_db(bent)

@@ -3,7 +3,8 @@
 Dividing by the spectrum of the very sweep that was played (fades and all) gives the response where the sweep
 goes. Above its last frequency only harmonics are left; there the divisor is the spectrum that an endless sweep
 of the same law has by stationary phase, a/2 sqrt(L/f) exp(j 2 pi f L (1 - ln(f/f1)) - ...) (Novak et al., JAES
-63, 2015, eq. 27 in substance). In the result the k-th harmonic's own response stands L ln k before the linear one.
+63, 2015, eq. 27 in substance). In the result the k-th harmonic's own response stands L ln k before the linear
+one.
 """
 
 from __future__ import annotations
@@ -90,7 +91,7 @@ def _inverse(chirp: Chirp, rate: float, size: int, first_frame: float) -> Comple
         inverse[1:low] = np.conj(part) * np.sin(0.5 * math.pi * fall) ** 2 / (power + least * (power < least))
     blend = math.floor(top_hz * BLEND_FROM / step)
     above = np.arange(min(blend, high), len(played))
-    frequency = above * step
+    frequency = np.asarray(above * step, dtype=np.float64)
     strength = 0.5 * rate * chirp.amplitude(frequency) * np.sqrt(chirp.octave_seconds / frequency)
     turns = chirp.octave_seconds * (frequency * (1.0 - np.log(frequency / chirp.from_hz)) - chirp.from_hz)
     turns -= frequency * first_frame / rate + 0.125
@@ -103,7 +104,8 @@ def _inverse(chirp: Chirp, rate: float, size: int, first_frame: float) -> Comple
 
 
 def strongest_arrival(impulse: Impulse, start_seconds: float, stop_seconds: float) -> float:
-    """Delay at which the response's envelope is highest between two delays [s], between frames by interpolation.
+    """Delay at which the response's envelope is highest between two delays [s], between frames by
+    interpolation.
 
     The envelope is the magnitude of the analytic signal: phase and polarity of the chain do not shift it.
     """

@@ -46,7 +46,8 @@ class SideTrack:
 
 @dataclass(frozen=True)
 class Sweep:
-    """The track. from_hz, to_hz [Hz], seconds [s], level_dbfs : of the sweep. sides : one, or left and right."""
+    """The track. from_hz, to_hz [Hz], seconds [s], level_dbfs : of the sweep. sides : one, or left and
+    right."""
 
     from_hz: float
     to_hz: float
@@ -99,7 +100,9 @@ def from_track(track: Mapping[str, Any], sample_rate_hz: float) -> Sweep:
         )
         main = sides[0].sweep.chirp
     except (KeyError, TypeError, ValueError, AttributeError, IndexError, ZeroDivisionError) as fault:
-        raise GainkitError("no_sweep_in_entry", "track", str(track.get("file")), "an entry of kind sweep") from fault
+        raise GainkitError(
+            "no_sweep_in_entry", "track", str(track.get("file")), "an entry of kind sweep"
+        ) from fault
     return Sweep(main.from_hz, main.to_hz, main.seconds, main.level_dbfs, sides)
 
 
@@ -124,7 +127,7 @@ def rendered(chirp: Chirp, rate: float, frames: int, first_frame: float) -> Floa
     def span(begin: float, end: float) -> tuple[slice, Floats]:
         low = min(max(math.ceil(first_frame + begin * rate), 0), frames)
         high = min(max(math.ceil(first_frame + end * rate), low), frames)
-        return slice(low, high), (np.arange(low, high) - first_frame) / rate
+        return slice(low, high), np.asarray((np.arange(low, high) - first_frame) / rate, dtype=np.float64)
 
     fade = chirp.fade_seconds
     where, times = span(0.0, stop)

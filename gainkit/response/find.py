@@ -38,8 +38,8 @@ SOUND_CM_PER_SECOND = 34_320.0
 
 ARRIVAL_REACH_SECONDS = 0.4
 ARRIVAL_SHARE = 0.4
-"""How far around its place the strongest arrival is looked for [s], and over the distance to the second harmonic
-at most [-]."""
+"""How far around its place the strongest arrival is looked for [s], and over the distance to the second
+harmonic at most [-]."""
 
 LEAST_CLOCK_STEP = 2e-7
 """A clock that moves by less needs no second look [-]."""
@@ -60,9 +60,9 @@ class Asked:
 
 @dataclass(frozen=True)
 class Measured:
-    """One side, measured. heard : where. place : of the track in the recording. arrival_seconds : re the first mark's, true
-    seconds. ahead_seconds : by how much the mark's own arrival lies later than `place` has it. clocked : the clock
-    was told by the recording."""
+    """One side, measured. heard : where. place : of the track in the recording. arrival_seconds : re the first
+    mark's, true seconds. ahead_seconds : by how much the mark's own arrival lies later than `place` has it.
+    clocked : the clock was told by the recording."""
 
     heard: Heard
     curves: Curves
@@ -86,14 +86,14 @@ def find_response(
 ) -> Response:
     """The response of a chain from a recording of a sweep through it.
 
-    sweep : what was played (`from_track`, `from_figures`). reference : another capture of the same sweep, read on
-    the same channel; the result is the difference from it. smooth_octaves : width over which powers are averaged.
-    channel, minus : what is read; right after left is read there too, or on another channel where it is silent.
-    mark_channel : where the start mark is heard, if not there: a loop from the source. crossover_hz : of a
-    tweeter's output, its high-pass: warned of when it passes too much below.
+    sweep : what was played (`from_track`, `from_figures`). reference : another capture of the same sweep, read
+    on the same channel; the result is the difference from it. smooth_octaves : width over which powers are
+    averaged. channel, minus : what is read; right after left is read there too, or on another channel where it
+    is silent. mark_channel : where the start mark is heard, if not there: a loop from the source. crossover_hz
+    : of a tweeter's output, its high-pass: warned of when it passes too much below.
 
-    `found` is False where the sweep is not in the recording. Raises GainkitError for a channel that is not there
-    and figures out of range.
+    `found` is False where the sweep is not in the recording. Raises GainkitError for a channel that is not
+    there and figures out of range.
     """
     if not SMOOTH_OCTAVES.holds(smooth_octaves):
         raise GainkitError("out_of_range", "smooth_octaves", smooth_octaves, SMOOTH_OCTAVES)
@@ -125,7 +125,9 @@ def _both(left: Response | None, right: Response | None) -> Response:
     if left is None or right is None:
         alone = left or right
         assert alone is not None
-        return replace(alone, notes=gravest_first((*alone.notes, Remark("one_side_heard", "fault", {"side": alone.side}))))
+        return replace(
+            alone, notes=gravest_first((*alone.notes, Remark("one_side_heard", "fault", {"side": alone.side})))
+        )
     later = None
     if left.delay_seconds is not None and right.delay_seconds is not None:
         later = right.delay_seconds - left.delay_seconds
@@ -341,7 +343,9 @@ def _with_chain(answer: Response, found: Curves, band: tuple[int, int]) -> Respo
     inside = slice(band[0], band[1] + 1)
     passband = answer.passband_db + chain.gain_db
     hertz, level = found.frequency_hz[inside], found.level_db[inside]
-    low, high = corners(hertz, level, passband) if not chain.bands else (answer.low_corner_hz, answer.high_corner_hz)
+    low, high = (
+        corners(hertz, level, passband) if not chain.bands else (answer.low_corner_hz, answer.high_corner_hz)
+    )
 
     def side(name: str, corner: float | None) -> Filter | None:
         return filter_told(getattr(chain, name), corner, misfit)

@@ -66,9 +66,7 @@ def fit_sum(
 
 
 def _held(figures: list[float], part: Part) -> list[float]:
-    return [
-        min(max(figure, low), high) for figure, low, high in zip(figures, part.low, part.high, strict=True)
-    ]
+    return [min(max(figure, low), high) for figure, low, high in zip(figures, part.low, part.high, strict=True)]
 
 
 def _slopes(parts: Sequence[Part], at: list[list[float]], curves: list[Floats]) -> list[Floats]:

@@ -1,8 +1,8 @@
 """From an impulse response to points over frequency: level, phase, noise floor, distortion.
 
-The linear part and each harmonic are cut out under smooth windows; the noise is what the same window shows where
-neither of them stands. Powers are averaged over a share of an octave, twice: the second time what the first
-left, divided by it (Tukey's twicing), so that neither slopes nor peaks are flattened.
+The linear part and each harmonic are cut out under smooth windows; the noise is what the same window shows
+where neither of them stands. Powers are averaged over a share of an octave, twice: the second time what the
+first left, divided by it (Tukey's twicing), so that neither slopes nor peaks are flattened.
 """
 
 from __future__ import annotations
@@ -23,8 +23,8 @@ HIGHEST_ORDER = 10
 
 PRE_SECONDS, PRE_CYCLES = 0.06, 6.0
 POST_SECONDS = 0.45
-"""Linear window: before the arrival [s], at least so many cycles of the first frequency; behind it [s]: what the
-track's silence leaves."""
+"""Linear window: before the arrival [s], at least so many cycles of the first frequency; behind it [s]: what
+the track's silence leaves."""
 
 WINDOW_SHARE = 0.45
 """Linear window over the distance to the second harmonic at most [-]: as much again is needed for noise."""
@@ -60,8 +60,8 @@ class Curves:
 
     frequency_hz : true ones. power : of the response without noise, [(recorded unit / full scale)^2]. noise :
     what noise adds to it. phase : re the arrival [rad]. thd, thd_floor : over the fundamental [-], NaN where
-    not recorded. bins : independent values in each average [-]. arrival_seconds : delay of the strongest arrival,
-    noise weighted out [s].
+    not recorded. bins : independent values in each average [-]. arrival_seconds : delay of the strongest
+    arrival, noise weighted out [s].
     """
 
     frequency_hz: Floats
@@ -145,7 +145,8 @@ def _grid(low_hz: float, high_hz: float) -> Floats:
 
 
 def _exact_arrival(cut: _Cut, grid: Floats, power: Floats, noise: Floats) -> float:
-    """Where the envelope of a cut is highest, from its first frame on [s]; what is noise weighs less (Wiener)."""
+    """Where the envelope of a cut is highest, from its first frame on [s]; what is noise weighs less
+    (Wiener)."""
     bins = np.arange(len(cut.spectrum)) * cut.step_hz
     weight = np.interp(bins, grid, power / (power + 4.0 * noise), left=0.0, right=0.0)
     size = fast_length(2 * len(bins) * ARRIVAL_FINER)
@@ -179,7 +180,9 @@ def _smoothed(
     summed = np.concatenate([[0.0], np.cumsum(0.5 * (power[1:] + power[:-1]))]) * step_hz
     half = np.maximum(grid * (2.0 ** (octaves / 2) - 1.0), 0.5 * step_hz)
     half = np.minimum(half, np.maximum(np.minimum(grid - edges[0], edges[1] - grid), 0.25 * step_hz))
-    return np.asarray((np.interp(grid + half, bins, summed) - np.interp(grid - half, bins, summed)) / (2 * half))
+    return np.asarray(
+        (np.interp(grid + half, bins, summed) - np.interp(grid - half, bins, summed)) / (2 * half)
+    )
 
 
 def _twice_smoothed(cut: _Cut, grid: Floats, octaves: float, edges: tuple[float, float]) -> Floats:
@@ -188,7 +191,9 @@ def _twice_smoothed(cut: _Cut, grid: Floats, octaves: float, edges: tuple[float,
     first = np.maximum(first, ROUNDING * float(first.max()) + 1e-300)
     bins = np.arange(len(cut.power)) * cut.step_hz
     logs, levels = np.log(grid), np.log(first)
-    logs = np.concatenate([[2 * logs[0] - logs[2]], logs, [2 * logs[-1] - logs[-3]]])  # slopes go on at the ends
+    logs = np.concatenate(
+        [[2 * logs[0] - logs[2]], logs, [2 * logs[-1] - logs[-3]]]
+    )  # slopes go on at the ends
     levels = np.concatenate([[2 * levels[0] - levels[2]], levels, [2 * levels[-1] - levels[-3]]])
     shape = np.exp(np.interp(np.log(np.maximum(bins, 1e-9)), logs, levels))
     near = (bins > 0.5 * grid[0]) & (bins < 2.0 * grid[-1])  # sums must not lose themselves in what is far off
@@ -209,7 +214,8 @@ def _noise(
     low, high = band
     early = _cut(impulse, arrival + 0.5 * (post - pre - second) - 0.5 * (post - pre), pre, post)
     late = [
-        _cut(impulse, arrival + post + 1.1 * pre + number * (pre + post), pre, post) for number in range(LATE_CUTS)
+        _cut(impulse, arrival + post + 1.1 * pre + number * (pre + post), pre, post)
+        for number in range(LATE_CUTS)
     ]
 
     def mean(cuts: list[_Cut], inside: NDArray[np.bool_], edges: tuple[float, float]) -> Floats:

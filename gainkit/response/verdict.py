@@ -53,7 +53,8 @@ def band_of(curves: Curves) -> tuple[int, int] | None:
 
 
 def _clear(curves: Curves) -> NDArray[np.bool_]:
-    """Where the level stands out of the noise; by more where few values make an average, which chance may lift."""
+    """Where the level stands out of the noise; by more where few values make an average, which chance may
+    lift."""
     chance_db = 10.0 * np.log10(1.0 + CHANCE / np.sqrt(curves.bins))
     return (curves.power > 0.0) & (curves.level_db - curves.floor_db >= BAND_OVER_NOISE_DB + chance_db)
 
