@@ -14,7 +14,8 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from gainkit.capture.model import BLOCK_FRAMES, Capture
+from gainkit.capture.model import Capture
+from gainkit.generator.swept import Chirp
 from gainkit.response.deconvolve import Impulse, analytic, deconvolved, fast_length, strongest_arrival
 from gainkit.response.drive import Placed, SideTrack
 
@@ -22,6 +23,9 @@ Floats = NDArray[np.float64]
 
 HOP_SHARE = 0.04
 """Length of a short spectrum as part of the time in which the sweep grows e-fold: a third of a sixth-octave."""
+
+MOST_HOPS = 1 << 14
+"""So much of a recording's trace is kept at most, however long it is [hops]."""
 
 LEAST_HOP_FRAMES, MOST_HOP_FRAMES = 1 << 8, 1 << 14
 BANDS_PER_OCTAVE = 6
@@ -93,44 +97,72 @@ class Place:
 
 @dataclass(frozen=True)
 class Traces:
-    """Power in bands of short spectra: (hops, bands), their middles [Hz], a hop's length [s]."""
+    """Power in bands of short spectra: (hops, bands), their middles [Hz], a hop's length and the first one's
+    time [s]."""
 
     power: Floats
     middle_hz: Floats
     hop_seconds: float
+    start_seconds: float = 0.0
 
 
-def traces(heard: Heard, main: Placed) -> Traces:
-    """Read the recording once, block by block; what is kept is a thousandth of it."""
-    rate, chirp = heard.capture.sample_rate_hz, main.chirp
+def hop_frames(chirp: Chirp, rate: float) -> int:
+    """Length of a short spectrum, a power of two [frames]."""
     size = 1 << round(math.log2(max(HOP_SHARE * chirp.octave_seconds * rate, 1.0)))
-    size = min(max(size, LEAST_HOP_FRAMES), MOST_HOP_FRAMES)
+    return min(max(size, LEAST_HOP_FRAMES), MOST_HOP_FRAMES)
+
+
+def traces(heard: Heard, main: Placed, start: int = 0, stop: int | None = None, pooled: int = 1) -> Traces:
+    """Read frames start..stop block by block; of so many neighbouring spectra the loudest are kept."""
+    rate, chirp = heard.capture.sample_rate_hz, main.chirp
+    size = hop_frames(chirp, rate)
     low = max(1.1 * chirp.from_hz, 4.0 * rate / size)
     high = min(chirp.to_hz, 0.45 * rate) / 1.1
     count = max(round(BANDS_PER_OCTAVE * math.log2(high / low)), 2) if high > low else 2
     edges = np.unique(np.round(np.geomspace(low, max(high, 1.5 * low), count + 1) * size / rate).astype(int))
     edges = edges[edges < size // 2]
     window = np.hanning(size)
-    kept, left = [], np.zeros(0)
-    for block in heard.capture.blocks(channel=heard.channel, minus=heard.minus, block_frames=BLOCK_FRAMES):
+    kept, left, unit = [], np.zeros(0), size * pooled
+    for block in heard.capture.blocks(start, stop, channel=heard.channel, minus=heard.minus):
         joined = np.concatenate([left, block]) if len(left) else block
-        whole = len(joined) // size * size
-        spectra = np.fft.rfft(joined[:whole].reshape(-1, size) * window)[:, : edges[-1]]
-        kept.append(np.add.reduceat(spectra.real**2 + spectra.imag**2, edges[:-1], axis=1))
+        whole = len(joined) // unit * unit
         left = joined[whole:]
+        if whole:
+            spectra = np.fft.rfft(joined[:whole].reshape(-1, size) * window)[:, : edges[-1]]
+            power = np.add.reduceat(spectra.real**2 + spectra.imag**2, edges[:-1], axis=1)
+            kept.append(power.reshape(-1, pooled, power.shape[1]).max(axis=1))
     power = np.concatenate(kept) if kept else np.zeros((0, len(edges) - 1))
-    return Traces(power, np.sqrt(edges[:-1] * edges[1:]) * rate / size, size / rate)
+    middle = np.sqrt(edges[:-1] * edges[1:]) * rate / size
+    return Traces(power, middle, unit / rate, start / rate)
 
 
-def rough_starts(found: Traces, main: Placed, others_seconds: tuple[float, ...]) -> list[float]:
-    """Recording time at which the sweep begins [s]; empty when it is not there.
+def rough_start(heard: Heard, main: Placed, others_seconds: tuple[float, ...]) -> float | None:
+    """Recording time at which the sweep begins [s], to a hop; None when it is not there.
+
+    A long recording is looked through twice: first with what is kept pooled to MOST_HOPS, then around the
+    place.
+    """
+    rate = heard.capture.sample_rate_hz
+    pooled = -(-heard.capture.frames // (MOST_HOPS * hop_frames(main.chirp, rate)))
+    whole = traces(heard, main, pooled=max(pooled, 1))
+    found = _best_start(whole, main, others_seconds)
+    if found is None or pooled <= 1:
+        return found
+    around = 2.0 * whole.hop_seconds + 1.0
+    last = found + max(others_seconds, default=0.0) + main.chirp.seconds + around
+    start = max(round((found - around) * rate), 0)
+    return _best_start(traces(heard, main, start, round(last * rate)), main, others_seconds)
+
+
+def _best_start(found: Traces, main: Placed, others_seconds: tuple[float, ...]) -> float | None:
+    """Recording time at which the sweep begins [s]; None when it is not there.
 
     others_seconds : how much later the same sweep plays again (right after left). Of two places as likely the
     earlier one is taken.
     """
     power, hop = found.power, found.hop_seconds
     if len(power) < 8 or not power.any():
-        return []
+        return None
     level = 10.0 * np.log10(power + 1e-30 * float(power.max()))
     trace = np.clip(1.0 + (level - level.max(axis=0)) / TRACE_DB, 0.0, 1.0)
     trace -= trace.mean(axis=0)
@@ -149,8 +181,8 @@ def rough_starts(found: Traces, main: Placed, others_seconds: tuple[float, ...])
     best = int(np.argmax(score > 0.9 * score.max()))
     best += int(np.argmax(score[best : best + 4]))
     if not spread or (score[best] - float(np.median(score))) / spread < LEAST_STANDOUT:
-        return []
-    return [float(starts[best]) * hop]
+        return None
+    return found.start_seconds + float(starts[best]) * hop
 
 
 def place_by_marks(heard: Heard, side: SideTrack, sweep_start: float) -> Place | None:
@@ -191,10 +223,8 @@ def behind_mark(impulse: Impulse, arrival: float, place: Place) -> float:
     return (ours - marks + lag_between(one, two)) / rate + place.mark_arrival
 
 
-def _is_mark(part: Floats, rate: float, chirp: object, ahead: float) -> bool:
-    from gainkit.generator.swept import Chirp
-
-    assert isinstance(chirp, Chirp)
+def _is_mark(part: Floats, rate: float, chirp: Chirp, ahead: float) -> bool:
+    """Whether a stretch holds the mark: its response stands out, and nowhere else is more."""
     if not part.any():
         return False
     impulse = deconvolved(part, rate, chirp, ahead)

@@ -164,8 +164,7 @@ def _rough_start(asked: Asked) -> float | None:
     """Recording time at which the (left) sweep begins, to a hop [s]."""
     first, *others = asked.sweep.sides
     again = tuple(each.sweep.start_seconds - first.sweep.start_seconds for each in others)
-    found = align.rough_starts(align.traces(asked.heard, first.sweep), first.sweep, again)
-    return found[0] if found else None
+    return align.rough_start(asked.heard, first.sweep, again)
 
 
 def _other_side(asked: Asked, start: float, left: Measured | None) -> Measured | None:
