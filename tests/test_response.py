@@ -5,18 +5,23 @@ from __future__ import annotations
 import dataclasses
 import json
 import math
+from pathlib import Path
 
 import numpy as np
 import pytest
+from scipy import signal
 
-from gainkit.capture import Capture
+from gainkit.capture import Capture, read_capture
 from gainkit.capture.model import ArraySource
 from gainkit.errors import GainkitError
+from gainkit.generator.encode import SampleFormat
 from gainkit.generator.kinds import build
 from gainkit.generator.spec import ToneSpec
 from gainkit.remarks import codes
 from gainkit.response import Response, Sweep, find_response, from_figures, from_track
 from gainkit.results import from_plain, to_json
+from gainkit.toneset.model import Target
+from gainkit.toneset.writing import write_one
 from tests.chains import (
     RATE,
     Transfer,
@@ -159,6 +164,38 @@ def test_what_holds_no_sweep_is_told(track: tuple[np.ndarray, Sweep], what: str)
     assert result.points == ()
 
 
+@pytest.mark.parametrize(("first", "last"), [(3.5, None), (None, 7.0)])
+def test_a_part_of_the_sweep_tells_its_part(
+    track: tuple[np.ndarray, Sweep], first: float | None, last: float | None
+) -> None:
+    """Begun after the mark, or stopped before the end: only what sounded while the recorder ran."""
+    samples, sweep = track
+    chain = filtered("butterworth", 4, 100.0, "high")
+    recording = through(samples[:, 0], chain)
+    part = slice(*(None if at is None else round(at * RATE) for at in (first, last)))
+    result = find_response(heard(recording[part]), sweep)
+    assert result.found
+    assert {"sweep_incomplete", "marks_not_heard"} <= codes(result.notes)
+    assert result.lowpass is None
+    hertz = [point.frequency_hz for point in result.points]
+    assert (hertz[0] > 25) if first else (hertz[-1] < 2_000)
+    assert np.abs(off_db(result, chain)).max() < 0.1
+
+
+def test_the_entry_of_the_index_tells_the_sweep(tmp_path: Path) -> None:
+    """What `tones write` puts beside the tracks is enough, at the track's own rate and depth."""
+    spec = ToneSpec("sweep", band="midrange", level_dbfs=-12.0, fall_above_hz=1_500.0, seconds=6.0)
+    facts = json.loads(to_json(write_one(spec, tmp_path / "sweep.wav", Target(44_100, SampleFormat(16)))))
+    sweep = from_track(facts, 44_100)
+    assert (sweep.from_hz, sweep.level_dbfs, sweep.in_turn) == (40.0, -12.0, False)
+    result = find_response(read_capture(tmp_path / "sweep.wav"), sweep)
+    assert result.verdict == "flat"
+    assert result.band_hz is not None
+    assert result.band_hz[0] < 45
+    assert result.band_hz[1] > 9_000
+    assert np.abs(off_db(result, plain)).max() < 0.02
+
+
 # --- filters and bands
 
 
@@ -224,6 +261,41 @@ def test_bands_in_a_row(track: tuple[np.ndarray, Sweep]) -> None:
             assert boost.width_octaves == pytest.approx(width, rel=0.05)
     raised = next(note for note in result.notes if note.code == "bass_raised")
     assert raised.values["gain_db"] == pytest.approx(6.1, abs=0.2)
+
+
+def test_a_filter_of_no_family_is_told_as_such(track: tuple[np.ndarray, Sweep]) -> None:
+    """Chebyshev of fifth order, 2 dB of ripple: its corner 3 dB down, by scipy's own response."""
+    samples, sweep = track
+    b, a = signal.cheby1(5, 2, 2 * np.pi * 300, "low", analog=True)
+
+    def chain(hertz: np.ndarray) -> np.ndarray:
+        return np.asarray(signal.freqs(b, a, 2 * np.pi * hertz)[1])
+
+    result = find_response(heard(through(samples[:, 0], chain)), sweep)
+    assert result.lowpass is not None
+    assert result.lowpass.family == "other"
+    assert result.lowpass.corner_hz == pytest.approx(305.0, rel=0.03)
+    assert result.boosts == ()
+
+
+def test_a_room_is_no_equaliser(track: tuple[np.ndarray, Sweep]) -> None:
+    """Twenty echoes behind a loudspeaker: combs, but no bands of an equaliser."""
+    samples, sweep = track
+    rng = np.random.default_rng(5)
+    times = rng.uniform(0.0005, 0.03, 20)
+    sizes = 0.5 * rng.standard_normal(20) * np.exp(-times / 0.012)
+
+    def room(hertz: np.ndarray) -> np.ndarray:
+        echoes = sizes[:, None] * np.exp(-2j * np.pi * times[:, None] * hertz)
+        return np.asarray(1.0 + echoes.sum(axis=0))
+
+    speaker = filtered("butterworth", 2, 70.0, "high")
+    recording = noisy(through(samples[:, 0], in_a_row(speaker, room)), 40.0)
+    result = find_response(heard(recording), sweep)
+    assert result.found
+    assert result.low_corner_hz == pytest.approx(75.0, abs=20.0)
+    assert result.high_corner_hz is None
+    assert len(result.boosts) <= 2
 
 
 def test_before_against_after(track: tuple[np.ndarray, Sweep]) -> None:
@@ -293,18 +365,20 @@ def test_clipping_in_the_middle_is_told_and_leaves_a_response(track: tuple[np.nd
 
 @pytest.fixture(scope="module")
 def turns() -> tuple[np.ndarray, Sweep]:
-    return played(dataclasses.replace(SPEC, in_turn=True))
+    return played(dataclasses.replace(SPEC, in_turn=True, seconds=5.0))
 
 
-@pytest.mark.parametrize("later_ms", [1.2345, -0.6789])
-def test_arrivals_of_left_and_right_by_one_microphone(turns: tuple[np.ndarray, Sweep], later_ms: float) -> None:
+@pytest.mark.parametrize(("later_ms", "drift_ppm"), [(1.2345, None), (-0.6789, 120.0)])
+def test_arrivals_of_left_and_right_by_one_microphone(
+    turns: tuple[np.ndarray, Sweep], later_ms: float, drift_ppm: float | None
+) -> None:
     samples, sweep = turns
     speaker = filtered("butterworth", 2, 70.0, "high")
     left = through(samples[:, 0], in_a_row(speaker, delayed(0.004)))
     right = through(
         samples[:, 1], in_a_row(speaker, delayed(0.004 + later_ms / 1000), lambda f: -0.7 * plain(f))
     )
-    recording = on_another_clock(left + right, RATE, RATE, 120.0)
+    recording = left + right if drift_ppm is None else on_another_clock(left + right, RATE, RATE, drift_ppm)
     result = find_response(heard(noisy(recording, 40.0)), sweep)
     assert result.side == "left"
     assert result.right is not None
@@ -364,8 +438,8 @@ def test_json_holds_what_is_promised_and_comes_back(track: tuple[np.ndarray, Swe
     result = find_response(heard(through(samples[:, 0], filtered("butterworth", 2, 80.0, "low"))), sweep)
     told = json.loads(to_json(result))
     assert list(told)[:13] == [
-        "found", "drift_ppm", "band_hz", "points", "flat", "low_corner_hz", "high_corner_hz", "lowpass", "highpass",  # noqa: E501
-        "boosts", "delay_seconds", "verdict", "notes",
+        "found", "drift_ppm", "band_hz", "points", "flat", "low_corner_hz", "high_corner_hz", "lowpass",
+        "highpass", "boosts", "delay_seconds", "verdict", "notes",
     ]  # fmt: skip
     assert list(told["points"][0])[:5] == [
         "frequency_hz",

@@ -41,6 +41,12 @@ LEAST_LEFT_SPREADS = 4.0
 standard deviations [-]."""
 
 MOST_BANDS = 8
+NARROWEST = 12.0
+"""So many bands, and of no higher quality than equalisers have [-]."""
+
+WILD_DB = 19.0
+"""Two bands of more than this are no equaliser's: a filter without a name is being traced [dB]."""
+
 LIKELY_SHAPES = 4
 LIKELY_BANDS = 3
 OTHER_SHAPES = 8
@@ -241,7 +247,8 @@ def _grown(levels: Levels, chain: Chain, sides: list[FilterSide], cost_to_beat: 
     if chain.cost >= cost_to_beat:
         return chain
     while len(chain.bands) < MOST_BANDS and _left_over(levels, chain):
-        if chain.cost + 3 * COST >= cost_to_beat:
+        wild = sum(abs(band.gain_db) > WILD_DB for band in chain.bands)
+        if chain.cost + 3 * COST >= cost_to_beat or wild > 1:
             return chain
         tried = _one_more(levels, chain, sides)
         if tried.score >= chain.score:
@@ -409,7 +416,7 @@ def _refined(levels: Levels, chain: Chain, free: Free = "all") -> Chain:
             parts.append(Part(curve, (math.log(placed.corner_hz),), *reach))
     for band in chain.bands[kept:]:
         beyond = 1.05 if band.kind == "peak" else 1.5
-        narrow = math.log(20.0) if band.kind == "peak" else math.log(1.5)
+        narrow = math.log(NARROWEST) if band.kind == "peak" else math.log(1.5)
         start = (math.log(band.centre_hz), band.gain_db, math.log(band.quality))
         least = (math.log(low / beyond), -30.0, math.log(0.15))
         most = (math.log(high * beyond), 30.0, narrow)

@@ -12,7 +12,7 @@ from gainkit.calculator.ranges import Range
 from gainkit.capture.model import Capture
 from gainkit.errors import GainkitError
 from gainkit.generator.swept import GAP_SECONDS, Chirp
-from gainkit.remarks import Remark, gravest_first
+from gainkit.remarks import fault, gravest_first
 from gainkit.response import align
 from gainkit.response.align import Heard, Place
 from gainkit.response.deconvolve import Impulse, deconvolved, strongest_arrival
@@ -26,6 +26,7 @@ from gainkit.response.verdict import (
     filter_told,
     fitted,
     flatness,
+    own_shape,
     passband_db,
     verdict_of,
 )
@@ -40,6 +41,9 @@ ARRIVAL_REACH_SECONDS = 0.4
 ARRIVAL_SHARE = 0.4
 """How far around its place the strongest arrival is looked for [s], and over the distance to the second
 harmonic at most [-]."""
+
+EDGE_OCTAVES, EDGE_SECONDS = 1.0 / 6.0, 0.05
+"""What is left out beside the place where a recording begins or ends within the sweep [octaves, s]."""
 
 LEAST_CLOCK_STEP = 2e-7
 """A clock that moves by less needs no second look [-]."""
@@ -62,7 +66,7 @@ class Asked:
 class Measured:
     """One side, measured. heard : where. place : of the track in the recording. arrival_seconds : re the first
     mark's, true seconds. ahead_seconds : by how much the mark's own arrival lies later than `place` has it.
-    clocked : the clock was told by the recording."""
+    clocked : the clock was told by the recording. whole : the recording holds all of the sweep."""
 
     heard: Heard
     curves: Curves
@@ -71,6 +75,7 @@ class Measured:
     ahead_seconds: float
     clocked: bool
     overloaded: bool
+    whole: bool
 
 
 def find_response(
@@ -125,9 +130,7 @@ def _both(left: Response | None, right: Response | None) -> Response:
     if left is None or right is None:
         alone = left or right
         assert alone is not None
-        return replace(
-            alone, notes=gravest_first((*alone.notes, Remark("one_side_heard", "fault", {"side": alone.side})))
-        )
+        return replace(alone, notes=gravest_first((*alone.notes, fault("one_side_heard", side=alone.side))))
     later = None
     if left.delay_seconds is not None and right.delay_seconds is not None:
         later = right.delay_seconds - left.delay_seconds
@@ -153,7 +156,7 @@ def _not_found(capture: Capture, channel: int) -> Response:
         boosts=(),
         delay_seconds=None,
         verdict=None,
-        notes=(Remark("sweep_not_found", "fault", {"file": capture.file}),),
+        notes=(fault("sweep_not_found", file=capture.file),),
         file=capture.file,
         channel=channel,
         calibrated=capture.calibrated,
@@ -213,6 +216,7 @@ def _measure(
             if abs(step) < LEAST_CLOCK_STEP:
                 break
     found = curves(impulse, chirp, place.clock, arrival, asked.smooth_octaves)
+    found, whole = _recorded_part(found, asked.heard.capture, chirp, place, side)
     if band_of(found) is None:
         return None
     exact = found.arrival_seconds
@@ -222,7 +226,23 @@ def _measure(
         ahead = exact - align.behind_mark(impulse, exact, place)
     else:
         ahead = 0.0
-    return Measured(asked.heard, found, place, (exact - ahead) / place.clock, ahead, clocked, overloaded)
+    return Measured(asked.heard, found, place, (exact - ahead) / place.clock, ahead, clocked, overloaded, whole)
+
+
+def _recorded_part(
+    found: Curves, capture: Capture, chirp: Chirp, place: Place, side: SideTrack
+) -> tuple[Curves, bool]:
+    """The frequencies that sounded while the recorder ran, and whether that is all of them."""
+    begin = place.recorded(side.sweep.start_seconds)
+    first, last = -begin, capture.seconds - begin
+    edge = EDGE_OCTAVES * math.log(2.0) * chirp.octave_seconds + EDGE_SECONDS
+    keep = np.ones(len(found.frequency_hz), dtype=bool)
+    sounding = chirp.octave_seconds * np.log(found.frequency_hz / place.clock / chirp.from_hz)
+    if first > 0.0:
+        keep &= sounding > first + edge
+    if last < chirp.seconds:
+        keep &= sounding < last - edge
+    return (found, True) if keep.all() else (found.only(keep), False)
 
 
 def _arrival(impulse: Impulse, chirp: Chirp) -> float:
@@ -287,16 +307,7 @@ def difference(one: Curves, two: Curves) -> Curves:
     power = one.power[at] / divisor
     phase = np.angle(np.exp(1j * (one.phase[at] - two.phase[there])))
     noise = one.noise[at] / divisor + power * two.noise[there] / divisor
-    return Curves(
-        one.frequency_hz[at],
-        power,
-        noise,
-        phase,
-        one.thd[at],
-        one.thd_floor[at],
-        one.bins[at],
-        one.arrival_seconds,
-    )
+    return replace(one.only(at), power=power, noise=noise, phase=phase)
 
 
 def _told(measured: Measured, side: SideTrack, differs: bool, crossover_hz: float | None) -> Response:
@@ -329,7 +340,11 @@ def _told(measured: Measured, side: SideTrack, differs: bool, crossover_hz: floa
         high_corner_hz=high,
     )
     answer = _with_chain(answer, found, band)
-    return replace(answer, notes=remarks_on(answer, measured.place.by_marks, measured.clocked, crossover_hz))
+    notes = remarks_on(answer, measured.place.by_marks, measured.clocked, crossover_hz)
+    if not measured.whole:
+        low, high = answer.points[0].frequency_hz, answer.points[-1].frequency_hz
+        notes = gravest_first((*notes, fault("sweep_incomplete", low_hz=low, high_hz=high)))
+    return replace(answer, notes=notes)
 
 
 def _with_chain(answer: Response, found: Curves, band: tuple[int, int]) -> Response:
@@ -347,7 +362,11 @@ def _with_chain(answer: Response, found: Curves, band: tuple[int, int]) -> Respo
     )
 
     def side(name: str, corner: float | None) -> Filter | None:
-        return filter_told(getattr(chain, name), corner, misfit)
+        return filter_told(getattr(chain, name), chain, corner, misfit)
+
+    bands = sorted(chain.bands, key=lambda band: band.centre_hz)
+    if own_shape(chain.highpass, chain) or own_shape(chain.lowpass, chain):
+        bands = []  # they cannot be told from the filter's own bends
 
     return replace(
         answer,
@@ -356,8 +375,8 @@ def _with_chain(answer: Response, found: Curves, band: tuple[int, int]) -> Respo
         high_corner_hz=high,
         lowpass=side("lowpass", high),
         highpass=side("highpass", low),
-        boosts=tuple(each.told() for each in sorted(chain.bands, key=lambda band: band.centre_hz)),
-        verdict=verdict_of(chain),
+        boosts=tuple(band.told() for band in bands),
+        verdict=verdict_of(chain, bool(bands)),
     )
 
 

@@ -8,7 +8,7 @@ first left, divided by it (Tukey's twicing), so that neither slopes nor peaks ar
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -82,6 +82,11 @@ class Curves:
     def floor_db(self) -> Floats:
         """Level of the noise [dB]."""
         return np.asarray(10.0 * np.log10(self.noise + 1e-30))
+
+    def only(self, places: NDArray[np.bool_] | NDArray[np.int64]) -> Curves:
+        """The same at some of the points."""
+        names = ("frequency_hz", "power", "noise", "phase", "thd", "thd_floor", "bins")
+        return replace(self, **{name: getattr(self, name)[places] for name in names})
 
 
 @dataclass(frozen=True)

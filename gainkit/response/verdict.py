@@ -7,6 +7,7 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
+from gainkit.response.boosts import Band
 from gainkit.response.chain import Chain, Levels, Placed, fit_chain, misfit_db
 from gainkit.response.model import Filter, Flatness, Verdict
 from gainkit.response.points import POINTS_PER_OCTAVE, Curves
@@ -25,6 +26,13 @@ LEAST_FLAT_OCTAVES = 1.0
 SYSTEMATIC_DB = 0.02
 DEEP_DB, DEEP_SHARE = 15.0, 0.01
 """What the points themselves may be off [dB]; below DEEP_DB under the passband by a share of the depth more."""
+
+ROUGH_DB, ROUGH_SHARE = 0.1, 4.0
+"""From here on a response bends from point to point as no filter or equaliser does [dB, median of second
+differences]: a room's echoes. What is no larger than so many times it is then taken for theirs [-]."""
+
+NAMED_BAND_DB, NAMED_BAND_OCTAVES = 12.5, 1.0
+"""A filter that needs a band of more than this [dB] so near its corner [octaves] has a shape of its own."""
 
 NO_SHAPE_DB = 0.6
 """A fit that leaves more than this is no known filter [dB rms]."""
@@ -108,6 +116,9 @@ def fitted(curves: Curves, band: tuple[int, int], passband: float) -> tuple[Chai
     # a mean of K powers at a signal-to-noise ratio r scatters by sqrt((2 r + 1) / K) / r of itself
     noise_db = 4.343 * np.sqrt((2.0 * over + 1.0) / curves.bins[inside]) / over
     spread = np.hypot(SYSTEMATIC_DB + DEEP_SHARE * np.maximum(-level - DEEP_DB, 0.0), noise_db)
+    rough = float(np.median(np.abs(np.diff(level, 2)))) if len(level) > 2 else 0.0
+    if rough > ROUGH_DB:
+        spread = np.hypot(spread, ROUGH_SHARE * rough)
     use = _clear(curves)[inside]
     if np.count_nonzero(use) < LEAST_FIT_POINTS:
         return None
@@ -122,20 +133,30 @@ def fitted(curves: Curves, band: tuple[int, int], passband: float) -> tuple[Chai
     return chain, misfit_db(levels, chain)
 
 
-def filter_told(placed: Placed | None, corner_hz: float | None, misfit: float) -> Filter | None:
+def own_shape(placed: Placed | None, chain: Chain) -> list[Band]:
+    """Bands that only mend a filter which is none of the families."""
+    if placed is None:
+        return []
+    return [
+        band
+        for band in chain.bands
+        if abs(band.gain_db) > NAMED_BAND_DB
+        and abs(math.log2(band.centre_hz / placed.corner_hz)) < NAMED_BAND_OCTAVES
+    ]
+
+
+def filter_told(placed: Placed | None, chain: Chain, corner_hz: float | None, misfit: float) -> Filter | None:
     """A filter as people speak of it; "other" where no shape fits."""
     if placed is None:
         return None
-    if misfit > NO_SHAPE_DB:
+    if misfit > NO_SHAPE_DB or own_shape(placed, chain):
         return Filter("other", placed.shape.order, corner_hz or placed.corner_hz, misfit)
     return Filter(placed.shape.family, placed.shape.order, placed.corner_hz, misfit)
 
 
-def verdict_of(chain: Chain) -> Verdict:
-    """In one or two words."""
+def verdict_of(chain: Chain, equalised: bool) -> Verdict:
+    """In one or two words. equalised : bands are told."""
     filtered = chain.highpass is not None or chain.lowpass is not None
-    if filtered and chain.bands:
-        return "filtered and equalised"
     if filtered:
-        return "filtered"
-    return "equalised" if chain.bands else "flat"
+        return "filtered and equalised" if equalised else "filtered"
+    return "equalised" if equalised else "flat"
