@@ -1,7 +1,15 @@
 """gainkit: test tones, measurements and arithmetic for setting amplifier gain in a car.
 
-The names below are the public ones, each imported when it is first used: `import gainkit` is quick. Onset and
-volume are found by `gainkit.onset.onset` and `gainkit.volume.volume`, functions of those modules.
+A function for each job, with the same name as its question:
+
+>>> import gainkit
+>>> front = gainkit.Channel((gainkit.Rating(watts=75, ohms=4),), load_ohms=4, overlap_db=5)
+>>> print(f"{gainkit.find_target(front).set_volts:.2f} V")
+17.32 V
+
+Functions that take a recording take its path as well. Results are frozen dataclasses with units in their
+names: `print(result)` tells the verdict, `gainkit.results.to_plain(result)` gives plain values. Everything here
+is imported when it is first used: `import gainkit` is quick.
 """
 
 from __future__ import annotations
@@ -10,57 +18,232 @@ import importlib
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from gainkit.analysis import Measurement, MeasureOptions, fit_tone, measure
-    from gainkit.calculator.channel import Channel
-    from gainkit.calculator.targets import Target, find_target
+    from gainkit.advice import Checks, what_to_turn
+    from gainkit.analysis import Measurement, MeasureOptions, analyse_tone, fit_tone
+    from gainkit.calculator.amplifier import Rating
+    from gainkit.calculator.channel import Channel, MeterLimits
+    from gainkit.calculator.feeds import find_feed
+    from gainkit.calculator.loads import find_loads
+    from gainkit.calculator.meters import find_meter_reading
+    from gainkit.calculator.pads import PadCall, find_pad
+    from gainkit.calculator.setting import Target
+    from gainkit.calculator.targets import find_target
+    from gainkit.calculator.trims import find_trim
     from gainkit.capture import Capture, read_capture
+    from gainkit.capture.calibration import Calibration
+    from gainkit.charts import (
+        Look,
+        draw_bands,
+        draw_headroom,
+        draw_levels,
+        draw_onset,
+        draw_power,
+        draw_spectrum,
+        draw_volume,
+        draw_waveform,
+        save_chart,
+    )
+    from gainkit.demo import run_demo
     from gainkit.errors import GainkitError
-    from gainkit.job import load_system, plan_system
-    from gainkit.onset import OnsetResult
+    from gainkit.job import load_system
+    from gainkit.job.folder import start_job
+    from gainkit.job.log import log_reading
+    from gainkit.job.standing import job_status
+    from gainkit.matching import MatchOptions
+    from gainkit.onset import LevelPlan, OnsetResult, from_index, glide, staircase
+    from gainkit.recorder import calibrate_recorder
+    from gainkit.remarks import Remark
+    from gainkit.sheet import write_sheet
     from gainkit.simulator import Amplifier, Recorder
+    from gainkit.toneset.checking import check_tones
+    from gainkit.toneset.model import AudioFormat
+    from gainkit.toneset.reading import list_tones
+    from gainkit.toneset.writing import write_tone, write_tones
+    from gainkit.verbs.answers import (
+        check_routing,
+        compare_polarity,
+        find_clean_volume,
+        find_noise,
+        find_onset,
+        find_polarity,
+        match_levels,
+    )
+    from gainkit.verbs.measuring import measure
+    from gainkit.verbs.planning import plan_system
+    from gainkit.verbs.simulating import simulate
     from gainkit.volume import VolumeResult
 
-__version__ = "0.1.0"
+__version__ = "0.2.0"
 
 __all__ = [
     "Amplifier",
+    "AudioFormat",
+    "Calibration",
     "Capture",
     "Channel",
+    "Checks",
     "GainkitError",
+    "LevelPlan",
+    "Look",
+    "MatchOptions",
     "MeasureOptions",
     "Measurement",
+    "MeterLimits",
     "OnsetResult",
+    "PadCall",
+    "Rating",
     "Recorder",
+    "Remark",
     "Target",
     "VolumeResult",
     "__version__",
+    "analyse_tone",
+    "calibrate_recorder",
+    "check_routing",
+    "check_tones",
+    "compare_polarity",
+    "draw_bands",
+    "draw_headroom",
+    "draw_levels",
+    "draw_onset",
+    "draw_power",
+    "draw_spectrum",
+    "draw_volume",
+    "draw_waveform",
+    "find_clean_volume",
+    "find_feed",
+    "find_loads",
+    "find_meter_reading",
+    "find_noise",
+    "find_onset",
+    "find_pad",
+    "find_polarity",
     "find_target",
+    "find_trim",
     "fit_tone",
+    "from_index",
+    "glide",
+    "job_status",
+    "list_tones",
     "load_system",
+    "log_reading",
+    "match_levels",
     "measure",
     "plan_system",
     "read_capture",
+    "run_demo",
+    "save_chart",
+    "simulate",
+    "staircase",
+    "start_job",
+    "what_to_turn",
+    "write_sheet",
+    "write_tone",
+    "write_tones",
 ]
 
 _ROOMS = {
-    "gainkit.analysis": ("Measurement", "MeasureOptions", "fit_tone", "measure"),
-    "gainkit.calculator.channel": ("Channel",),
-    "gainkit.calculator.targets": ("Target", "find_target"),
-    "gainkit.capture": ("Capture", "read_capture"),
+    "gainkit.advice": (
+        "Checks",
+        "what_to_turn",
+    ),
+    "gainkit.analysis": (
+        "MeasureOptions",
+        "Measurement",
+        "analyse_tone",
+        "fit_tone",
+    ),
+    "gainkit.calculator.amplifier": ("Rating",),
+    "gainkit.calculator.channel": (
+        "Channel",
+        "MeterLimits",
+    ),
+    "gainkit.calculator.feeds": ("find_feed",),
+    "gainkit.calculator.loads": ("find_loads",),
+    "gainkit.calculator.meters": ("find_meter_reading",),
+    "gainkit.calculator.pads": (
+        "PadCall",
+        "find_pad",
+    ),
+    "gainkit.calculator.setting": ("Target",),
+    "gainkit.calculator.targets": ("find_target",),
+    "gainkit.calculator.trims": ("find_trim",),
+    "gainkit.capture": (
+        "Capture",
+        "read_capture",
+    ),
+    "gainkit.capture.calibration": ("Calibration",),
+    "gainkit.charts": (
+        "Look",
+        "draw_bands",
+        "draw_headroom",
+        "draw_levels",
+        "draw_onset",
+        "draw_power",
+        "draw_spectrum",
+        "draw_volume",
+        "draw_waveform",
+        "save_chart",
+    ),
+    "gainkit.demo": ("run_demo",),
     "gainkit.errors": ("GainkitError",),
-    "gainkit.job": ("load_system", "plan_system"),
-    "gainkit.onset": ("OnsetResult",),
-    "gainkit.simulator": ("Amplifier", "Recorder"),
+    "gainkit.job": ("load_system",),
+    "gainkit.job.folder": ("start_job",),
+    "gainkit.job.log": ("log_reading",),
+    "gainkit.job.standing": ("job_status",),
+    "gainkit.matching": ("MatchOptions",),
+    "gainkit.onset": (
+        "LevelPlan",
+        "OnsetResult",
+        "from_index",
+        "glide",
+        "staircase",
+    ),
+    "gainkit.remarks": ("Remark",),
+    "gainkit.sheet": ("write_sheet",),
+    "gainkit.simulator": (
+        "Amplifier",
+        "Recorder",
+    ),
+    "gainkit.toneset.checking": ("check_tones",),
+    "gainkit.toneset.model": ("AudioFormat",),
+    "gainkit.toneset.reading": ("list_tones",),
+    "gainkit.toneset.writing": (
+        "write_tone",
+        "write_tones",
+    ),
+    "gainkit.verbs.answers": (
+        "check_routing",
+        "compare_polarity",
+        "find_clean_volume",
+        "find_noise",
+        "find_onset",
+        "find_polarity",
+        "match_levels",
+    ),
+    "gainkit.recorder": ("calibrate_recorder",),
+    "gainkit.verbs.measuring": ("measure",),
+    "gainkit.verbs.planning": ("plan_system",),
+    "gainkit.verbs.simulating": ("simulate",),
     "gainkit.volume": ("VolumeResult",),
 }
 _ROOM_OF = {name: room for room, names in _ROOMS.items() for name in names}
 
 
 def __getattr__(name: str) -> Any:
-    if name not in _ROOM_OF:
-        raise AttributeError(f"module 'gainkit' has no attribute '{name}'")
-    return getattr(importlib.import_module(_ROOM_OF[name]), name)
+    if name in _ROOM_OF:
+        return getattr(importlib.import_module(_ROOM_OF[name]), name)
+    if name in _submodules():
+        return importlib.import_module(f"gainkit.{name}")
+    raise AttributeError(f"module 'gainkit' has no attribute '{name}'")
+
+
+def _submodules() -> set[str]:
+    """The rooms: `gainkit.charts` needs no import of its own."""
+    import pkgutil  # a third of the time of `import gainkit`
+
+    return {each.name for each in pkgutil.iter_modules(__path__)}
 
 
 def __dir__() -> list[str]:
-    return sorted({*globals(), *_ROOM_OF})
+    return sorted({*globals(), *_ROOM_OF, *_submodules()})

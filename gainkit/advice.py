@@ -10,18 +10,18 @@ import math
 from dataclasses import dataclass
 from typing import Literal
 
+from gainkit.analysis.clean import is_clean_tone
 from gainkit.analysis.model import Measurement
+from gainkit.analysis.thresholds import DC_VOLTS, LIMIT_THD_PERCENT
+from gainkit.calculator.ranges import Range, refuse_faults, within
 
 TOLERANCE_DB = 0.5
 """A level within this of its target is on target unless the system file says otherwise [dB] (our choice: a gain
 control is hardly set finer, and 0.5 dB is hardly heard)."""
 
-LIMIT_THD_PERCENT = 1.0
-"""THD at which a tone is no longer clean unless the system file says otherwise [%]: the limit at which mobile
-amplifiers are rated (CTA-2006, second-hand)."""
-
-DC_VOLTS = 0.1
-"""DC above this does not belong at an output that is off its rails [V] (common practice, no source)."""
+LEAST_TURN_DB = 0.1
+"""A distorted tone is told to go down to a target that lies lower by this [dB] (our choice: less is no turn of
+a gain control)."""
 
 DC_SHARE = 0.02
 """... if it is also above this share of the tone's rms volts: a recorder's own offset is smaller [-]."""
@@ -34,8 +34,11 @@ OTHER_TONE_SHARE = 0.02
 class Checks:
     """How strictly a car is judged: `[check]` of its system file."""
 
-    tolerance_db: float = TOLERANCE_DB
-    limit_thd_percent: float = LIMIT_THD_PERCENT
+    tolerance_db: float = within(Range("dB", 0, 6), default=TOLERANCE_DB)
+    limit_thd_percent: float = within(Range("%", 0, 100), default=LIMIT_THD_PERCENT)
+
+    def __post_init__(self) -> None:
+        refuse_faults(self)
 
 
 TurnState = Literal["on-target", "up", "down", "out-of-reach", "unknown"]
@@ -46,9 +49,9 @@ class Turn:
     """What to turn.
 
     state : "on-target"; "up" or "down" by change_db; "out-of-reach": the target cannot be reached without
-    clipping; "unknown": the recording does not tell. change_db : positive up [dB], None where nothing is to be
-    turned by a known figure. set_volts : the target with the tone [V rms]; None without a target. clean_volts :
-    the largest sine that the rails seen let through [V rms], None when no rail is seen.
+    clipping or other distortion; "unknown": the recording does not tell. change_db : positive up [dB], None
+    where nothing is to be turned by a known figure. set_volts : the target with the tone [V rms]; None without
+    a target. clean_volts : the largest sine that the rails seen let through [V rms], None when no rail is seen.
     """
 
     state: TurnState
@@ -75,6 +78,10 @@ def what_to_turn(result: Measurement, checks: Checks) -> Turn:
     change = result.target.change_db
     if change is None or (most is not None and wanted > most):
         return Turn("out-of-reach", None, wanted, most)
+    if is_distorted(result.thd_percent, checks):
+        if change > -LEAST_TURN_DB:
+            return Turn("out-of-reach", None, wanted, most)
+        return Turn("down", change, wanted, most)
     if on_target(change, checks):
         return Turn("on-target", change, wanted, most)
     return Turn("up" if change > 0 else "down", change, wanted, most)
@@ -92,14 +99,7 @@ def is_distorted(thd_percent: float | None, checks: Checks) -> bool:
 
 def is_clean(result: Measurement, checks: Checks) -> bool:
     """A steady tone that the recorder could hold, no rail seen, THD below the limit, no stray DC."""
-    return (
-        result.steady_tone
-        and not result.recorder_overload
-        and result.clipping.state == "clean"
-        and result.thd_percent is not None
-        and not is_distorted(result.thd_percent, checks)
-        and not has_stray_dc(result)
-    )
+    return is_clean_tone(result, checks.limit_thd_percent) and not has_stray_dc(result)
 
 
 def has_stray_dc(result: Measurement) -> bool:

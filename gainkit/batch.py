@@ -35,12 +35,11 @@ class Question:
 
 @dataclass(frozen=True)
 class FileAnswer:
-    """What a file gave: a measurement, or what was wrong with it and how to mend it."""
+    """What a file gave: a measurement, or the fault that was met; the other is None."""
 
     file: str
     measurement: Measurement | None
-    problem: str | None = None
-    remedy: str | None = None
+    fault: GainkitError | None = None
 
 
 def opened(question: Question) -> Capture:
@@ -54,11 +53,28 @@ def opened(question: Question) -> Capture:
 
 
 def measure_file(question: Question) -> FileAnswer:
-    """Measure one file. Never raises for bad input: a bad file must not cost the others their answer."""
+    """Measure one file, and never raise for what is wrong with it: it must not cost the others their answer.
+
+    Parameters
+    ----------
+    question : Question
+        The file, how to read it and what to measure.
+
+    Returns
+    -------
+    FileAnswer
+        The measurement, or the fault of a file that cannot be read or measured.
+
+    Examples
+    --------
+    >>> answer = measure_file(Question(Path("not there.wav")))
+    >>> answer.measurement is None, isinstance(answer.fault, GainkitError)
+    (True, True)
+    """
     try:
         return FileAnswer(str(question.path), measure(opened(question), question.options))
     except GainkitError as fault:
-        return FileAnswer(str(question.path), None, fault.problem, fault.remedy)
+        return FileAnswer(str(question.path), None, fault)
 
 
 def measure_files(questions: Sequence[Question], jobs: int = 1) -> Iterator[FileAnswer]:
@@ -93,10 +109,8 @@ def captures_in(paths: Sequence[Path]) -> list[Path]:
         if not path.is_dir():
             files.append(path)
             continue
-        found = sorted(entry for entry in path.iterdir() if entry.suffix.lower() in SUFFIXES)
-        if not found:
-            raise GainkitError(
-                f"{path} holds no captures.", f"Give files, or a folder with {', '.join(sorted(SUFFIXES))}."
-            )
-        files += found
+        captures = sorted(entry for entry in path.iterdir() if entry.suffix.lower() in SUFFIXES)
+        if not captures:
+            raise GainkitError("no_captures_in_folder", allowed=sorted(SUFFIXES), folder=str(path))
+        files += captures
     return files

@@ -2,7 +2,7 @@
 
 Every function takes floats or arrays (numpy broadcasting) and is exact to rounding. 0 dBFS is a sine
 whose peaks touch digital full scale (AES17); its rms is therefore 1/sqrt(2) of full scale.
-No function here imports numpy by itself: floats stay floats, so that ``gainkit --help`` stays quick.
+No function here imports numpy by itself: floats stay floats, so that the command line's help stays quick.
 """
 
 from __future__ import annotations

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import contextlib
 import queue
-import threading
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -14,9 +13,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from gainkit.analysis import Measurement, MeasureOptions, measure
+from gainkit.calculator.ranges import Range
 from gainkit.capture import Capture
 from gainkit.errors import GainkitError
 from gainkit.files import whole_file
+from gainkit.results import Result
 
 if TYPE_CHECKING:
     import soundfile
@@ -27,13 +28,24 @@ WINDOW_SECONDS = 0.5
 """Length that one reading looks at [s]: 25 cycles of a 50 Hz tone."""
 
 EVERY_SECONDS = 0.25
+"""Time from one reading to the next [s]: as fast as a hand on a gain control can follow."""
+
+RUN_SECONDS = Range("s", 1, 86_400, low_allowed=True)
+"""How long a run with an end may be."""
+
+SILENCE_SECONDS = 2.0
+"""An open interface that brings no block for so long [s] is gone: blocks come every few ms."""
+
 BITS = 24
 """Interfaces deliver 24 bits; one step of them tells a sample at full scale."""
 
 
 @dataclass(frozen=True)
-class Recorder:
-    """What is known of the interface. full_scale_volts : peak volts of digital 1.0 [V], None: not known."""
+class InputSettings:
+    """What is known of the interface and of what hangs before it.
+
+    full_scale_volts : peak volts of digital 1.0 [V], None: not known.
+    """
 
     device: str
     sample_rate_hz: float
@@ -41,11 +53,12 @@ class Recorder:
     full_scale_volts: float | None = None
 
 
-@dataclass(frozen=True)
-class LiveResult:
+@dataclass(frozen=True, repr=False)
+class LiveResult(Result):
     """What a run of so many seconds ends with: the last reading, and what the run as a whole showed.
 
     readings : how many. clipped_readings, overloads : of them. lost_blocks : times the machine was too slow.
+    problem : code of the fault for which the last window gave no reading, None when it gave one.
     """
 
     device: str
@@ -59,16 +72,16 @@ class LiveResult:
 
 
 def watch(
-    blocks: Blocks, recorder: Recorder, options: MeasureOptions, every_seconds: float = EVERY_SECONDS
+    blocks: Blocks, settings: InputSettings, options: MeasureOptions, every_seconds: float = EVERY_SECONDS
 ) -> Iterator[tuple[float, Measurement | GainkitError]]:
     """(seconds since the start, reading) each time enough new frames have come.
 
     blocks : (frames, channels) in full-scale units. A window without three cycles of anything yields the
     GainkitError that says so: a live display goes on. Memory holds one window.
     """
-    size = round(WINDOW_SECONDS * recorder.sample_rate_hz)
-    every = max(round(every_seconds * recorder.sample_rate_hz), 1)
-    held = np.empty((0, recorder.channels), np.float32)
+    size = round(WINDOW_SECONDS * settings.sample_rate_hz)
+    every = max(round(every_seconds * settings.sample_rate_hz), 1)
+    held = np.empty((0, settings.channels), np.float32)
     total, due = 0, size
     for block in blocks:
         held = np.concatenate([held, block])[-size:]
@@ -76,19 +89,19 @@ def watch(
         if total < due:
             continue
         due = total + every
-        yield total / recorder.sample_rate_hz, _reading(held, recorder, options)
+        yield total / settings.sample_rate_hz, _reading(held, settings, options)
 
 
 def _reading(
-    window: NDArray[np.float32], recorder: Recorder, options: MeasureOptions
+    window: NDArray[np.float32], settings: InputSettings, options: MeasureOptions
 ) -> Measurement | GainkitError:
     capture = replace(
         Capture.from_array(
             window,  # type: ignore[arg-type]
-            recorder.sample_rate_hz,
-            file=recorder.device,
-            volts_per_unit=recorder.full_scale_volts or 1.0,
-            calibrated=recorder.full_scale_volts is not None,
+            settings.sample_rate_hz,
+            file=settings.device,
+            volts_per_unit=settings.full_scale_volts or 1.0,
+            calibrated=settings.full_scale_volts is not None,
         ),
         has_full_scale=True,
         step_units=2.0 ** (1 - BITS),
@@ -112,7 +125,7 @@ def limited(blocks: Blocks, sample_rate_hz: float, seconds: float | None) -> Ite
 
 
 @contextlib.contextmanager
-def saved(blocks: Blocks, path: Path | None, recorder: Recorder, overwrite: bool) -> Iterator[Blocks]:
+def saved(blocks: Blocks, path: Path | None, settings: InputSettings, overwrite: bool) -> Iterator[Blocks]:
     """The same blocks, kept in a 24-bit WAV file that is whole at the end; as they are when path is None."""
     if path is None:
         yield blocks
@@ -120,10 +133,10 @@ def saved(blocks: Blocks, path: Path | None, recorder: Recorder, overwrite: bool
     import soundfile
 
     if path.suffix.lower() != ".wav":
-        raise GainkitError(f"{path} does not end in .wav.", "Name the recording with it.")
+        raise GainkitError("wrong_suffix", "save", path, (".wav",))
     with whole_file(path, overwrite=overwrite) as draft:
-        form: dict[str, Any] = {"channels": recorder.channels, "subtype": "PCM_24"}
-        with soundfile.SoundFile(draft, "w", round(recorder.sample_rate_hz), **form) as file:
+        form: dict[str, Any] = {"channels": settings.channels, "subtype": "PCM_24"}
+        with soundfile.SoundFile(draft, "w", round(settings.sample_rate_hz), **form) as file:
             yield _kept(blocks, file)
 
 
@@ -140,27 +153,21 @@ class Interface:
         sounddevice = _sounddevice()
         self.lost = 0
         self._waiting: queue.Queue[NDArray[np.float32]] = queue.Queue(maxsize=400)
-        self._gone = threading.Event()
         try:
             wanted = int(device) if device is not None and device.isdigit() else device
             about = sounddevice.query_devices(wanted, "input")
             self.name, self.channels = str(about["name"]), channels
             if int(about["max_input_channels"]) < channels:
-                raise GainkitError(
-                    f"{self.name} has {about['max_input_channels']} inputs; channel {channels} is asked for.",
-                    "Choose another --channel, --minus or --device.",
-                )
+                inputs = int(about["max_input_channels"])
+                raise GainkitError("too_few_inputs", "channel", channels, device=self.name, inputs=inputs)
             self.sample_rate_hz = float(sample_rate_hz or about["default_samplerate"])
             self._stream = sounddevice.InputStream(
                 samplerate=self.sample_rate_hz, device=wanted, channels=channels, dtype="float32",
-                callback=self._take, finished_callback=self._gone.set,
+                callback=self._take,
             )  # fmt: skip
             self._stream.start()
         except (ValueError, sounddevice.PortAudioError) as fault:
-            raise GainkitError(
-                f"The audio interface cannot be opened: {fault}.",
-                "Plug it in and name it with --device; `python -m sounddevice` lists what is there.",
-            ) from fault
+            raise GainkitError("interface_not_opened", "device", device, told=str(fault)) from fault
 
     def _take(self, data: NDArray[np.float32], frames: int, time: Any, status: Any) -> None:
         """Called by the sound system in a thread of its own: copy and go."""
@@ -174,11 +181,9 @@ class Interface:
     def __iter__(self) -> Iterator[NDArray[np.float32]]:
         while True:
             try:
-                yield self._waiting.get(timeout=2.0)
+                yield self._waiting.get(timeout=SILENCE_SECONDS)
             except queue.Empty:
-                raise GainkitError(
-                    f"{self.name} delivers nothing any more.", "Check its plug and start again."
-                ) from None
+                raise GainkitError("interface_gone", "device", self.name) from None
 
     def close(self) -> None:
         self._stream.close()
@@ -188,13 +193,7 @@ def _sounddevice() -> Any:
     try:
         import sounddevice
     except ImportError as fault:
-        raise GainkitError(
-            "Live measuring needs the extra `live`.",
-            'Install it from the folder that gainkit came in: pip install -e ".[live]".',
-        ) from fault
+        raise GainkitError("needs_extra", extra="live") from fault
     except OSError as fault:  # the wheel for Linux leaves the PortAudio library to the system
-        raise GainkitError(
-            f"The sound system's library is missing: {fault}.",
-            "On Debian and its kin: apt install libportaudio2.",
-        ) from fault
+        raise GainkitError("sound_library_missing", told=str(fault)) from fault
     return sounddevice

@@ -29,11 +29,27 @@ class Remark:
     severity: Severity = "remark"
     values: Mapping[str, Any] = field(default_factory=dict)
 
+    def within(self, kind: str, name: object) -> Remark:
+        """The same remark with the thing it was found in: ('position', 28), ('file', 'left.wav')."""
+        places = [[kind, str(name)], *self.values.get("places", [])]
+        return Remark(self.code, self.severity, {**self.values, "places": places})
+
     def __str__(self) -> str:
         return remark_text(self)
 
     def __hash__(self) -> int:
         return hash((self.code, self.severity, repr(sorted(self.values.items()))))
+
+
+@dataclass(frozen=True)
+class Sentence:
+    """One line for a person, as data: shown, and written to JSON, as the text of its code."""
+
+    code: str
+    values: Mapping[str, Any] = field(default_factory=dict)
+
+    def __str__(self) -> str:
+        return remark_text(self)
 
 
 def danger(code: str, **values: Any) -> Remark:
@@ -54,6 +70,11 @@ def remark(code: str, **values: Any) -> Remark:
 def gravest_first(remarks: Iterable[Remark]) -> tuple[Remark, ...]:
     """Dangers, then faults, then the rest; among equals as they came, each once."""
     return tuple(sorted(dict.fromkeys(remarks), key=lambda each: ORDER.index(each.severity)))
+
+
+def all_within(remarks: Iterable[Remark], kind: str, name: object) -> list[Remark]:
+    """Remarks with the thing that they were found in."""
+    return [each.within(kind, name) for each in remarks]
 
 
 def codes(remarks: Iterable[Remark]) -> set[str]:

@@ -16,7 +16,7 @@ from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from typing import Any, Literal, TypeVar, Union, overload
 
-from gainkit.remarks import Remark
+from gainkit.remarks import Remark, Sentence
 from gainkit.words import PYTHON, Door, remark_text
 
 T = TypeVar("T")
@@ -63,14 +63,16 @@ def to_plain(result: Any, door: Door = PYTHON) -> Any:
     """Turn a result (dataclass, mapping, sequence, numpy value, path) into plain JSON values.
 
     NaN and infinity become None: JSON has no word for them, and a figure that does not exist is null. A remark
-    becomes its code, severity, sentence (as `door` says it) and values. Raises TypeError for a kind of value
-    that no result should hold.
+    becomes its code, severity, sentence (as `door` says it) and values; a `Sentence` its text. Raises
+    TypeError for a kind of value that no result should hold.
     """
     if result is None or isinstance(result, (bool, str)):
         return result
     if isinstance(result, Remark):
         told = {"code": result.code, "severity": result.severity, "text": remark_text(result, door)}
         return told | {name: to_plain(value, door) for name, value in result.values.items()}
+    if isinstance(result, Sentence):
+        return remark_text(result, door)
     if dataclasses.is_dataclass(result) and not isinstance(result, type):
         return {f.name: to_plain(getattr(result, f.name), door) for f in dataclasses.fields(result)}
     if isinstance(result, int):

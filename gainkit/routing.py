@@ -7,29 +7,52 @@ channel. Where a multichannel capture holds more than one pair, odd channels are
 
 from __future__ import annotations
 
-from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
+from gainkit.calculator.ranges import Range, refuse_outside
 from gainkit.capture.model import Capture
 from gainkit.errors import GainkitError
 from gainkit.generator.pulses import BEEP_GAP_SECONDS, BEEP_SECONDS, BEEPS
+from gainkit.levels import db_from_ratio, ratio_from_db
+from gainkit.remarks import Remark, fault, remark
+from gainkit.results import Result
 
 Floats = NDArray[np.float64]
 
 PITCH_HZ = 997.0
+"""Pitch of the beeps that gainkit writes [Hz]."""
+
+PITCHES_HZ = Range("Hz", 20, 20_000, low_allowed=True)
+
 HOP_SECONDS = 0.01
+WINDOW_HOPS = 4
+"""The level at the pitch is taken this often [s], over so many hops: a fifth of a beep's length."""
+
+LEAST_HOPS = 8
+"""A shorter recording holds no beep [hops]."""
+
 CROSSTALK_DB = 20.0
 """Beeps this far below the loudest of the recording are crosstalk, not a connection [dB]."""
 
 ABOVE_NOISE_DB = 12.0
+"""A beep stands out of the channel's usual level by this much: noise alone hardly does for as long [dB]."""
+
 EDGE_SHARE = 0.4
 """A beep lasts while its envelope is above this share of the highest nearby [-]."""
 
 NEARBY_SECONDS = 0.2
+"""... within this time [s]: a beep and its gap."""
+
+SHORTEST, LONGEST = 0.5, 2.0
+"""On-times from so much of a beep's length to so much are beeps [-]: rooms lengthen, and edges shorten them."""
+
+GROUP_GAPS = 2.0
+"""Beeps closer than so many gaps belong to one group [-]."""
+
 WHOLE_SECONDS = BEEP_SECONDS + BEEP_GAP_SECONDS
 """A group closer than this to an end of the recording may have lost a beep there [s]."""
 
@@ -38,7 +61,7 @@ NUMBERS = {count: number for number, (_, count) in enumerate(BEEPS, start=1)}
 
 
 @dataclass(frozen=True)
-class Heard:
+class HeardBeeps:
     """One group of beeps. channel : of the capture; for one microphone the source's channel by its count."""
 
     channel: int
@@ -46,18 +69,18 @@ class Heard:
     start_seconds: float
 
 
-@dataclass(frozen=True)
-class RoutingResult:
+@dataclass(frozen=True, repr=False)
+class RoutingResult(Result):
     """heard : groups in order, without those that an end of the recording may have cut.
 
     ok : every channel plays where it should, as far as the capture can tell. by_ear : one microphone heard all
     loudspeakers: it tells which channels sound, not on which side.
     """
 
-    heard: tuple[Heard, ...]
+    heard: tuple[HeardBeeps, ...]
     ok: bool
-    problems: tuple[str, ...]
-    notes: tuple[str, ...]
+    problems: tuple[Remark, ...]
+    notes: tuple[Remark, ...]
     by_ear: bool
 
 
@@ -71,27 +94,54 @@ class _Group:
     whole: bool
 
 
-def routing(capture: Capture, *, microphone: bool | None = None, pitch_hz: float = PITCH_HZ) -> RoutingResult:
-    """Read which channel arrived when.
+def check_routing(
+    capture: Capture, *, microphone: bool | None = None, pitch_hz: float = PITCH_HZ
+) -> RoutingResult:
+    """Tell which channel plays where, from a recording of the beeps track.
 
+    Parameters
+    ----------
+    capture : eight seconds of the track or more.
     microphone : True for sound picked up by a microphone, whose channels all hear everything (the first is
-    read); False for line channels; None: a microphone when there is one channel. Raises GainkitError when no
-    beeps are heard at all.
+        read); False for line channels; None: a microphone when there is one channel.
+    pitch_hz : of the beeps [Hz], 20 to 20000.
+
+    Returns
+    -------
+    RoutingResult
+        ok, what was heard when, and what is wrong.
+
+    Raises
+    ------
+    GainkitError
+        When no beeps are heard (`no_beeps`), none wholly (`no_whole_beeps`), the recording is too short
+        (`too_short_for_beeps`), or for a pitch out of range (`outside_range`).
+
+    Examples
+    --------
+    The track itself, and with its channels changed over:
+
+    >>> from gainkit.capture import Capture
+    >>> from gainkit.generator import kinds
+    >>> from gainkit.generator.spec import ToneSpec
+    >>> from gainkit.routing import check_routing
+    >>> track = kinds.build(ToneSpec("beeps", seconds=10.0), 48_000).samples()
+    >>> check_routing(Capture.from_array(track, 48_000)).ok
+    True
+    >>> result = check_routing(Capture.from_array(track[:, ::-1], 48_000))
+    >>> [problem.code for problem in result.problems]
+    ['channel_swapped', 'channel_swapped']
     """
+    refuse_outside("pitch_hz", pitch_hz, PITCHES_HZ)
     by_ear = capture.channels == 1 if microphone is None else microphone
     channels = (1,) if by_ear else tuple(range(1, capture.channels + 1))
     envelopes = {channel: _envelope(capture, channel, pitch_hz) for channel in channels}
     loudest = max(float(np.max(envelope, initial=0.0)) for envelope in envelopes.values())
     groups = {channel: _groups(envelope, loudest) for channel, envelope in envelopes.items()}
     if not any(groups.values()):
-        raise GainkitError(
-            f"{capture.file}: no beeps of {pitch_hz:g} Hz are heard.",
-            "Record the beeps track: louder, closer, at least five seconds; steady tones are no beeps.",
-        )
-    if not any(group.whole for found in groups.values() for group in found):
-        raise GainkitError(
-            f"{capture.file}: no group of beeps is whole.", "Record the beeps track for eight seconds or more."
-        )
+        raise GainkitError("no_beeps", pitch_hz=pitch_hz).within("file", capture.file)
+    if not any(group.whole for each in groups.values() for group in each):
+        raise GainkitError("no_whole_beeps").within("file", capture.file)
     return _by_ear(groups[1]) if by_ear else _by_line(groups)
 
 
@@ -112,16 +162,16 @@ def _envelope(capture: Capture, channel: int, pitch_hz: float) -> Floats:
             place += whole
             held = held[whole:]
     hops = np.asarray(sums, dtype=np.complex128)
-    if len(hops) < 8:
-        raise GainkitError(f"{capture.file}: too short for beeps.", "Record at least five seconds.")
-    smooth = np.convolve(hops, np.ones(4), "same")
-    return np.asarray(np.abs(smooth) * (2 / (4 * hop)))
+    if len(hops) < LEAST_HOPS:
+        raise GainkitError("too_short_for_beeps", seconds=capture.seconds).within("file", capture.file)
+    smooth = np.convolve(hops, np.ones(WINDOW_HOPS), "same")
+    return np.asarray(np.abs(smooth) * (2 / (WINDOW_HOPS * hop)))
 
 
 def _groups(envelope: Floats, loudest: float) -> list[_Group]:
     """Groups of beeps in one channel's envelope: on-times of a beep's length, gaps of a beep's gap."""
     noise = float(np.median(envelope))
-    least = max(loudest * 10 ** (-CROSSTALK_DB / 20), noise * 10 ** (ABOVE_NOISE_DB / 20) if noise else 0.0)
+    least = max(loudest * ratio_from_db(-CROSSTALK_DB), noise * ratio_from_db(ABOVE_NOISE_DB))
     top = float(envelope.max())
     if top < least or top <= 0:
         return []
@@ -132,11 +182,11 @@ def _groups(envelope: Floats, loudest: float) -> list[_Group]:
     beeps = [
         (float(begin) * HOP_SECONDS, float(end) * HOP_SECONDS, float(envelope[begin:end].max()))
         for begin, end in zip(edges[::2], edges[1::2], strict=True)
-        if 0.5 * BEEP_SECONDS < (end - begin) * HOP_SECONDS < 2 * BEEP_SECONDS
+        if SHORTEST * BEEP_SECONDS < (end - begin) * HOP_SECONDS < LONGEST * BEEP_SECONDS
     ]
     groups: list[list[tuple[float, float, float]]] = []
     for beep in beeps:
-        if groups and beep[0] - groups[-1][-1][1] < 2 * BEEP_GAP_SECONDS:
+        if groups and beep[0] - groups[-1][-1][1] < GROUP_GAPS * BEEP_GAP_SECONDS:
             groups[-1].append(beep)
         else:
             groups.append([beep])
@@ -145,7 +195,7 @@ def _groups(envelope: Floats, loudest: float) -> list[_Group]:
         _Group(
             len(group),
             round(group[0][0], 3),
-            20 * float(np.log10(max(b[2] for b in group))),
+            db_from_ratio(max(beep[2] for beep in group)),
             group[0][0] >= WHOLE_SECONDS and group[-1][1] <= length - WHOLE_SECONDS,
         )
         for group in groups
@@ -154,67 +204,48 @@ def _groups(envelope: Floats, loudest: float) -> list[_Group]:
 
 def _by_ear(groups: Sequence[_Group]) -> RoutingResult:
     """One microphone hears all loudspeakers: which counts occur, in turn, and whether any is missing."""
-    counts = Counter(group.beeps for group in groups if group.whole)
-    problems = []
-    for count, name in NAMES.items():
-        if not counts.get(count):
-            problems.append(
-                f"{count} beep{'s' if count > 1 else ''} never heard: the {name} channel is silent here, or "
-                f"more than {CROSSTALK_DB:g} dB weaker."
-            )
-    odd = sorted(set(counts) - set(NAMES))
+    counts = {group.beeps for group in groups if group.whole}
+    problems = [
+        fault("beeps_not_heard", beeps=count, side=name, crosstalk_db=CROSSTALK_DB)
+        for count, name in NAMES.items()
+        if count not in counts
+    ]
+    odd = sorted(counts - set(NAMES))
     if odd:
-        problems.append(
-            f"Groups of {', '.join(str(count) for count in odd)} beeps are heard: both channels may be bridged "
-            "together, or an echo counts twice."
-        )
+        problems.append(fault("other_counts_heard", counts=odd))
     heard = tuple(
-        Heard(NUMBERS.get(group.beeps, 0), group.beeps, group.start_seconds) for group in groups if group.whole
+        HeardBeeps(NUMBERS.get(group.beeps, 0), group.beeps, group.start_seconds)
+        for group in groups
+        if group.whole
     )
-    notes = (
-        "One microphone cannot tell left from right: listen, or hold it to one loudspeaker at a time. "
-        "One beep is the left channel, two are the right.",
-    )
-    return RoutingResult(heard, not problems, tuple(problems), notes, by_ear=True)
+    return RoutingResult(heard, not problems, tuple(problems), (remark("side_not_told"),), by_ear=True)
 
 
-def _by_line(groups: dict[int, list[_Group]]) -> RoutingResult:
-    """Each recorded channel shall hear the beeps of its own number only."""
-    problems: list[str] = []
+def _by_line(groups: Mapping[int, list[_Group]]) -> RoutingResult:
+    """Each recorded channel should hear the beeps of its own number only."""
+    plays = {channel: _levels(each) for channel, each in groups.items()}
+    problems = [problem for channel in groups for problem in _problems_of(channel, groups, plays)]
     heard = sorted(
         (
-            Heard(channel, group.beeps, group.start_seconds)
-            for channel, found in groups.items()
-            for group in found
+            HeardBeeps(channel, group.beeps, group.start_seconds)
+            for channel, each in groups.items()
+            for group in each
             if group.whole
         ),
         key=lambda entry: (entry.start_seconds, entry.channel),
     )
-    plays = {channel: _levels(found) for channel, found in groups.items()}
-    for channel, found in groups.items():
-        own = NAMES[_own(channel)]
-        partner = channel + 1 if channel % 2 else channel - 1
-        if found and not plays[channel]:
-            problems.append(f"Channel {channel}: no group of beeps is whole. Record for eight seconds or more.")
-        elif found:
-            problems += _wrong(channel, plays[channel], plays.get(partner, {}))
-        elif channel <= len(NAMES) or groups.get(partner):
-            problems.append(
-                f"Channel {channel} is silent, or more than {CROSSTALK_DB:g} dB weaker than the loudest: {own} "
-                "does not arrive there."
-            )
-    notes = []
-    unused = [str(channel) for channel, found in groups.items() if not found and channel > len(NAMES)]
-    if unused:
-        notes.append(f"Nothing is heard on channel {', '.join(unused)}.")
-    if all(set(levels) >= set(NAMES) for levels in plays.values()):
-        notes.append("If a microphone recorded this, give --microphone: all its channels hear everything.")
+    notes = _line_notes(groups, plays)
     return RoutingResult(tuple(heard), not problems, tuple(problems), tuple(notes), by_ear=False)
 
 
-def _own(channel: int) -> int:
-    """How many beeps a channel shall play."""
-    return 1 if channel % 2 else 2
+def _line_notes(groups: Mapping[int, list[_Group]], plays: Mapping[int, Mapping[int, float]]) -> list[Remark]:
+    notes = []
+    unused = [channel for channel, each in groups.items() if not each and channel > len(NAMES)]
+    if unused:
+        notes.append(remark("channels_unused", channels=unused))
+    if all(set(levels) >= set(NAMES) for levels in plays.values()):
+        notes.append(remark("microphone_perhaps"))
+    return notes
 
 
 def _levels(groups: Sequence[_Group]) -> dict[int, float]:
@@ -226,27 +257,32 @@ def _levels(groups: Sequence[_Group]) -> dict[int, float]:
     return levels
 
 
-def _wrong(channel: int, levels: dict[int, float], partner: dict[int, float]) -> list[str]:
+def _problems_of(
+    channel: int, groups: Mapping[int, list[_Group]], plays: Mapping[int, Mapping[int, float]]
+) -> list[Remark]:
+    """What is wrong with one channel; plays : by channel, the level of each count of beeps [dB]."""
+    own = 1 if channel % 2 else 2
+    partner = channel + 1 if channel % 2 else channel - 1
+    if groups[channel] and not plays[channel]:
+        return [fault("channel_beeps_cut", channel=channel)]
+    if groups[channel]:
+        return _wrong(channel, own, plays[channel], plays.get(partner, {}))
+    if channel <= len(NAMES) or groups.get(partner):
+        return [fault("channel_silent", channel=channel, side=NAMES[own], crosstalk_db=CROSSTALK_DB)]
+    return []
+
+
+def _wrong(channel: int, own: int, levels: Mapping[int, float], partner: Mapping[int, float]) -> list[Remark]:
     """What is wrong with what one channel plays: bridged, swapped, doubled, or uncounted beeps."""
-    own = _own(channel)
     other = 3 - own
-    found = []
+    sides = {"channel": channel, "side": NAMES[own], "other_side": NAMES[other]}
+    problems = []
     if own in levels and other in levels:
-        by = levels[own] - levels[other]
-        found.append(
-            f"Channel {channel} plays {NAMES[own]} and {NAMES[other]} (the latter {abs(by):.0f} dB "
-            f"{'lower' if by >= 0 else 'higher'}): the two are bridged together, or leak into each other."
-        )
+        problems.append(fault("channels_mixed", **sides, other_db=levels[other] - levels[own]))
     elif other in levels:
-        partner_has_own = own in partner and other not in partner
-        found.append(
-            f"Channel {channel} plays {NAMES[other]} in place of {NAMES[own]}"
-            + (": swapped." if partner_has_own else f"; {NAMES[own]} does not arrive there.")
-        )
+        swapped = own in partner and other not in partner
+        problems.append(fault("channel_swapped" if swapped else "channel_of_other_side", **sides))
     odd = sorted(set(levels) - set(NAMES))
     if odd:
-        found.append(
-            f"Channel {channel} plays groups of {', '.join(str(count) for count in odd)} beeps: it is no "
-            "recording of the beeps track, or an echo counts twice."
-        )
-    return found
+        problems.append(fault("channel_other_counts", channel=channel, counts=odd))
+    return problems

@@ -17,20 +17,56 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
-from gainkit.errors import GainkitError
-from gainkit.levels import SINE_CREST
+from gainkit.calculator.ranges import Range, refuse_faults, within
+from gainkit.levels import SINE_CREST, db_from_ratio, ratio_from_db
 
 Floats = NDArray[np.float64]
 
 OVERSAMPLING = 16
+"""Points between two samples that the stage is applied to [-]: at 48 kHz what folds back comes from above 740
+kHz, where a hard rail's orders are weak."""
+
 BLOCK_FRAMES = 1 << 13
+"""Frames worked on at a time, with a halo of two filters on either side [frames]."""
+
 HALF_TAPS = 44
 """Half length of the filters at the slower rate [frames]: flat to 0.4535 of the rate, -110 dB from 0.5465."""
 
 BETA = 0.1102 * (110 - 8.7)
+"""Shape of a Kaiser window for 110 dB [-] (Kaiser's formula)."""
+
 PHASES = 4096
+"""Positions between two samples that taps are tabulated for [-]: linear between them errs below -110 dB."""
+
 SAG_STEP_SECONDS = 1e-3
+"""Step in which sagging rails follow the load [s]: short against the time constants of supplies."""
+
 QUADRATURE_POINTS = 1 << 12
+"""Midpoints of half a period [-]: many for each of the orders asked for."""
+
+GAIN_DB = Range("dB", -120, 120, low_allowed=True)
+RAIL_VOLTS = Range("V", 0, math.inf)
+KNEE = Range("", 0.5, math.inf, low_allowed=True)
+"""From very soft, x / (1 + |x|), to hard [-] (our choice: no stage is softer)."""
+
+SAG_DB = Range("dB", 0, 60, low_allowed=True)
+SMALL_VOLTS = Range("V", 0, 1_000, low_allowed=True)
+SECONDS = Range("s", 0, 3_600)
+HERTZ = Range("Hz", 0, 1_000_000)
+OFFSET_VOLTS = Range("V", -1_000, 1_000, low_allowed=True)
+BITS = Range("", 2, 64, low_allowed=True, whole=True)
+CLOCK_PPM = Range("ppm", -100_000, 100_000, low_allowed=True)
+LEAD_SECONDS = Range("s", -3_600, 3_600, low_allowed=True)
+
+SEARCH_DB = 40.0
+"""The onset is looked for this far on either side of the nearer rail [dB]: past it a held sine is a square
+wave."""
+
+SEARCH_STEPS = 161
+"""Levels of the first look, half a decibel apart [-]."""
+
+SURE_LOG = 1e-12
+"""Bisection ends where the logarithm of the peak is known to this [-]."""
 
 
 @dataclass(frozen=True)
@@ -46,33 +82,20 @@ class Amplifier:
     [V rms]; hum_hz [Hz]. offset_volts : DC at the output [V].
     """
 
-    gain_db: float = 26.0
-    positive_rail_volts: float = 28.0
-    negative_rail_volts: float | None = None
-    knee: float = math.inf
-    sag_db: float = 0.0
-    sag_seconds: float = 0.05
-    dead_zone_volts: float = 0.0
-    noise_volts: float = 0.0
-    hum_volts: float = 0.0
-    hum_hz: float = 50.0
-    offset_volts: float = 0.0
+    gain_db: float = within(GAIN_DB, default=26.0)
+    positive_rail_volts: float = within(RAIL_VOLTS, default=28.0)
+    negative_rail_volts: float | None = within(RAIL_VOLTS, default=None)
+    knee: float = within(KNEE, default=math.inf)
+    sag_db: float = within(SAG_DB, default=0.0)
+    sag_seconds: float = within(SECONDS, default=0.05)
+    dead_zone_volts: float = within(SMALL_VOLTS, default=0.0)
+    noise_volts: float = within(SMALL_VOLTS, default=0.0)
+    hum_volts: float = within(SMALL_VOLTS, default=0.0)
+    hum_hz: float = within(HERTZ, default=50.0)
+    offset_volts: float = within(OFFSET_VOLTS, default=0.0)
 
     def __post_init__(self) -> None:
-        for name, figure in (
-            ("positive_rail_volts", self.positive_rail_volts),
-            ("negative_rail_volts", self.low),
-        ):
-            if not figure > 0:
-                raise GainkitError(f"{name} is {figure:g} V.", "Give the rail's magnitude, above 0 V.")
-        if not self.knee >= 0.5:
-            raise GainkitError(f"knee is {self.knee:g}.", "Give 0.5 (very soft) to infinity (hard).")
-        for name in ("sag_db", "dead_zone_volts", "noise_volts", "hum_volts"):
-            figure = getattr(self, name)
-            if not 0 <= figure < math.inf:
-                raise GainkitError(f"{name} is {figure:g}.", "Give 0 or more.")
-        if not self.sag_seconds > 0:
-            raise GainkitError(f"sag_seconds is {self.sag_seconds:g} s.", "Give a time above 0 s.")
+        refuse_faults(self)
 
     @property
     def low(self) -> float:
@@ -82,7 +105,7 @@ class Amplifier:
     @property
     def gain(self) -> float:
         """Voltage gain for small signals [-]."""
-        return float(10.0 ** (self.gain_db / 20))
+        return ratio_from_db(float(self.gain_db))
 
     def hold(self, volts: Floats, rails: Floats | float = 1.0) -> Floats:
         """Output for a wanted output, (frames,) [V]; rails : factor on both rails, scalar or (frames,) [-]."""
@@ -121,7 +144,7 @@ class Amplifier:
             state = keep * state + (1 - keep) * power
             smooth[index] = state
         through = np.interp(np.arange(len(wanted)), (np.arange(count) + 1) * size, smooth)
-        return np.asarray(10.0 ** (-self.sag_db * through / 20))
+        return ratio_from_db(-self.sag_db * through)
 
 
 @dataclass(frozen=True)
@@ -134,13 +157,16 @@ class Recorder:
     noise_volts : its own noise at its input [V rms].
     """
 
-    sample_rate_hz: float = 48_000.0
-    full_scale_volts: float = 60.0
-    bits: int | None = 24
-    clock_ppm: float = 0.0
-    lead_in_seconds: float = 0.0
-    lead_out_seconds: float = 0.0
-    noise_volts: float = 0.0
+    sample_rate_hz: float = within(HERTZ, default=48_000.0)
+    full_scale_volts: float = within(RAIL_VOLTS, default=60.0)
+    bits: int | None = within(BITS, default=24)
+    clock_ppm: float = within(CLOCK_PPM, default=0.0)
+    lead_in_seconds: float = within(LEAD_SECONDS, default=0.0)
+    lead_out_seconds: float = within(LEAD_SECONDS, default=0.0)
+    noise_volts: float = within(SMALL_VOLTS, default=0.0)
+
+    def __post_init__(self) -> None:
+        refuse_faults(self)
 
     def record(self, volts: Floats, sample_rate_hz: float, *, seed: int = 2) -> Floats:
         """Stored samples of volts (frames,) at a true rate: (frames,) in full-scale units."""
@@ -177,7 +203,7 @@ def capture_track(
 
 
 @dataclass(frozen=True)
-class Onset:
+class TrueOnset:
     """Where THD reaches a limit.
 
     level_dbfs : of the tone [dBFS]. output_volts : rms of the output's AC part there, orders counted [V].
@@ -197,7 +223,7 @@ def harmonics(amplifier: Amplifier, wanted_peak_volts: float, orders: int = 20) 
     Order 0 is the mean. Hard rails: the Fourier integral in closed form, see ``_cut``; other stages by
     quadrature over half a period, midpoints.
     """
-    rails = 10.0 ** (-amplifier.sag_db * sagging_power(amplifier, wanted_peak_volts) / 20)
+    rails = ratio_from_db(-amplifier.sag_db * sagging_power(amplifier, wanted_peak_volts))
     if math.isinf(amplifier.knee) and amplifier.dead_zone_volts == 0:
         up = _cut(wanted_peak_volts, amplifier.positive_rail_volts * rails, orders)
         down = _cut(wanted_peak_volts, amplifier.low * rails, orders)
@@ -216,48 +242,35 @@ def thd_percent(amplifier: Amplifier, wanted_peak_volts: float, orders: int = 20
     return 100 * float(np.linalg.norm(series[2:]) / abs(series[1]))
 
 
-def onset(
+def true_onset(
     amplifier: Amplifier, source_volts: float, limit_thd_percent: float = 1.0, orders: int = 20
-) -> Onset | None:
+) -> TrueOnset | None:
     """The lowest level from which THD stays above the limit, from the Fourier series; None if it never does.
 
     Bisection between the nearer rail less 40 dB and plus 40 dB. A dead zone's distortion, which falls with
     level, is passed by: the search starts where THD is least.
     """
     nearer = min(amplifier.positive_rail_volts, amplifier.low)
-    reach = nearer * 10 ** (np.linspace(-40, 40, 161) / 20)
-    curve = np.array([thd_percent(amplifier, float(peak), orders) for peak in reach])
+    peaks = nearer * ratio_from_db(np.linspace(-SEARCH_DB, SEARCH_DB, SEARCH_STEPS))
+    curve = np.array([thd_percent(amplifier, float(peak), orders) for peak in peaks])
     above = curve >= limit_thd_percent
     if not above[-1] or above.all():
         return None
     first = len(above) - int(np.argmin(above[::-1]))
-    low, high = math.log(reach[first - 1]), math.log(reach[first])
-    while high - low > 1e-12:
+    low, high = math.log(peaks[first - 1]), math.log(peaks[first])
+    while high - low > SURE_LOG:
         middle = (low + high) / 2
         over = thd_percent(amplifier, math.exp(middle), orders) >= limit_thd_percent
         low, high = (low, middle) if over else (middle, high)
     peak = math.exp(high)
-    rail = nearer * 10 ** (-amplifier.sag_db * sagging_power(amplifier, peak) / 20)
+    rail = nearer * ratio_from_db(-amplifier.sag_db * sagging_power(amplifier, peak))
     series = harmonics(amplifier, peak, orders)
-    return Onset(
-        level_dbfs=20 * math.log10(peak / (amplifier.gain * source_volts * SINE_CREST)),
+    return TrueOnset(
+        level_dbfs=db_from_ratio(peak / (amplifier.gain * source_volts * SINE_CREST)),
         output_volts=float(np.linalg.norm(series[1:]) / SINE_CREST),
-        overdrive_db=20 * math.log10(peak / rail),
+        overdrive_db=db_from_ratio(peak / rail),
         rail_volts=rail,
     )
-
-
-def steady_output(
-    amplifier: Amplifier, wanted_peak_volts: float, frequency_hz: float, sample_rate_hz: float, seconds: float
-) -> Floats:
-    """Output for a steady cosine from its Fourier series, up to 0.45 of the rate: (frames,) [V], no noise."""
-    orders = max(1, int(0.45 * sample_rate_hz / frequency_hz))
-    series = harmonics(amplifier, wanted_peak_volts, orders)
-    turn = 2 * np.pi * frequency_hz / sample_rate_hz * np.arange(round(seconds * sample_rate_hz))
-    out = np.full(len(turn), series[0])
-    for order in range(1, orders + 1):
-        out += series[order] * np.cos(order * turn)
-    return out
 
 
 def sagging_power(amplifier: Amplifier, wanted_peak_volts: float) -> float:
@@ -322,7 +335,7 @@ def _decimated_excess(amplifier: Amplifier, wanted: Floats, rails: Floats | None
     step = BLOCK_FRAMES - 2 * halo
     out = np.zeros(len(wanted))
     linear = math.isinf(amplifier.knee) and amplifier.dead_zone_volts == 0
-    nearer = min(amplifier.positive_rail_volts, amplifier.low) * 10 ** (-amplifier.sag_db * 2 / 20)
+    nearer = min(amplifier.positive_rail_volts, amplifier.low) * ratio_from_db(-amplifier.sag_db * 2)
     for first in range(0, len(wanted), step):
         begin, end = first - halo, first + step + halo
         part = np.zeros(BLOCK_FRAMES)
@@ -391,7 +404,7 @@ def resample(volts: Floats, rate_hz: float, new_rate_hz: float) -> Floats:
     padded = np.concatenate([np.zeros(taps), volts, np.zeros(taps)])
     windows = np.lib.stride_tricks.sliding_window_view(padded, taps)
     out = np.empty(int(len(volts) / ratio))
-    rows = max(1, (1 << 20) // taps)
+    rows = max(1, (1 << 15) // taps)  # what the processor's own memory holds
     for first in range(0, len(out), rows):
         at = np.arange(first, min(first + rows, len(out))) * ratio
         whole = np.floor(at).astype(np.int64)

@@ -11,15 +11,19 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
+from gainkit.analysis.clean import is_clean_tone
+from gainkit.analysis.model import Measurement, State
+from gainkit.analysis.thresholds import LIMIT_THD_PERCENT
+from gainkit.calculator.ranges import PERCENT, Range, refuse_outside
 from gainkit.errors import GainkitError
 from gainkit.levels import SINE_CREST, db_from_ratio, ratio_from_db
+from gainkit.remarks import Remark, all_within, fault, remark
+from gainkit.results import Result
 
-if TYPE_CHECKING:
-    from gainkit.analysis.model import Measurement, State
-
-Position = str | float
+Position = str | int | float
+"""As the control shows it; whole numbers stay whole when a record is read back."""
 
 FLAT_DB = 0.5
 """A low and a high tone that differ by more show that tone controls are not flat [dB]."""
@@ -32,8 +36,14 @@ RAIL_TOLERANCE_DB = 0.02
 
 BYTE_ORDER_MARK = "\ufeff"
 
+TONE_DBFS = Range("dBFS", -60, 0, low_allowed=True)
+"""A quieter tone says nothing of full scale: noise covers its distortion."""
+
 FALLING_DB = 0.1
+"""Output that falls by more from one position to the next was not recorded in that order [dB]."""
+
 LARGE_STEP_DB = 3.0
+"""A step of more than this onto the first distorted position may hold clean ones between [dB]."""
 
 
 @dataclass(frozen=True)
@@ -46,8 +56,8 @@ class VolumePosition:
     state: State | None
 
 
-@dataclass(frozen=True)
-class VolumeResult:
+@dataclass(frozen=True, repr=False)
+class VolumeResult(Result):
     """The answer.
 
     highest_clean_position : the highest one up to which all are clean at 0 dBFS, None when not even the lowest
@@ -57,89 +67,119 @@ class VolumeResult:
 
     highest_clean_position: Position | None
     positions: tuple[VolumePosition, ...]
-    notes: tuple[str, ...]
+    notes: tuple[Remark, ...]
     source_volts: float | None
     tone_dbfs: float
 
 
-def volume(
-    measured: Sequence[tuple[str, Measurement]],
+def find_clean_volume(
+    measured: Sequence[tuple[Position, Measurement]],
     *,
     tone_dbfs: float = 0.0,
-    limit_thd_percent: float = 1.0,
+    limit_thd_percent: float = LIMIT_THD_PERCENT,
     tone_check: tuple[Measurement, Measurement] | None = None,
 ) -> VolumeResult:
-    """Judge a source by captures of one tone at several volume positions.
+    """Find a source's highest clean volume position, from measurements of one tone at several positions.
 
-    measured : (position as text, measurement). The same position twice with tones of different frequency is
-    a check of the tone controls; so is tone_check, a low and a high tone of the same level. tone_dbfs : level
-    of the tone [dBFS]; volts are brought to 0 dBFS from it. Raises GainkitError for what cannot be compared.
+    Parameters
+    ----------
+    measured : (position, measurement) each, in any order if all positions are numbers, else from low to high.
+        The same position twice with tones of different frequency is a check of the tone controls.
+    tone_dbfs : level of the tone that was played [dBFS], -60 to 0; volts are brought to 0 dBFS from it.
+    limit_thd_percent : THD at which a tone is no longer clean [%].
+    tone_check : measurements of a low and a high tone of one level, for the tone controls.
+
+    Returns
+    -------
+    VolumeResult
+        highest_clean_position, source_volts [V rms for 0 dBFS], every position from low to high.
+
+    Raises
+    ------
+    GainkitError
+        For no positions (`no_positions`), one given twice with the same tone (`position_twice`), a check of the
+        same tone (`tone_check_same`), or figures out of range (`outside_range`).
+
+    Examples
+    --------
+    A source whose output is held at 7.4 V peak, at three positions:
+
+    >>> import numpy as np
+    >>> from gainkit.analysis import measure
+    >>> from gainkit.capture import Capture
+    >>> from gainkit.volume import find_clean_volume
+    >>> sine = np.sin(2 * np.pi * 997 * np.arange(24_000) / 48_000)
+    >>> waves = {24: 4.0 * sine, 28: 6.0 * sine, 32: np.clip(8.5 * sine, -7.4, 7.4)}
+    >>> measured = [(at, measure(Capture.from_array(wave, 48_000))) for at, wave in waves.items()]
+    >>> result = find_clean_volume(measured)
+    >>> print(result.highest_clean_position, f"{result.source_volts:.2f} V")
+    28 4.24 V
     """
-    if not -60 <= tone_dbfs <= 0:
-        raise GainkitError(f"--tone-dbfs is {tone_dbfs:g} dBFS.", "Give the tone's level, from -60 to 0 dBFS.")
-    groups = _grouped(measured)
-    rows = [(position, tones[0]) for position, tones in groups]
-    clean = [all(_is_clean(tone, limit_thd_percent) for tone in tones) for _, tones in groups]
-    rail = _lowest_rail([tone for _, tones in groups for tone in tones])
-    reached = [_reaches_rail(tone, rail, tone_dbfs) for _, tone in rows]
-    good = [is_clean and not reaches for is_clean, reaches in zip(clean, reached, strict=True)]
-    count = good.index(False) if False in good else len(good)
+    refuse_outside("tone_dbfs", tone_dbfs, TONE_DBFS)
+    refuse_outside("limit_thd_percent", limit_thd_percent, PERCENT)
+    rows = _rows(measured, tone_dbfs, limit_thd_percent)
+    count = next((number for number, row in enumerate(rows) if not row.good), len(rows))
     best = rows[count - 1] if count else None
-    calibrated = all(tone.calibrated for _, tone in rows)
-    volts = best[1].rms_volts / ratio_from_db(tone_dbfs) if best is not None and calibrated else None
+    calibrated = all(row.tone.calibrated for row in rows)
+    volts = best.tone.rms_volts / ratio_from_db(tone_dbfs) if best is not None and calibrated else None
     notes = [
-        *_ceiling_notes(rows, good, clean, count, tone_dbfs),
+        *_ceiling_notes(rows, count, tone_dbfs),
         *_order_notes(rows),
-        *_flatness_notes([tones for _, tones in groups], tone_check),
-        *(
-            f"Position {position}: {note}"
-            for position, tone in rows
-            for note in _own_notes(tone, limit_thd_percent)
-        ),
+        *_flatness_notes([row.tones for row in rows], tone_check),
+        *(note for row in rows for note in _own_notes(row, limit_thd_percent)),
     ]
     if not calibrated:
-        notes.append("Without calibration there are no volts for the system file: give --full-scale-volts.")
+        notes.append(remark("no_volts_without_calibration"))
     return VolumeResult(
-        highest_clean_position=None if best is None else best[0],
-        positions=tuple(
-            VolumePosition(
-                position,
-                tones[0].rms_volts,
-                None if tones[0].recorder_overload else tones[0].thd_percent,
-                _worst_state(tones),
-            )
-            for position, tones in groups
-        ),
+        highest_clean_position=None if best is None else best.position,
+        positions=tuple(row.told() for row in rows),
         notes=tuple(notes),
         source_volts=volts,
         tone_dbfs=tone_dbfs,
     )
 
 
-def split_pair(text: str) -> tuple[str, Path]:
-    """POSITION=CAPTURE to both. Raises GainkitError when it is not of that form."""
-    position, equals, path = text.partition("=")
-    if not equals or not position.strip() or not path:
-        raise GainkitError(
-            f"'{text}' is not POSITION=CAPTURE.", "Write the volume position, =, and its capture: 28=pos28.wav."
-        )
-    return position.strip(), Path(path)
+@dataclass(frozen=True)
+class _Row:
+    """One position: its tones, whether they are clean, and whether a 0 dBFS tone would reach the rail there."""
+
+    position: Position
+    tones: tuple[Measurement, ...]
+    clean: bool
+    reaches_rail: bool
+
+    @property
+    def tone(self) -> Measurement:
+        """The tone that stands for the position."""
+        return self.tones[0]
+
+    @property
+    def good(self) -> bool:
+        """Clean at 0 dBFS."""
+        return self.clean and not self.reaches_rail
+
+    def told(self) -> VolumePosition:
+        """For the result."""
+        thd = None if self.tone.recorder_overload else self.tone.thd_percent
+        return VolumePosition(self.position, self.tone.rms_volts, thd, _worst_state(self.tones))
 
 
 def write_source(path: Path, result: VolumeResult) -> None:
     """Set preamp_volts and clean_position in the [source] table of a system file; all else stays as it is.
 
     The file is replaced as a whole or not at all; comments are kept. Raises GainkitError when there is nothing
-    to write or the file cannot be used.
+    to write (`no_clean_position`, `source_not_calibrated`) or the file cannot be used (`system_file_missing`,
+    `system_file_unusable`).
     """
     import tomlkit
     from tomlkit.exceptions import TOMLKitError
 
     from gainkit.files import write_whole
 
-    if result.highest_clean_position is None or result.source_volts is None:
-        why = "no position is clean" if result.highest_clean_position is None else "nothing is calibrated"
-        raise GainkitError(f"{path} was not written: {why}.", "Mend that first, then run the command again.")
+    if result.highest_clean_position is None:
+        raise GainkitError("no_clean_position").within("file", path)
+    if result.source_volts is None:
+        raise GainkitError("source_not_calibrated").within("file", path)
     path = path.resolve()
     try:
         raw = path.read_bytes().decode("utf-8")
@@ -152,39 +192,51 @@ def write_source(path: Path, result: VolumeResult) -> None:
         source["preamp_volts"] = float(f"{result.source_volts:.4g}")
         source["clean_position"] = result.highest_clean_position
     except FileNotFoundError:
-        raise GainkitError(f"{path} is not there.", "`gainkit job new DIR` writes a system file.") from None
+        raise GainkitError("system_file_missing").within("file", path) from None
     except (OSError, UnicodeDecodeError, TOMLKitError, TypeError) as fault:
-        raise GainkitError(
-            f"{path} cannot be used as a system file: {fault}.", "`gainkit plan` on it tells what is wrong."
-        ) from fault
+        raise GainkitError("system_file_unusable", reason=str(fault)).within("file", path) from fault
     changed = tomlkit.dumps(document)
     changed = changed.replace("\n", "\r\n") if windows else changed
     write_whole(path, raw[: len(raw) - len(text)] + changed, overwrite=True)
 
 
-def _grouped(measured: Sequence[tuple[str, Measurement]]) -> list[tuple[Position, list[Measurement]]]:
+def _rows(
+    measured: Sequence[tuple[Position, Measurement]], tone_dbfs: float, limit_thd_percent: float
+) -> list[_Row]:
+    """The positions from low to high, each judged."""
+    groups = _grouped(measured)
+    rail = _lowest_rail([tone for _, tones in groups for tone in tones])
+    return [
+        _Row(
+            position,
+            tuple(tones),
+            clean=all(is_clean_tone(tone, limit_thd_percent) for tone in tones),
+            reaches_rail=_reaches_rail(tones[0], rail, tone_dbfs),
+        )
+        for position, tones in groups
+    ]
+
+
+def _grouped(measured: Sequence[tuple[Position, Measurement]]) -> list[tuple[Position, list[Measurement]]]:
     """Measurements by position, from low to high."""
     if not measured:
-        raise GainkitError("No position was given.", "Give POSITION=CAPTURE for each volume position.")
+        raise GainkitError("no_positions", "measured")
     groups: dict[Position, list[Measurement]] = {}
-    numbers = [_number(text) for text, _ in measured]
+    numbers = [_number(position) for position, _ in measured]
     numeric = all(number is not None for number in numbers)
-    for (text, tone), number in zip(measured, numbers, strict=True):
-        position: Position = text if not numeric or number is None else number
+    for (given, tone), number in zip(measured, numbers, strict=True):
+        position: Position = str(given) if not numeric or number is None else number
         tones = groups.setdefault(position, [])
         if any(_same_tone(tone, other) for other in tones):
-            raise GainkitError(
-                f"Position {text} is given twice with the same tone.",
-                "Give each position once; a second capture of it only with a tone of another frequency.",
-            )
+            raise GainkitError("position_twice", "measured", str(given))
         tones.append(tone)
     order = sorted(groups.items(), key=lambda item: float(item[0])) if numeric else list(groups.items())
     return [(_plain(position), tones) for position, tones in order]
 
 
-def _number(text: str) -> float | None:
+def _number(position: Position) -> float | None:
     try:
-        number = float(text)
+        number = float(position)
     except ValueError:
         return None
     return number if math.isfinite(number) else None
@@ -199,16 +251,6 @@ def _same_tone(one: Measurement, other: Measurement) -> bool:
     if one.frequency_hz is None or other.frequency_hz is None:
         return True
     return abs(one.frequency_hz / other.frequency_hz - 1) < SAME_TONE
-
-
-def _is_clean(tone: Measurement, limit_thd_percent: float) -> bool:
-    return (
-        tone.steady_tone
-        and not tone.recorder_overload
-        and tone.clipping.state == "clean"
-        and tone.thd_percent is not None
-        and tone.thd_percent < limit_thd_percent
-    )
 
 
 def _worst_state(tones: Sequence[Measurement]) -> State | None:
@@ -241,103 +283,72 @@ def _reaches_rail(tone: Measurement, rail: float | None, tone_dbfs: float) -> bo
     return peak > rail * ratio_from_db(RAIL_TOLERANCE_DB)
 
 
-def _ceiling_notes(
-    rows: Sequence[tuple[Position, Measurement]],
-    good: Sequence[bool],
-    clean: Sequence[bool],
-    count: int,
-    tone_dbfs: float,
-) -> list[str]:
-    """What the ceiling stands on, and what was not tried."""
+def _ceiling_notes(rows: Sequence[_Row], count: int, tone_dbfs: float) -> list[Remark]:
+    """What the ceiling stands on, and what was not tried; count : good positions from the lowest on."""
     notes = []
-    positions = [position for position, _ in rows]
     if count == 0:
-        notes.append(
-            f"Not even the lowest position ({positions[0]}) is clean: try lower, or look for another cause."
-        )
+        notes.append(fault("lowest_not_clean", position=rows[0].position))
     elif count == len(rows):
-        notes.append(
-            f"The highest position tried ({positions[-1]}) is still clean. If the control goes on, try higher."
-        )
+        notes.append(remark("highest_still_clean", position=rows[-1].position))
         if tone_dbfs < 0:
-            notes.append(
-                f"The tone was {tone_dbfs:g} dBFS and no rail was reached: a full-scale recording is "
-                f"{-tone_dbfs:g} dB louder and may clip. Play a 0 dBFS tone to be sure."
-            )
+            notes.append(remark("full_scale_not_tried", tone_dbfs=tone_dbfs, louder_db=-tone_dbfs))
     else:
-        step = db_from_ratio(rows[count][1].rms_volts / rows[count - 1][1].rms_volts)
-        if step > LARGE_STEP_DB:
+        lower, higher = rows[count - 1], rows[count]
+        rise = db_from_ratio(higher.tone.rms_volts / lower.tone.rms_volts)
+        if rise > LARGE_STEP_DB:
             notes.append(
-                f"From {positions[count - 1]} to {positions[count]} the output rises by {step:.1f} dB: "
-                "positions between them may be clean too."
+                remark("positions_between", lower=lower.position, higher=higher.position, rise_db=rise)
             )
-    later = [position for position, is_clean in zip(positions[count:], good[count:], strict=True) if is_clean]
+    later = [row.position for row in rows[count:] if row.good]
     if later:
-        notes.append(
-            f"Position {', '.join(map(str, later))} is clean above one that is not: the captures do not agree. "
-            "Record them again; the lower ceiling is given."
-        )
-    held = [p for p, is_clean, ok in zip(positions, clean, good, strict=True) if is_clean and not ok]
+        notes.append(fault("clean_above_distorted", positions=later))
+    held = [row.position for row in rows if row.clean and row.reaches_rail]
     if held:
-        notes.append(
-            f"Position {', '.join(map(str, held))} is clean with this {tone_dbfs:g} dBFS tone, but a "
-            "full-scale recording would pass the rail that a higher position shows."
-        )
+        notes.append(remark("full_scale_would_clip", positions=held, tone_dbfs=tone_dbfs))
     return notes
 
 
-def _order_notes(rows: Sequence[tuple[Position, Measurement]]) -> list[str]:
+def _order_notes(rows: Sequence[_Row]) -> list[Remark]:
     """Output that falls, or another tone, from one position to the next."""
     notes = []
-    for (lower, before), (higher, after) in itertools.pairwise(rows):
+    for lower, higher in itertools.pairwise(rows):
+        before, after = lower.tone, higher.tone
+        between = {"lower": lower.position, "higher": higher.position}
         if not _same_tone(before, after):
-            notes.append(
-                f"Positions {lower} and {higher} were recorded with different tones: "
-                f"{before.frequency_hz:.4g} Hz and {after.frequency_hz:.4g} Hz."
-            )
+            tones = {"lower_hz": before.frequency_hz, "higher_hz": after.frequency_hz}
+            notes.append(fault("different_tones", **between, **tones))
         elif after.rms_volts > 0 and before.rms_volts > after.rms_volts * ratio_from_db(FALLING_DB):
             fall = db_from_ratio(before.rms_volts / after.rms_volts)
-            notes.append(
-                f"From {lower} to {higher} the output falls by {fall:.1f} dB: check which capture is which."
-            )
+            notes.append(fault("output_falls", **between, fall_db=fall))
     return notes
 
 
 def _flatness_notes(
     groups: Sequence[Sequence[Measurement]], tone_check: tuple[Measurement, Measurement] | None
-) -> list[str]:
+) -> list[Remark]:
     """Tone controls that are not flat: a low and a high tone of one level that differ."""
     pairs = [(tones[0], other) for tones in groups for other in tones[1:]]
     if tone_check is not None:
         if _same_tone(*tone_check):
-            raise GainkitError(
-                "--tone-check was given two captures of the same tone.",
-                "Give one of a low and one of a high tone of the same level, 50 Hz and 997 Hz for example.",
-            )
+            raise GainkitError("tone_check_same", "tone_check")
         pairs.append(tone_check)
-    notes = []
-    for pair in pairs:
-        if any(tone.fundamental_volts is None or tone.recorder_overload for tone in pair):
-            notes.append("The tone controls could not be checked: one of the two captures has no usable tone.")
-            continue
-        low, high = sorted(pair, key=lambda tone: tone.frequency_hz or 0.0)
-        more = db_from_ratio((low.fundamental_volts or 0.0) / (high.fundamental_volts or 1.0))
-        if abs(more) > FLAT_DB:
-            louder, softer = (low, high) if more > 0 else (high, low)
-            notes.append(
-                f"Tone controls are not flat: {louder.frequency_hz:.4g} Hz is {abs(more):.1f} dB louder than "
-                f"{softer.frequency_hz:.4g} Hz. Set bass, treble, loudness and equaliser flat and start again."
-            )
-        else:
-            notes.append(
-                f"Tone controls are flat: {low.frequency_hz:.4g} Hz and {high.frequency_hz:.4g} Hz differ by "
-                f"{abs(more):.2f} dB."
-            )
-    return notes
+    return [_flatness(pair) for pair in pairs]
 
 
-def _own_notes(tone: Measurement, limit_thd_percent: float) -> tuple[str, ...]:
+def _flatness(pair: tuple[Measurement, Measurement]) -> Remark:
+    if any(tone.fundamental_volts is None or tone.recorder_overload for tone in pair):
+        return fault("tone_controls_not_checked")
+    low, high = sorted(pair, key=lambda tone: tone.frequency_hz or 0.0)
+    low_over_high = db_from_ratio((low.fundamental_volts or 0.0) / (high.fundamental_volts or 1.0))
+    make, code = (
+        (fault, "tone_controls_not_flat") if abs(low_over_high) > FLAT_DB else (remark, "tone_controls_flat")
+    )
+    return make(code, low_hz=low.frequency_hz, high_hz=high.frequency_hz, low_over_high_db=low_over_high)
+
+
+def _own_notes(row: _Row, limit_thd_percent: float) -> list[Remark]:
     """A capture's own notes where it is not clean for another reason than a rail."""
-    if tone.clipping.state not in {"at-onset", "clipped"} and not _is_clean(tone, limit_thd_percent):
-        return tone.notes
-    return ()
+    tone = row.tone
+    if tone.clipping.state in {"at-onset", "clipped"} or is_clean_tone(tone, limit_thd_percent):
+        return []
+    return all_within(tone.notes, "position", row.position)

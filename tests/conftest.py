@@ -13,10 +13,17 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from hypothesis import HealthCheck, settings
 
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # as the command line does, before numpy is loaded
 
 DATA = Path(__file__).parent / "data"
+
+# The same examples each time, and no word about how long they take: a busy machine changes no result.
+settings.register_profile(
+    "gainkit", derandomize=True, deadline=None, suppress_health_check=[HealthCheck.too_slow]
+)
+settings.load_profile("gainkit")
 
 
 @pytest.fixture(scope="session")
@@ -47,10 +54,19 @@ class Answer:
         assert self.out.count("\n") == 1, f"not exactly one line of JSON: {self.out!r} {self.err!r}"
         return json.loads(self.out, parse_constant=lambda word: pytest.fail(f"{word} in JSON"))
 
+    @property
+    def fault(self) -> dict[str, Any]:
+        """What a refused call with --json gives scripts: code, parameter, received, allowed, text, remedy."""
+        self.refused()
+        error: dict[str, Any] = self.json["error"]
+        assert {"code", "parameter", "received", "allowed", "text", "remedy"} <= set(error)
+        assert error["code"] == "_".join(error["code"].lower().split()), f"no code: {error['code']!r}"
+        return error
+
     def refused(self) -> str:
         """The two-part message of a refused call, after checking that it is one."""
         assert self.code == 2, (self.code, self.out, self.err)
-        assert self.out == ""
+        assert self.out == "" or set(self.json) == {"error"}
         assert "Traceback" not in self.err
         lines = self.err.strip().splitlines()
         assert lines[0].startswith("Problem: "), self.err
@@ -94,6 +110,29 @@ def gainkit_process() -> Callable[..., Answer]:
     return run
 
 
+@pytest.fixture(scope="session")
+def demo(
+    gainkit_process: Callable[..., Answer], tmp_path_factory: pytest.TempPathFactory
+) -> tuple[Path, Answer]:
+    """The demo's folder, to be read only, and what `gainkit demo --json` said: run once, for it is long."""
+    folder = tmp_path_factory.mktemp("demo") / "gainkit-demo"
+    answer = gainkit_process("demo", folder, "--json")
+    assert answer.code == 0, answer.err
+    return folder, answer
+
+
+@pytest.fixture(scope="session")
+def full_stick(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The full tone set, written once, to be read only."""
+    from gainkit.toneset.model import AudioFormat
+    from gainkit.toneset.reading import read_set
+    from gainkit.toneset.writing import write_set
+
+    folder = tmp_path_factory.mktemp("full") / "stick"
+    write_set(read_set("full"), folder, AudioFormat())
+    return folder
+
+
 @pytest.fixture
 def small(tmp_path: Path) -> Path:
     """The small tone set's file."""
@@ -107,10 +146,10 @@ def small(tmp_path: Path) -> Path:
 @pytest.fixture
 def stick(small: Path, tmp_path: Path) -> Path:
     """The small tone set, written."""
-    from gainkit.toneset.model import Target
+    from gainkit.toneset.model import AudioFormat
     from gainkit.toneset.reading import read_set
     from gainkit.toneset.writing import write_set
 
     folder = tmp_path / "stick"
-    write_set(read_set(str(small)), folder, Target())
+    write_set(read_set(str(small)), folder, AudioFormat())
     return folder

@@ -29,7 +29,7 @@ def alike(answers: Sequence[FileAnswer], others: Sequence[FileAnswer]) -> bool:
         return {} if found is None else {"rms": found.rms_volts, "hz": found.frequency_hz or 0.0}
 
     return all(
-        (one.file, one.problem, one.remedy) == (other.file, other.problem, other.remedy)
+        (one.file, str(one.fault)) == (other.file, str(other.fault))
         and figures(one) == pytest.approx(figures(other), rel=1e-9)
         for one, other in zip(answers, others, strict=True)
     )
@@ -54,7 +54,7 @@ def test_processes_give_the_same_answers_in_the_same_order(folder: Path) -> None
     assert alike(list(measure_files(questions, jobs=2)), alone)
     levels = [round(answer.measurement.level_dbfs) for answer in alone if answer.measurement is not None]  # type: ignore[arg-type]
     assert levels == LEVELS_DBFS
-    assert [answer.problem is None for answer in alone] == [True, True, True, True, False, True]
+    assert [answer.fault is None for answer in alone] == [True, True, True, True, False, True]
 
 
 def test_the_function_of_one_file_travels_to_other_processes(folder: Path) -> None:

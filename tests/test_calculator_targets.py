@@ -3,20 +3,22 @@
 from __future__ import annotations
 
 import math
-from dataclasses import replace
+from collections.abc import Callable
+from dataclasses import fields, replace
 
 import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from gainkit.calculator import amplifier, targets
+from gainkit.calculator import amplifier, ranges, targets
 from gainkit.calculator.amplifier import Rating
-from gainkit.calculator.channel import Channel, MeterLimits
+from gainkit.calculator.channel import Channel, MeterLimits, channel_from
 from gainkit.calculator.explain import explain
-from gainkit.calculator.targets import find_target
+from gainkit.calculator.targets import Target, find_target
 from gainkit.errors import GainkitError
 from gainkit.levels import db_from_ratio, ratio_from_db
+from gainkit.remarks import Remark, codes
 
 PLAIN = Channel((Rating(75, 4),), 4.0)
 ours = settings(deadline=None, derandomize=True, max_examples=150)
@@ -26,6 +28,11 @@ ohms = st.floats(0.25, 32)
 overlaps = st.floats(0, 20)
 margins = st.floats(0, 12)
 sources = st.floats(0.1, 20)
+
+
+def one(found: Target, code: str) -> Remark:
+    """The caution of that code."""
+    return next(caution for caution in found.cautions if caution.code == code)
 
 
 # ---- properties --------------------------------------------------------------------------------------------
@@ -174,10 +181,10 @@ def test_the_right_rating_is_chosen(load: float, volts: float) -> None:
 def test_a_single_rating_stands_as_it_is_with_a_caution_below_its_load() -> None:
     low = find_target(replace(PLAIN, load_ohms=2.0))
     assert low.clip_volts == pytest.approx(math.sqrt(300))
-    assert any("below the lowest rated one" in caution for caution in low.cautions)
+    assert "load_below_lowest_rating" in codes(low.cautions)
     high = find_target(replace(PLAIN, load_ohms=8.0))
     assert high.clip_volts == pytest.approx(math.sqrt(300))
-    assert not any("rated" in caution for caution in high.cautions)
+    assert not {"load_below_lowest_rating", "load_between_ratings"} & codes(high.cautions)
 
 
 def test_a_load_between_two_ratings_tells_the_cautious_bound() -> None:
@@ -185,24 +192,28 @@ def test_a_load_between_two_ratings_tells_the_cautious_bound() -> None:
     cautious = amplifier.clip_volts_with_sag([Rating(100, 4), Rating(150, 2)], 3.0)
     assert cautious is not None
     assert cautious == pytest.approx(19.019, abs=0.001)
-    assert any("19.02 V" in caution for caution in found.cautions)
+    told = one(found, "load_between_ratings")
+    assert told.values["cautious_volts"] == pytest.approx(cautious)
+    assert "19.02 V" in str(told)
 
 
 def test_impossible_ratings_are_questioned() -> None:
     found = find_target(Channel((Rating(100, 4), Rating(250, 2)), 4.0))
-    assert any("contradict" in caution for caution in found.cautions)
+    assert "ratings_contradict" in codes(found.cautions)
     fair = find_target(Channel((Rating(100, 4), Rating(200, 2)), 4.0))
-    assert not any("contradict" in caution for caution in fair.cautions)
+    assert "ratings_contradict" not in codes(fair.cautions)
 
 
 def test_each_half_of_a_bridged_pair_is_checked_for_its_minimum() -> None:
     bridged = Channel((Rating(500, 4),), 2.0, bridged=True, min_ohms=2.0)
     found = find_target(bridged)
     assert found.half_load_ohms == 1.0
-    assert found.cautions[0].startswith("Do not connect this load: each half sees 1 ohm")
+    assert found.cautions[0].code == "load_below_minimum"
+    assert found.cautions[0].severity == "danger"
+    assert str(found.cautions[0]).startswith("Do not connect this load: each half sees 1 ohm")
     fine = find_target(replace(bridged, load_ohms=4.0))
-    assert not any("Do not connect" in caution for caution in fine.cautions)
-    assert any("Neither lead of a bridged output" in caution for caution in fine.cautions)
+    assert "load_below_minimum" not in codes(fine.cautions)
+    assert one(fine, "ungrounded_output").values == {"output": "bridged"}
 
 
 def test_half_ratings_are_doubled_in_watts_and_ohms_by_bridging() -> None:
@@ -216,8 +227,10 @@ def test_supply_scales_unless_regulated_or_measured() -> None:
     assert find_target(at_low).clip_volts == pytest.approx(17.5)
     assert find_target(replace(at_low, regulated=True)).clip_volts == pytest.approx(20.0)
     assert find_target(replace(at_low, measured_clip_volts=18.2)).clip_volts == 18.2
-    assert any("12.6 V" in caution for caution in find_target(at_low).cautions)
-    assert not any("supply" in caution for caution in find_target(replace(at_low, regulated=True)).cautions)
+    assert one(find_target(at_low), "supply_must_hold").values == {"supply_volts": 12.6}
+    assert one(find_target(at_low), "engine_indoors").severity == "danger"
+    regulated = codes(find_target(replace(at_low, regulated=True)).cautions)
+    assert not {"supply_must_hold", "engine_indoors", "rated_supply_unknown"} & regulated
 
 
 def test_a_built_in_stage_is_limited_by_the_supply() -> None:
@@ -226,7 +239,7 @@ def test_a_built_in_stage_is_limited_by_the_supply() -> None:
     assert found.clip_volts == pytest.approx(14.4 / math.sqrt(2))
     assert found.clip_watts == pytest.approx(25.92)
     assert found.sensitivity_volts is None  # there is no gain control
-    assert any("square wave" in caution for caution in found.cautions)
+    assert "rating_above_built_in_limit" in codes(found.cautions)
 
 
 def test_equal_limits_are_the_amplifiers() -> None:
@@ -236,29 +249,111 @@ def test_equal_limits_are_the_amplifiers() -> None:
 def test_cautions_are_those_that_apply() -> None:
     small = Channel((Rating(0.5, 8),), 8.0, speaker_watts=5.0)
     assert find_target(small).cautions == ()
-    assert any("Unplug" in caution for caution in find_target(PLAIN).cautions)
+    assert one(find_target(PLAIN), "unplug_loudspeakers").severity == "danger"
     meter = MeterLimits(low_hz=45, high_hz=400)
-    assert any(
-        "do not believe it at 997 Hz" in c
-        for c in find_target(replace(PLAIN, tone_hz=997, meter=meter)).cautions
-    )
+    told = one(find_target(replace(PLAIN, tone_hz=997, meter=meter)), "meter_not_made_for_tone")
+    assert "made for 45 to 400 Hz: do not believe it at 997 Hz" in str(told)
     low_load = find_target(replace(PLAIN, real_load_ohms=3.0))
-    assert any("100 W" in caution for caution in low_load.cautions)  # 300 V^2 / 3 ohm
+    assert one(low_load, "loudspeaker_not_nominal").values["watts"] == pytest.approx(100)  # 300 V^2 / 3 ohm
     assert find_target(replace(PLAIN, real_load_ohms=3.3)).cautions == find_target(PLAIN).cautions
 
 
 def test_filters_and_crossover_bound_the_tone() -> None:
     passed = find_target(replace(PLAIN, tone_hz=50.0, lowpass_hz=90.0))
-    assert any("about 0.4 dB" in caution for caution in passed.cautions)  # 10 log10(1 + (50/90)^4)
+    loss = one(passed, "filters_take_level").values["loss_db"]
+    assert loss == pytest.approx(10 * math.log10(1 + (50 / 90) ** 4))
     near = find_target(replace(PLAIN, tone_hz=997.0, crossover_hz=1800.0))
-    assert any("tweeter" in caution for caution in near.cautions)
+    assert one(near, "tone_reaches_tweeter").severity == "danger"
     clear = find_target(replace(PLAIN, tone_hz=997.0, crossover_hz=2800.0, lowpass_hz=None))
-    assert not any("tweeter" in caution for caution in clear.cautions)
+    assert "tone_reaches_tweeter" not in codes(clear.cautions)
 
 
-def test_a_tone_above_the_overlap_is_refused() -> None:
-    with pytest.raises(GainkitError, match="louder than an overlap of 5 dB allows"):
-        find_target(replace(PLAIN, overlap_db=5.0, tone_dbfs=-3.0))
+# ---- refusals ----------------------------------------------------------------------------------------------
+
+WRONG: list[tuple[dict[str, object], str, str]] = [
+    ({"margin_db": -3}, "outside_range", "margin_db"),
+    ({"load_ohms": -4}, "outside_range", "load_ohms"),
+    ({"load_ohms": None}, "missing", "load_ohms"),
+    ({"supply_volts": -12}, "outside_range", "supply_volts"),
+    ({"speaker_watts": -5}, "outside_range", "speaker_watts"),
+    ({"margin_db": math.nan}, "outside_range", "margin_db"),
+    ({"margin_db": None}, "missing", "margin_db"),
+    ({"source_volts": math.inf}, "outside_range", "source_volts"),
+    ({"tone_hz": "997"}, "outside_range", "tone_hz"),
+    ({"min_ohms": True}, "outside_range", "min_ohms"),
+    ({"bridged": "no"}, "not_a_choice", "bridged"),
+    ({"overlap_db": 5.0, "tone_dbfs": -3.0}, "tone_above_overlap", "tone_dbfs"),
+    ({"highpass_hz": 90.0, "lowpass_hz": 90.0}, "wrong_order", "highpass_hz"),
+    ({"sensitivity_min_volts": 4.0, "sensitivity_max_volts": 0.2}, "wrong_order", "sensitivity_min_volts"),
+    ({"built_in": True, "bridged": True}, "built_in_is_bridged", "bridged"),
+    ({"per_half": True}, "per_half_unbridged", "per_half"),
+    ({"ratings": (Rating(75, 4), Rating(60, 4))}, "same_load_twice", "ratings"),
+    ({"ratings": ()}, "output_limit_unknown", "ratings"),
+    ({"ratings": (), "built_in": True}, "missing", "supply_volts"),
+    ({"ratings": "75@4"}, "wrong_kind", "ratings"),
+    ({"meter": "a good one"}, "wrong_kind", "meter"),
+]
+
+
+@pytest.mark.parametrize(("wrong", "code", "parameter"), WRONG, ids=[f"{c} {p}" for _, c, p in WRONG])
+def test_one_wrong_thing_is_that_fault(wrong: dict[str, object], code: str, parameter: str) -> None:
+    with pytest.raises(GainkitError) as fault:
+        replace(PLAIN, **wrong)
+    assert (fault.value.code, fault.value.parameter) == (code, parameter)
+    assert fault.value.problem != code  # it has words
+    given = {each.name: getattr(PLAIN, each.name) for each in fields(PLAIN)} | wrong
+    assert [(f.code, f.parameter) for f in ranges.faults_of(Channel, **given)] == [(code, parameter)]
+
+
+def test_all_faults_of_a_channel_are_told_at_once_and_each_once() -> None:
+    wrong = {"ratings": (), "load_ohms": "four", "margin_db": -3, "highpass_hz": 90, "lowpass_hz": 60}
+    found = ranges.faults_of(Channel, **wrong, tone_dbfs=-1, overlap_db=4, per_half=True, supply_volts=-1)
+    assert {(fault.code, fault.parameter) for fault in found} == {
+        ("outside_range", "load_ohms"),
+        ("outside_range", "margin_db"),
+        ("outside_range", "supply_volts"),
+        ("output_limit_unknown", "ratings"),
+        ("wrong_order", "highpass_hz"),
+        ("tone_above_overlap", "tone_dbfs"),
+        ("per_half_unbridged", "per_half"),
+    }
+    assert len(found) == 7
+
+
+def test_numbers_of_numpy_are_numbers() -> None:
+    assert Channel((Rating(np.int64(75), np.float32(4)),), np.float64(4)).load_ohms == 4
+
+
+@pytest.mark.parametrize(
+    ("build", "code", "parameter"),
+    [
+        (lambda: Rating(-75, 4), "outside_range", "watts"),
+        (lambda: Rating(75, "4"), "outside_range", "ohms"),
+        (lambda: Rating(75, None), "missing", "ohms"),
+        (lambda: MeterLimits(kind="digital"), "not_a_choice", "kind"),
+        (lambda: MeterLimits(percent=-1), "outside_range", "percent"),
+        (lambda: MeterLimits(low_hz=400, high_hz=45), "wrong_order", "low_hz"),
+        (lambda: channel_from({"watts": 75}), "needs_other", "watts"),
+        (lambda: channel_from({"watts": 75, "ohms": 4, "ratings": [(110, 2)]}), "not_both", "watts"),
+        (lambda: channel_from({"ratings": [(75, 4), (110, 2)]}), "missing", "load_ohms"),
+        (lambda: channel_from({}), "output_limit_unknown", "ratings"),
+        (lambda: channel_from({"ratings": [(75, 4, 1)]}), "wrong_kind", "ratings"),
+        (lambda: channel_from({"watts": 75, "ohms": 4, "volume": 3}), "unknown_name", "volume"),
+        (lambda: channel_from({"watts": 75, "ohms": 4, "meter_percent": -1}), "outside_range", "meter_percent"),
+    ],
+)
+def test_what_a_channel_is_made_of_refuses_too(build: Callable[[], object], code: str, parameter: str) -> None:
+    with pytest.raises(GainkitError) as fault:
+        build()
+    assert (fault.value.code, fault.value.parameter) == (code, parameter)
+
+
+def test_a_channel_from_figures_by_name() -> None:
+    made = channel_from(
+        {"watts": 250, "ohms": 2, "bridged": True, "per_half": True, "tone_hz": None, "meter_percent": 1.0}
+    )
+    assert made == Channel((Rating(250, 2),), 4, bridged=True, per_half=True, meter=MeterLimits(percent=1.0))
+    assert channel_from({"ratings": [(75, 4), (110, 2)], "load_ohms": 2}).ratings[1] == Rating(110, 2)
 
 
 def test_the_steps_end_in_the_figures() -> None:
@@ -309,21 +404,21 @@ def test_target_text_shows_the_setting_first_then_why(gainkit) -> None:
 @pytest.mark.parametrize(
     ("call", "named"),
     [
-        (["--watts", "-75", "--ohms", "4"], "--watts is -75 W"),
+        (["--watts", "-75", "--ohms", "4"], "--watts is -75"),
         (["--watts", "nan", "--ohms", "4"], "--watts is nan"),
         (["--watts", "75", "--ohms", "inf"], "--ohms is inf"),
         (["--watts", "75", "--ohms", "0"], "--ohms is 0"),
         (["--watts", "75"], "--watts and --ohms belong together"),
-        ([], "Nothing says how far this channel goes"),
-        (["--watts", "75", "--ohms", "4", "--overlap-db", "-1"], "--overlap-db is -1 dB"),
+        ([], "--measured-clip-volts"),
+        (["--watts", "75", "--ohms", "4", "--overlap-db", "-1"], "--overlap-db is -1"),
         (["--watts", "75", "--ohms", "4", "--overlap-db", "5", "--tone-dbfs", "-3"], "louder than an overlap"),
-        (["--watts", "75", "--ohms", "4", "--tone-dbfs", "1"], "--tone-dbfs is 1 dBFS"),
+        (["--watts", "75", "--ohms", "4", "--tone-dbfs", "1"], "--tone-dbfs is 1"),
         (["--watts", "75", "--ohms", "4", "--supply-volts", "12"], "belong together"),
         (["--watts", "75", "--ohms", "4", "--per-half"], "--per-half"),
         (["--rating", "75x4"], "--rating is '75x4'"),
         (["--rating", "75@4", "--rating", "60@4", "--load-ohms", "4"], "same load"),
         (["--rating", "75@4", "--rating", "110@2"], "--load-ohms is missing"),
-        (["--watts", "75", "--ohms", "4", "--rating", "110@2"], "say the same twice"),
+        (["--watts", "75", "--ohms", "4", "--rating", "110@2"], "--watts and --rating"),
         (["--watts", "1e999", "--ohms", "4"], "--watts is inf"),
         (["--watts", "much", "--ohms", "4"], "'--watts'"),
     ],

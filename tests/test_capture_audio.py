@@ -2,17 +2,25 @@
 
 from __future__ import annotations
 
+import doctest
 import struct
 import subprocess
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
+from types import ModuleType
 
 import numpy as np
 import pytest
 import soundfile
 
-from gainkit.capture import read_capture
+from gainkit import capture, recorder
+from gainkit.capture import Capture, read_capture
+from gainkit.capture.calibration import Calibration, read_calibration
 from gainkit.errors import GainkitError
+from gainkit.recorder import calibrate_recorder
+from gainkit.remarks import Remark, codes
+from gainkit.words import capture as sentences
 from tests.conftest import Answer
 from tests.test_capture_text import check_mangled
 from tests.waves import RATE, sine
@@ -88,7 +96,7 @@ def test_lengths_that_were_never_written_or_promise_too_much(tmp_path: Path, pro
     path.write_bytes(bytes(content))
     capture = read_capture(path)
     assert capture.frames == 4800
-    assert capture.notes
+    assert codes(capture.notes) == {"file_cut_off" if promised == 20_000 else "length_never_written"}
 
 
 def test_a_cut_recording_is_read_as_far_as_it_goes(gainkit: Callable[..., Answer], tmp_path: Path) -> None:
@@ -98,7 +106,7 @@ def test_a_cut_recording_is_read_as_far_as_it_goes(gainkit: Callable[..., Answer
         path.write_bytes(path.read_bytes()[: path.stat().st_size // 2])
         found = gainkit("measure", path, "--json").json
         assert found["frequency_hz"] == pytest.approx(997, abs=0.01)
-        assert any("cut off" in note for note in found["notes"])
+        assert "file_cut_off" in [note["code"] for note in found["notes"]]
 
 
 def test_no_number_is_refused_with_its_place(tmp_path: Path) -> None:
@@ -106,23 +114,70 @@ def test_no_number_is_refused_with_its_place(tmp_path: Path) -> None:
     wave = sine(997, 4800)
     wave[2400] = np.nan
     soundfile.write(path, wave, RATE, subtype="FLOAT")
-    with pytest.raises(GainkitError, match=r"0\.05 s \(frame 2400\)"):
+    with pytest.raises(GainkitError) as fault:
         read_capture(path).volts()
+    assert fault.value.code == "no_usable_number"
+    assert fault.value.values == {"seconds": 0.05, "channel": 1, "frame": 2400, "line": None}
+    assert fault.value.problem == f"{path}: channel 1 holds no usable number at 0.05 s (frame 2400)."
 
 
 @pytest.mark.parametrize(
-    "content", [b"", b"RIFF", SAMPLES, chunked(FORMAT, (b"data", b"")), chunked((b"data", SAMPLES))]
+    ("content", "code"),
+    [
+        (b"", "file_empty"),
+        (b"RIFF", "not_audio"),
+        (SAMPLES, "not_audio"),
+        (chunked(FORMAT, (b"data", b"")), "recording_empty"),
+        (chunked((b"data", SAMPLES)), "file_damaged"),
+        (
+            chunked((b"fmt ", struct.pack("<HHIIHH", 1, 0, RATE, 2 * RATE, 2, 16)), (b"data", SAMPLES)),
+            "header_damaged",
+        ),
+    ],
 )
-def test_what_is_no_recording_is_refused(tmp_path: Path, content: bytes) -> None:
+def test_what_is_no_recording_is_refused(tmp_path: Path, content: bytes, code: str) -> None:
     path = tmp_path / "bad.wav"
     path.write_bytes(content)
-    with pytest.raises(GainkitError):
+    with pytest.raises(GainkitError) as fault:
         read_capture(path)
+    assert fault.value.code == code
+    assert str(path) in fault.value.problem
 
 
-def test_both_calibrations_are_refused(tmp_path: Path) -> None:
-    with pytest.raises(GainkitError, match="both"):
-        read_capture(tmp_path / "any.wav", full_scale_volts=1, calibration=tmp_path / "cal.toml")
+@pytest.mark.parametrize(
+    ("options", "code", "parameter"),
+    [
+        ({"full_scale_volts": 1, "calibration": "cal.toml"}, "not_both", "full_scale_volts"),
+        ({"full_scale_volts": -1}, "outside_range", "full_scale_volts"),
+        ({"full_scale_volts": "1"}, "outside_range", "full_scale_volts"),
+        ({"interval_seconds": 0}, "outside_range", "interval_seconds"),
+        ({"calibration": "nowhere.toml"}, "calibration_missing", None),
+        ({}, None, None),
+    ],
+)
+def test_options_that_cannot_be_are_refused(
+    tmp_path: Path, options: dict[str, object], code: str | None, parameter: str | None
+) -> None:
+    path = tmp_path / "tone.wav"
+    soundfile.write(path, sine(997, 4800), RATE)
+    if code is None:
+        assert read_capture(path, **options).frames == 4800
+        return
+    with pytest.raises(GainkitError) as fault:
+        read_capture(path, **options)
+    assert (fault.value.code, fault.value.parameter) == (code, parameter)
+
+
+@pytest.mark.parametrize(("channel", "minus"), [(3, None), (0, None), (1, 3), ("1", None), (1.5, None)])
+def test_channels_that_are_not_there_are_refused(channel: object, minus: int | None) -> None:
+    with pytest.raises(GainkitError) as fault:
+        Capture.from_array(STEREO, RATE).volts(channel=channel, minus=minus)
+    assert fault.value.code == "no_such_channel"
+    assert fault.value.parameter == ("channel" if minus is None else "minus")
+    assert fault.value.remedy == "Choose from 1 to 2."
+    with pytest.raises(GainkitError) as fault:
+        Capture.from_array(STEREO, RATE).volts(channel=2, minus=2)
+    assert fault.value.code == "channel_less_itself"
 
 
 def test_blocks_are_the_whole(tmp_path: Path) -> None:
@@ -164,8 +219,10 @@ def test_another_rate_and_channel_are_told(gainkit: Callable[..., Answer], tmp_p
     soundfile.write(other, STEREO, 44_100)
     assert gainkit("calibrate", tone, "--reading-volts", 7.5, "--out", out).code == 0
     notes = gainkit("measure", other, "--channel", 2, "--calibration", out, "--json").json["notes"]
-    assert any("44100" in note for note in notes)
-    assert any("channel 2" in note for note in notes)
+    told = {note["code"]: note for note in notes}
+    assert told["calibrated_at_other_rate"]["sample_rate_hz"] == 44_100
+    assert told["calibrated_on_other_channel"]["channels"] == [2]
+    assert "channel 2" in told["calibrated_on_other_channel"]["text"]
 
 
 @pytest.mark.parametrize("volts", ["0", "-1", "nan", "inf"])
@@ -183,7 +240,7 @@ def test_overloaded_unsteady_and_text_captures_calibrate_nothing(
     soundfile.write(over, np.clip(sine(997, peak=2), -1, 1), RATE)
     soundfile.write(noise, 0.1 * np.random.default_rng(1).standard_normal(RATE), RATE)
     text.write_text("Time,CH1\n" + "\n".join(f"{n / 1e5:.6f},{np.sin(n / 16):.4f}" for n in range(2000)) + "\n")
-    for path, words in ((over, "overloaded"), (noise, "No steady tone"), (text, "in volts already")):
+    for path, words in ((over, "overloaded"), (noise, "no steady tone"), (text, "in volts already")):
         message = gainkit("calibrate", path, "--reading-volts", 1, "--out", tmp_path / "cal.toml").refused()
         assert words in message
 
@@ -203,7 +260,71 @@ def test_a_distorted_tone_calibrates_with_a_word(gainkit: Callable[..., Answer],
         tone, out = tmp_path / f"{name}.wav", tmp_path / f"{name}.toml"
         soundfile.write(tone, samples, RATE, subtype="PCM_24")
         found = gainkit("calibrate", tone, "--reading-volts", 5, "--out", out, "--json").json
-        assert any("distorted" in note for note in found["notes"]) == (name == "clipped")
+        told = [note["code"] for note in found["notes"] if isinstance(note, dict)]
+        assert ("reference_distorted" in told) == (name == "clipped")
+
+
+@pytest.mark.parametrize("volts", [0, -1, float("nan"), "7.5", None])
+def test_a_reading_that_means_nothing_calibrates_nothing(volts: object) -> None:
+    with pytest.raises(GainkitError) as fault:
+        calibrate_recorder(Capture.from_array(STEREO, RATE, calibrated=False), volts)
+    assert fault.value.parameter == "reading_volts"
+    with pytest.raises(GainkitError) as fault:
+        calibrate_recorder(Capture.from_array(STEREO, RATE), 7.5)
+    assert fault.value.code == "calibrated_already"
+
+
+@pytest.mark.parametrize(
+    ("content", "code", "key"),
+    [
+        ("full_scale_volts = 'a'", "calibration_key", "full_scale_volts"),
+        ("full_scale_volts = -1", "calibration_key", "full_scale_volts"),
+        ("channel = 1", "calibration_key", "full_scale_volts"),
+        ("full_scale_volts = 42.0\nchannel = 1.5", "calibration_key", "channel"),
+        ("full_scale_volts = 42.0\nsample_rate_hz = true", "calibration_key", "sample_rate_hz"),
+        ("volts = 1", "calibration_key_unknown", None),
+        ("= 3", "not_a_calibration", None),
+    ],
+)
+def test_a_calibration_file_names_its_wrong_key(
+    tmp_path: Path, content: str, code: str, key: str | None
+) -> None:
+    bad = tmp_path / "bad.toml"
+    bad.write_text(content)
+    with pytest.raises(GainkitError) as fault:
+        read_calibration(bad)
+    assert fault.value.code == code
+    assert fault.value.values.get("key") == key
+    assert str(bad) in fault.value.problem
+
+
+@pytest.mark.parametrize("module", [capture, recorder])
+def test_examples_give_what_they_show(module: ModuleType) -> None:
+    done = doctest.testmod(module)
+    assert done.attempted > 0
+    assert done.failed == 0
+
+
+def test_what_a_calibration_writes_it_reads(tmp_path: Path) -> None:
+    made = Calibration(42.426406871192846, 2, 48_000.0, "2026-01-05", 'a "sine"')
+    (tmp_path / "cal.toml").write_text(made.as_toml())
+    assert read_calibration(tmp_path / "cal.toml") == replace(made, how="a 'sine'")
+
+
+def test_every_sentence_of_the_captures_can_be_told() -> None:
+    """Each template with values of the kinds that it is given; a name that is missing would raise."""
+    values = dict.fromkeys(("file", "form", "name", "stem", "reason", "subtype", "column", "text", "key"), "a")
+    figures = dict.fromkeys(
+        ("frame", "seconds", "promised_seconds", "sample_rate_hz", "calibration_rate_hz", "off_seconds", "line",
+         "step_seconds", "first_seconds", "last_seconds", "own_seconds", "rows", "figures", "cells", "channel",
+         "thd_percent", "calibrated_channel"), 2,
+    )  # fmt: skip
+    known = values | figures | {"names": "CH1, CH2", "lacks": "format"}
+    for code in sentences.FAULTS:
+        fault = GainkitError(code, "channel", 3, "1 to 2", channels=2, **known)
+        assert "{" not in fault.problem + fault.remedy
+    for code in sentences.REMARKS:
+        assert "{" not in str(Remark(code, "remark", known | {"channels": [1, 2]}))
 
 
 @pytest.mark.parametrize("kind", ["m4a", "mkv", "3gp"])

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 from collections.abc import Callable
 from pathlib import Path
 
@@ -10,8 +11,8 @@ import pytest
 from tests.conftest import Answer
 
 
-def test_figures_agree_with_the_simulators_truth(gainkit: Callable[..., Answer], tmp_path: Path) -> None:
-    answer = gainkit("demo", tmp_path / "car", "--json")
+def test_figures_agree_with_the_simulators_truth(demo: tuple[Path, Answer]) -> None:
+    _, answer = demo
     figures = {figure["name"]: figure for figure in answer.json["figures"]}
     for figure in figures.values():
         if figure["unit"] == "V":
@@ -22,19 +23,29 @@ def test_figures_agree_with_the_simulators_truth(gainkit: Callable[..., Answer],
     assert "as left" in answer.err
 
 
-def test_its_files_are_those_of_the_commands(gainkit: Callable[..., Answer], tmp_path: Path) -> None:
-    car = tmp_path / "car"
-    assert gainkit("demo", car).code == 0
+def test_its_files_are_those_of_the_commands(
+    demo: tuple[Path, Answer], gainkit: Callable[..., Answer], tmp_path: Path
+) -> None:
+    car = shutil.copytree(demo[0], tmp_path / "car")
     assert gainkit("tones", "check", car / "stick").code == 0
     found = gainkit(
-        "measure", car / "captures" / "front_as_left.wav", "--calibration", car / "recorder.toml",
-        "--system", car / "system.toml", "--for", "Front", "--require-clean", "--json",
+        "measure", car / "captures" / "front_left_as_left.wav", "--calibration", car / "recorder.toml",
+        "--system", car / "system.toml", "--for", "Front/left", "--require-clean", "--json",
     )  # fmt: skip
     assert found.code == 0
     assert abs(found.json["target"]["change_db"]) < 0.02
     again = gainkit("demo", car).refused()
     assert "--overwrite" in again
+
+
+@pytest.mark.long
+def test_a_demo_is_written_anew_when_asked(
+    demo: tuple[Path, Answer], gainkit: Callable[..., Answer], tmp_path: Path
+) -> None:
+    car = shutil.copytree(demo[0], tmp_path / "car")
+    (car / "captures" / "front_left_as_left.wav").write_bytes(b"")
     assert gainkit("demo", car, "--overwrite").code == 0
+    assert (car / "captures" / "front_left_as_left.wav").stat().st_size > 0
 
 
 def test_a_folder_of_somebodys_is_left_alone(gainkit: Callable[..., Answer], tmp_path: Path) -> None:

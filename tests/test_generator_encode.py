@@ -11,7 +11,7 @@ from gainkit.generator.encode import SampleFormat, encoded_blocks
 from gainkit.generator.kinds import SAMPLE_RATES_HZ, build
 from gainkit.generator.model import Part, Waveform
 from gainkit.generator.spec import ToneSpec
-from gainkit.toneset.model import Target
+from gainkit.toneset.model import AudioFormat
 from gainkit.toneset.wav import WRITE_BYTES, wav_header, wav_pieces
 
 FORMATS = [SampleFormat(16), SampleFormat(24), SampleFormat(32)]
@@ -143,7 +143,7 @@ def test_both_channels_share_the_signal_and_not_the_dither() -> None:
 @pytest.mark.parametrize("samples", FORMATS)
 @pytest.mark.parametrize("seconds", [0.5, 4.0])
 def test_pieces_of_a_file_are_all_its_bytes_from_page_to_page(samples: SampleFormat, seconds: float) -> None:
-    wave, target = build(ToneSpec("sine", seconds=seconds), 48_000), Target(48_000, samples)
+    wave, target = build(ToneSpec("sine", seconds=seconds), 48_000), AudioFormat(48_000, samples.bits)
     pieces = [bytes(piece) for piece in wav_pieces(wave, target, dither=False, seed=1)]
     values = encoded(wave, samples, False)
     stored = values.astype({16: "<i2", 24: "<i4", 32: "<f4"}[samples.bits]).tobytes()

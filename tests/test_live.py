@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
+import itertools
 import sys
-import threading
-import time
 import types
 from collections.abc import Callable, Iterator
 from pathlib import Path
@@ -15,7 +14,7 @@ import pytest
 import soundfile
 
 from gainkit.analysis import Measurement, MeasureOptions
-from gainkit.live import Recorder, limited, watch
+from gainkit.live import InputSettings, limited, watch
 from tests.conftest import Answer
 from tests.waves import RATE, Floats, held, shaped, sine
 
@@ -29,31 +28,24 @@ def cut(wave: Floats, block: int = BLOCK) -> Iterator[np.ndarray]:
         yield table[start : start + block]
 
 
-def library(wave: Floats, inputs: int = 2, faults: int = 0) -> types.ModuleType:
-    """A stand-in for the sound system's library that plays a wave over and over into its callback."""
+def library(wave: Floats, inputs: int = 2, faults: int = 0, blocks: int = 150) -> types.ModuleType:
+    """A stand-in for the sound system's library that plays a wave over and over into its callback.
+
+    All blocks come while the stream is started, before the first is read: the machine's speed decides nothing.
+    """
 
     class Stream:
         def __init__(self, *, callback: Callable[..., None], channels: int, **_: Any) -> None:
-            self.running, self.channels, self.callback = threading.Event(), channels, callback
-            self.thread = threading.Thread(target=self.play)
+            self.channels, self.callback = channels, callback
 
         def start(self) -> None:
-            self.running.set()
-            self.thread.start()
-
-        def play(self) -> None:
-            left = faults
-            while self.running.is_set():
-                for block in cut(np.repeat(wave[:, np.newaxis], self.channels, axis=1)):
-                    if not self.running.is_set():
-                        return
-                    self.callback(block, len(block), None, "input overflow" if left > 0 else None)
-                    left -= 1
-                    time.sleep(len(block) / RATE / 8)  # eight times as fast as sound
+            table = np.repeat(wave[:, np.newaxis], self.channels, axis=1)
+            sound = itertools.chain.from_iterable(cut(table) for _ in itertools.count())
+            for number, block in enumerate(itertools.islice(sound, blocks)):
+                self.callback(block, len(block), None, "input overflow" if number < faults else None)
 
         def close(self) -> None:
-            self.running.clear()
-            self.thread.join()
+            pass
 
     module = types.ModuleType("sounddevice")
     module.InputStream = Stream  # type: ignore[attr-defined]
@@ -71,7 +63,7 @@ def library(wave: Floats, inputs: int = 2, faults: int = 0) -> types.ModuleType:
 @pytest.mark.parametrize("block", [64, 1000, 30_000])
 def test_readings_are_those_of_measure_four_times_a_second(block: int) -> None:
     wave = sine(997, 3 * RATE, peak=0.5)
-    recorder = Recorder("test", RATE, 1, full_scale_volts=20.0)
+    recorder = InputSettings("test", RATE, 1, full_scale_volts=20.0)
     readings = list(watch(cut(wave, block), recorder, MeasureOptions(target_volts=7.0)))
     assert len(readings) == (5 if block == 30_000 else pytest.approx(10, abs=1))
     for seconds, found in readings:
@@ -85,7 +77,7 @@ def test_readings_are_those_of_measure_four_times_a_second(block: int) -> None:
 
 def test_a_display_goes_on_where_there_is_no_tone() -> None:
     wave = np.concatenate([np.zeros(RATE), sine(997, RATE, peak=0.3), np.zeros(RATE)])
-    found = [reading for _, reading in watch(cut(wave), Recorder("test", RATE, 1), MeasureOptions())]
+    found = [reading for _, reading in watch(cut(wave), InputSettings("test", RATE, 1), MeasureOptions())]
     assert all(isinstance(reading, Measurement) for reading in found)
     steady = [isinstance(reading, Measurement) and reading.steady_tone for reading in found]
     assert steady[0] is False
@@ -108,7 +100,7 @@ def test_the_command_ends_by_itself_with_one_object_and_keeps_the_recording(
     )
     found = answer.json
     assert (found["device"], found["last"]["calibrated"], found["lost_blocks"]) == ("Two inputs", True, 1)
-    assert found["seconds"] == pytest.approx(2, abs=0.3)
+    assert found["seconds"] == pytest.approx(2, abs=0.25)  # the last reading's end, four of them a second
     assert found["clipped_readings"] == found["readings"] > 4
     assert found["last"]["clipping"]["overdrive_db"] == pytest.approx(1.5, abs=0.05)
     recording, rate = soundfile.read(kept)
@@ -125,6 +117,16 @@ def test_lines_for_a_person_say_what_to_turn(
     assert "CLEAN" in out
     monkeypatch.setitem(sys.modules, "sounddevice", library(np.clip(sine(1000, 48 * 1000, peak=2), -1, 1)))
     assert "OVERLOADED" in gainkit("live", "--seconds", 1).out
+
+
+def test_blocks_that_nobody_fetches_are_counted_and_an_interface_that_falls_silent_is_told(
+    gainkit: Callable[..., Answer], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("gainkit.live.SILENCE_SECONDS", 0.0)
+    monkeypatch.setitem(sys.modules, "sounddevice", library(np.zeros(50 * BLOCK), blocks=412))
+    waiting = 400 * BLOCK / RATE  # what the queue holds
+    assert gainkit("live", "--seconds", waiting, "--json").json["lost_blocks"] == 12
+    assert "delivers nothing" in gainkit("live", "--seconds", waiting + 1, "--json").refused()
 
 
 def test_what_cannot_be_measured_live_is_refused(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import math
 from collections.abc import Callable
 from pathlib import Path
@@ -16,7 +17,9 @@ from gainkit.capture import Capture
 from gainkit.errors import GainkitError
 from gainkit.generator import kinds
 from gainkit.generator.spec import ToneSpec
-from gainkit.matching import MatchOptions, match
+from gainkit.matching import MatchOptions, MatchResult, match_levels
+from gainkit.remarks import codes
+from gainkit.results import from_plain, to_json
 
 RATE = 48_000
 Floats = NDArray[np.float64]
@@ -32,7 +35,7 @@ def heard(samples: Floats, name: str = "a.wav", rate: float = RATE) -> Capture:
 
 def test_same_noise_at_other_levels_gives_the_trim_exactly() -> None:
     noise = white()
-    result = match([heard(noise), heard(0.5 * noise, "b.wav"), heard(2 * noise, "c.wav")])
+    result = match_levels([heard(noise), heard(0.5 * noise, "b.wav"), heard(2 * noise, "c.wav")])
     half = 20 * math.log10(2)
     assert [row.trim_db for row in result.captures] == pytest.approx([0.0, half, -half], abs=1e-9)
     for row in result.captures[1:]:
@@ -40,12 +43,12 @@ def test_same_noise_at_other_levels_gives_the_trim_exactly() -> None:
         for band, first in zip(row.bands, result.captures[0].bands, strict=True):
             assert band.level_db + shift == pytest.approx(first.level_db, abs=1e-9)
     assert result.captures[0].trim_uncertainty_db is None
-    assert any("same recorder gain" in note for note in result.notes)
+    assert codes(result.notes) == {"same_place_assumed", "levels_relative"}
 
 
 def test_levels_of_white_noise_follow_from_its_density() -> None:
     # White noise of rms s at rate f has a one-sided density of 2 s^2 / f: closed form.
-    (row,) = match([Capture.from_array(white(60), RATE)]).captures
+    (row,) = match_levels([Capture.from_array(white(60), RATE)]).captures
     density = 2 * 0.1**2 / RATE
     assert row.z_weighted_db == pytest.approx(10 * math.log10(density * 19_980), abs=0.03)
     levels = {band.center_hz: band.level_db for band in row.bands}
@@ -56,14 +59,16 @@ def test_levels_of_white_noise_follow_from_its_density() -> None:
 
 def test_full_scale_sine_is_the_reference_when_not_calibrated() -> None:
     sine = 0.5 * np.sin(2 * np.pi * 1000 * np.arange(5 * RATE) / RATE)
-    assert match([heard(sine)]).captures[0].level_db == pytest.approx(-6.0206, abs=1e-3)
+    assert match_levels([heard(sine)]).captures[0].level_db == pytest.approx(-6.0206, abs=1e-3)
     volts = Capture.from_array(sine, RATE)
-    assert match([volts]).captures[0].level_db == pytest.approx(20 * math.log10(0.5 / math.sqrt(2)), abs=1e-3)
+    assert match_levels([volts]).captures[0].level_db == pytest.approx(
+        20 * math.log10(0.5 / math.sqrt(2)), abs=1e-3
+    )
 
 
 def test_track_of_the_stick_holds_what_it_says() -> None:
     track = kinds.build(ToneSpec("noise", band="full", level_dbfs=-20.0, seconds=10.0), RATE).samples()[:, 0]
-    (row,) = match([heard(track)]).captures
+    (row,) = match_levels([heard(track)]).captures
     # rms over the whole band on the AES17 scale; what lies outside 20 Hz to 20 kHz is the band filter's skirt
     assert row.level_db == pytest.approx(-20.0, abs=0.2)
 
@@ -72,7 +77,7 @@ def test_silence_before_and_after_counts_for_nothing() -> None:
     noise = white(8.0)
     hiss = white(4.0, rms=1e-4, seed=9)
     late = np.concatenate([hiss, noise, hiss[:RATE]])
-    first, second = match([heard(noise), heard(late, "late.wav")]).captures
+    first, second = match_levels([heard(noise), heard(late, "late.wav")]).captures
     assert second.trim_db == pytest.approx(0.0, abs=0.02)
     assert second.seconds == pytest.approx(first.seconds, abs=0.4)
     assert first.level_db == pytest.approx(second.level_db, abs=0.02)
@@ -81,23 +86,25 @@ def test_silence_before_and_after_counts_for_nothing() -> None:
 def test_a_gap_within_the_noise_is_told() -> None:
     noise = white(8.0)
     noise[3 * RATE : 4 * RATE] *= 1e-3
-    notes = match([heard(noise)]).notes
-    assert any("silence lie within the noise" in note for note in notes)
-    assert not any("silence" in note for note in match([heard(white(8.0))]).notes)
+    note = next(each for each in match_levels([heard(noise)]).notes if each.code == "silence_within")
+    assert note.values["silent_seconds"] == pytest.approx(1.0, abs=0.11)
+    assert str(note).startswith("a.wav: ")
+    assert "silence_within" not in codes(match_levels([heard(white(8.0))]).notes)
 
 
 def test_unequal_rates_are_compared_over_what_both_hold() -> None:
     fast = white(10.0, rms=0.1)
     slow = white(10.0, rms=0.1 * math.sqrt(16_000 / 48_000), seed=2, rate=16_000)  # the same density
-    result = match([heard(fast), heard(slow, "slow.wav", 16_000)])
+    result = match_levels([heard(fast), heard(slow, "slow.wav", 16_000)])
     assert abs(result.captures[1].trim_db) < 0.15
-    assert any("7520 Hz" in note for note in result.notes)
+    cut = next(note for note in result.notes if note.code == "total_cut_short")
+    assert cut.values["highest_hz"] == pytest.approx(0.47 * 16_000)
 
 
 def test_weighting_changes_totals_and_trims_but_not_bands() -> None:
     flat, dull = white(), np.convolve(white(seed=2), np.ones(12) / 3.4, "same")
-    plain = match([heard(flat), heard(dull, "b.wav")])
-    weighted = match([heard(flat), heard(dull, "b.wav")], MatchOptions(weighting="A"))
+    plain = match_levels([heard(flat), heard(dull, "b.wav")])
+    weighted = match_levels([heard(flat), heard(dull, "b.wav")], MatchOptions(weighting="A"))
     assert weighted.captures[0].level_db == pytest.approx(weighted.captures[0].a_weighted_db, abs=1e-9)
     assert plain.captures[0].a_weighted_db == pytest.approx(weighted.captures[0].a_weighted_db, abs=1e-9)
     assert plain.captures[1].bands == weighted.captures[1].bands
@@ -106,7 +113,7 @@ def test_weighting_changes_totals_and_trims_but_not_bands() -> None:
 
 def test_reference_may_be_another_file() -> None:
     noise = white()
-    result = match([heard(noise)], reference=heard(2 * noise, "loud.wav"))
+    result = match_levels([heard(noise)], reference=heard(2 * noise, "loud.wav"))
     assert result.reference == "loud.wav"
     assert result.captures[0].trim_db == pytest.approx(6.0206, abs=1e-4)
     assert result.captures[0].trim_uncertainty_db is not None
@@ -116,7 +123,7 @@ def test_trim_of_unlike_noise_lies_within_its_uncertainty() -> None:
     misses = 0
     for seed in range(20):
         pair = [heard(white(3.0, seed=2 * seed)), heard(white(3.0, seed=2 * seed + 1), "b.wav")]
-        row = match(pair, MatchOptions(band_hz=(200.0, 300.0))).captures[1]
+        row = match_levels(pair, MatchOptions(band_hz=(200.0, 300.0))).captures[1]
         assert row.trim_uncertainty_db is not None
         misses += abs(row.trim_db) > row.trim_uncertainty_db
     assert misses <= 4  # 95 %: 1 of 20 expected; 5 or more has a chance of 0.3 % (binomial)
@@ -158,22 +165,43 @@ def test_faults_of_the_call(gainkit: Callable[..., Any], tmp_path: Path) -> None
     cut.write_bytes(good.read_bytes()[: 3 * RATE])
     answer = gainkit("match", cut, "--json")
     assert answer.code == 0
-    assert any("cut" in note for note in answer.json["notes"])
+    assert any("cut" in note["text"] for note in answer.json["notes"])
 
 
 def test_floating_point_may_go_beyond_full_scale() -> None:
     samples = white(5.0, rms=0.8)
     floats = Capture("f.wav", RATE, len(samples), 1, heard(samples).source, has_full_scale=True)
-    assert match([floats]).captures[0].level_db > -2
+    assert match_levels([floats]).captures[0].level_db > -2
     held = np.clip(samples, -1, 1)
     stopped = Capture("h.wav", RATE, len(held), 1, heard(held).source, has_full_scale=True)
-    with pytest.raises(GainkitError, match="overloaded"):
-        match([stopped])
+    with pytest.raises(GainkitError) as fault:
+        match_levels([stopped])
+    assert fault.value.code == "recorder_clipped"
+    assert fault.value.places == (("file", "h.wav"),)
 
 
 def test_calibrated_and_plain_are_not_mixed() -> None:
-    with pytest.raises(GainkitError, match="calibrated"):
-        match([heard(white()), Capture.from_array(white(), RATE)])
+    with pytest.raises(GainkitError) as fault:
+        match_levels([heard(white()), Capture.from_array(white(), RATE)])
+    assert fault.value.code == "calibrations_differ"
+
+
+@pytest.mark.parametrize("band_hz", [(300.0, 200.0), (0.0, 100.0), (math.nan, 100.0), (20.0, math.inf)])
+def test_a_band_without_width_is_refused(band_hz: tuple[float, float]) -> None:
+    with pytest.raises(GainkitError) as fault:
+        MatchOptions(band_hz=band_hz)
+    assert (fault.value.code, fault.value.parameter) == ("empty_band", "band_hz")
+
+
+def test_a_result_comes_back_from_its_plain_values() -> None:
+    result = match_levels([heard(white(2.0)), heard(white(2.0, rate=16_000), "slow.wav", 16_000)])
+    assert from_plain(MatchResult, json.loads(to_json(result))) == result
+
+
+def test_no_captures_are_refused() -> None:
+    with pytest.raises(GainkitError) as fault:
+        match_levels([])
+    assert fault.value.code == "nothing_to_match"
 
 
 def test_answers_in_json_and_words(gainkit: Callable[..., Any], tmp_path: Path) -> None:
@@ -196,5 +224,5 @@ def test_a_tone_is_told_from_noise(band: str) -> None:
     tone = 0.1 * np.sin(2 * np.pi * 997 * np.arange(len(wave)) / 48_000)
     noise, single = (Capture.from_array(each, 48_000, file=name, calibrated=False)
                      for each, name in ((wave, "noise.wav"), (tone, "tone.wav")))  # fmt: skip
-    told = [note for note in match([noise, single]).notes if "not noise" in note]
-    assert [note.split(":")[0] for note in told] == ["tone.wav"]
+    told = [note for note in match_levels([noise, single]).notes if note.code == "tone_not_noise"]
+    assert [note.values["places"] for note in told] == [[["file", "tone.wav"]]]

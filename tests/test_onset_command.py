@@ -71,7 +71,7 @@ def test_answer_in_json(recording: Path, gainkit: Callable[..., Any]) -> None:
     told = answer.json
     assert set(told) == KEYS
     assert set(told["steps"][0]) >= STEP_KEYS
-    truth = simulator.onset(STAGE, SOURCE_VOLTS)
+    truth = simulator.true_onset(STAGE, SOURCE_VOLTS)
     assert truth is not None
     # 0.05 dB is the goal; the track itself is scaled by 0.0005 dB to make room for dither
     assert told["onset_dbfs"] == pytest.approx(truth.level_dbfs, abs=0.01)
@@ -86,7 +86,7 @@ def test_answer_in_words(recording: Path, gainkit: Callable[..., Any]) -> None:
     answer = gainkit("onset", recording, *LEVELS, "--full-scale-volts", 40, "--source-volts", 2)
     assert answer.code == 0
     first = answer.out.splitlines()[0] + " " + answer.out.splitlines()[1]
-    truth = simulator.onset(STAGE, SOURCE_VOLTS)
+    truth = simulator.true_onset(STAGE, SOURCE_VOLTS)
     assert truth is not None
     assert float(first.split("ONSET AT ")[1].split(" dBFS")[0]) == pytest.approx(truth.level_dbfs, abs=0.015)
     assert "24.00 dB" in answer.out
@@ -113,10 +113,12 @@ def test_track_from_the_index(folder: Path, gainkit: Callable[..., Any]) -> None
         told = gainkit(
             "onset", folder / "by_index.wav", "--index", index, *chosen, "--full-scale-volts", 40, "--json"
         ).json
-        truth = simulator.onset(STAGE, SOURCE_VOLTS)
+        truth = simulator.true_onset(STAGE, SOURCE_VOLTS)
         assert truth is not None
         assert told["onset_dbfs"] == pytest.approx(truth.level_dbfs, abs=0.01)
-        assert any("80 ppm fast" in note for note in told["notes"])
+        clock = next(note for note in told["notes"] if note["code"] == "recorder_clock")
+        assert clock["clock_ppm"] == pytest.approx(80, abs=1)
+        assert "80 ppm fast" in clock["text"]
     refused = gainkit("onset", folder / "by_index.wav", "--index", index, "--track", "09_x.wav").refused()
     assert track.name in refused
 

@@ -5,6 +5,7 @@ The long error table is made by tests/benchmarks/bench_polarity.py from the same
 
 from __future__ import annotations
 
+import json
 from collections import Counter
 from collections.abc import Callable
 from dataclasses import replace
@@ -21,7 +22,10 @@ from gainkit.errors import GainkitError
 from gainkit.generator import kinds
 from gainkit.generator.pulses import pattern_seconds
 from gainkit.generator.spec import ToneSpec
-from gainkit.polarity import HEARD_SHARE, PROBABLE, PolarityResult, pair, polarity
+from gainkit.polarity import PolarityPair, PolarityResult, compare_polarity, find_polarity
+from gainkit.polarity.train import HEARD_SHARE
+from gainkit.remarks import codes
+from gainkit.results import from_plain, to_json
 from tests import cabins
 from tests.cabins import Cabin, Driver, Leg, Recorder, Scene
 
@@ -32,20 +36,20 @@ SHORT = 9
 
 
 def read(scene: Scene, **options: Any) -> PolarityResult:
-    return polarity(cabins.capture(scene), **{"band": scene.band, **options})
+    return find_polarity(cabins.capture(scene), **{"band": scene.band, **options})
 
 
 def heard(samples: Floats, rate: float = RATE, **options: Any) -> PolarityResult:
-    return polarity(Capture.from_array(samples, rate, file="x.wav", calibrated=False), **options)
+    return find_polarity(Capture.from_array(samples, rate, file="x.wav", calibrated=False), **options)
 
 
 # --- the error table, small
 
 
-@pytest.mark.parametrize(("snr_db", "seeds"), [(20.0, 4), (10.0, 7)])
+@pytest.mark.parametrize(("snr_db", "seeds"), [(20.0, 2), (10.0, 4)])
 def test_small_error_table(snr_db: float, seeds: int) -> None:
-    # Seeds other than the benchmark's. Wanted: at least 99 % of the decided right, under 10 % undecided. Of 35
-    # scenes at 10 % each, more than 7 undecided have a chance of 2 % (binomial).
+    # Seeds other than the benchmark's. Wanted: at least 99 % of the decided right, under 10 % undecided. Of 20
+    # scenes at 10 % each, more than 5 undecided have a chance of 1 % (binomial).
     counts: Counter[str] = Counter()
     for number, role in enumerate(cabins.ROLES):
         for seed in range(50_000, 50_000 + seeds):
@@ -54,7 +58,7 @@ def test_small_error_table(snr_db: float, seeds: int) -> None:
             decided = "right" if result.polarity == scene.truth else "wrong"
             counts[result.polarity if result.polarity == "undecided" else decided] += 1
     assert counts["wrong"] == 0, counts
-    assert counts["undecided"] <= (1 if snr_db == 20 else 7), counts
+    assert counts["undecided"] <= (1 if snr_db == 20 else 5), counts
 
 
 # --- what turns the sign, and what does not
@@ -153,15 +157,15 @@ def test_an_even_beat_is_never_taken_for_pulses(seconds: float) -> None:
     # The sound of a pulse itself, but evenly spaced: a metronome, music, an engine.
     for number, role in enumerate(cabins.ROLES):
         beat = cabins.even_beat(cabins.drawn(number, role=role, snr_db=20.0, rate=RATE), seconds)
-        for band in (None, cabins.ROLES[role][0]):
-            assert heard(beat, band=band).polarity == "undecided"
+        band = None if (number + round(1000 * seconds)) % 2 else cabins.ROLES[role][0]
+        assert heard(beat, band=band).polarity == "undecided"
 
 
 @pytest.mark.parametrize("clicks", [1, 2, 3])
 def test_a_few_clicks_are_no_pulses(clicks: int) -> None:
     """One loud sound in quiet: lined up with whatever noise resembles it, it would make the whole average."""
     decided = 0
-    for seed in range(12):
+    for seed in range(6):
         rng = np.random.default_rng(1000 + seed)
         samples = 1e-3 * rng.standard_normal(10 * RATE)
         for start in rng.uniform(0.5, 9.5, clicks):
@@ -191,9 +195,9 @@ def test_undecided_says_why_and_what_to_do() -> None:
     result = read(Scene(recorder=Recorder(snr_db=-15.0), pulses=14))
     assert result.polarity == "undecided"
     assert len(result.notes) >= 2
-    assert "hand's width" in result.notes[-1]
-    assert "louder" in result.notes[-1]
-    assert "another band" in result.notes[-1]
+    assert result.notes[-1].code == "record_closer"
+    for words in ("hand's width", "louder", "another band"):
+        assert words in str(result.notes[-1])
 
 
 def test_an_answer_that_is_only_probable_is_called_so(gainkit: Callable[..., Any], tmp_path: Path) -> None:
@@ -202,14 +206,16 @@ def test_an_answer_that_is_only_probable_is_called_so(gainkit: Callable[..., Any
         scene = cabins.drawn(3000 + seed, role="tweeter", snr_db=1.0, rate=RATE)
         result = read(scene)
         if result.polarity != "undecided":
-            found.setdefault(result.confidence < PROBABLE, (scene, result))
+            found.setdefault(result.only_probable, (scene, result))
+        if len(found) == 2:
+            break
     assert found.keys() == {True, False}
     for probable, (scene, result) in found.items():
         path = tmp_path / f"{probable}.wav"
         soundfile.write(path, cabins.samples(scene), RATE, "PCM_16")
         told = gainkit("polarity", path, "--band", scene.band)
         assert ("PROBABLY" in told.out) == probable
-        assert any("Only probable" in note for note in result.notes) == probable
+        assert ("only_probable" in codes(result.notes)) == probable
 
 
 def test_confidence_grows_as_the_noise_falls() -> None:
@@ -226,7 +232,7 @@ def test_inverting_recorder_is_put_right() -> None:
     scene = Scene(sign=1, recorder=Recorder(inverts=True), pulses=SHORT)
     plain = read(scene)
     assert plain.polarity == "negative"
-    assert any("--invert-microphone" in note for note in plain.notes)
+    assert codes(plain.notes) == {"recorder_may_invert"}
     assert read(scene, invert_microphone=True).polarity == "positive"
 
 
@@ -234,9 +240,9 @@ def test_pairs_need_no_known_recorder() -> None:
     def one(sign: int, snr_db: float = 20.0) -> PolarityResult:
         return read(Scene(sign=sign, recorder=Recorder(inverts=True, snr_db=snr_db), pulses=SHORT))
 
-    assert pair([one(1), one(1)], ["a", "b"]).relation == "same"
-    assert pair([one(-1), one(1)], ["a", "b"]).relation == "opposite"
-    unsure = pair([one(1), one(1, -20.0)], ["a", "b"])
+    assert compare_polarity([one(1), one(1)], ["a", "b"]).relation == "same"
+    assert compare_polarity([one(-1), one(1)], ["a", "b"]).relation == "opposite"
+    unsure = compare_polarity([one(1), one(1, -20.0)], ["a", "b"])
     assert unsure.relation == "undecided"
     assert unsure.confidence == 0.0
 
@@ -257,8 +263,8 @@ def test_another_drive_signal_will_do(kind: str) -> None:
         assert heard(recording, drive=Capture.from_array(other, RATE)).polarity == "undecided"
 
 
-@pytest.mark.parametrize(("kind", "sure"), [("noise", True), ("sweep", False)])
-def test_a_drive_signal_that_needs_the_clock_is_only_probable(kind: str, sure: bool) -> None:
+@pytest.mark.parametrize("kind", ["noise", "sweep"])
+def test_a_drive_signal_that_needs_the_clock_is_only_probable(kind: str) -> None:
     """A clock error stretches a sweep as a loudspeaker's phase would: the two cannot be told apart."""
     scene = Scene(driver=Driver(corner_hz=120.0))
     wave = kinds.build(ToneSpec(kind, seconds=6.0), 96_000)
@@ -266,22 +272,48 @@ def test_a_drive_signal_that_needs_the_clock_is_only_probable(kind: str, sure: b
     fine = wave.samples()[alone.start_frame : alone.stop_frame, 0]
     fine = np.repeat(fine, 2)
     sound = scene.driver.through(np.concatenate([fine, np.zeros(9_600)]))[::4]
-    clock = np.interp(np.arange(len(sound)) * (1 + 1e-4), np.arange(len(sound)), sound)
     drive = Capture.from_array(fine[::4], RATE)
-    for recording in (sound, clock):
+    told = []
+    for clock_ppm in (0, 30, 100):
+        recording = np.interp(np.arange(len(sound)) * (1 + 1e-6 * clock_ppm), np.arange(len(sound)), sound)
         noise = 1e-4 * np.random.default_rng(2).standard_normal(len(recording))
         result = heard(recording / np.abs(recording).max() + noise, drive=drive, band="midrange")
-        assert result.confidence < PROBABLE or (sure and result.polarity == "positive")
-        assert result.polarity == "undecided" or any("clock" in note for note in result.notes) != sure
+        assert result.polarity in ("positive", "undecided") or result.only_probable
+        assert ("clock_decides" in codes(result.notes)) <= result.only_probable
+        told.append("clock_decides" in codes(result.notes))
+    assert any(told) == (kind == "sweep")
 
 
 def test_a_sine_as_drive_cannot_tell() -> None:
     sine = 0.5 * np.sin(2 * np.pi * 997 * np.arange(4 * RATE) / RATE)
     result = heard(sine, drive=Capture.from_array(sine, RATE))
     assert result.polarity == "undecided"
-    assert "fill the band" in result.notes[0]
-    with pytest.raises(GainkitError, match="drive signal is silent"):
+    assert result.notes[0].code == "drive_lacks_band"
+    with pytest.raises(GainkitError) as fault:
         heard(sine, drive=Capture.from_array(0 * sine, RATE))
+    assert fault.value.code == "drive_silent"
+
+
+def test_results_come_back_from_their_plain_values() -> None:
+    result = read(Scene(pulses=SHORT))
+    assert from_plain(PolarityResult, json.loads(to_json(result))) == result
+    pair = compare_polarity([result, result], ["a", "b"])
+    assert from_plain(PolarityPair, json.loads(to_json(pair))) == pair
+
+
+def test_faults_by_their_codes() -> None:
+    samples = cabins.samples(Scene(pulses=SHORT))
+    for code, call in {
+        "no_such_band": lambda: heard(samples, band="loud"),
+        "rate_below_band": lambda: heard(samples[::6], 8_000, band="treble"),
+        "rate_not_sound": lambda: heard(samples[::24], 2_000),
+        "too_short_for_pulses": lambda: heard(samples[:RATE]),
+        "recording_silent": lambda: heard(0 * samples),
+        "not_a_pair": lambda: compare_polarity([], []),
+    }.items():
+        with pytest.raises(GainkitError) as fault:
+            call()
+        assert fault.value.code == code
 
 
 # --- by the command line, on files
@@ -355,7 +387,7 @@ def test_truncated_file_is_read_as_far_as_it_goes(
     cut.write_bytes((files / "right.wav").read_bytes()[: int(4.3 * RATE * 2)])
     told = gainkit("polarity", cut, "--json").json
     assert told["polarity"] == "negative"
-    assert any("cut off" in note for note in told["notes"])
+    assert any("cut off" in note["text"] for note in told["notes"])
 
 
 def test_scenes_are_what_they_say() -> None:

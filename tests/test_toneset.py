@@ -12,16 +12,19 @@ from typing import Any
 
 import pytest
 
+from gainkit.cli.tones import bar_line
 from gainkit.errors import GainkitError
-from gainkit.generator.encode import SampleFormat
+from gainkit.generator import kinds
 from gainkit.generator.kinds import build
+from gainkit.generator.model import Waveform
 from gainkit.generator.spec import ToneSpec
-from gainkit.toneset import wav, writing
-from gainkit.toneset.checking import check_set
-from gainkit.toneset.model import Target, plain_stem, stem_for
+from gainkit.remarks import codes
+from gainkit.toneset import device, wav, writing
+from gainkit.toneset.checking import check_tones
+from gainkit.toneset.model import AudioFormat, plain_stem, stem_for
 from gainkit.toneset.reading import read_set, set_names, sets_folder
 from gainkit.toneset.wav import wav_header
-from gainkit.toneset.writing import write_one, write_set
+from gainkit.toneset.writing import write_one, write_set, write_tone, write_tones
 from tests.sticks import TRACKS, rewrite
 
 
@@ -55,7 +58,7 @@ def test_the_track_plan_of_the_full_set() -> None:
 @pytest.mark.parametrize("rate", [44_100, 48_000, 88_200, 96_000])
 @pytest.mark.parametrize("name", ["full", "phone", "subwoofer", "teaching"])
 def test_sets_that_come_along_can_be_written_at_every_rate(name: str, rate: int) -> None:
-    planned = writing.plan_tracks(read_set(name, rate), Target(rate, SampleFormat(24)))
+    planned = writing.plan_tracks(read_set(name, rate), AudioFormat(rate, 24))
     names = [item.file for item in planned]
     assert names == sorted(names), "play order is name order"
     for item in planned:
@@ -65,25 +68,26 @@ def test_sets_that_come_along_can_be_written_at_every_rate(name: str, rate: int)
 
 
 BROKEN = {
-    'title = "x"': "no tracks",
-    'titel = "x"\n[[track]]\nkind = "sine"': "Did you mean title?",
-    '[[track]]\nkind = "sine"\nfreqency_hz = 50': "Did you mean frequency_hz?",
-    "[[track]]\nfrequency_hz = 50": "has no kind",
-    '[[track]]\nkind = "sinus"': "Did you mean sine?",
-    '[[track]]\nkind = "sine"\n[[track]]\nkind = "sine"\nlevel_dbfs = 3': "track 2: level_dbfs = 3",
-    '[[track]]\nkind = "sine"\nlevel_dbfs = "loud"': "not a number",
-    '[[track]]\nkind = "sine"\nlevel_dbfs = nan': "out of range",
-    '[[track]]\nkind = "sine"\nfrequency_hz = 22000': "19845",
-    '[[track]]\nkind = "sine"\nband = "bass"': "does not belong to kind sine",
-    '[[track]]\nkind = "sine"\nfile = "Grün.wav"': "not a name that every player takes",
-    '[[track]]\nkind = "sine"\ndither = "yes"': "true or false",
-    '[[track]]\nkind = "sine"\ntitle = 5': "is not text",
-    '[[track]]\nkind = "noise"\nlevel_dbfs = 0': "highest level that fits is -8.99",
-    '[[track]]\nkind = "staircase"\nstep_db = 3': "does not lead from -20 to 0",
-    "[[track]\nkind = 1": "line 1",
-    "track = 5": "no tracks",
-    "defaults = 5": "[defaults]",
-    "[defaults]\nlouder = 1": "louder",
+    'title = "x"': ("no_tracks", None),
+    'titel = "x"\n[[track]]\nkind = "sine"': ("unknown_set_key", None),
+    '[[track]]\nkind = "sine"\nfreqency_hz = 50': ("unknown_set_key", None),
+    "[[track]]\nfrequency_hz = 50": ("track_without_kind", "kind"),
+    '[[track]]\nkind = "sinus"': ("unknown_choice", "kind"),
+    '[[track]]\nkind = "sine"\n[[track]]\nkind = "sine"\nlevel_dbfs = 3': ("outside_range", "level_dbfs"),
+    '[[track]]\nkind = "sine"\nlevel_dbfs = "loud"': ("outside_range", "level_dbfs"),
+    '[[track]]\nkind = "sine"\nlevel_dbfs = nan': ("outside_range", "level_dbfs"),
+    '[[track]]\nkind = "sine"\nfrequency_hz = 22000': ("tone_above_rate", "frequency_hz"),
+    '[[track]]\nkind = "sine"\nband = "bass"': ("foreign_parameter", "band"),
+    '[[track]]\nkind = "sine"\nfile = "Grün.wav"': ("track_file_name", "file"),
+    '[[track]]\nkind = "sine"\ndither = "yes"': ("not_true_or_false", "dither"),
+    '[[track]]\nkind = "sine"\nchannels = ["left"]': ("not_text", "channels"),
+    '[[track]]\nkind = "sine"\ntitle = 5': ("not_text", "title"),
+    '[[track]]\nkind = "noise"\nlevel_dbfs = 0': ("noise_past_full_scale", "level_dbfs"),
+    '[[track]]\nkind = "staircase"\nstep_db = 3': ("uneven_steps", "step_db"),
+    "[[track]\nkind = 1": ("tone_set_not_toml", None),
+    "track = 5": ("no_tracks", None),
+    "defaults = 5": ("tone_defaults_no_table", None),
+    "[defaults]\nlouder = 1": ("unknown_set_key", None),
 }
 
 
@@ -92,19 +96,40 @@ def test_broken_sets_are_refused_with_the_place(tmp_path: Path, content: str) ->
     path = tmp_path / "mine.toml"
     path.write_text(content, encoding="utf-8")
     with pytest.raises(GainkitError) as fault:
-        read_set(str(path))
-    assert BROKEN[content] in str(fault.value)
-    assert "mine.toml" in fault.value.problem
+        read_set(path)
+    assert (fault.value.code, fault.value.parameter) == BROKEN[content]
+    assert fault.value.places[0] == ("file", str(path))
+    assert fault.value.problem.startswith(f"{path}: ")
+    assert fault.value.remedy
+
+
+def test_the_track_and_the_key_of_a_fault_are_named(tmp_path: Path) -> None:
+    path = tmp_path / "mine.toml"
+    path.write_text('[[track]]\nkind = "sine"\n[[track]]\nkind = "sine"\nlevel_dbfs = 3')
+    with pytest.raises(GainkitError) as fault:
+        read_set(path)
+    assert fault.value.places == (("file", str(path)), ("track", "2"))
+    path.write_text('[[track]]\nkind = "sine"\nfreqency_hz = 50')
+    with pytest.raises(GainkitError) as fault:
+        read_set(path)
+    assert (fault.value.values["key"], fault.value.values["nearest"]) == ("freqency_hz", "frequency_hz")
 
 
 def test_missing_sets_are_refused(tmp_path: Path) -> None:
-    with pytest.raises(GainkitError, match="Did you mean full"):
-        read_set("ful")
-    with pytest.raises(GainkitError, match="not there"):
-        read_set(str(tmp_path / "none.toml"))
     (tmp_path / "utf16.toml").write_bytes("title = 'x'".encode("utf-16"))
-    with pytest.raises(GainkitError, match="UTF-8"):
-        read_set(str(tmp_path / "utf16.toml"))
+    for name, code in (
+        ("ful", "unknown_tone_set"),
+        (tmp_path / "none.toml", "tone_set_file_missing"),
+        (tmp_path / "utf16.toml", "tone_set_not_utf8"),
+    ):
+        with pytest.raises(GainkitError) as fault:
+            read_set(name)
+        assert fault.value.code == code
+        assert str(name) in str(fault.value)
+    with pytest.raises(GainkitError) as fault:
+        read_set("ful")
+    assert fault.value.values["nearest"] == "full"
+    assert "Did you mean full?" in fault.value.remedy
 
 
 def test_defaults_reach_only_the_kinds_that_know_them(small: Path) -> None:
@@ -166,23 +191,23 @@ def test_pages_tell_use_level_and_cautions(stick: Path) -> None:
 
 
 def test_the_same_set_gives_the_same_bytes(stick: Path, small: Path, tmp_path: Path) -> None:
-    write_set(read_set(str(small)), tmp_path / "again", Target())
+    write_set(read_set(str(small)), tmp_path / "again", AudioFormat())
     assert files(stick) == files(tmp_path / "again")
 
 
 @pytest.mark.parametrize("form", ["wav", "flac"])
 def test_a_second_run_writes_nothing(small: Path, tmp_path: Path, form: Any) -> None:
-    target, folder = Target(file_format=form), tmp_path / "stick"
+    target, folder = AudioFormat(format=form), tmp_path / "stick"
     write_set(read_set(str(small)), folder, target)
     before = {path.name: path.stat().st_mtime_ns for path in folder.iterdir()}
     result = write_set(read_set(str(small)), folder, target)
-    assert not any(track["written"] for track in result.tracks)
+    assert not any(track.written for track in result.tracks)
     assert before == {path.name: path.stat().st_mtime_ns for path in folder.iterdir()}
 
 
 @pytest.mark.parametrize("form", ["wav", "flac"])
 def test_an_interrupted_run_goes_on(small: Path, tmp_path: Path, form: Any) -> None:
-    target, folder = Target(file_format=form), tmp_path / "stick"
+    target, folder = AudioFormat(format=form), tmp_path / "stick"
     write_set(read_set(str(small)), folder, target)
     whole = files(folder)
     (folder / f"03_stairs_997hz.{form}").unlink()
@@ -190,7 +215,7 @@ def test_an_interrupted_run_goes_on(small: Path, tmp_path: Path, form: Any) -> N
     (folder / "index.json").unlink()
     (folder / f".03_stairs_997hz-0123abcd.part.{form}").write_bytes(b"half")
     result = write_set(read_set(str(small)), folder, target)
-    assert [track["written"] for track in result.tracks] == [False, False, True, False, True]
+    assert [track.written for track in result.tracks] == [False, False, True, False, True]
     assert files(folder) == whole, "the draft of the killed run is gone, the rest as before"
 
 
@@ -200,8 +225,8 @@ def test_files_of_the_user_are_left_alone(small: Path, tmp_path: Path) -> None:
     mine = {"song.mp3": b"song", ".song-0123abcd.part.wav": b"not ours", "notes.txt": b"notes", ".hidden": b"x"}
     for name, content in mine.items():
         (folder / name).write_bytes(content)
-    write_set(read_set(str(small)), folder, Target())
-    write_set(read_set(str(small)), folder, Target(samples=SampleFormat(24)), overwrite=True)
+    write_set(read_set(str(small)), folder, AudioFormat())
+    write_set(read_set(str(small)), folder, AudioFormat(bits=24), overwrite=True)
     assert mine.items() <= files(folder).items()
 
 
@@ -210,60 +235,67 @@ def test_nothing_there_is_overwritten(small: Path, tmp_path: Path, name: str) ->
     folder = tmp_path / "stick"
     folder.mkdir()
     (folder / name).write_bytes(b"precious")
-    with pytest.raises(GainkitError, match="--overwrite"):
-        write_set(read_set(str(small)), folder, Target())
+    with pytest.raises(GainkitError) as fault:
+        write_set(read_set(str(small)), folder, AudioFormat())
+    assert fault.value.code == ("other_set_there" if name == "index.json" else "track_in_the_way")
     assert files(folder) == {name: b"precious"}, "refused before the first byte"
-    write_set(read_set(str(small)), folder, Target(), overwrite=True)
-    assert check_set(folder).ok
+    write_set(read_set(str(small)), folder, AudioFormat(), overwrite=True)
+    assert check_tones(folder).ok
 
 
 def test_another_set_in_the_folder_is_refused(stick: Path, tmp_path: Path) -> None:
     other = tmp_path / "other.toml"
     other.write_text('[[track]]\nkind = "sine"\nfrequency_hz = 80\nseconds = 0.5')
     before = files(stick)
-    with pytest.raises(GainkitError, match="--overwrite"):
-        write_set(read_set(str(other)), stick, Target())
+    with pytest.raises(GainkitError) as fault:
+        write_set(read_set(str(other)), stick, AudioFormat())
+    assert fault.value.code == "track_in_the_way"
     assert files(stick) == before
 
 
 def test_a_folder_that_is_not_mounted_is_not_made_up(small: Path, tmp_path: Path) -> None:
-    with pytest.raises(GainkitError, match="mounted"):
-        write_set(read_set(str(small)), tmp_path / "media" / "stick", Target())
+    with pytest.raises(GainkitError) as fault:
+        write_set(read_set(str(small)), tmp_path / "media" / "stick", AudioFormat())
+    assert fault.value.code == "stick_not_there"
     assert not (tmp_path / "media").exists()
     (tmp_path / "file").write_text("x")
-    with pytest.raises(GainkitError, match="is a file"):
-        write_set(read_set(str(small)), tmp_path / "file", Target())
+    with pytest.raises(GainkitError) as fault:
+        write_set(read_set(str(small)), tmp_path / "file", AudioFormat())
+    assert fault.value.code == "tracks_into_file"
 
 
 def test_too_little_space_is_told_first(small: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     usage = shutil.disk_usage(tmp_path)
-    monkeypatch.setattr(writing.shutil, "disk_usage", lambda path: usage._replace(free=1_200_000))
-    with pytest.raises(GainkitError, match=r"1 MB free; the tracks need 2 MB"):
-        write_set(read_set(str(small)), tmp_path / "stick", Target())
+    monkeypatch.setattr(device.shutil, "disk_usage", lambda path: usage._replace(free=1_200_000))
+    with pytest.raises(GainkitError) as fault:
+        write_set(read_set(str(small)), tmp_path / "stick", AudioFormat())
+    assert fault.value.code == "too_little_room"
+    assert "1 MB free; the tracks need 2 MB" in fault.value.problem
     assert files(tmp_path / "stick") == {}
 
 
-def test_flac_that_does_not_shrink_is_reckoned_with(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_flac_that_does_not_shrink_is_counted_as_it_is(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """Noise near full scale at 24 bit: FLAC gains next to nothing. The exact size decides where it is tight."""
     (tmp_path / "loud.toml").write_text(
         '[[track]]\nkind = "noise"\nlevel_dbfs = -9\ndecorrelated = true\nseconds = 6\n'
         '[[track]]\nkind = "sine"\nfrequency_hz = 15000\nlevel_dbfs = 0\nseconds = 3\n'
     )
-    loud, target = read_set(str(tmp_path / "loud.toml")), Target(44_100, SampleFormat(24), "flac")
+    loud, target = read_set(str(tmp_path / "loud.toml")), AudioFormat(44_100, 24, "flac")
     written = write_set(loud, tmp_path / "roomy", target)
-    sizes = [(tmp_path / "roomy" / track["file"]).stat().st_size for track in written.tracks]
+    sizes = [(tmp_path / "roomy" / track.file).stat().st_size for track in written.tracks]
     for item, size in zip(writing.plan_tracks(loud, target), sizes, strict=True):
         assert 0.8 * item.size_bytes < size <= item.size_bytes
         assert wav.flac_bytes(item.waveform, target, dither=item.dither, seed=1) == size
     usage = shutil.disk_usage(tmp_path)
     for room, enough in ((0, True), (-1, False)):
-        free = sum(sizes) + writing.SPARE_BYTES + room
-        monkeypatch.setattr(writing.shutil, "disk_usage", lambda path, free=free: usage._replace(free=free))
+        free = sum(sizes) + device.SPARE_BYTES + room
+        monkeypatch.setattr(device.shutil, "disk_usage", lambda path, free=free: usage._replace(free=free))
         if enough:
             write_set(loud, tmp_path / "tight", target)
         else:
-            with pytest.raises(GainkitError, match="MB free"):
+            with pytest.raises(GainkitError) as fault:
                 write_set(loud, tmp_path / "too tight", target)
+            assert fault.value.code == "too_little_room"
 
 
 def test_a_killed_single_tone_leaves_nothing_for_long(tmp_path: Path) -> None:
@@ -271,47 +303,42 @@ def test_a_killed_single_tone_leaves_nothing_for_long(tmp_path: Path) -> None:
     other = tmp_path / ".other-0123abcd.part.wav"
     for path in (draft, other):
         path.write_bytes(b"half")
-    write_one(ToneSpec("sine", seconds=0.1), tmp_path / "tone.wav", Target())
+    write_one(ToneSpec("sine", seconds=0.1), tmp_path / "tone.wav", AudioFormat())
     assert not draft.exists()
     assert other.exists()
 
 
 @pytest.mark.parametrize(
-    ("spec", "bits", "words"),
+    ("tone", "bits", "told"),
     [
-        (
-            ToneSpec("sine", frequency_hz=1000.0, seconds=0.1, dither=True),
-            32,
-            "Floats are written without dither.",
-        ),
-        (
-            ToneSpec("sine", frequency_hz=1000.0, seconds=0.1, level_dbfs=-100.0, dither=False),
-            16,
-            "half a step of 16 bit",
-        ),
-        (ToneSpec("sine", frequency_hz=1000.0, seconds=0.1, level_dbfs=-90.0, dither=False), 16, ""),
-        (ToneSpec("sine", frequency_hz=1000.0, seconds=0.1, level_dbfs=-120.0), 16, ""),
+        ({"dither": True}, 32, {"floats_without_dither"}),
+        ({"level_dbfs": -100.0, "dither": False}, 16, {"faint_without_dither"}),
+        ({"level_dbfs": -90.0, "dither": False}, 16, set()),
+        ({"level_dbfs": -120.0}, 16, set()),
     ],
 )
-def test_what_a_format_makes_of_a_tone_is_told(spec: ToneSpec, bits: int, words: str, tmp_path: Path) -> None:
-    facts = write_one(spec, tmp_path / "tone.wav", Target(48_000, SampleFormat(bits)))
-    assert [words in note for note in facts["notes"]] == ([True] if words else [])
+def test_what_a_format_makes_of_a_tone_is_told(
+    tone: dict[str, Any], bits: int, told: set[str], tmp_path: Path
+) -> None:
+    out = tmp_path / "tone.wav"
+    facts = write_tone("sine", out, frequency_hz=1000.0, seconds=0.1, rate=48_000, bits=bits, **tone)
+    assert codes(facts.notes) == told
 
 
 def test_wav_over_four_gib_is_refused_with_the_way_out(tmp_path: Path) -> None:
-    with pytest.raises(GainkitError, match="FLAC") as fault:
-        write_one(ToneSpec("sine", seconds=25_000.0), tmp_path / "long.wav", Target())
-    assert "4 GiB" in fault.value.problem
+    with pytest.raises(GainkitError) as fault:
+        write_one(ToneSpec("sine", seconds=25_000.0), tmp_path / "long.wav", AudioFormat())
+    assert fault.value.code == "wav_too_long"
     assert list(tmp_path.iterdir()) == []
     edge = (2**32 - 1 - 44) // 4
-    assert struct.unpack_from("<I", wav_header(edge, Target()), 4)[0] == 36 + edge * 4
+    assert struct.unpack_from("<I", wav_header(edge, AudioFormat()), 4)[0] == 36 + edge * 4
     with pytest.raises(GainkitError):
-        wav_header(edge + 1, Target())
+        wav_header(edge + 1, AudioFormat())
 
 
 def test_watch_is_told_of_every_frame(small: Path, tmp_path: Path) -> None:
     told: list[tuple[str, int, int]] = []
-    write_set(read_set(str(small)), tmp_path / "stick", Target(), watch=lambda *what: told.append(what))
+    write_set(read_set(str(small)), tmp_path / "stick", AudioFormat(), progress=lambda *what: told.append(what))
     assert told[-1][1] == told[-1][2]
     assert all(a[1] <= b[1] for a, b in pairwise(told))
     assert list(dict.fromkeys(name for name, _, _ in told)) == TRACKS
@@ -344,7 +371,8 @@ def test_tones_write_and_check(gainkit: Callable[..., Any], small: Path, tmp_pat
     rewrite(folder / TRACKS[0], lambda x: x / 2)
     bad = gainkit("tones", "check", folder, "--json")
     assert bad.code == 1
-    assert bad.json["tracks"][0]["problem"] == "changed level: -6.02 dB."
+    assert bad.json["tracks"][0]["problem"]["code"] == "level_changed"
+    assert bad.json["tracks"][0]["problem"]["level_error_db"] == pytest.approx(-6.02, abs=0.005)
     told = gainkit("tones", "check", folder)
     assert told.code == 1
     assert told.out.startswith("1 of 5 files are NOT as they should be")
@@ -366,18 +394,18 @@ def test_tones_one(gainkit: Callable[..., Any], tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("options", "words"),
     [
-        (("sine", "--level-dbfs", "3"), "--level-dbfs 3 dBFS is out of range"),
-        (("sine", "--frequency-hz", "20000"), "--frequency-hz 20000 Hz is too high"),
-        (("sine", "--frequency-hz", "nan"), "--frequency-hz nan"),
+        (("sine", "--level-dbfs", "3"), "--level-dbfs is 3."),
+        (("sine", "--frequency-hz", "20000"), "--frequency-hz is 20000 Hz, too high"),
+        (("sine", "--frequency-hz", "nan"), "--frequency-hz is"),
         (("sine", "--frequency-hz", "tief"), "--frequency-hz"),
-        (("sine", "--step-db", "1"), "--step-db 1"),
+        (("sine", "--step-db", "1"), "--step-db does not belong to a tone of kind sine."),
         (("sinus",), "sinus"),
-        (("noise", "--level-dbfs", "-3"), "The highest level that fits is -8.99 dBFS"),
-        (("noise", "--low-hz", "40"), "--high-hz"),
-        (("sine", "--rate", "44000"), "--rate 44000"),
-        (("sine", "--bits", "8"), "--bits 8"),
-        (("sine", "--seconds", "0"), "--seconds 0"),
-        (("sine", "--seed", "-1"), "--seed -1"),
+        (("noise", "--level-dbfs", "-3"), "-8.99 dBFS"),
+        (("noise", "--low-hz", "40"), "--high-hz is missing"),
+        (("sine", "--rate", "44000"), "--rate is 44000."),
+        (("sine", "--bits", "8"), "--bits is 8."),
+        (("sine", "--seconds", "0"), "--seconds is 0."),
+        (("sine", "--seed", "-1"), "--seed is -1."),
         (("sine", "--seconds", "80000"), "4 GiB"),
     ],
 )
@@ -393,7 +421,71 @@ def test_tones_one_refuses_places(gainkit: Callable[..., Any], tmp_path: Path) -
     assert "not there" in gainkit("tones", "one", "sine", "--out", tmp_path / "no" / "tone.wav").refused()
     assert "FLAC" in gainkit("tones", "one", "sine", "--bits", 32, "--out", tmp_path / "tone.flac").refused()
     assert "not a folder" in gainkit("tones", "check", tmp_path / "no").refused()
-    assert "index.json is not there" in gainkit("tones", "check", tmp_path).refused()
+    assert "index.json" in gainkit("tones", "check", tmp_path).refused()
+
+
+def test_texts_fit_a_terminal_of_eighty_columns(gainkit: Callable[..., Any], tmp_path: Path) -> None:
+    path = tmp_path / "tone.flac"
+    answers = [
+        gainkit("tones", "list"),
+        *(gainkit("tones", "show", name) for name in set_names()),
+        gainkit("tones", "one", "sine", "--frequency-hz", 123.456, "--seconds", 0.5, "--out", path),
+    ]
+    for answer in answers:
+        assert max(len(line) for line in answer.out.splitlines() if str(tmp_path) not in line) <= 79
+
+
+@pytest.mark.parametrize("columns", [60, 79, 120, 200])
+@pytest.mark.parametrize("share", [0.0, 0.421, 1.0])
+def test_the_bar_stays_on_its_line(columns: int, share: float) -> None:
+    line = bar_line(share, 12_345.6, "01_" + "long" * 9 + ".wav", columns)
+    assert len(line) == columns
+    assert f"{100 * share:.0f} %" in line
+
+
+def test_a_set_and_a_tone_by_their_python_names(small: Path, tmp_path: Path) -> None:
+    dry = write_tones(str(small), tmp_path / "stick", rate=48_000, bits=24, format="flac", dry_run=True)
+    assert not (tmp_path / "stick").exists()
+    written = write_tones(small, str(tmp_path / "stick"), rate=48_000, bits=24, format="flac")
+    assert (written.sample_rate_hz, written.bits, written.format) == (48_000, 24, "flac")
+    assert [track.file for track in written.tracks] == [name.replace(".wav", ".flac") for name in TRACKS]
+    assert written.size_bytes <= dry.size_bytes
+    assert check_tones(str(tmp_path / "stick")).ok
+    tone = write_tone("noise", str(tmp_path / "hiss.wav"), band="bass", seconds=1, level_dbfs=-20)
+    assert tone.sha256 == wav.file_sha256(tmp_path / "hiss.wav")
+    assert [note.code for note in tone.cautions] == ["speakers_at_low_volume"]
+
+
+@pytest.mark.parametrize(
+    ("options", "code", "parameter"),
+    [
+        ({"rate": 44_000}, "unknown_choice", "rate"),
+        ({"rate": 44_100.0}, "unknown_choice", "rate"),
+        ({"bits": 8}, "unknown_choice", "bits"),
+        ({"format": "mp3"}, "unknown_choice", "format"),
+        ({"format": "flac", "bits": 32}, "flac_holds_no_floats", "bits"),
+    ],
+)
+def test_formats_that_cannot_be_written_are_refused(
+    options: dict[str, Any], code: str, parameter: str, small: Path, tmp_path: Path
+) -> None:
+    with pytest.raises(GainkitError) as fault:
+        write_tones(small, tmp_path / "stick", **options)
+    assert (fault.value.code, fault.value.parameter) == (code, parameter)
+    assert not (tmp_path / "stick").exists()
+
+
+def test_each_tone_is_built_once(small: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    built: list[str] = []
+    original = kinds.assembled
+
+    def counted(spec: ToneSpec, rate: int) -> Waveform:
+        built.append(spec.kind)
+        return original(spec, rate)
+
+    monkeypatch.setattr(kinds, "assembled", counted)
+    write_tones(small, tmp_path / "stick", rate=48_000)
+    assert built == ["sine", "sine", "staircase", "noise", "silence"]
 
 
 def test_help_does_not_import_numpy(gainkit_process: Callable[..., Any]) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import json
 import math
 from collections.abc import Callable, Sequence
 from pathlib import Path
@@ -16,9 +17,12 @@ from hypothesis import strategies as st
 
 from gainkit.analysis import Measurement, MeasureOptions, measure
 from gainkit.capture import Capture
+from gainkit.cli.volume import split_pair
 from gainkit.errors import GainkitError
+from gainkit.remarks import Remark, codes
+from gainkit.results import from_plain, to_json
 from gainkit.simulator import Amplifier
-from gainkit.volume import VolumeResult, split_pair, volume, write_source
+from gainkit.volume import VolumeResult, find_clean_volume, write_source
 
 RATE = 48_000
 RAIL = 7.4
@@ -37,7 +41,7 @@ def measured(below_rail_db: float, frequency_hz: float = 997.0, source: Amplifie
 
 
 def by_position(*pairs: tuple[str, float], **options: float) -> VolumeResult:
-    return volume([(position, measured(below)) for position, below in pairs], **options)  # type: ignore[arg-type]
+    return find_clean_volume([(position, measured(below)) for position, below in pairs], **options)  # type: ignore[arg-type]
 
 
 def test_highest_clean_position_and_its_volts() -> None:
@@ -62,11 +66,11 @@ def test_numbers_sort_as_numbers_and_words_stay_as_given() -> None:
 def test_all_clean_and_none_clean_are_said() -> None:
     result = by_position(("1", 8), ("2", 6))
     assert result.highest_clean_position == 2
-    assert any("still clean" in note for note in result.notes)
+    assert codes(result.notes) == {"highest_still_clean"}
     result = by_position(("1", -1), ("2", -3))
     assert result.highest_clean_position is None
     assert result.source_volts is None
-    assert any("Not even the lowest" in note for note in result.notes)
+    assert "lowest_not_clean" in codes(result.notes)
 
 
 def test_quieter_tone_is_brought_to_full_scale_and_meets_the_rail() -> None:
@@ -76,25 +80,27 @@ def test_quieter_tone_is_brought_to_full_scale_and_meets_the_rail() -> None:
     assert result.highest_clean_position == 24
     assert result.source_volts == pytest.approx(RAIL / math.sqrt(2) * 10 ** (-1.0 / 20), rel=1e-4)
     assert result.positions[2].state == "clean"
-    assert any("28 is clean with this -6 dBFS tone" in note for note in result.notes)
+    held = next(note for note in result.notes if note.code == "full_scale_would_clip")
+    assert held.values["positions"] == [28]
+    assert "28 is clean with this -6 dBFS tone" in str(held)
     unseen = by_position(*pairs[:3], tone_dbfs=-6.0)
     assert unseen.highest_clean_position == 28
-    assert any("6 dB louder and may clip" in note for note in unseen.notes)
+    assert next(n for n in unseen.notes if n.code == "full_scale_not_tried").values["louder_db"] == 6.0
 
 
 def test_captures_that_do_not_agree() -> None:
     result = by_position(("20", 8), ("24", -1), ("28", 5))
     assert result.highest_clean_position == 20
-    assert any("do not agree" in note for note in result.notes)
-    assert any("falls by" in note for note in result.notes)
-    assert any("may be clean too" in note for note in result.notes)
+    assert codes(result.notes) == {"clean_above_distorted", "output_falls", "positions_between"}
 
 
 def test_distortion_of_another_kind_is_not_clean() -> None:
     faulty = dataclasses.replace(SOURCE, dead_zone_volts=0.3)
-    result = volume([("20", measured(8)), ("24", measured(5, source=faulty))])
+    result = find_clean_volume([("20", measured(8)), ("24", measured(5, source=faulty))])
     assert result.highest_clean_position == 20
-    assert any("Crossover" in note for note in result.notes)
+    own = [note for note in result.notes if note.values.get("places") == [["position", "24"]]]
+    assert any("Crossover" in str(note) for note in own)
+    assert str(own[0]).startswith("Position 24: ")
 
 
 def test_recorder_overload_is_not_judged() -> None:
@@ -102,26 +108,28 @@ def test_recorder_overload_is_not_judged() -> None:
         measured(5),
         recorder_overload=True,
         clipping=dataclasses.replace(measured(8).clipping, state=None),
-        notes=("The recorder itself is overloaded.",),
+        notes=(Remark("recorder_overload"),),
     )
-    result = volume([("20", measured(8)), ("24", overloaded)])
+    result = find_clean_volume([("20", measured(8)), ("24", overloaded)])
     assert result.highest_clean_position == 20
     assert result.positions[1].state is None
     assert result.positions[1].thd_percent is None
-    assert any("overloaded" in note for note in result.notes)
+    assert "recorder_overload" in codes(result.notes)
 
 
 @pytest.mark.parametrize("more_db", [-3.0, -0.6, -0.3, 0.3, 0.6, 3.0])
 def test_tone_controls_at_one_position(more_db: float) -> None:
     pairs = [("20", measured(8)), ("20", measured(8 - more_db, 50.0)), ("24", measured(-1))]
-    result = volume(pairs)
-    note = next(note for note in result.notes if "Tone controls" in note)
+    result = find_clean_volume(pairs)
+    note = next(note for note in result.notes if note.code.startswith("tone_controls"))
+    assert note.values["low_over_high_db"] == pytest.approx(more_db, abs=1e-3)
     if abs(more_db) > 0.5:
+        assert note.code == "tone_controls_not_flat"
         louder = "50 Hz" if more_db > 0 else "997 Hz"
-        assert f"{louder} is {abs(more_db):.1f} dB louder" in note
+        assert f"{louder} is {abs(more_db):.1f} dB louder" in str(note)
     else:
-        assert "are flat" in note
-    check = volume([pairs[0], pairs[2]], tone_check=(pairs[1][1], pairs[0][1]))
+        assert note.code == "tone_controls_flat"
+    check = find_clean_volume([pairs[0], pairs[2]], tone_check=(pairs[1][1], pairs[0][1]))
     assert note in check.notes
     assert result.highest_clean_position == check.highest_clean_position == 20
 
@@ -139,28 +147,46 @@ def test_the_ceiling_is_the_last_before_the_rail(below: Sequence[float], scale: 
     for number, db in enumerate(ordered):
         wave = source.amplify(scale * 10 ** (-db / 20) * np.sin(2 * np.pi * 1000.3 * time), RATE)[480:-480]
         pairs.append((str(number), measure(Capture.from_array(wave, RATE), MeasureOptions())))
-    result = volume(pairs)
+    result = find_clean_volume(pairs)
     clean = [number for number, db in enumerate(ordered) if db > 0]
     assert result.highest_clean_position == (clean[-1] if clean else None)
 
 
 @pytest.mark.parametrize(
-    ("call", "words"),
+    ("call", "code"),
     [
-        (lambda: volume([]), "No position"),
-        (lambda: by_position(("1", 8), ("1", 7)), "given twice"),
-        (lambda: by_position(("1", 8), ("1.0", 7)), "given twice"),
-        (lambda: by_position(("1", 8), tone_dbfs=3.0), "--tone-dbfs"),
-        (lambda: by_position(("1", 8), tone_dbfs=math.nan), "--tone-dbfs"),
-        (lambda: volume([("1", measured(8))], tone_check=(measured(8), measured(8))), "same tone"),
-        (lambda: split_pair("28"), "POSITION=CAPTURE"),
-        (lambda: split_pair("=a.wav"), "POSITION=CAPTURE"),
-        (lambda: split_pair("28="), "POSITION=CAPTURE"),
+        (lambda: find_clean_volume([]), "no_positions"),
+        (lambda: by_position(("1", 8), ("1", 7)), "position_twice"),
+        (lambda: by_position(("1", 8), ("1.0", 7)), "position_twice"),
+        (lambda: by_position(("1", 8), tone_dbfs=3.0), "outside_range"),
+        (lambda: by_position(("1", 8), tone_dbfs=math.nan), "outside_range"),
+        (lambda: by_position(("1", 8), limit_thd_percent=-1.0), "outside_range"),
+        (
+            lambda: find_clean_volume([("1", measured(8))], tone_check=(measured(8), measured(8))),
+            "tone_check_same",
+        ),
+        (lambda: split_pair("28"), "not_position_and_capture"),
+        (lambda: split_pair("=a.wav"), "not_position_and_capture"),
+        (lambda: split_pair("28="), "not_position_and_capture"),
     ],
 )
-def test_calls_that_make_no_sense(call: Callable[[], object], words: str) -> None:
-    with pytest.raises(GainkitError, match=words):
+def test_calls_that_make_no_sense(call: Callable[[], object], code: str) -> None:
+    with pytest.raises(GainkitError) as fault:
         call()
+    assert fault.value.code == code
+
+
+def test_a_result_comes_back_from_its_plain_values() -> None:
+    result = by_position(("20", 8), ("24.5", -1), ("28", 5))
+    back = from_plain(VolumeResult, json.loads(to_json(result)))
+    assert back == result
+    assert [str(each.position) for each in back.positions] == ["20", "24.5", "28"]
+
+
+def test_positions_may_be_numbers() -> None:
+    result = find_clean_volume([(28, measured(2)), (9.5, measured(8)), ("32", measured(-1))])
+    assert [each.position for each in result.positions] == [9.5, 28, 32]
+    assert result.highest_clean_position == 28
 
 
 def test_a_path_may_hold_an_equals_sign() -> None:
@@ -216,23 +242,25 @@ def test_a_system_file_without_a_source_gets_one(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize(
-    ("content", "result", "words"),
+    ("content", "result", "code"),
     [
-        (SYSTEM, result_with(None, None), "no position is clean"),
-        (SYSTEM, result_with(30, None), "calibrated"),
-        ("[source\n", result_with(30, 5.0), "cannot be used"),
-        ("source = 3\n", result_with(30, 5.0), "cannot be used"),
-        (None, result_with(30, 5.0), "is not there"),
+        (SYSTEM, result_with(None, None), "no_clean_position"),
+        (SYSTEM, result_with(30, None), "source_not_calibrated"),
+        ("[source\n", result_with(30, 5.0), "system_file_unusable"),
+        ("source = 3\n", result_with(30, 5.0), "system_file_unusable"),
+        (None, result_with(30, 5.0), "system_file_missing"),
     ],
 )
 def test_a_file_that_cannot_be_written_stays(
-    tmp_path: Path, content: str | None, result: VolumeResult, words: str
+    tmp_path: Path, content: str | None, result: VolumeResult, code: str
 ) -> None:
     path = tmp_path / "system.toml"
     if content is not None:
         path.write_text(content)
-    with pytest.raises(GainkitError, match=words):
+    with pytest.raises(GainkitError) as fault:
         write_source(path, result)
+    assert fault.value.code == code
+    assert fault.value.places == (("file", str(path)),)
     assert (path.read_text() if path.exists() else None) == content
 
 
@@ -255,7 +283,9 @@ def test_command_end_to_end(tmp_path: Path, gainkit: Callable[..., Any]) -> None
     assert set(told) >= {"highest_clean_position", "positions", "notes"}
     assert told["highest_clean_position"] == 28
     assert set(told["positions"][0]) == {"position", "rms_volts", "thd_percent", "state"}
-    assert any("50 Hz is 3.0 dB louder" in note for note in told["notes"])
+    controls = next(note for note in told["notes"] if note["code"] == "tone_controls_not_flat")
+    assert "50 Hz is 3.0 dB louder" in controls["text"]
+    assert controls["severity"] == "fault"
     assert "preamp_volts = 4.156" in system.read_text()
     plain = gainkit("volume", *pairs, "--full-scale-volts", 10)
     assert plain.out.startswith("HIGHEST CLEAN POSITION: 28. The source gives 4.156 V rms")

@@ -3,9 +3,18 @@
 from __future__ import annotations
 
 from gainkit.analysis.clipping import Verdict, judge
-from gainkit.analysis.measure import measure, tone_of
-from gainkit.analysis.model import Clipping, Harmonic, Measurement, MeasureOptions, State, TargetCheck
-from gainkit.analysis.rails import RailFit, fit_rails
+from gainkit.analysis.measure import ToneAnalysis, analyse_tone, measure
+from gainkit.analysis.model import (
+    Clipping,
+    Harmonic,
+    Measurement,
+    MeasureOptions,
+    NoToneReason,
+    State,
+    TargetCheck,
+)
+from gainkit.analysis.rails import RailFit
+from gainkit.analysis.railsearch import fit_rails
 from gainkit.analysis.tone import ToneFit, fit_tone
 
 __all__ = [
@@ -13,14 +22,16 @@ __all__ = [
     "Harmonic",
     "MeasureOptions",
     "Measurement",
+    "NoToneReason",
     "RailFit",
     "State",
     "TargetCheck",
+    "ToneAnalysis",
     "ToneFit",
     "Verdict",
+    "analyse_tone",
     "fit_rails",
     "fit_tone",
     "judge",
     "measure",
-    "tone_of",
 ]

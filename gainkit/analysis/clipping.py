@@ -10,9 +10,11 @@ from numpy.typing import NDArray
 from gainkit.analysis import thresholds
 from gainkit.analysis.flats import flat_rails
 from gainkit.analysis.model import Clipping, Side
-from gainkit.analysis.rails import RailFit, fit_rails
+from gainkit.analysis.rails import RailFit
+from gainkit.analysis.railsearch import fit_rails
 from gainkit.analysis.tone import ToneFit
 from gainkit.levels import db_from_ratio
+from gainkit.remarks import Remark, fault, remark
 
 Floats = NDArray[np.float64]
 Phasors = NDArray[np.complex128]
@@ -22,16 +24,31 @@ UNJUDGED = Clipping(
     state=None, side=None, positive_rail_volts=None, negative_rail_volts=None, overdrive_db=None
 )
 LEAST_ORDERS = 3
+"""Orders without which clipping cannot be seen: both rails alike make no second harmonic [-]."""
+
 LEAST_FOR_CURVES = 6
+"""Orders with which a curve can be told from a rail: it is free in the first three [-]."""
+
+NAMED_CORNER = 0.02
+"""An AC coupling is told from this corner over the tone on: below, any recorder slants as much [-]."""
+
+HARDEST_SOFT = 12.0
+"""A knee with an exponent above is as good as hard [-]."""
+
+NAMED_OVER_FLOOR = 3.0
+"""Distortion of another kind is named from so many times the floor on: its shape must be seen, too [-]."""
+
+HIGHEST_CHANGE_DB, LOWEST_CHANGE_DB = 60.0, -120.0
+"""Between which changes of gain a target is looked for [dB]: a wave 60 dB beyond its rails grows no more."""
 
 
 @dataclass(frozen=True)
 class Verdict:
-    """The clipping result, the fit behind it (None where none was possible) and remarks for a person."""
+    """The clipping result, the fit behind it (None where none was possible), and remarks on the wave."""
 
     clipping: Clipping
     rails: RailFit | None
-    remarks: tuple[str, ...]
+    remarks: tuple[Remark, ...]
 
 
 def judge(tone: ToneFit, limit_thd_percent: float) -> Verdict:
@@ -41,40 +58,50 @@ def judge(tone: ToneFit, limit_thd_percent: float) -> Verdict:
     """
     relative, corner_ratio = without_coupling(tone.relative())
     if len(relative) < LEAST_ORDERS:
-        remark = "The tone is too high for its third harmonic to be in the recording: clipping cannot be seen."
-        return Verdict(CLEAN, None, (remark,))
-    real = relative.real.copy()
-    noise = tone.noise_peak / np.sqrt(2)
-    power = float(np.sum(np.abs(relative[1:]) ** 2))
-    noise_power = float(np.sum(tone.noise_peak[1:] ** 2))
-    if tone.full_thd_percent < max(thresholds.LEAST_THD_PERCENT, tone.thd_floor_percent):
+        return Verdict(CLEAN, None, (remark("tone_too_high"),))
+    if not _stands_out(tone, relative):
         return Verdict(CLEAN, None, ())
-    if power < noise_power + thresholds.RAIL_SIGNIFICANCE * noise_power * np.sqrt(2 / len(relative)):
-        return Verdict(CLEAN, None, ())
+    real, noise = relative.real.copy(), tone.noise_peak / np.sqrt(2)
     rails = fit_rails(real, noise)
-    misfit = rails.misfit + float(np.sum(relative.imag[1:] ** 2))
-    open_power = rails.railless + float(np.sum(relative.imag[1:] ** 2))  # what rails had to explain
-    explained = 1 - max(misfit - noise_power, 0.0) / max(open_power - noise_power, 1e-300)
+    explained = _explained(rails, relative, tone)
     sides = _sides_at_rail(rails, tone, limit_thd_percent)
     if explained < thresholds.RAIL_EXPLAINS_WELL and (flat := flat_rails(tone)) is not None:
-        return _stuck(flat, tone, limit_thd_percent)
+        return _slow_recovery(flat, tone, limit_thd_percent)
     if explained < thresholds.RAIL_EXPLAINS or not any(sides) or _smooth(real, noise, rails):
         return Verdict(CLEAN, rails, _other_kind(tone, real, noise, limit_thd_percent))
     if max(rails.overdrive_db) > thresholds.RECTIFIED_OVERDRIVE_DB and not all(sides):
-        half = "positive" if sides[0] else "negative"
-        return Verdict(CLEAN, rails, (f"The {half} half of the wave is missing: rectification, not clipping.",))
-    remarks = _knee_remark(rails)
-    if abs(corner_ratio) > 0.02:
-        corner = corner_ratio * tone.frequency_hz
-        remarks = (*remarks, f"The wave's slant was set right for an AC coupling at about {corner:.2g} Hz.")
+        missing = fault("missing_half", side="positive" if sides[0] else "negative")
+        return Verdict(CLEAN, rails, (missing,))
+    remarks = (*_knee_remark(rails), *_coupling_remark(corner_ratio, tone.frequency_hz))
     return Verdict(_clipping(rails, sides, tone, limit_thd_percent), rails, remarks)
 
 
-def _stuck(flat: RailFit, tone: ToneFit, limit_thd_percent: float) -> Verdict:
-    """Rails that were seen in the wave, not in its harmonics."""
+def _stands_out(tone: ToneFit, relative: Phasors) -> bool:
+    """Whether there is any distortion to explain, above noise and above what every recorder has."""
+    if tone.full_thd_percent < max(thresholds.LEAST_THD_PERCENT, tone.thd_floor_percent):
+        return False
+    power, noise_power = _beyond_fundamental(relative), _beyond_fundamental(tone.noise_peak)
+    spread = noise_power * float(np.sqrt(2 / len(relative)))
+    return power >= noise_power + thresholds.RAIL_SIGNIFICANCE * spread
+
+
+def _beyond_fundamental(peaks: Phasors | Floats) -> float:
+    """Sum of squares of orders 2.. [V^2]."""
+    return float(np.sum(np.abs(peaks[1:]) ** 2))
+
+
+def _explained(rails: RailFit, relative: Phasors, tone: ToneFit) -> float:
+    """The share that rails explain of the harmonics' power beyond the noise [-]."""
+    imaginary = float(np.sum(relative.imag[1:] ** 2))  # no memoryless stage makes it
+    noise_power = _beyond_fundamental(tone.noise_peak)
+    left = max(rails.misfit + imaginary - noise_power, 0.0)
+    return 1 - left / max(rails.misfit_without_rails + imaginary - noise_power, 1e-300)
+
+
+def _slow_recovery(flat: RailFit, tone: ToneFit, limit_thd_percent: float) -> Verdict:
+    """Rails that were seen in the wave, not in its harmonics: it stays at them longer than the sine does."""
     sides = (flat.overdrive_db[0] > 0, flat.overdrive_db[1] > 0)
-    remark = "The output stands at its rail longer than the sine does beyond it: it comes off late."
-    return Verdict(_clipping(flat, sides, tone, limit_thd_percent), flat, (remark,))
+    return Verdict(_clipping(flat, sides, tone, limit_thd_percent), flat, (remark("slow_recovery"),))
 
 
 def without_coupling(relative: Phasors) -> tuple[Phasors, float]:
@@ -115,11 +142,10 @@ def change_to(set_volts: float, rms_volts: float, rails: RailFit | None) -> floa
     """
     if rails is None:
         return db_from_ratio(set_volts / rms_volts)
-    highest = 60.0
+    low, highest = LOWEST_CHANGE_DB, HIGHEST_CHANGE_DB
     scale = rms_volts / rails.rms_at(0.0)
     if rails.rms_at(highest) * scale <= set_volts:
         return None
-    low = -120.0
     while highest - low > 1e-6:
         middle = (low + highest) / 2
         low, highest = (middle, highest) if rails.rms_at(middle) * scale < set_volts else (low, middle)
@@ -146,7 +172,7 @@ def _sides_at_rail(rails: RailFit, tone: ToneFit, limit_thd_percent: float) -> t
 
 def _deviation_db(rails: RailFit, side: int, tone: ToneFit) -> float:
     """Standard deviation of one side's overdrive: of the fit, and of where in its step a crest stood [dB]."""
-    blur = 20 / np.log(10) * tone.blur_volts / max(rails.reach(side), 1e-300)
+    blur = 20 / np.log(10) * tone.blur_volts / max(rails.rail_volts(side), 1e-300)
     return float(np.hypot(rails.deviation_db[side], blur))
 
 
@@ -175,31 +201,36 @@ def _clipping(rails: RailFit, sides: tuple[bool, bool], tone: ToneFit, limit_thd
     return Clipping(
         state="clipped" if tone.full_thd_percent >= limit_thd_percent else "at-onset",
         side=name,
-        positive_rail_volts=float(centre + rails.reach(0)) if sides[0] else None,
-        negative_rail_volts=float(centre - rails.reach(1)) if sides[1] else None,
+        positive_rail_volts=float(centre + rails.rail_volts(0)) if sides[0] else None,
+        negative_rail_volts=float(centre - rails.rail_volts(1)) if sides[1] else None,
         overdrive_db=overdrive,
         overdrive_uncertainty_db=deviation,
     )
 
 
-def _knee_remark(rails: RailFit) -> tuple[str, ...]:
+def _knee_remark(rails: RailFit) -> tuple[Remark, ...]:
+    """What kind of rail it is, where that is worth telling."""
     knee = rails.knee
     if knee.slope > thresholds.NAMED_SLOPE:
-        return (
-            f"Beyond the rail the output still rises by {100 * knee.slope:.0f} % of what it should: one half "
-            "of a bridge is held and the other goes on, or a clamp gives way.",
-        )
+        return (remark("rail_gives_way", slope_percent=100 * knee.slope),)
     if knee.zone:
-        return (f"Crossover distortion too: a step of {knee.zone * rails.sine_peak:.2g} V at zero.",)
-    if rails.hard or knee.sharpness > 12:
+        return (fault("crossover_distortion", step_percent=100 * knee.zone),)
+    if rails.hard or knee.sharpness > HARDEST_SOFT:
         return ()
-    held = max(rails.compression_db)
-    return (f"The rail has a soft knee: the crest is already held down by {held:.2f} dB.",)
+    return (remark("soft_knee", held_db=max(rails.compression_db)),)
 
 
-def _other_kind(tone: ToneFit, real: Floats, noise: Floats, limit_thd_percent: float) -> tuple[str, ...]:
+def _coupling_remark(corner_ratio: float, tone_hz: float) -> tuple[Remark, ...]:
+    """That the wave was straightened before it was judged."""
+    if abs(corner_ratio) <= NAMED_CORNER:
+        return ()
+    return (remark("ac_coupling", corner_hz=corner_ratio * tone_hz),)
+
+
+def _other_kind(tone: ToneFit, real: Floats, noise: Floats, limit_thd_percent: float) -> tuple[Remark, ...]:
     """Name distortion that is no rail: a dead zone around zero, or even harmonics."""
-    if tone.thd_percent < max(3 * tone.thd_floor_percent, thresholds.NAMED_THD_PERCENT):
+    thd_percent = tone.thd_percent
+    if thd_percent < max(NAMED_OVER_FLOOR * tone.thd_floor_percent, thresholds.NAMED_THD_PERCENT):
         return ()
     orders = np.arange(1, len(real) + 1)
     odd = (orders >= 3) & (orders % 2 == 1)
@@ -210,12 +241,7 @@ def _other_kind(tone: ToneFit, real: Floats, noise: Floats, limit_thd_percent: f
     share = strength**2 * float(pattern @ pattern) / odd_power
     even_power = float(np.sum(np.abs(tone.phasors[1 : len(real) : 2]) ** 2))
     if strength > 0 and share > thresholds.CROSSOVER_EXPLAINS and odd_power > even_power:
-        return (f"Crossover distortion (a step at zero), THD {tone.thd_percent:.3g} %. It is not clipping.",)
+        return (fault("crossover_distortion", thd_percent=thd_percent),)
     if even_power > 2 * odd_power:
-        return (
-            f"Even harmonics dominate (THD {tone.thd_percent:.3g} %): the wave's halves differ "
-            "(rectification, a one-sided load or DC offset). It is not clipping.",
-        )
-    if tone.thd_percent >= limit_thd_percent:
-        return (f"THD is {tone.thd_percent:.3g} %, and its shape is not that of clipping.",)
-    return ()
+        return (fault("even_harmonics", thd_percent=thd_percent),)
+    return (fault("not_by_a_rail", thd_percent=thd_percent),) if thd_percent >= limit_thd_percent else ()

@@ -9,6 +9,8 @@ from numpy.typing import NDArray
 Floats = NDArray[np.float64]
 
 ATTENUATION_DB = 120.0
+"""Residue that folds into the band is down by this: below a 20-bit recorder's noise even at full scale [dB]."""
+
 LEAST_RATE_RATIO = 4.0
 """The new rate stays above this many times the band's upper edge, so the transition is wide and flat below."""
 

@@ -14,10 +14,19 @@ from gainkit.analysis import thresholds
 from gainkit.analysis.harmonic import synthesize
 from gainkit.analysis.rails import HARD, RailFit
 from gainkit.analysis.tone import ToneFit
+from gainkit.levels import db_from_ratio
 
 Floats = NDArray[np.float64]
 
 MOST_BINS = 512
+"""Points of the folded period: a late recovery of a hundredth of it spans five [-]."""
+
+LEAST_POINTS = 32
+"""With fewer, rails cannot be told from crests [-]."""
+
+LEAST_AGREEING = 8
+"""Points that a sine is laid through, at least: three would always fit [-]."""
+
 NEAR = 0.04
 """Points this near to the extremes, as a share of the whole swing, do not tell the sine at first [-]."""
 
@@ -34,31 +43,31 @@ FLAT_SHARE = 0.3
 def flat_rails(tone: ToneFit) -> RailFit | None:
     """Rails and the sine behind them from the folded wave; None where nothing stands still at the extremes."""
     angle, wave = folded(tone)
-    if len(wave) < 32:
+    if len(wave) < LEAST_POINTS:
         return None
     columns = np.stack([np.ones_like(angle), np.cos(angle), np.sin(angle)], axis=1)
     swing = float(np.ptp(wave))
     inner = (wave > wave.min() + NEAR * swing) & (wave < wave.max() - NEAR * swing)
-    found = _robust_fit(columns, wave, inner)
-    if found is None:
+    sine_fit = _robust_fit(columns, wave, inner)
+    if sine_fit is None:
         return None
-    terms, own = found
+    terms, own = sine_fit
     centre, peak = float(terms[0]), float(np.hypot(terms[1], terms[2]))
     sine = columns @ terms
-    sides = [_side(sign * (sine - centre), sign * (wave - centre)) for sign in (1.0, -1.0)]
-    if max(sides) <= 0:
+    overdrive_db = _overdrive_db(sine - centre, wave - centre), _overdrive_db(centre - sine, centre - wave)
+    if max(overdrive_db) <= 0:
         return None
     noise = float(np.sqrt(np.mean((wave - sine)[own] ** 2)))
-    doubt = 20 * float(np.log10(1 + noise / peak))
-    overdrive = tuple(max(side, 0.0) for side in sides)
+    doubt = db_from_ratio(1 + noise / peak)
+    harmonic_power = float(np.sum(np.abs(tone.phasors[1:]) ** 2))
     return RailFit(
         sine_peak=peak,
-        overdrive_db=(overdrive[0], overdrive[1]),
+        overdrive_db=overdrive_db,
         knee=HARD,
-        compression_db=(overdrive[0], overdrive[1]),
+        compression_db=overdrive_db,
         mean=tone.dc_volts - centre,
-        misfit=float(np.sum(np.abs(tone.phasors[1:]) ** 2)),
-        railless=float(np.sum(np.abs(tone.phasors[1:]) ** 2)),
+        misfit=harmonic_power,
+        misfit_without_rails=harmonic_power,
         deviation_db=(doubt, doubt),
     )
 
@@ -83,7 +92,7 @@ def _robust_fit(
     columns: Floats, wave: Floats, start: NDArray[np.bool_]
 ) -> tuple[Floats, NDArray[np.bool_]] | None:
     """Offset, cosine and sine (3,) through the points that agree with each other, and which they are."""
-    if np.count_nonzero(start) < 8:
+    if np.count_nonzero(start) < LEAST_AGREEING:
         return None
     weight = start.astype(np.float64)
     terms: Floats = np.zeros(3)
@@ -93,13 +102,13 @@ def _robust_fit(
         weight = start / np.sqrt(np.maximum(np.abs(wave - columns @ terms), 1e-4 * scale + 1e-30))
     for _ in range(10):
         own = np.abs(wave - columns @ terms) < AGREES * np.hypot(terms[1], terms[2])
-        if np.count_nonzero(own) < max(LEAST_SHARE * len(wave), 8):
+        if np.count_nonzero(own) < max(LEAST_SHARE * len(wave), LEAST_AGREEING):
             return None
         terms = np.asarray(np.linalg.lstsq(columns[own], wave[own], rcond=None)[0])
     return terms, own
 
 
-def _side(sine: Floats, wave: Floats) -> float:
+def _overdrive_db(sine: Floats, wave: Floats) -> float:
     """Overdrive of one side, both counted from the sine's centre [dB]; 0 when it does not stand still there."""
     peak = float(sine.max())
     short = (sine - wave > AGREES * peak) & (wave > 0)
@@ -110,6 +119,6 @@ def _side(sine: Floats, wave: Floats) -> float:
     if rail <= 0 or peak <= rail or np.count_nonzero(beyond) < 3:
         return 0.0
     spread = float(np.quantile(wave[beyond], 0.9) - np.quantile(wave[beyond], 0.1))
-    over = 20 * float(np.log10(peak / rail))
-    still = spread < FLAT_SHARE * (peak - rail)
-    return over if still and over > thresholds.LEAST_COMPRESSION_DB else 0.0
+    overdrive_db = db_from_ratio(peak / rail)
+    stands_still = spread < FLAT_SHARE * (peak - rail)
+    return overdrive_db if stands_still and overdrive_db > thresholds.LEAST_COMPRESSION_DB else 0.0

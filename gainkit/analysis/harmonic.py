@@ -13,6 +13,7 @@ subtraction, so that figures 150 dB below the tone are not lost in the tone's ow
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,9 +22,22 @@ Floats = NDArray[np.float64]
 Phasors = NDArray[np.complex128]
 
 BLOCK = 2048
+"""Samples of one block of the projections: its columns stay in the processor's cache [samples]."""
+
 COARSE_FRAMES = 1 << 17
+"""The tone is first looked for in so many frames from the middle: 2.7 s at 48 kHz [samples]."""
+
 MAX_STEPS = 12
+"""Gauss-Newton settles in four to six steps; more would not settle at all [-]."""
+
 SETTLED_CYCLE_SHARE = 1e-5
+"""A move of the highest order by less than this over the record is the last but one [rad]."""
+
+FEW_CYCLES = 16
+"""With fewer cycles in the record the line's mirror image pulls the peak of its spectrum [-]."""
+
+NYQUIST_SHARE = 0.49
+"""Nothing is looked for above this share of the sample rate [-]."""
 
 
 @dataclass(frozen=True)
@@ -47,6 +61,11 @@ class HarmonicFit:
         """The phasors with time counted from another frame of the record [V]."""
         shift = frame - (len(self.residual) - 1) / 2
         return np.asarray(self.phasors * np.exp(1j * self.angular * shift * np.arange(1, self.orders + 1)))
+
+
+def from_crest(phasors: Phasors) -> Phasors:
+    """Phasors (K,) with time counted from the fundamental's crest, so that order 1 is real [V]."""
+    return np.asarray(phasors * np.exp(-1j * np.arange(1, len(phasors) + 1) * np.angle(phasors[0])))
 
 
 def dirichlet(theta: Floats, frames: int) -> tuple[Floats, Floats, Floats]:
@@ -76,18 +95,41 @@ def dirichlet(theta: Floats, frames: int) -> tuple[Floats, Floats, Floats]:
     return sign * kernel, -sign * first, -sign * second
 
 
-def basis(angular: float, orders: NDArray[np.int64], frames: int, weighted: bool) -> Floats:
-    """Columns cos(k w j) and -sin(k w j), j = 0..frames-1, then the same times j: (frames, 2K or 4K)."""
-    index = np.arange(frames, dtype=np.float64)
-    angle = np.multiply.outer(index, angular * orders)
-    plain = np.concatenate([np.cos(angle), -np.sin(angle)], axis=1)
-    return np.concatenate([plain, plain * index[:, None]], axis=1) if weighted else plain
+def basis(angular: float, orders: NDArray[np.int64] | Floats, frames: int, weighted: bool) -> Floats:
+    """Columns cos(k w j) and -sin(k w j), j = 0..frames-1, then the same times j: (frames, 2K or 4K).
+
+    orders : whole ones from 0 or 1 up, none left out; or any frequencies over w, in floating point.
+    """
+    if orders.dtype.kind == "f":
+        angle = np.multiply.outer(np.arange(frames, dtype=np.float64), angular * orders)
+        plain = np.concatenate([np.cos(angle), -np.sin(angle)], axis=1)
+    else:
+        make = _plain_basis if frames <= BLOCK else _plain_basis.__wrapped__  # long ones are too large to keep
+        plain = make(angular, int(orders[-1]), frames)
+        if orders[0] == 1:
+            plain = np.delete(plain, [0, len(orders) + 1], axis=1)
+    return np.concatenate([plain, plain * np.arange(frames)[:, None]], axis=1) if weighted else plain
+
+
+@lru_cache(maxsize=4)
+def _plain_basis(angular: float, last: int, frames: int) -> Floats:
+    """Orders 0..last, kept a while: what is projected has just been synthesised at the same frequency."""
+    angle = np.multiply.outer(np.arange(frames, dtype=np.float64), angular * np.arange(last + 1))
+    plain = np.empty((frames, 2 * angle.shape[1]))
+    np.cos(angle, out=plain[:, : angle.shape[1]])
+    np.sin(angle, out=plain[:, angle.shape[1] :])
+    np.negative(plain[:, angle.shape[1] :], out=plain[:, angle.shape[1] :])
+    plain.flags.writeable = False
+    return plain
 
 
 def project(
-    samples: Floats, angular: float, orders: NDArray[np.int64], weighted: bool
+    samples: Floats, angular: float, orders: NDArray[np.int64] | Floats, weighted: bool
 ) -> tuple[Phasors, Phasors]:
-    """Sums of x exp(-i k w n) and, if weighted, of n x exp(-i k w n), n centred: two (K,) arrays."""
+    """Sums of x exp(-i k w n) and, if weighted, of n x exp(-i k w n), n centred: two (K,) arrays.
+
+    orders : the multiples k of w, whole or not: with w = 1 rad/sample they are frequencies themselves.
+    """
     count = len(orders)
     middle = (len(samples) - 1) / 2
     plain = np.zeros(count, dtype=np.complex128)
@@ -96,7 +138,8 @@ def project(
     for first, last, size in ((0, whole, BLOCK), (whole, len(samples), len(samples) - whole)):
         if last == first:
             continue
-        parts = samples[first:last].reshape(-1, size) @ basis(angular, orders, size, weighted)
+        columns = basis(angular, orders, BLOCK if whole else size, weighted)[:size]
+        parts = samples[first:last].reshape(-1, size) @ columns
         offset = first + size * np.arange(parts.shape[0]) - middle
         turn = np.exp(-1j * np.multiply.outer(offset, angular * orders))
         blockwise = (parts[:, :count] + 1j * parts[:, count : 2 * count]) * turn
@@ -107,9 +150,11 @@ def project(
     return plain, moment
 
 
-def synthesize(frames: int, angular: float, dc: float, phasors: Phasors) -> Floats:
-    """The model's samples, (frames,) [V]; phasors (K,) counted from the middle."""
-    orders = np.arange(1, len(phasors) + 1)
+def synthesize(
+    frames: int, angular: float, dc: float, phasors: Phasors, orders: Floats | None = None
+) -> Floats:
+    """The model's samples, (frames,) [V]; phasors (K,) counted from the middle, of orders 1..K unless given."""
+    orders = np.arange(1.0, len(phasors) + 1) if orders is None else orders
     middle = (frames - 1) / 2
     out = np.empty(frames)
     whole = frames // BLOCK * BLOCK
@@ -119,7 +164,8 @@ def synthesize(frames: int, angular: float, dc: float, phasors: Phasors) -> Floa
         offset = first + size * np.arange((last - first) // size) - middle
         turned = phasors * np.exp(1j * np.multiply.outer(offset, angular * orders))
         weights = np.concatenate([turned.real, turned.imag], axis=1)
-        np.matmul(weights, basis(angular, orders, size, False).T, out=out[first:last].reshape(-1, size))
+        columns = basis(angular, orders, BLOCK if whole else size, False)[:size]
+        np.matmul(weights, columns.T, out=out[first:last].reshape(-1, size))
     out += dc
     return out
 
@@ -149,57 +195,75 @@ def refine(samples: Floats, angular: float, count: int, *, fixed: bool = False) 
     """Gauss-Newton from a frequency within about half a cycle over the record.
 
     samples : (frames,) [V]; angular : start [rad/sample]; count : number of orders K, below pi/angular;
-    fixed : leave the frequency as given.
+    fixed : leave the frequency as given. The first step fits the amplitudes at the start; the last one, after a
+    move so small that the next would not count, fits them once more.
     """
     frames = len(samples)
-    orders = np.arange(count + 1)
-    dc, phasors, residual = 0.0, np.zeros(count, dtype=np.complex128), samples
+    fit = HarmonicFit(angular, 0.0, np.zeros(count, dtype=np.complex128), samples)
     settled = False
     for step in range(MAX_STEPS):
         move = step > 0 and not fixed and not settled
-        plain, moment = project(residual, angular, orders, move)
-        right = np.concatenate([plain.real, -plain.imag[1:]])
-        matrix = normal_matrix(angular, phasors, frames)
-        if move:
-            slope = np.arange(1, count + 1) @ (phasors.real * moment.imag[1:] - phasors.imag * moment.real[1:])
-            right = np.append(right, slope)
-        else:
-            matrix = matrix[:-1, :-1]
-        scale = np.sqrt(np.diag(matrix))
-        scale[scale == 0] = 1.0
-        change = (
-            np.linalg.lstsq(matrix / np.multiply.outer(scale, scale), right / scale, rcond=1e-13)[0] / scale
-        )
-        dc += change[0]
-        phasors = phasors + change[1 : count + 1] - 1j * change[count + 1 : 2 * count + 1]
-        turn = float(change[-1]) if move else 0.0
+        dc, phasors, turn = _newton_step(fit, move)
         limit = 0.5 / frames  # no step may leave the main lobe
         turn = min(max(turn, -limit * np.pi), limit * np.pi)
-        angular += turn
-        residual = samples - synthesize(frames, angular, dc, phasors)
+        fit = _fit_at(samples, fit.angular + turn, fit.dc + dc, fit.phasors + phasors)
         if fixed or settled:
             break
         # Gauss-Newton converges quadratically: after a move this small one linear step settles everything
         settled = move and abs(turn) * frames * count < SETTLED_CYCLE_SHARE
-    return HarmonicFit(angular, float(dc), phasors, residual)
+    return fit
+
+
+def _fit_at(samples: Floats, angular: float, dc: float, phasors: Phasors) -> HarmonicFit:
+    """A model with what it leaves of the samples."""
+    return HarmonicFit(angular, dc, phasors, samples - synthesize(len(samples), angular, dc, phasors))
+
+
+def _newton_step(fit: HarmonicFit, move: bool) -> tuple[float, Phasors, float]:
+    """Changes of DC [V], phasors (K,) [V] and frequency [rad/sample] that take most from the residual.
+
+    move : whether the frequency may change.
+    """
+    count = fit.orders
+    plain, moment = project(fit.residual, fit.angular, np.arange(count + 1), move)
+    right = np.concatenate([plain.real, -plain.imag[1:]])
+    matrix = normal_matrix(fit.angular, fit.phasors, len(fit.residual))
+    if move:
+        slope = fit.phasors.real * moment.imag[1:] - fit.phasors.imag * moment.real[1:]
+        right = np.append(right, np.arange(1, count + 1) @ slope)
+    else:
+        matrix = matrix[:-1, :-1]
+    scale = np.sqrt(np.diag(matrix))
+    scale[scale == 0] = 1.0
+    scaled = matrix / np.multiply.outer(scale, scale)
+    change = np.linalg.lstsq(scaled, right / scale, rcond=1e-13)[0] / scale
+    phasors = change[1 : count + 1] - 1j * change[count + 1 : 2 * count + 1]
+    return float(change[0]), np.asarray(phasors), float(change[-1]) if move else 0.0
 
 
 def coarse_frequency(samples: Floats, sample_rate_hz: float, low_hz: float, high_hz: float) -> float | None:
     """The strongest line between low and high [Hz], within a tenth of a cycle over the record; None if silent.
 
-    Hann-windowed spectrum and a parabola through the logarithm of its peak; records of few cycles, where
-    the line's mirror image pulls the peak, are searched by the fit itself.
+    samples : (frames,) [V]. Records of few cycles are searched by the fit itself.
     """
     frames = min(len(samples), COARSE_FRAMES)
     first = (len(samples) - frames) // 2
     part = samples[first : first + frames]
     part = part - part.mean()
-    window = np.hanning(frames + 2)[1:-1]
+    frequency_hz = _spectral_peak(part, sample_rate_hz, low_hz, min(high_hz, NYQUIST_SHARE * sample_rate_hz))
+    if frequency_hz is None or frequency_hz * frames / sample_rate_hz > FEW_CYCLES:
+        return frequency_hz
+    return _best_by_fit(part, sample_rate_hz, frequency_hz)
+
+
+def _spectral_peak(part: Floats, sample_rate_hz: float, low_hz: float, high_hz: float) -> float | None:
+    """The peak of a Hann-windowed spectrum, by a parabola through its logarithm [Hz]; None if there is none."""
+    frames = len(part)
     size = 1 << (2 * frames - 1).bit_length() if frames <= COARSE_FRAMES // 2 else frames
-    power = np.abs(np.fft.rfft(part * window, size)) ** 2
-    step = sample_rate_hz / size
-    bottom = max(int(np.ceil(max(low_hz, 0.6 * sample_rate_hz / frames) / step)), 1)
-    top = min(int(high_hz / step), len(power) - 2)
+    power = np.abs(np.fft.rfft(part * np.hanning(frames + 2)[1:-1], size)) ** 2
+    step_hz = sample_rate_hz / size
+    bottom = max(int(np.ceil(max(low_hz, 0.6 * sample_rate_hz / frames) / step_hz)), 1)
+    top = min(int(high_hz / step_hz), len(power) - 2)
     if top <= bottom:
         return None
     peak = bottom + int(np.argmax(power[bottom : top + 1]))
@@ -208,15 +272,16 @@ def coarse_frequency(samples: Floats, sample_rate_hz: float, low_hz: float, high
     left, middle, right = np.log(power[peak - 1 : peak + 2] + 1e-300)
     bend = left - 2 * middle + right
     offset = 0.5 * (left - right) / bend if bend < 0 else 0.0
-    frequency = (peak + float(np.clip(offset, -1, 1))) * step
-    if frequency * frames / sample_rate_hz > 16:
-        return frequency
-    spacing = 0.1 * sample_rate_hz / frames
-    trials = frequency + spacing * np.arange(-8, 9)
-    trials = trials[(trials > 0.3 * sample_rate_hz / frames) & (trials < 0.49 * sample_rate_hz)]
-    left_over = [
-        float(np.sum(refine(part, 2 * np.pi * f / sample_rate_hz, 1, fixed=True).residual ** 2)) for f in trials
-    ]
+    return float((peak + float(np.clip(offset, -1, 1))) * step_hz)
+
+
+def _best_by_fit(part: Floats, sample_rate_hz: float, frequency_hz: float) -> float:
+    """Of frequencies a tenth of a cycle apart around a start, the one whose sine leaves least [Hz]."""
+    cycle_hz = sample_rate_hz / len(part)
+    trials = frequency_hz + 0.1 * cycle_hz * np.arange(-8, 9)
+    trials = trials[(trials > 0.3 * cycle_hz) & (trials < NYQUIST_SHARE * sample_rate_hz)]
+    angulars = [2 * np.pi * float(trial) / sample_rate_hz for trial in trials]
+    left_over = [float(np.sum(refine(part, angular, 1, fixed=True).residual ** 2)) for angular in angulars]
     return float(trials[int(np.argmin(left_over))])
 
 
@@ -229,12 +294,9 @@ def fit_harmonics(
     highest_hz : harmonics above are not fitted [Hz]. Source: IEEE 1057 (sine fit); Kay, Fundamentals of
     Statistical Signal Processing (1993), ch. 7 (least squares as maximum likelihood in white noise).
     """
-    ceiling = min(highest_hz, 0.49 * sample_rate_hz)
+    ceiling = min(highest_hz, NYQUIST_SHARE * sample_rate_hz)
     angular = 2 * np.pi * frequency_hz / sample_rate_hz
-    if len(samples) > COARSE_FRAMES:
-        first = (len(samples) - COARSE_FRAMES) // 2
-        angular = refine(samples[first : first + COARSE_FRAMES], angular, 1).angular
-    else:
-        angular = refine(samples, angular, 1).angular
+    first = max((len(samples) - COARSE_FRAMES) // 2, 0)
+    angular = refine(samples[first : first + COARSE_FRAMES], angular, 1).angular
     count = max(1, min(max_order, int(ceiling / (angular * sample_rate_hz / (2 * np.pi)) + 1e-6)))
     return refine(samples, angular, count)

@@ -1,12 +1,26 @@
-"""What a measurement says: frozen results whose field names carry their units."""
+"""What a measurement is asked and what it says: frozen dataclasses whose field names carry their units."""
 
 from __future__ import annotations
 
+import math
+from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Literal
 
+from gainkit.analysis.thresholds import AUDIO_BAND_HZ, LIMIT_THD_PERCENT, stands_above
+from gainkit.calculator.ranges import OHMS, VOLTS, Range, refuse_faults, within
+from gainkit.errors import GainkitError
+from gainkit.remarks import Remark
+from gainkit.results import Result
+
 State = Literal["clean", "at-onset", "clipped"]
 Side = Literal["both", "positive", "negative"]
+NoToneReason = Literal["silent", "wanders", "glides", "second_tone", "noise"]
+"""Why there is no steady tone: nothing is heard; level and phase wander; the level glides; another tone is as
+strong; noise outweighs the tone."""
+
+SECONDS = Range("s", 0, 10_000_000, low_allowed=True)
+LIMIT_PERCENT = Range("%", 0, 100)
 
 
 @dataclass(frozen=True)
@@ -20,20 +34,6 @@ class Harmonic:
     order: int
     percent: float
     phase_degrees: float
-
-
-ON_TARGET_DB = 0.1
-"""A level within this of its target needs no turning [dB]."""
-
-LARGEST_OVERDRIVE_DB = 60.0
-"""The search for the sine behind a clipped wave ends here: what lies there may lie beyond [dB]."""
-
-
-def overdrive_words(overdrive_db: float) -> str:
-    """How far beyond the rail, for a person; overdrive_db above 0."""
-    if overdrive_db >= LARGEST_OVERDRIVE_DB - 0.1:
-        return f"{LARGEST_OVERDRIVE_DB:g} dB or more"
-    return f"{overdrive_db:.2f} dB"
 
 
 @dataclass(frozen=True)
@@ -56,61 +56,157 @@ class Clipping:
 
 @dataclass(frozen=True)
 class TargetCheck:
-    """set_volts : what the meter shall show [V rms]. change_db : what to turn, positive up [dB]; None where the
+    """How a tone stands to its target. Whether it is on target is judged elsewhere, by the car's tolerance.
+
+    set_volts : what the meter should read [V rms]. change_db : what to turn, positive up [dB]; None where the
     recording does not tell it (no calibration, no steady tone, recorder overloaded), and where the output is
-    distorted and would have to go up or stay."""
+    distorted and would have to go up or stay.
+    """
 
     set_volts: float
     change_db: float | None
 
 
-@dataclass(frozen=True)
-class Measurement:
-    """One steady tone in one capture. Volts are rms of the AC part unless named peak or dc."""
+@dataclass(frozen=True, repr=False, kw_only=True)
+class Measurement(Result):
+    """One steady tone in one capture. Volts are rms of the AC part unless named peak or dc.
+
+    What needs a steady tone is None, or empty, where there is none.
+
+    Parameters
+    ----------
+    file : str
+        Name of the capture.
+    channel, minus : int, int or None
+        Which channel was measured, less which other.
+    sample_rate_hz : float
+        Of the capture [Hz].
+    seconds, cycles : float, float or None
+        Length of the part that the figures come from [s], [cycles].
+    calibrated : bool
+        True where volts are volts; False where they are parts of digital full scale.
+    frequency_hz : float or None
+        Of the tone, by the recorder's clock [Hz].
+    rms_volts : float
+        Of all that is in the band, distortion and noise included [V].
+    fundamental_volts : float or None
+        Rms of the tone alone [V].
+    level_dbfs : float or None
+        Level re a sine that touches full scale [dBFS] (AES17); None for text of an oscilloscope.
+    peak_volts, dc_volts, crest_factor_db : float
+        Highest of either sign [V], mean [V], peak over rms [dB].
+    thd_percent, thd_r_percent : float or None
+        Harmonics 2 to 20 in the band, over the fundamental and over fundamental and harmonics [%].
+    thd_floor_percent : float or None
+        What the noise of this recording alone would show as THD [%].
+    thd_n_percent : float or None
+        All but the fundamental over all in the band [%].
+    noise_volts : float or None
+        All in the band that is neither tone nor harmonic [V].
+    harmonics : tuple of Harmonic
+        Orders 2 to 20, as far as the band goes.
+    clipping : Clipping
+        Whether the output meets its rails, and how far beyond them its sine would go.
+    recorder_overload : bool
+        True where the recorder itself clipped: then nothing is said of the amplifier.
+    steady_tone : bool
+        Whether there is one.
+    watts : float or None
+        In the load that was given [W].
+    target : TargetCheck or None
+        How far to turn, where a target was given.
+    notes : tuple of Remark
+        What to know beside the figures.
+    """
 
     file: str
     channel: int
-    minus: int | None
+    minus: int | None = None
     sample_rate_hz: float
     seconds: float
-    cycles: float | None
+    cycles: float | None = None
     calibrated: bool
-    frequency_hz: float | None
+    frequency_hz: float | None = None
     rms_volts: float
-    fundamental_volts: float | None
-    level_dbfs: float | None
+    fundamental_volts: float | None = None
+    level_dbfs: float | None = None
     peak_volts: float
     dc_volts: float
-    crest_factor_db: float | None
-    thd_percent: float | None
-    thd_r_percent: float | None
-    thd_floor_percent: float | None
-    thd_n_percent: float | None
-    noise_volts: float | None
-    harmonics: tuple[Harmonic, ...]
+    crest_factor_db: float | None = None
+    thd_percent: float | None = None
+    thd_r_percent: float | None = None
+    thd_floor_percent: float | None = None
+    thd_n_percent: float | None = None
+    noise_volts: float | None = None
+    harmonics: tuple[Harmonic, ...] = ()
     clipping: Clipping
     recorder_overload: bool
     steady_tone: bool
-    watts: float | None
-    target: TargetCheck | None
-    notes: tuple[str, ...]
+    watts: float | None = None
+    target: TargetCheck | None = None
+    notes: tuple[Remark, ...] = ()
+
+    @property
+    def distortion_seen(self) -> bool:
+        """Whether THD stands above what the noise of this recording alone would show."""
+        if self.thd_percent is None or self.thd_floor_percent is None:
+            return False
+        return stands_above(self.thd_percent, self.thd_floor_percent)
 
 
 @dataclass(frozen=True)
 class MeasureOptions:
     """What is asked of a capture.
 
-    start_seconds, stop_seconds : part to look at [s], None for the whole.
-    band_hz : band of noise and harmonics, (low, high) [Hz].
-    load_ohms : for watts [ohm]. target_volts : what the meter shall show [V rms].
-    limit_thd_percent : THD at which a rail that is seen counts as clipped [%].
+    Parameters
+    ----------
+    channel : int
+        Channel to measure, counted from 1.
+    minus : int or None
+        Channel to take away from it: the other lead of a bridged or built-in output.
+    start_seconds, stop_seconds : float or None
+        Part to look at [s]; None for the recording's own start or end.
+    band_hz : (float, float)
+        Band of tone, harmonics and noise: its lower and upper edge [Hz].
+    load_ohms : float or None
+        Load on the output, for watts [ohm].
+    target_volts : float or None
+        What the meter should read [V rms].
+    limit_thd_percent : float
+        THD at which a rail that is seen counts as clipped [%].
+
+    Raises
+    ------
+    GainkitError
+        `outside_range` for a figure out of its range, `empty_band` for a band without width, `empty_part` for a
+        part that stops before it starts.
+
+    Examples
+    --------
+    >>> MeasureOptions(load_ohms=4.0, target_volts=14.1).limit_thd_percent
+    1.0
+    >>> MeasureOptions(load_ohms=-4.0)
+    Traceback (most recent call last):
+    gainkit.errors.GainkitError: load_ohms is -4. Give above 0 and at most 1000 ohm.
     """
 
     channel: int = 1
     minus: int | None = None
-    start_seconds: float | None = None
-    stop_seconds: float | None = None
-    band_hz: tuple[float, float] = (10.0, 20_000.0)
-    load_ohms: float | None = None
-    target_volts: float | None = None
-    limit_thd_percent: float = 1.0
+    start_seconds: float | None = within(SECONDS, default=None)
+    stop_seconds: float | None = within(SECONDS, default=None)
+    band_hz: tuple[float, float] = AUDIO_BAND_HZ
+    load_ohms: float | None = within(OHMS, default=None)
+    target_volts: float | None = within(VOLTS, default=None)
+    limit_thd_percent: float = within(LIMIT_PERCENT, default=LIMIT_THD_PERCENT)
+
+    def __post_init__(self) -> None:
+        refuse_faults(self)
+
+    def faults(self) -> Iterator[GainkitError]:
+        """Rules between the fields, and of the band."""
+        low_hz, high_hz = self.band_hz
+        if not 0 < low_hz < high_hz < math.inf:
+            yield GainkitError("empty_band", "band_hz", self.band_hz, low_hz=low_hz, high_hz=high_hz)
+        start, stop = self.start_seconds or 0.0, self.stop_seconds
+        if stop is not None and stop <= start:
+            yield GainkitError("empty_part", "stop_seconds", stop, start_seconds=start, stop_seconds=stop)

@@ -11,6 +11,7 @@ from gainkit.capture.model import Capture
 Floats = NDArray[np.float64]
 
 LEAST_RUN = 3
+"""Samples in a row at full scale, at least: two may be a crest [samples]."""
 
 
 def longest_stretch(mask: NDArray[np.bool_]) -> int:

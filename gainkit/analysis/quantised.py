@@ -13,27 +13,66 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from gainkit.analysis.harmonic import HarmonicFit, Phasors, basis, coarse_frequency, fit_harmonics, refine
-from gainkit.analysis.rails import RailFit, fit_rails, side
+from gainkit.analysis.harmonic import (
+    NYQUIST_SHARE,
+    HarmonicFit,
+    Phasors,
+    basis,
+    fit_harmonics,
+    from_crest,
+    refine,
+)
+from gainkit.analysis.rails import RailFit, held_sine
+from gainkit.analysis.railsearch import fit_rails
 
 Floats = NDArray[np.float64]
 
 MOST_FRAMES = 1 << 15
+"""Frames that are fitted within their intervals, at most: the fit's matrix stays below 22 MB [samples]."""
+
 MOST_LEVELS = 1024
-MOST_ORDERS = 40
-LEAST_ORDERS = 4
+"""A quantiser with more steps in use is fine enough for least squares: 10 bits [-]."""
+
+MOST_ORDERS, LEAST_ORDERS = 40, 4
+"""Orders of the wave within the intervals: enough for a corner, and enough to hold more than a sine [-]."""
+
+LEAST_FRAMES_PER_ORDER = 4
+"""With fewer samples the intervals leave the wave free [-]."""
+
 ROUNDS = 60
-RESTARTS = 4
+"""Alternating projections from one start, at most: those that meet do so in far fewer [-]."""
+
 RELAXATION = 1.9
+"""How far beyond the interval's edge each projection goes, as a multiple of the way to it: over-relaxed
+projections converge up to 2, and quickest near it [-]."""
+
+MET_STEPS = 1e-3
+"""A violation this small is none [steps rms]."""
+
+MOST_VIOLATION_STEPS = 0.05
+"""A wave that still lies so far outside the intervals does not explain them [steps rms]."""
+
+RESTARTS = 4
+"""A wave held by rails is refined so often: each start is nearer to the rails that the intervals demand [-]."""
+
 PURE_STEP_RATIO = 0.35
 """Residual over step [-]: 0.289 is a quantiser alone; noise of a third of a step makes it 0.44."""
+
+RAILS_LEAVE = 0.3
+"""Rails that leave more than this share of the harmonics' power are no guide [-]."""
+
+LEAST_GUIDE_DB = 0.05
+"""... nor are rails that hold the sine by less than this [dB]."""
+
+
+# -- what kind of quantiser ----------------------------------------------------------------------------------
 
 
 def quantiser_step(samples: Floats) -> float | None:
     """The step of a coarse quantiser [V], None when values are fine or not on a grid.
 
     samples : (frames,) [V]. A grid is accepted when all distances between neighbouring values are whole
-    multiples of the smallest, within 2 %, and fewer than 1024 values occur.
+    multiples of the smallest, within 2 %, and at most 1024 values occur.
     """
     stride = max(len(samples) // MOST_FRAMES, 1)
     values = np.unique(samples[::stride])
@@ -48,15 +87,15 @@ def quantiser_step(samples: Floats) -> float | None:
     return float(np.ptp(values) / np.rint(np.ptp(values) / step))
 
 
-def pure_quantiser(samples: Floats, sample_rate_hz: float, step: float, band_hz: tuple[float, float]) -> bool:
+def is_pure_quantiser(samples: Floats, sample_rate_hz: float, step: float, frequency_hz: float) -> bool:
     """True when a tone and its harmonics leave hardly more over than the quantiser's own error.
 
-    Then every so-manieth sample serves as well as all: there is nothing above the band that could fold.
+    frequency_hz : where the tone lies, as from `harmonic.coarse_frequency` [Hz]. Then every so-manieth sample
+    serves as well as all: there is nothing above the band that could fold.
     """
-    start = coarse_frequency(samples, sample_rate_hz, band_hz[0], min(band_hz[1], 0.49 * sample_rate_hz))
-    if start is None or start * len(samples) / sample_rate_hz < 2.5:
+    if frequency_hz * len(samples) / sample_rate_hz < 2.5:  # cycles: with fewer no fit tells
         return False
-    fit = fit_harmonics(samples, sample_rate_hz, start, highest_hz=0.49 * sample_rate_hz)
+    fit = fit_harmonics(samples, sample_rate_hz, frequency_hz, highest_hz=NYQUIST_SHARE * sample_rate_hz)
     return bool(np.sqrt(np.mean(fit.residual**2)) < PURE_STEP_RATIO * step)
 
 
@@ -71,29 +110,7 @@ def crest_blur(step: float, own_rms_volts: float) -> float:
     return float(step / np.sqrt(12) * np.exp(-2 * np.pi**2 * noise / step**2))
 
 
-class Intervals:
-    """The two projections for one record: onto its intervals, and onto harmonic waves of a known frequency."""
-
-    def __init__(self, samples: Floats, step: float, angular: float, orders: int) -> None:
-        self.low, self.high, self.step = samples - step / 2, samples + step / 2, step
-        self.orders = orders
-        columns = basis(angular, np.arange(orders + 1), len(samples), weighted=False)
-        columns = np.delete(columns, orders + 1, axis=1)  # the sine of order 0 is nothing
-        self.across, self.triangle = np.linalg.qr(columns)
-
-    def nearest(self, wave: Floats) -> tuple[Floats, float]:
-        """From a start, the harmonic wave within the intervals, and what it still violates [steps rms]."""
-        model = self.harmonic(wave)
-        for _ in range(ROUNDS):
-            inside = np.clip(model, self.low, self.high)
-            violation = float(np.sqrt(np.mean((inside - model) ** 2))) / self.step
-            if violation < 1e-3:
-                break
-            model = self.harmonic(model + RELAXATION * (inside - model))
-        return model, violation
-
-    def harmonic(self, wave: Floats) -> Floats:
-        return np.asarray(self.across @ (self.across.T @ wave))
+# -- the wave within the intervals ---------------------------------------------------------------------------
 
 
 def within_steps(samples: Floats, fit: HarmonicFit, step: float) -> HarmonicFit:
@@ -103,42 +120,73 @@ def within_steps(samples: Floats, fit: HarmonicFit, step: float) -> HarmonicFit:
     squares fit, kept where noise of the record's own exceeds the step or no plain wave fits.
     """
     orders = min(MOST_ORDERS, int(0.98 * np.pi / fit.angular))
-    own = float(np.sqrt(np.mean(fit.residual**2)))
-    if own > PURE_STEP_RATIO * step or orders < LEAST_ORDERS or len(samples) > MOST_FRAMES:
-        return fit
-    if len(samples) < 4 * orders:
+    if not _intervals_tell(fit, step, orders):
         return fit
     intervals = Intervals(samples, step, fit.angular, orders)
     sine = samples - refine(samples, fit.angular, 1, fixed=True).residual
-    model, violation = intervals.nearest(sine)
+    wave, violation = intervals.nearest(sine)
     for _ in range(RESTARTS):
-        full = refine(model, fit.angular, orders, fixed=True)
-        held = _held_sine(full, len(samples))
+        held = _held_by_rails(refine(wave, fit.angular, orders, fixed=True))
         if held is None:
             break
-        model, violation = intervals.nearest(held)
-    if violation > 0.05:
+        wave, violation = intervals.nearest(held)
+    if violation > MOST_VIOLATION_STEPS:
         return fit
-    inside = np.clip(model, intervals.low, intervals.high)
+    inside = intervals.inside(wave)
     settled = refine(inside, fit.angular, fit.orders)
     return HarmonicFit(settled.angular, settled.dc, settled.phasors, samples - (inside - settled.residual))
 
 
-def _held_sine(fit: HarmonicFit, frames: int) -> Floats | None:
-    """The wave of a sine held by rails that is nearest to a fit (frames,) [V]; None if rails tell little."""
-    turn = np.exp(-1j * np.arange(1, fit.orders + 1) * np.angle(fit.phasors[0]))
-    relative: Phasors = np.asarray(fit.phasors * turn)
+def _intervals_tell(fit: HarmonicFit, step: float, orders: int) -> bool:
+    """Whether the quantiser's intervals tell more of the wave than their middles do."""
+    frames = len(fit.residual)
+    noise = float(np.sqrt(np.mean(fit.residual**2)))
+    enough = orders >= LEAST_ORDERS and LEAST_FRAMES_PER_ORDER * orders <= frames <= MOST_FRAMES
+    return noise <= PURE_STEP_RATIO * step and enough
+
+
+class Intervals:
+    """The two projections for one record: onto its intervals, and onto harmonic waves of a known frequency."""
+
+    def __init__(self, samples: Floats, step: float, angular: float, orders: int) -> None:
+        self._low, self._high, self._step = samples - step / 2, samples + step / 2, step
+        columns = basis(angular, np.arange(orders + 1), len(samples), weighted=False)
+        columns = np.delete(columns, orders + 1, axis=1)  # the sine of order 0 is nothing
+        self._across, _ = np.linalg.qr(columns)
+
+    def inside(self, wave: Floats) -> Floats:
+        """The nearest samples within the intervals, (frames,) [V]."""
+        return np.asarray(np.clip(wave, self._low, self._high))
+
+    def harmonic(self, wave: Floats) -> Floats:
+        """The nearest harmonic wave, (frames,) [V]."""
+        return np.asarray(self._across @ (self._across.T @ wave))
+
+    def nearest(self, wave: Floats) -> tuple[Floats, float]:
+        """From a start, the harmonic wave within the intervals, and what it still violates [steps rms]."""
+        wave = self.harmonic(wave)
+        for _ in range(ROUNDS):
+            inside = self.inside(wave)
+            violation = float(np.sqrt(np.mean((inside - wave) ** 2))) / self._step
+            if violation < MET_STEPS:
+                break
+            wave = self.harmonic(wave + RELAXATION * (inside - wave))
+        return wave, violation
+
+
+def _held_by_rails(fit: HarmonicFit) -> Floats | None:
+    """The wave of a sine held by rails that is nearest to a fit, (frames,) [V]; None if rails tell little."""
+    relative: Phasors = from_crest(fit.phasors)
     power = float(np.sum(np.abs(relative[1:]) ** 2))
     rails = fit_rails(relative.real.copy(), np.full(fit.orders, 1e-4 * np.sqrt(power)))
-    if rails.misfit > 0.3 * power or max(rails.overdrive_db) < 0.05:
+    if rails.misfit > RAILS_LEAVE * power or max(rails.overdrive_db) < LEAST_GUIDE_DB:
         return None
-    return held_wave(rails, fit, frames)
+    return _held_wave(rails, fit)
 
 
-def held_wave(rails: RailFit, fit: HarmonicFit, frames: int) -> Floats:
+def _held_wave(rails: RailFit, fit: HarmonicFit) -> Floats:
     """Samples of the rail model at a fit's frequency and phase, (frames,) [V]."""
+    frames = len(fit.residual)
     index = np.arange(frames) - (frames - 1) / 2
     sine = np.cos(fit.angular * index + float(np.angle(fit.phasors[0])))
-    up = side(np.maximum(sine, 0), rails.overdrive_db[0], rails.knee)
-    down = side(np.maximum(-sine, 0), rails.overdrive_db[1], rails.knee)
-    return np.asarray(fit.dc - rails.mean + rails.sine_peak * (up - down))
+    return np.asarray(fit.dc - rails.mean + rails.sine_peak * held_sine(sine, rails.overdrive_db, rails.knee))

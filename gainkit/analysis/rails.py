@@ -1,10 +1,7 @@
-"""Rails and the sine behind them, from the harmonics of one capture.
+"""The model of a sine held by rails: its wave, its harmonics, and what a fit of it says.
 
 A memoryless output stage turns A cos(theta) into a wave that is even in theta, so with time counted from
-the crest all its harmonics are real: h_1..h_K. Here they are compared with those of a model wave, which
-makes the fit blind to everything that is no harmonic (noise, hum, switching residue) and exact for band-
-limited captures, where a cut-off crest shows ripples instead of a flat. The model per side, with x the
-undisturbed sine and r the rail:
+the crest all its harmonics are real: h_1..h_K. The model per side, with x the undisturbed sine and r the rail:
 
     hard         y = min(x, r)
     algebraic    y = x / (1 + (x/r)^(2s))^(1/(2s))    nears the rail like a power
@@ -14,10 +11,8 @@ The larger s, the harder the knee. A hard rail may give way, y = r + slope (x - 
 resistance; a bridge of which one half is held), or come after a dead zone that takes min(x, zone) off every
 half wave (crossover distortion).
 
-The wave is linear in A, so only the two overdrives and one figure of the knee are searched (variable
-projection). Amplifier
-offset and AC coupling move the wave as a whole; the mean is therefore left free and rails are placed
-around the measured DC.
+Amplifier offset and AC coupling move the wave as a whole; the mean is therefore left free and rails are placed
+around the measured DC. `railsearch` finds the model that fits measured harmonics.
 """
 
 from __future__ import annotations
@@ -29,13 +24,18 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from gainkit.analysis.model import LARGEST_OVERDRIVE_DB
+from gainkit.levels import db_from_ratio, ratio_from_db
 
 Floats = NDArray[np.float64]
 
 Free = Literal["sharpness", "slope", "zone"]
 
 GRID = 1024
+"""Points over half a period: many times the highest harmonic, so that a soft knee's are exact to 1e-12 [-]."""
+
+MOST_ORDERS = 40
+"""Highest harmonic of the model [-]."""
+
 SHARPEST = 60.0
 """Knee exponents s end here: sharper is hard [-]."""
 
@@ -45,7 +45,8 @@ LIMITS = {
     "slope": (1e-3, 0.7),
     "zone": (1e-4, 0.5),
 }
-"""Between which figures a knee is searched [-]."""
+"""Between which figures a knee is searched [-]: a power-law knee with s below 1 never nears its rail, a slope
+above 0.7 is hardly a rail, a dead zone of half the wave is no amplifier."""
 
 
 @dataclass(frozen=True)
@@ -63,7 +64,7 @@ class Knee:
 
     def after(self, change_db: float) -> Knee:
         """The knee once the gain has changed [dB]: a dead zone of some volts weighs less on a larger sine."""
-        return replace(self, zone=self.zone * 10 ** (-change_db / 20)) if self.zone else self
+        return replace(self, zone=self.zone * ratio_from_db(-change_db)) if self.zone else self
 
     @property
     def free(self) -> Free | None:
@@ -91,13 +92,6 @@ def _within(figure: float, limits: tuple[float, float]) -> float:
 
 
 HARD = Knee()
-OTHERS = (
-    (5, [Knee("algebraic", s) for s in (1.5, 3.0, 6.0, 14.0)]),
-    (5, [Knee("exponential", s) for s in (1.0, 3.0, 8.0)]),
-    (9, [Knee(slope=s) for s in (0.1, 0.5)]),
-    (9, [Knee(zone=z) for z in (0.01, 0.05)]),
-)
-"""The other families of knees: harmonics needed (with fewer, the third parameter fits anything), and starts."""
 
 
 @dataclass(frozen=True)
@@ -107,7 +101,7 @@ class RailFit:
     sine_peak : A of the underlying sine [V]. overdrive_db : (positive, negative) sides [dB]; 0 or less: a
     hard side is not reached. compression_db : how far each crest is held down [dB].
     mean : mean of the model wave around the sine's own centre [V]. misfit : sum of squares left [V^2];
-    railless : what the same knee would leave without rails [V^2].
+    misfit_without_rails : what the same knee would leave without rails [V^2].
     deviation_db : standard deviation of each overdrive from noise and misfit [dB].
     """
 
@@ -117,39 +111,44 @@ class RailFit:
     compression_db: tuple[float, float]
     mean: float
     misfit: float
-    railless: float
+    misfit_without_rails: float
     deviation_db: tuple[float, float]
 
     @property
     def hard(self) -> bool:
+        """Whether the rail is met with a corner."""
         return self.knee.kind == "hard"
 
-    def reach(self, side: int) -> float:
+    def rail_volts(self, side: int) -> float:
         """Where a side's rail stands from the sine's own centre [V peak]; side : 0 positive, 1 negative."""
-        return float(self.sine_peak * (10 ** (-self.overdrive_db[side] / 20) - self.knee.zone))
+        return float(self.sine_peak * (ratio_from_db(-self.overdrive_db[side]) - self.knee.zone))
 
     def rms_at(self, change_db: float) -> float:
         """Rms of the AC part of the model wave after a change of gain [V]."""
         sine, _ = _grid()
-        up, down = np.maximum(sine, 0), np.maximum(-sine, 0)
-        knee = self.knee.after(change_db)
-        wave = side(up, self.overdrive_db[0] + change_db, knee)
-        wave -= side(down, self.overdrive_db[1] + change_db, knee)
-        return self.sine_peak * 10 ** (change_db / 20) * float(np.std(wave))
+        overdrive_db = self.overdrive_db[0] + change_db, self.overdrive_db[1] + change_db
+        wave = held_sine(sine, overdrive_db, self.knee.after(change_db))
+        return self.sine_peak * ratio_from_db(change_db) * float(np.std(wave))
 
 
 @lru_cache(maxsize=1)
 def _grid() -> tuple[Floats, Floats]:
     """Midpoints of theta over half a period as cos(theta), and the matrix that takes a wave to h_0..h_40."""
     theta = (np.arange(GRID) + 0.5) * np.pi / GRID
-    rows = np.cos(np.multiply.outer(np.arange(41), theta)) * (2.0 / GRID)
+    rows = np.cos(np.multiply.outer(np.arange(MOST_ORDERS + 1), theta)) * (2.0 / GRID)
     rows[0] /= 2
     return np.cos(theta), rows
 
 
-def side(sine: Floats, overdrive_db: float, knee: Knee) -> Floats:
+def held_sine(sine: Floats, overdrive_db: tuple[float, float], knee: Knee) -> Floats:
+    """A sine of peak 1 held at both rails; sine (n,) of values -1..1, overdrive_db of (positive, negative)."""
+    up, down = np.maximum(sine, 0), np.maximum(-sine, 0)
+    return held_half(up, overdrive_db[0], knee) - held_half(down, overdrive_db[1], knee)
+
+
+def held_half(sine: Floats, overdrive_db: float, knee: Knee) -> Floats:
     """One side of a sine of peak 1 held at the rail 10^(-overdrive/20); sine (n,) of values 0..1."""
-    rail = 10.0 ** (-overdrive_db / 20)
+    rail = ratio_from_db(-overdrive_db)
     if knee.kind == "hard":
         held = np.minimum(sine, rail)
         return np.asarray(held + knee.slope * (sine - held) - np.minimum(sine, knee.zone))
@@ -171,32 +170,43 @@ def harmonics_of(positive_db: float, negative_db: float, knee: Knee, orders: int
     if knee.kind == "hard":
         off = (1 - knee.slope) * _beyond(positive_db, negative_db, orders)
         if knee.zone:  # what a dead zone takes off is a sine held at the zone: all of it less what lies beyond
-            zone_db = -20 * float(np.log10(knee.zone))
+            zone_db = -db_from_ratio(float(knee.zone))
             off -= _beyond(zone_db, zone_db, orders)
         else:
             off[1] -= 1.0
         return np.asarray(-off)
-    sine, rows = _grid()
-    half = GRID // 2  # midpoints: the first half is the positive side
-    wave = np.concatenate([side(sine[:half], positive_db, knee), -side(-sine[half:], negative_db, knee)])
+    _, rows = _grid()
+    wave = np.concatenate([_crest(0, float(positive_db), knee), -_crest(1, float(negative_db), knee)])
     return np.asarray(rows[: orders + 1] @ wave)
+
+
+@lru_cache(maxsize=32)
+def _crest(number: int, overdrive_db: float, knee: Knee) -> Floats:
+    """A side of the grid's sine held at its rail; number : 0 positive, 1 negative.
+
+    Kept a while, as is ``hard_excess``: a search moves one figure at a time.
+    """
+    sine, _ = _grid()
+    half = GRID // 2  # midpoints: the first half is the positive side
+    return held_half(-sine[half:] if number else sine[:half], overdrive_db, knee)
 
 
 def _beyond(positive_db: float, negative_db: float, orders: int) -> Floats:
     """h_0..h_K of all of a unit sine that lies beyond two rails."""
-    up, down = hard_excess(positive_db, orders), hard_excess(negative_db, orders)
+    up, down = hard_excess(float(positive_db), orders), hard_excess(float(negative_db), orders)
     # shifting theta by pi turns h_k into (-1)^k h_k, and the side's sign flips it
     return np.asarray(up - (-1.0) ** np.arange(orders + 1) * down)
 
 
+@lru_cache(maxsize=32)
 def hard_excess(overdrive_db: float, orders: int) -> Floats:
     """h_0..h_K of what a rail k = 10^(-OD/20) cuts off one crest of cos(theta): (cos(theta) - k) beyond it.
 
     With phi = arccos k: h_0 = (sin phi - k phi)/pi, h_1 = (phi - sin phi cos phi)/pi, and for n >= 2
-    h_n = 2 [n sin phi... ] integrated by parts: (1/pi) [sin((n-1) phi)/(n-1) + sin((n+1) phi)/(n+1)
-    - 2 k sin(n phi)/n]. Derivation: integral of (cos t - k) cos(n t) over -phi..phi, over pi.
+    h_n = (1/pi) [sin((n-1) phi)/(n-1) + sin((n+1) phi)/(n+1) - 2 k sin(n phi)/n]. Derivation: integral of
+    (cos t - k) cos(n t) over -phi..phi, over pi.
     """
-    rail = 10.0 ** (-max(overdrive_db, 0.0) / 20)
+    rail = ratio_from_db(-max(overdrive_db, 0.0))
     phi = np.arccos(min(rail, 1.0))
     excess = np.empty(orders + 1)
     excess[0] = (np.sin(phi) - rail * phi) / np.pi
@@ -206,115 +216,3 @@ def hard_excess(overdrive_db: float, orders: int) -> Floats:
         np.sin((n - 1) * phi) / (n - 1) + np.sin((n + 1) * phi) / (n + 1) - 2 * rail * np.sin(n * phi) / n
     ) / np.pi
     return excess
-
-
-def fit_rails(real_harmonics: Floats, noise_peak: Floats) -> RailFit:
-    """Fit a hard and a soft model to h_1..h_K and return the better one.
-
-    real_harmonics : (K,) signed peak volts with time counted from the crest, K at least 3 [V].
-    noise_peak : (K,) standard deviation of each [V].
-    Another knee has one more parameter and must pay for it: its misfit has to be lower by more than noise
-    would make it.
-    """
-    hard = _search(real_harmonics, [HARD], noise_peak)
-    noise_power = float(np.mean(noise_peak**2))
-    families = [knees for least, knees in OTHERS if len(real_harmonics) >= least]
-    if not families or hard.misfit < float(noise_peak @ noise_peak):
-        return hard
-    other = min((_search(real_harmonics, knees, noise_peak) for knees in families), key=lambda fit: fit.misfit)
-    better = hard.misfit - other.misfit > 9 * noise_power and other.misfit < 0.7 * hard.misfit
-    return other if better else hard
-
-
-def _search(harmonics: Floats, knees: list[Knee], noise_peak: Floats) -> RailFit:
-    """Coarse grid over overdrives (and knees), then Levenberg-Marquardt from the best starts."""
-    orders = len(harmonics)
-    starts: list[tuple[float, tuple[float, float], Knee]] = []
-    depths = (0.05, 0.3, 1.0, 2.5, 5.0, 9.0)
-    for knee in knees:
-        low = 0.0 if knee.kind == "hard" else -6.0
-        pairs = [(d, d) for d in depths] + [(d, low) for d in depths] + [(low, d) for d in depths]
-        pairs += [(1.5, 0.5), (0.5, 1.5), (4.0, 1.5), (1.5, 4.0)]
-        if knee.kind != "hard":
-            pairs += [(-2.0, -2.0), (-6.0, -6.0), (-12.0, -12.0)]
-        for pair in pairs:
-            model = harmonics_of(*pair, knee, orders)[1:]
-            gain = float(model @ harmonics) / float(model @ model)
-            starts.append((float(np.sum((harmonics - gain * model) ** 2)), pair, knee))
-    starts.sort(key=lambda start: start[0])
-    fits = [_refine(harmonics, pair, knee, noise_peak) for _, pair, knee in starts[:3]]
-    return min(fits, key=lambda fit: fit.misfit)
-
-
-def _refine(harmonics: Floats, start: tuple[float, float], knee: Knee, noise_peak: Floats) -> RailFit:
-    """Levenberg-Marquardt over (overdrive +, overdrive -, log knee); the amplitude is solved each time."""
-    orders = len(harmonics)
-    family = knee
-    free = 2 if family.free is None else 3
-    figure = 1.0 if family.free is None else getattr(family, family.free)
-    point = np.array([*start, np.log(figure)])
-
-    def evaluate(at: Floats) -> tuple[float, Floats, float]:
-        model = harmonics_of(at[0], at[1], family.moved(float(np.exp(at[2]))), orders)
-        gain = float(model[1:] @ harmonics) / float(model[1:] @ model[1:])
-        return gain, harmonics - gain * model[1:], gain * model[0]
-
-    gain, left, mean = evaluate(point)
-    cost, damping = float(left @ left), 1e-3
-    jacobian = np.zeros((orders, free))
-    for _ in range(40):
-        for column in range(free):
-            nudged = point.copy()
-            step = 1e-5 * (1 if column < 2 else -1)
-            nudged[column] += step
-            jacobian[:, column] = (evaluate(nudged)[1] - left) / step
-        normal, slope = jacobian.T @ jacobian, jacobian.T @ left
-        improved = False
-        for _ in range(8):
-            shift = np.linalg.lstsq(
-                normal + damping * np.diag(np.diag(normal)) + 1e-30 * np.eye(free), -slope, rcond=None
-            )[0]
-            trial = point.copy()
-            trial[:free] += np.clip(shift, -3.0, 3.0)
-            trial[:2] = np.clip(trial[:2], -40.0, LARGEST_OVERDRIVE_DB)
-            if family.free is not None:
-                trial[2] = np.clip(trial[2], *np.log(family.limits))
-            new_gain, new_left, new_mean = evaluate(trial)
-            new_cost = float(new_left @ new_left)
-            if new_cost < cost:
-                improved = True
-                break
-            damping *= 6
-        if not improved:
-            break
-        settled = cost - new_cost < 1e-10 * cost
-        point, gain, left, mean, cost, damping = trial, new_gain, new_left, new_mean, new_cost, damping / 6
-        if settled:
-            break
-    knee = family.moved(float(np.exp(point[2])))
-    spare = max(orders - free - 1, 1)
-    variance = max(cost / spare, float(np.mean(noise_peak**2)))
-    spread = np.sqrt(np.maximum(np.diag(np.linalg.pinv(jacobian.T @ jacobian, rcond=1e-12)), 0) * variance)
-    tops = [-20 * np.log10(float(side(np.ones(1), float(od), knee)[0])) for od in point[:2]]
-    return RailFit(
-        sine_peak=gain,
-        overdrive_db=(float(point[0]), float(point[1])),
-        knee=knee,
-        compression_db=(float(tops[0]), float(tops[1])),
-        mean=mean,
-        misfit=cost,
-        railless=_railless(harmonics, knee),
-        deviation_db=(float(spread[0]), float(spread[1])),
-    )
-
-
-def _railless(harmonics: Floats, knee: Knee) -> float:
-    """What is left of harmonics with a knee's dead zone, if any, as large as it likes but no rail [V^2]."""
-    if not knee.zone:
-        return float(harmonics[1:] @ harmonics[1:])
-    below = -200.0
-    zones = np.geomspace(knee.zone / 4, min(4 * knee.zone, LIMITS["zone"][1]), 33)
-    models = [harmonics_of(below, below, replace(knee, zone=float(zone)), len(harmonics))[1:] for zone in zones]
-    return min(
-        float(np.sum((harmonics - model * (model @ harmonics) / (model @ model)) ** 2)) for model in models
-    )

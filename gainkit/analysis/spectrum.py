@@ -2,16 +2,28 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from gainkit.analysis import thresholds
+from gainkit.levels import power_db_from_ratio
 
 Floats = NDArray[np.float64]
 
 SEGMENT = 1 << 16
+"""Samples of one periodogram at most: bins of 0.73 Hz at 48 kHz tell hum from a tone beside it [samples]."""
+
+COARSEST_BIN_HZ = 5.0
+"""With wider bins no line is told: a 50 Hz hum and its neighbours would be one [Hz]."""
+
+FLOOR_HZ = 60.0
+"""The noise around a line is the median over so wide a part of the spectrum [Hz]."""
+
+GUARD_BINS = 4
+"""Bins to either side of a harmonic in which a Hann window still shows it [-]."""
 
 
 @dataclass(frozen=True)
@@ -62,14 +74,14 @@ def noise_density(spectrum: Spectrum, frequency_hz: float, orders: int, freedom:
     """
     bins = len(spectrum.power)
     spacing = frequency_hz / spectrum.step_hz
-    reach = max(min(spacing / 2, 400.0), 8.0)
+    around = max(min(spacing / 2, 400.0), 8.0)  # bins to either side
     median_ratio = (1 - 1 / (9 * spectrum.segments)) ** 3
     whole = float(spectrum.power[1:].sum()) / (bins - 1)
     out = np.empty(orders)
     for order in range(1, orders + 1):
         centre = order * spacing
-        index = np.arange(max(int(centre - reach), 1), min(int(centre + reach) + 2, bins))
-        apart = np.abs(index / spacing - np.rint(index / spacing)) * spacing > 4
+        index = np.arange(max(int(centre - around), 1), min(int(centre + around) + 2, bins))
+        apart = np.abs(index / spacing - np.rint(index / spacing)) * spacing > GUARD_BINS
         chosen = spectrum.power[index[apart]]
         local = float(np.median(chosen)) / median_ratio if len(chosen) >= 8 else whole
         out[order - 1] = local * freedom / spectrum.step_hz
@@ -88,9 +100,9 @@ class Line:
 def lines_in(spectrum: Spectrum, tone_hz: float, low_hz: float, high_hz: float) -> list[Line]:
     """Lines between two frequencies that stand out of the noise, strongest first; no harmonics of the tone.
 
-    Needs bins finer than 5 Hz; a shorter record shows none.
+    Needs bins of 5 Hz or finer; a shorter record shows none.
     """
-    if spectrum.step_hz > 5.0:
+    if spectrum.step_hz > COARSEST_BIN_HZ:
         return []
     chosen = spectrum.within(max(low_hz, 3 * spectrum.step_hz), high_hz)
     power, first = spectrum.power[chosen], chosen.start
@@ -98,34 +110,34 @@ def lines_in(spectrum: Spectrum, tone_hz: float, low_hz: float, high_hz: float) 
         return []
     index = np.arange(first, first + len(power))
     away = np.abs(index * spectrum.step_hz / tone_hz - np.rint(index * spectrum.step_hz / tone_hz)) * tone_hz
-    usable = away > 4 * spectrum.step_hz
-    width = max(16, int(60 / spectrum.step_hz))
+    local = _noise_around(power, max(16, int(FLOOR_HZ / spectrum.step_hz)))
+    # few averages let noise itself stand out: one periodogram reaches 12 dB over its median now and then
+    least_db = thresholds.HUM_NAMED_DB + 6 / np.sqrt(spectrum.segments)
+    peak = (away > GUARD_BINS * spectrum.step_hz) & (power > local * 10 ** (least_db / 10))
+    peak[1:] &= power[1:] >= power[:-1]
+    peak[:-1] &= power[:-1] > power[1:]
+    lines = [_line_at(int(place), power, local, index, spectrum.step_hz) for place in np.flatnonzero(peak)]
+    return sorted(lines, key=lambda line: -line.rms_volts)
+
+
+def _noise_around(power: Floats, width: int) -> Floats:
+    """Median power over parts of so many bins, (bins,) like power [V^2 per bin]."""
     whole = len(power) // width * width
     floor = np.median(power[:whole].reshape(-1, width), axis=1) if whole else np.array([np.median(power)])
     if whole and whole < len(power):
         floor = np.append(floor, np.median(power[-width:]))
-    local = np.maximum(np.repeat(floor, width)[: len(power)], 1e-300)
-    # few averages let noise itself stand out: one periodogram reaches 12 dB over its median now and then
-    least_db = thresholds.HUM_NAMED_DB + 6 / np.sqrt(spectrum.segments)
-    peak = usable & (power > local * 10 ** (least_db / 10))
-    peak[1:] &= power[1:] >= power[:-1]
-    peak[:-1] &= power[:-1] > power[1:]
-    found = []
-    for place in np.flatnonzero(peak):
-        near = slice(max(place - 2, 0), place + 3)
-        line = max(float(power[near].sum() - local[place] * len(power[near])), 0.0)
-        weight = power[near] @ index[near] / power[near].sum()
-        found.append(
-            Line(
-                float(weight * spectrum.step_hz),
-                float(np.sqrt(line)),
-                10 * float(np.log10(power[place] / local[place])),
-            )
-        )
-    return sorted(found, key=lambda line: -line.rms_volts)
+    return np.asarray(np.maximum(np.repeat(floor, width)[: len(power)], 1e-300))
 
 
-def family_of(line_hz: float, step_hz: float) -> int | None:
+def _line_at(place: int, power: Floats, local: Floats, index: NDArray[np.int64], step_hz: float) -> Line:
+    """The line with its peak at a place of power: summed and centred over five bins, the noise taken off."""
+    near = slice(max(place - 2, 0), place + 3)
+    own = max(float(power[near].sum() - local[place] * len(power[near])), 0.0)
+    centre = float(power[near] @ index[near] / power[near].sum())
+    return Line(centre * step_hz, math.sqrt(own), power_db_from_ratio(float(power[place] / local[place])))
+
+
+def mains_of(line_hz: float, step_hz: float) -> int | None:
     """50 or 60 when a line is a mains frequency or one of its first harmonics, else None."""
     for mains in (50, 60):
         order = round(line_hz / mains)

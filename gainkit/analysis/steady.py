@@ -9,24 +9,47 @@ import numpy as np
 from numpy.typing import NDArray
 
 from gainkit.analysis import thresholds
+from gainkit.analysis.model import NoToneReason
 from gainkit.capture.model import Capture
+from gainkit.levels import db_from_ratio, power_db_from_ratio
+from gainkit.remarks import Remark, fault, remark
 
 Floats = NDArray[np.float64]
 
 COARSE_BLOCKS = 4096
+"""Levels kept of a capture that is too long to hold, at most: 50 ms each up to 200 s, longer beyond [-]."""
+
 COARSE_SECONDS = 0.05
+"""... each over this time at least: two cycles of a 40 Hz tone [s]."""
+
 BLOCK_SECONDS = 0.01
+"""The tone is followed in blocks of whole cycles of about this length: short beside any step of level, long
+enough to average noise [s]."""
+
+LEAST_BLOCKS = 4
+"""With fewer blocks no run can be told from the rest [-]."""
+
 FADE_DB = 0.2
+"""Neighbours that differ by more belong to a fade or another level, unless noise makes such steps [dB]."""
+
+LOUD_DB = 40.0
+"""What lies further below the loudest block counts as silence [dB]."""
+
+MEAN_SHARE = 0.1
+"""A mean that jumps by this share of the tone's peak tells of a switch or a plug [-]."""
+
+MOST_PLACES = 5
+"""Dropouts named by their time; more tell nothing new [-]."""
 
 
 @dataclass(frozen=True)
 class SteadyPart:
-    """Frames start..stop that hold the tone, what was left out (for a person), and why if nothing holds it."""
+    """Frames start..stop that hold the tone, what was left out, and why if nothing holds it."""
 
     start: int
     stop: int
-    remarks: tuple[str, ...] = ()
-    reason: str | None = None
+    remarks: tuple[Remark, ...] = ()
+    reason: NoToneReason | None = None
 
 
 def longest_run(unbroken: NDArray[np.bool_]) -> tuple[int, int]:
@@ -65,8 +88,8 @@ def coarse_window(
             mean = table.mean(axis=1)
             powers.append(np.einsum("ij,ij->i", table, table) / size - mean * mean)
     power = np.concatenate(powers)
-    levels = 10 * np.log10(np.maximum(power, 1e-30))
-    loud = levels > levels.max() - 40
+    levels = power_db_from_ratio(np.maximum(power, 1e-30))
+    loud = levels > levels.max() - LOUD_DB
     first, last = longest_run(together(levels) & loud[1:] & loud[:-1])
     begin, end = start + first * size, min(start + last * size, stop)
     if first > 0:
@@ -76,43 +99,79 @@ def coarse_window(
     return middle - half, middle + half, last - first >= len(levels) - 1
 
 
+@dataclass(frozen=True)
+class _Blocks:
+    """The tone in blocks of so many frames.
+
+    Of each, (blocks,): phasors [V peak], levels_db [dB re 1 V], means [V], loud : within 40 dB of the loudest.
+    """
+
+    frames: int
+    phasors: NDArray[np.complex128]
+    levels_db: Floats
+    means: Floats
+    loud: NDArray[np.bool_]
+
+    @property
+    def loud_pairs(self) -> NDArray[np.bool_]:
+        """(blocks - 1,) True where both neighbours are loud."""
+        return np.asarray(self.loud[1:] & self.loud[:-1])
+
+    def same_level(self) -> NDArray[np.bool_]:
+        """(blocks - 1,) True where neighbours have the same level."""
+        return together(self.levels_db)
+
+    def same_phase(self) -> NDArray[np.bool_]:
+        """(blocks - 1,) True where the phase goes on as it usually does."""
+        advance = np.angle(self.phasors[1:] * np.conj(self.phasors[:-1]))
+        usual = float(np.median(advance[self.loud_pairs])) if np.any(self.loud_pairs) else 0.0
+        jump = np.abs(np.angle(np.exp(1j * (advance - usual))))
+        return np.asarray(jump < thresholds.PHASE_STEP_RADIANS)
+
+    def same_mean(self) -> NDArray[np.bool_]:
+        """(blocks - 1,) True where the mean stays within a tenth of the tone."""
+        return np.asarray(np.abs(np.diff(self.means)) < MEAN_SHARE * np.abs(self.phasors).max())
+
+
 def find_steady(samples: Floats, angular: float, sample_rate_hz: float) -> SteadyPart:
     """The longest part in which level, phase and mean of a tone stand still.
 
     samples : (frames,) [V]; angular : the tone [rad/sample]. Blocks of whole cycles, 10 ms or more, are
     demodulated at the tone; neighbours whose level, phase advance or mean differ are broken apart.
     """
-    frames = len(samples)
+    period = 2 * np.pi / angular
+    blocks = _demodulated(samples, angular, sample_rate_hz)
+    if blocks is None:
+        return SteadyPart(0, len(samples))
+    unbroken = blocks.same_level() & blocks.same_phase() & blocks.same_mean()
+    first, last = longest_run(unbroken & blocks.loud_pairs)
+    first, last, drift_db = level_window(blocks.levels_db, first, last)
+    # the blocks at a break hold some of it
+    start = 0 if first == 0 else (first + 1) * blocks.frames
+    stop = len(samples) if last >= len(blocks.levels_db) else (last - 1) * blocks.frames
+    if (stop - start) < thresholds.LEAST_CYCLES * period or last - first < LEAST_BLOCKS - 1:
+        return SteadyPart(0, len(samples), reason="wanders")
+    if drift_db > 3 * thresholds.LEVEL_STEP_DB:
+        return SteadyPart(start, stop, reason="glides")
+    broken = np.flatnonzero(~unbroken)
+    return SteadyPart(start, stop, _left_out(blocks, broken, first, last, blocks.frames / sample_rate_hz))
+
+
+def _demodulated(samples: Floats, angular: float, sample_rate_hz: float) -> _Blocks | None:
+    """The tone block by block; None for fewer than four blocks, of which nothing can be told."""
     period = 2 * np.pi / angular
     cycles = max(1, round(BLOCK_SECONDS * sample_rate_hz / period))
     size = max(round(cycles * period), 2)
-    count = frames // size
-    if count < 4:
-        return SteadyPart(0, frames)
+    count = len(samples) // size
+    if count < LEAST_BLOCKS:
+        return None
     table = samples[: count * size].reshape(count, size)
-    index = np.arange(size)
-    turn = np.exp(-1j * angular * index)
-    amplitude = (table @ turn.real + 1j * (table @ turn.imag)) * (2 / size)
-    amplitude *= np.exp(-1j * angular * size * np.arange(count))
-    levels = 20 * np.log10(np.maximum(np.abs(amplitude), 1e-15))
-    means = table.mean(axis=1)
-    loud = levels > levels.max() - 40
-    advance = np.angle(amplitude[1:] * np.conj(amplitude[:-1]))
-    usual = float(np.median(advance[loud[1:] & loud[:-1]])) if np.any(loud[1:] & loud[:-1]) else 0.0
-    jump = np.abs(np.angle(np.exp(1j * (advance - usual))))
-    offset = np.abs(np.diff(means)) < 0.1 * np.abs(amplitude).max()
-    same_level = together(levels)
-    same_phase = jump < thresholds.PHASE_STEP_RADIANS
-    first, last = longest_run(same_level & same_phase & offset & loud[1:] & loud[:-1])
-    first, last, drift_db = level_window(levels, first, last)
-    start = 0 if first == 0 else (first + 1) * size
-    stop = frames if last >= count else (last - 1) * size
-    if (stop - start) < thresholds.LEAST_CYCLES * period or last - first < 3:
-        return SteadyPart(0, frames, reason="level and phase wander: noise, music, a sweep or lost samples?")
-    if drift_db > 3 * thresholds.LEVEL_STEP_DB:
-        return SteadyPart(start, stop, reason="its level glides; `gainkit onset` reads such a recording.")
-    broken = np.flatnonzero(~(same_level & same_phase & offset))
-    return SteadyPart(start, stop, _told(levels, broken, first, last, size / sample_rate_hz, loud))
+    turn = np.exp(-1j * angular * np.arange(size))
+    phasors = (table @ turn.real + 1j * (table @ turn.imag)) * (2 / size)
+    phasors *= np.exp(-1j * angular * size * np.arange(count))
+    levels_db = db_from_ratio(np.maximum(np.abs(phasors), 1e-15))
+    loud = levels_db > levels_db.max() - LOUD_DB
+    return _Blocks(size, phasors, levels_db, table.mean(axis=1), loud)
 
 
 def level_window(levels: Floats, first: int, last: int) -> tuple[int, int, float]:
@@ -126,31 +185,31 @@ def level_window(levels: Floats, first: int, last: int) -> tuple[int, int, float
     return first + inner_first, first + inner_last, drift
 
 
-def _told(
-    levels: Floats, broken: NDArray[np.intp], first: int, last: int, seconds: float, loud: NDArray[np.bool_]
-) -> tuple[str, ...]:
-    """What was left out, for a person."""
-    remarks: list[str] = []
+def _left_out(
+    blocks: _Blocks, broken: NDArray[np.intp], first: int, last: int, block_seconds: float
+) -> tuple[Remark, ...]:
+    """What lies outside blocks first..last: silence, other levels, and breaks after which it goes on."""
+    remarks: list[Remark] = []
+    levels = blocks.levels_db
     outside = np.ones(len(levels), dtype=bool)
     outside[first:last] = False
     here = float(np.median(levels[first:last]))
+    quiet = int(np.count_nonzero(outside & ~blocks.loud))
+    if quiet > 1:
+        remarks.append(remark("silence_left_out", seconds=quiet * block_seconds))
     # a level of its own lasts three blocks at least; what lies between is a fade
-    pairs = np.concatenate([[False], together(levels), [False]])
-    other = outside & loud & (np.abs(levels - here) > 2 * thresholds.LEVEL_STEP_DB) & pairs[1:] & pairs[:-1]
-    quiet = outside & ~loud
-    if np.count_nonzero(quiet) > 1:
-        remarks.append(f"Silence of {np.count_nonzero(quiet) * seconds:.2f} s left out.")
+    pairs = np.concatenate([[False], blocks.same_level(), [False]])
+    other = outside & blocks.loud & pairs[1:] & pairs[:-1]
+    other &= np.abs(levels - here) > 2 * thresholds.LEVEL_STEP_DB
     if np.any(other):
-        remarks.append(
-            f"The level changes within the recording ({levels[other].min() - here:+.1f} to "
-            f"{levels[other].max() - here:+.1f} dB against the part measured); the longest part was taken."
-        )
+        lowest, highest = float(levels[other].min()) - here, float(levels[other].max()) - here
+        remarks.append(remark("level_changes", lowest_db=lowest, highest_db=highest))
     # the same level before and after a break: samples are missing or were blanked
     same = np.abs(levels - here) < thresholds.LEVEL_STEP_DB
     gaps = [i for i in broken if same[max(i - 5, 0) : i].any() and same[i + 2 : i + 7].any()]
     if gaps:
-        places = ", ".join(f"{(i + 1) * seconds:.2f} s" for i in _spaced(gaps)[:5])
-        remarks.append(f"The tone is interrupted at {places}: the recorder lost samples there (dropout).")
+        places = tuple((i + 1) * block_seconds for i in _spaced(gaps)[:MOST_PLACES])
+        remarks.append(fault("dropout", at_seconds=places))
     return tuple(remarks)
 
 

@@ -2,6 +2,22 @@
 
 from __future__ import annotations
 
+AUDIO_BAND_HZ = (10.0, 20_000.0)
+"""Band of tone, harmonics and noise unless another is asked for [Hz]: what is heard, with an octave below it so
+that the lowest tones of a bass channel keep their noise."""
+
+LIMIT_THD_PERCENT = 1.0
+"""THD at which a tone is no longer clean unless another limit is asked for [%]: the limit at which mobile
+amplifiers are rated (CTA-2006, second-hand)."""
+
+SEEN_OVER_FLOOR = 1.5
+"""Distortion is seen from this many times the floor on [-]. Noise alone shows the floor on average; so much
+more it shows in one recording of ten with one harmonic in the band, of 900 with ten (derived: a sum of
+exponentially distributed powers)."""
+
+LARGEST_OVERDRIVE_DB = 60.0
+"""The search for the sine behind a clipped wave ends here: what lies there may lie beyond [dB]."""
+
 LEAST_CYCLES = 3.0
 """A record must hold this many cycles: below, DC, tone and second harmonic cannot be told apart [cycles]."""
 
@@ -68,8 +84,16 @@ OUTLIER_RATIO = 0.05
 OUTLIER_SHARE = 0.002
 """... if they are fewer than this share of all samples [-]."""
 
+DC_VOLTS = 0.1
+"""DC above this does not belong at an output that is off its rails [V] (common practice, no source)."""
+
 OUT_OF_BAND_RATIO = 0.001
 """What lies above the band is told when its rms reaches this share of the tone [-]."""
 
 LEAST_SOFT_OVERDRIVE_DB = -6.0
 """Below the limit of THD, a soft curve whose rail lies farther off than this is not called a rail [dB]."""
+
+
+def stands_above(thd_percent: float, thd_floor_percent: float) -> bool:
+    """Whether distortion is seen above the floor that noise makes."""
+    return thd_percent >= SEEN_OVER_FLOOR * thd_floor_percent

@@ -11,15 +11,41 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import cast
 
-from gainkit.levels import SINE_CREST, FloatOrArray, volts_from_watts
+from gainkit.calculator.ranges import OHMS, WATTS, refuse_faults, within
+from gainkit.levels import SINE_CREST, FloatOrArray
+
+PLATE_SLACK = 1.005
+"""Ratings contradict each other only beyond this [-]: plates are rounded to whole watts (our choice)."""
 
 
 @dataclass(frozen=True)
 class Rating:
-    """One line of an amplifier's plate: `watts` continuous sine power [W] into `ohms` [ohm]."""
+    """One line of an amplifier's plate.
 
-    watts: float
-    ohms: float
+    Parameters
+    ----------
+    watts : float
+        Continuous sine power of one channel [W], above 0 and at most 100000.
+    ohms : float
+        The load that it holds for [ohm], above 0 and at most 1000.
+
+    Raises
+    ------
+    GainkitError
+        `outside_range` for a figure that no plate bears.
+
+    Examples
+    --------
+    >>> plate = Rating(watts=75, ohms=4)
+    >>> round(plate.volts, 2), round(plate.amperes, 2)
+    (17.32, 4.33)
+    """
+
+    watts: float = within(WATTS)
+    ohms: float = within(OHMS)
+
+    def __post_init__(self) -> None:
+        refuse_faults(self)
 
     @property
     def volts(self) -> float:
@@ -94,8 +120,9 @@ def contradictory(ratings: Sequence[Rating]) -> bool:
     """True when a lower load is rated at more volts or a higher one at more amperes: neither can be."""
     ordered = sorted(ratings, key=lambda rating: rating.ohms)
     pairs = itertools.pairwise(ordered)
-    slack = 1.005  # plates are rounded to whole watts
-    return any(low.volts > high.volts * slack or high.amperes > low.amperes * slack for low, high in pairs)
+    return any(
+        low.volts > high.volts * PLATE_SLACK or high.amperes > low.amperes * PLATE_SLACK for low, high in pairs
+    )
 
 
 def bridged_ratings(ratings_per_half: Sequence[Rating]) -> tuple[Rating, ...]:
@@ -134,8 +161,3 @@ def built_in_limit_volts(supply_volts: FloatOrArray, drop_volts: float = 0.0) ->
     """
     limit: FloatOrArray = (supply_volts - drop_volts) / SINE_CREST
     return limit
-
-
-def rated_volts(rated_watts: FloatOrArray, rated_ohms: FloatOrArray) -> FloatOrArray:
-    """Rms volts at rated power: sqrt(P R) [V]."""
-    return volts_from_watts(rated_watts, rated_ohms)

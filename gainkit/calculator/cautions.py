@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from typing import TYPE_CHECKING
 
 from gainkit.calculator import amplifier, clipped, tones
-from gainkit.calculator.channel import Channel, follows_supply, plate_ratings
-
-if TYPE_CHECKING:
-    from gainkit.calculator.targets import Target
+from gainkit.calculator.channel import ROUNDING_DB, Channel, follows_supply, plate_ratings
+from gainkit.calculator.setting import Target
+from gainkit.levels import watts_from_volts
+from gainkit.remarks import Remark, danger, fault, remark
 
 HAZARDOUS_VOLTS = 30.0
 """Rms volts above which bare leads are treated as dangerous to touch (common practice; a limit of this size
@@ -21,148 +20,117 @@ SPEAKER_TONE_WATTS = 1.0
 NOMINAL_SHARE = 0.8
 """Lowest impedance over nominal that IEC 60268-5 allows a loudspeaker (from memory)."""
 
+CAUTIOUS_SHARE = 0.995
+"""A sagging supply is told once the volts fall below this share [-]: half a percent is less than a meter shows
+(our choice)."""
 
-def channel_cautions(channel: Channel, figures: Target) -> Iterator[str]:
+ROUNDING = 1e-9
+"""Figures closer than this share of themselves are the same [-]: what floating point leaves."""
+
+
+def channel_cautions(channel: Channel, figures: Target) -> Iterator[Remark]:
     """Cautions in the order of harm: load, leads, loudspeaker, supply, ratings, tone and meter."""
     yield from _load(channel, figures)
     yield from _leads(channel, figures)
     yield from _loudspeaker(channel, figures)
     yield from _supply(channel)
     yield from _built_in(channel)
-    yield from _ratings(channel, figures)
-    yield from _tone(channel)
+    if channel.measured_clip_volts is None:
+        yield from _ratings(channel, figures)
+    else:
+        yield remark(
+            "measured_clip_holds_for_its_load",
+            measured_clip_volts=channel.measured_clip_volts, load_ohms=channel.load_ohms,
+        )  # fmt: skip
+    if channel.tone_hz is not None:
+        yield from _meter(channel, channel.tone_hz)
+        yield from tones.tone_cautions(channel, channel.tone_hz)
 
 
-def _load(channel: Channel, figures: Target) -> Iterator[str]:
+def _load(channel: Channel, figures: Target) -> Iterator[Remark]:
     seen = figures.half_load_ohms or channel.load_ohms
-    if channel.min_ohms is not None and seen < channel.min_ohms * (1 - 1e-9):
-        each, a_half = ("each half sees", " a half") if channel.bridged else ("the load is", "")
-        yield (
-            f"Do not connect this load: {each} {seen:g} ohm, and the amplifier allows no less than "
-            f"{channel.min_ohms:g} ohm{a_half}. Wire it higher (see 'gainkit load')."
-        )
+    if channel.min_ohms is not None and seen < channel.min_ohms * (1 - ROUNDING):
+        yield danger("load_below_minimum", seen_ohms=seen, min_ohms=channel.min_ohms, bridged=channel.bridged)
     real = channel.real_load_ohms
     if real is not None and real < NOMINAL_SHARE * channel.load_ohms:
-        yield (
-            f"The loudspeaker measures {real:g} ohm, under 80 % of its nominal {channel.load_ohms:g} ohm: it "
-            "is another load, or wired another way. At the target it would take "
-            f"{figures.target_volts**2 / real:.3g} W."
-        )
+        watts = watts_from_volts(figures.target_volts, real)
+        yield fault("loudspeaker_not_nominal", real_ohms=real, load_ohms=channel.load_ohms, watts=watts)
 
 
-def _leads(channel: Channel, figures: Target) -> Iterator[str]:
+def _leads(channel: Channel, figures: Target) -> Iterator[Remark]:
     if channel.bridged or channel.built_in:
-        what = "a bridged" if channel.bridged else "a built-in (bridge-tied)"
-        yield (
-            f"Neither lead of {what} output may touch ground: no grounded probe, no common negative. Measure "
-            "across both leads with a battery-powered meter, or as channel 1 minus channel 2."
-        )
+        yield danger("ungrounded_output", output="bridged" if channel.bridged else "built-in")
     if figures.clip_volts > HAZARDOUS_VOLTS:
-        yield (
-            f"This output can reach {figures.clip_volts:.1f} V rms: connect and disconnect with the amplifier "
-            "off, and keep fingers off bare leads."
-        )
+        yield danger("hazardous_volts", clip_volts=figures.clip_volts)
 
 
-def _loudspeaker(channel: Channel, figures: Target) -> Iterator[str]:
+def _loudspeaker(channel: Channel, figures: Target) -> Iterator[Remark]:
     if figures.tone_watts > SPEAKER_TONE_WATTS:
-        yield (
-            "Unplug the loudspeakers while setting: the steady tone would put "
-            f"{figures.tone_watts:.3g} W into them, and is loud enough to harm hearing."
-        )
+        yield danger("unplug_loudspeakers", tone_watts=figures.tone_watts)
     if figures.speaker_limit_volts is None:
-        yield "The loudspeaker's power limit is not given, so only the amplifier limits this target."
+        yield remark("speaker_limit_unknown")
     elif figures.limited_by == "speaker":
-        yield (
-            f"The amplifier can give {figures.clip_watts:.3g} W, the loudspeaker takes "
-            f"{channel.speaker_watts:g} W: with the source turned past its clean position it can be overloaded "
-            "before anything clips."
-        )
-    if figures.headroom_db < -1e-9:
-        cut = -figures.headroom_db
-        watts = figures.clip_watts * clipped.power_ratio(cut)
-        yield (
-            f"Full-scale peaks are cut by {cut:.1f} dB. A full-scale sine would put {watts:.3g} W into the "
-            f"load, against {figures.clip_watts:.3g} W at the onset of clipping."
-        )
+        yield danger(
+            "loudspeaker_can_be_overloaded",
+            clip_watts=figures.clip_watts, speaker_watts=channel.speaker_watts,
+        )  # fmt: skip
+    if figures.headroom_db < -ROUNDING_DB:
+        watts = figures.clip_watts * clipped.power_ratio(-figures.headroom_db)
+        yield remark(
+            "full_scale_peaks_cut",
+            cut_db=-figures.headroom_db, full_scale_watts=watts, clip_watts=figures.clip_watts,
+        )  # fmt: skip
 
 
-def _supply(channel: Channel) -> Iterator[str]:
+def _supply(channel: Channel) -> Iterator[Remark]:
     supply, rated = channel.supply_volts, channel.rated_supply_volts
     if channel.regulated or channel.measured_clip_volts is not None:
         return
     if follows_supply(channel):
-        yield (
-            f"The target holds for a supply of {supply:.4g} V or more at the amplifier under full power. Set "
-            "with the engine running or a charger that can keep up (mind exhaust gas indoors)."
-        )
+        yield remark("supply_must_hold", supply_volts=supply)
+        yield danger("engine_indoors")
         if supply is not None and rated is not None and supply > rated:
-            yield (
-                f"The supply is above the {rated:g} V of the rating. That the amplifier gains by it is an "
-                "assumption: measure the onset of clipping before relying on it."
-            )
+            yield remark("supply_above_rated", rated_supply_volts=rated)
     elif supply is not None and not channel.built_in:
-        yield (
-            "The supply voltage of the rating is not given: the rating is taken as it stands at "
-            f"{supply:g} V. At a lower supply than rated the amplifier clips earlier."
-        )
+        yield remark("rated_supply_unknown", supply_volts=supply)
     elif rated is not None and supply is None:
-        yield "The supply voltage under test is not given: the rated one is assumed."
+        yield remark("supply_unknown")
 
 
-def _built_in(channel: Channel) -> Iterator[str]:
+def _built_in(channel: Channel) -> Iterator[Remark]:
     ratings = plate_ratings(channel)
     if not channel.built_in or channel.supply_volts is None or not ratings:
         return
     ceiling = amplifier.built_in_limit_volts(channel.supply_volts)
     claimed = amplifier.clip_volts_at_load(ratings, channel.load_ohms)
-    if claimed > ceiling * (1 + 1e-9):
-        yield (
-            f"The rating would need {claimed:.2f} V; a bridge-tied stage on {channel.supply_volts:g} V gives "
-            f"at most {ceiling:.2f} V ({ceiling**2 / channel.load_ohms:.3g} W) clean. Such ratings count "
-            "a square wave (common practice)."
-        )
+    if claimed > ceiling * (1 + ROUNDING):
+        yield remark(
+            "rating_above_built_in_limit",
+            claimed_volts=claimed, supply_volts=channel.supply_volts, most_volts=ceiling,
+            most_watts=watts_from_volts(ceiling, channel.load_ohms),
+        )  # fmt: skip
 
 
-def _ratings(channel: Channel, figures: Target) -> Iterator[str]:
-    if channel.measured_clip_volts is not None:
-        yield (
-            f"The onset of {channel.measured_clip_volts:g} V holds for the load it was measured into. Measured "
-            f"with nothing connected it is higher than under {channel.load_ohms:g} ohm: use a dummy load, or "
-            "keep a margin."
-        )
-    ratings = plate_ratings(channel)
-    if not ratings or channel.measured_clip_volts is not None:
+def _ratings(channel: Channel, figures: Target) -> Iterator[Remark]:
+    ratings, load = plate_ratings(channel), channel.load_ohms
+    if not ratings:
         return
-    load = channel.load_ohms
     if amplifier.contradictory(ratings):
-        yield "The ratings contradict each other (more volts into a lower load): check the plate."
+        yield fault("ratings_contradict")
     below, above = amplifier.neighbours(ratings, load)
     if below is None and above is not None:
-        yield (
-            f"The load of {load:g} ohm is below the lowest rated one, {above.ohms:g} ohm: the amplifier is not "
-            "rated for it, and the target is a guess until the onset of clipping is measured into this load."
-        )
+        yield danger("load_below_lowest_rating", load_ohms=load, lowest_ohms=above.ohms)
+    plain_volts = amplifier.clip_volts_at_load(ratings, load)
     cautious = amplifier.clip_volts_with_sag(ratings, load)
-    if cautious is not None and cautious < 0.995 * amplifier.clip_volts_at_load(ratings, load):
-        cautious *= figures.clip_volts / amplifier.clip_volts_at_load(ratings, load)
-        yield (
-            f"{load:g} ohm lies between two ratings: {figures.clip_volts:.2f} V is the most they allow; with a "
-            f"supply that sags evenly it is {cautious:.2f} V. Measure the onset of clipping to know."
-        )
+    if cautious is not None and cautious < CAUTIOUS_SHARE * plain_volts:
+        yield remark(
+            "load_between_ratings",
+            load_ohms=load, clip_volts=figures.clip_volts,
+            cautious_volts=cautious * figures.clip_volts / plain_volts,
+        )  # fmt: skip
 
 
-def _tone(channel: Channel) -> Iterator[str]:
-    meter = channel.meter
-    if channel.tone_hz is None:
-        return
-    below = meter.low_hz is not None and channel.tone_hz < meter.low_hz
-    above = meter.high_hz is not None and channel.tone_hz > meter.high_hz
-    if below or above:
-        low = 0.0 if meter.low_hz is None else meter.low_hz
-        reach = f"{low:g} Hz up" if meter.high_hz is None else f"{low:g} to {meter.high_hz:g} Hz"
-        yield (
-            f"The meter is made for {reach}: do not believe it at {channel.tone_hz:g} Hz. Use a tone it is "
-            "made for, or measure a capture."
-        )
-    yield from tones.tone_cautions(channel)
+def _meter(channel: Channel, tone_hz: float) -> Iterator[Remark]:
+    low, high = channel.meter.low_hz, channel.meter.high_hz
+    if (low is not None and tone_hz < low) or (high is not None and tone_hz > high):
+        yield fault("meter_not_made_for_tone", tone_hz=tone_hz, low_hz=low or 0.0, high_hz=high)

@@ -12,23 +12,23 @@ from __future__ import annotations
 import math
 from typing import Any, cast
 
-from gainkit.levels import FloatOrArray
+from gainkit.levels import FloatOrArray, ratio_from_db
 
 
-def _angle(overdrive_db: Any) -> tuple[Any, Any, Any, Any]:
-    """(module for the functions, k, theta, cos theta) for a float or an array of overdrive >= 0 [dB]."""
+def _angle(overdrive_db: Any) -> tuple[Any, Any, Any]:
+    """(k, theta, cos theta) for a float or an array of overdrive >= 0 [dB]."""
     if isinstance(overdrive_db, (int, float)):
-        k = 10.0 ** (-max(overdrive_db, 0.0) / 20.0)
-        return math, k, math.asin(k), math.sqrt(1.0 - k * k)
+        k = ratio_from_db(-max(overdrive_db, 0.0))
+        return k, math.asin(k), math.sqrt(1.0 - k * k)
     import numpy as np
 
-    k = 10.0 ** (-np.maximum(overdrive_db, 0.0) / 20.0)
-    return np, k, np.arcsin(k), np.sqrt(1.0 - k * k)
+    k = ratio_from_db(-np.maximum(overdrive_db, 0.0))
+    return k, np.arcsin(k), np.sqrt(1.0 - k * k)
 
 
 def power_ratio(overdrive_db: FloatOrArray) -> FloatOrArray:
     """Power over that of the sine at the rail [-]: 1 at 0 dB or less, 2 (a square wave) in the limit."""
-    _, k, theta, cosine = _angle(overdrive_db)
+    k, theta, cosine = _angle(overdrive_db)
     mean_square = (theta - k * cosine) / math.pi + k * k * (1.0 - 2.0 * theta / math.pi)
     return cast(FloatOrArray, 2.0 * mean_square / (k * k))
 
@@ -44,14 +44,14 @@ def average_reading_ratio(overdrive_db: FloatOrArray) -> FloatOrArray:
 
     Such a meter shows the rectified mean times the form factor of a sine, pi / (2 sqrt 2).
     """
-    _, k, theta, cosine = _angle(overdrive_db)
+    k, theta, cosine = _angle(overdrive_db)
     rectified_mean = (1.0 - cosine + k * (math.pi / 2.0 - theta)) * 2.0 / math.pi
     return cast(FloatOrArray, rectified_mean * math.pi / (2.0 * k))
 
 
 def fundamental_ratio(overdrive_db: FloatOrArray) -> FloatOrArray:
     """Fundamental over the sine at the rail [-]: 4/pi in the limit."""
-    _, k, theta, cosine = _angle(overdrive_db)
+    k, theta, cosine = _angle(overdrive_db)
     return cast(FloatOrArray, 2.0 / math.pi * (theta + k * cosine) / k)
 
 

@@ -5,8 +5,21 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
+from gainkit.calculator import ranges
+from gainkit.calculator.ranges import refuse_outside
 from gainkit.errors import GainkitError
 from gainkit.levels import FloatOrArray, db_from_ratio
+from gainkit.remarks import Remark, danger, remark
+from gainkit.results import Result
+
+COPPER_CELSIUS = 20.0
+"""Temperature that copper's resistance is tabulated at [degrees Celsius]."""
+
+USUAL_EFFICIENCY = 0.8
+"""Output over input of a switching amplifier at full power [-] (common practice, no source)."""
+
+USUAL_SUPPLY_VOLTS = 14.4
+"""A 12 V system while it is charged [V] (common practice, no source)."""
 
 COPPER_OHM_M = 1.0 / 58e6
 """Resistivity of annealed copper at 20 degrees C [ohm m]: 100 % IACS, IEC 60028."""
@@ -41,14 +54,14 @@ def awg_number(name: str) -> int:
         return 1 - len(text)
     if text in map(str, range(1, 41)):
         return int(text)
-    raise GainkitError(f"The wire gauge is {name!r}.", "Give an AWG number of 0 to 40, or 1/0, 2/0, 3/0, 4/0.")
+    raise GainkitError("wire_gauge", "awg", name)
 
 
 def wire_ohms(
-    length_m: FloatOrArray, square_mm: FloatOrArray, temperature_celsius: float = 20.0
+    length_m: FloatOrArray, square_mm: FloatOrArray, temperature_c: float = COPPER_CELSIUS
 ) -> FloatOrArray:
     """Resistance of a copper conductor of that length [ohm]: rho l / A x (1 + alpha (T - 20))."""
-    warm = 1.0 + COPPER_PER_KELVIN * (temperature_celsius - 20.0)
+    warm = 1.0 + COPPER_PER_KELVIN * (temperature_c - COPPER_CELSIUS)
     ohms: FloatOrArray = COPPER_OHM_M * warm * length_m / (square_mm * 1e-6)
     return ohms
 
@@ -56,7 +69,7 @@ def wire_ohms(
 def constant_power_volts(
     supply_volts: FloatOrArray, loop_ohms: FloatOrArray, input_watts: FloatOrArray
 ) -> FloatOrArray:
-    """Volts at a load that draws constant power through a resistance [V]; NaN where it cannot be had.
+    """Volts at a load that draws constant power through a resistance [V]; NaN where there is none.
 
     U = U0 - I R with I = P / U gives U = (U0 + sqrt(U0^2 - 4 P R)) / 2, the stable one of two solutions; none
     exists once P is above U0^2 / (4 R).
@@ -75,8 +88,8 @@ def level_lost_db(speaker_ohms: FloatOrArray, loop_ohms: FloatOrArray) -> FloatO
     return db_from_ratio(speaker_ohms / (speaker_ohms + loop_ohms))
 
 
-@dataclass(frozen=True)
-class Feed:
+@dataclass(frozen=True, repr=False)
+class Feed(Result):
     """What a cable costs; keys of the other use (power feed or loudspeaker wire) are None.
 
     wire_ohms : feed and return together [ohm]. power_lost_db : power in the loudspeaker against no wire [dB].
@@ -93,7 +106,71 @@ class Feed:
     square_mm: float
     wire_watts: float | None
     wire_share_percent: float
-    notes: tuple[str, ...]
+    notes: tuple[Remark, ...]
+
+
+def find_feed(
+    length_m: float,
+    *,
+    watts: float | None = None,
+    speaker_ohms: float | None = None,
+    awg: str | None = None,
+    mm2: float | None = None,
+    efficiency: float = USUAL_EFFICIENCY,
+    supply_volts: float = USUAL_SUPPLY_VOLTS,
+    temperature_c: float = COPPER_CELSIUS,
+) -> Feed:
+    """What a power feed or a loudspeaker wire costs in volts and in decibels.
+
+    Parameters
+    ----------
+    length_m : float
+        One way [m]; the return is counted as equal.
+    watts : float
+        Output power of the amplifiers [W]: a power feed.
+    speaker_ohms : float
+        Nominal impedance [ohm]: a loudspeaker wire instead.
+    awg, mm2 : str or float
+        The cable's size, one of them: American wire gauge ('4', '1/0') or copper area [mm2].
+    efficiency : float
+        Output over input of the amplifiers at full power, above 0 and at most 1 [-].
+    supply_volts : float
+        At the battery [V].
+    temperature_c : float
+        Of the copper [degrees Celsius].
+
+    Returns
+    -------
+    Feed
+        Volts, amperes and watts for a power feed, decibels for a loudspeaker wire; the other's fields are None.
+
+    Raises
+    ------
+    GainkitError
+        `outside_range`, `needs_one_of` and `not_both` for the figures; `wire_gauge` for an unknown gauge;
+        `cable_too_thin` when the cable cannot carry that power at all.
+
+    References
+    ----------
+    IEC 60028 for copper; ASTM B258 for the gauge; the constant-power load as a quadratic (derivation).
+
+    Examples
+    --------
+    >>> round(find_feed(5, watts=500, awg="4").amplifier_volts, 2)
+    14.04
+    >>> round(find_feed(5, speaker_ohms=4, mm2=2.5).level_lost_db, 2)
+    -0.15
+    """
+    for first, second, given in (("awg", "mm2", (awg, mm2)), ("watts", "speaker_ohms", (watts, speaker_ohms))):
+        if given == (None, None):
+            raise GainkitError("needs_one_of", first, other=second)
+        if None not in given:
+            raise GainkitError("not_both", first, given[0], other=second)
+    square_mm = awg_square_mm(float(awg_number(str(awg)))) if mm2 is None else mm2
+    if watts is not None:
+        return power_feed(watts, efficiency, supply_volts, length_m, square_mm, temperature_c)
+    assert speaker_ohms is not None
+    return speaker_wire(speaker_ohms, length_m, square_mm, temperature_c)
 
 
 def power_feed(
@@ -101,53 +178,62 @@ def power_feed(
     efficiency: float,
     supply_volts: float,
     length_m: float,
-    square_mm: float,
-    celsius: float = 20.0,
+    mm2: float,
+    temperature_c: float = COPPER_CELSIUS,
 ) -> Feed:
     """An amplifier as a constant-power load behind feed and return of `length_m` each.
 
-    watts : output power [W]; efficiency : output over input, 0 to 1 [-]. Raises GainkitError when the
-    cable cannot carry that power at all.
+    watts : output power [W]; efficiency : output over input, 0 to 1 [-]. Raises GainkitError for a figure that
+    cannot be, and when the cable cannot carry that power at all.
     """
-    loop = wire_ohms(2.0 * length_m, square_mm, celsius)
+    refuse_outside("watts", watts, ranges.POWER_WATTS, needed=True)
+    refuse_outside("efficiency", efficiency, ranges.FRACTION, needed=True)
+    refuse_outside("supply_volts", supply_volts, ranges.SUPPLY_VOLTS, needed=True)
+    _refuse_cable(length_m, mm2, temperature_c)
+    loop = wire_ohms(2.0 * length_m, mm2, temperature_c)
     at_amplifier = constant_power_volts(supply_volts, loop, watts / efficiency)
     if math.isnan(at_amplifier):
         most = efficiency * supply_volts**2 / (4.0 * loop)
-        raise GainkitError(
-            f"{watts:g} W cannot be had through this cable: on {supply_volts:g} V it passes {most:.0f} W.",
-            "Use a thicker or shorter cable, or give less power.",
-        )
+        raise GainkitError("cable_too_thin", "watts", watts, supply_volts=supply_volts, most_watts=most)
     amperes = watts / efficiency / at_amplifier
     notes = [
-        f"At an efficiency of {efficiency:g} the input is {watts / efficiency:.0f} W. This is the moment of "
-        "full power; music draws a fraction of it on average.",
-        "Fuse the feed close to the battery, by the cable maker's table and local code, not by this figure.",
-        *_stranded_note(length_m, square_mm, amperes),
+        remark("input_power_is_of_the_moment", efficiency=efficiency, input_watts=watts / efficiency),
+        danger("fuse_the_feed"),
+        *_stranded_notes(length_m, mm2, amperes),
     ]
     return Feed(
         amperes, amperes * loop, at_amplifier, db_from_ratio(at_amplifier / supply_volts), None, None,
-        loop, square_mm, amperes**2 * loop, 100.0 * amperes * loop / supply_volts, tuple(notes),
+        loop, mm2, amperes**2 * loop, 100.0 * amperes * loop / supply_volts, tuple(notes),
     )  # fmt: skip
 
 
-def speaker_wire(speaker_ohms: float, length_m: float, square_mm: float, celsius: float = 20.0) -> Feed:
-    """A loudspeaker of that nominal impedance [ohm] behind `length_m` of two-core wire."""
-    loop = wire_ohms(2.0 * length_m, square_mm, celsius)
+def speaker_wire(
+    speaker_ohms: float, length_m: float, mm2: float, temperature_c: float = COPPER_CELSIUS
+) -> Feed:
+    """A loudspeaker of that nominal impedance [ohm] behind `length_m` of two-core wire.
+
+    Raises GainkitError for a figure that cannot be.
+    """
+    refuse_outside("speaker_ohms", speaker_ohms, ranges.OHMS, needed=True)
+    _refuse_cable(length_m, mm2, temperature_c)
+    loop = wire_ohms(2.0 * length_m, mm2, temperature_c)
     lost = level_lost_db(speaker_ohms, loop)
     share = 100.0 * loop / (speaker_ohms + loop)
-    notes = (
-        "The loss in dB compares the loudspeaker with no wire at all; the share is of the power that the "
-        "amplifier then delivers: two different losses.",
-    )
-    return Feed(None, None, None, None, lost, lost, loop, square_mm, None, share, notes)
+    notes = (remark("two_different_losses"),)
+    return Feed(None, None, None, None, lost, lost, loop, mm2, None, share, notes)
 
 
-def _stranded_note(length_m: float, square_mm: float, amperes: float) -> list[str]:
+def _refuse_cable(length_m: float, mm2: float, temperature_c: float) -> None:
+    """Raise GainkitError for a cable that cannot be."""
+    refuse_outside("length_m", length_m, ranges.METRES, needed=True)
+    refuse_outside("mm2", mm2, ranges.SQUARE_MM, needed=True)
+    refuse_outside("temperature_c", temperature_c, ranges.CELSIUS, needed=True)
+
+
+def _stranded_notes(length_m: float, mm2: float, amperes: float) -> list[Remark]:
     """What the standard's upper limit for a stranded cable of that nominal size would make of the drop."""
     for nominal, ohm_per_km in STRANDED_OHM_PER_KM.items():
-        if math.isclose(nominal, square_mm, rel_tol=1e-6):
+        if math.isclose(nominal, mm2, rel_tol=1e-6):
             lost = amperes * 2.0 * length_m * ohm_per_km / 1000.0
-            return [
-                f"A flexible cable of {nominal:g} mm2 may lose up to {lost:.2f} V and still meet IEC 60228."
-            ]
+            return [remark("stranded_cable_may_lose", nominal_mm2=nominal, lost_volts=lost)]
     return []

@@ -4,12 +4,18 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import Literal
 
 from gainkit.calculator import clipped
+from gainkit.calculator.ranges import DB_IN_HAND, FREQUENCY_HZ, VOLTS, refuse_outside
+from gainkit.errors import GainkitError
 from gainkit.levels import SINE_CREST, FloatOrArray, db_from_ratio, ratio_from_db
+from gainkit.remarks import Remark, fault, remark
+from gainkit.results import Result
 
 SINE_FORM_FACTOR = math.pi / (2.0 * math.sqrt(2.0))
-"""Rms over rectified mean of a sine [-]: what an average-responding meter multiplies by."""
+"""Rms over rectified mean of a sine [-]: what an average-responding meter multiplies by, and so its reading
+over the true rms of a square wave, +11.07 %."""
 
 GAUSSIAN_READING = math.sqrt(math.pi) / 2.0
 """Average-responding reading over true rms of Gaussian noise [-]: sqrt(2/pi) x pi / (2 sqrt 2)."""
@@ -21,11 +27,6 @@ BETTER_METER_HZ = (20.0, 1_000.0)
 """AC range of better handheld meters [Hz] (common practice, no source; many reach further)."""
 
 
-def square_reading_ratio() -> float:
-    """Average-responding reading over true rms of a square wave [-]: the form factor itself, +11.07 %."""
-    return SINE_FORM_FACTOR
-
-
 def average_error_percent(overdrive_db: FloatOrArray) -> FloatOrArray:
     """Error of an average-responding meter on a hard-clipped sine [%], against true rms."""
     ratio = clipped.average_reading_ratio(overdrive_db) / clipped.rms_ratio(overdrive_db)
@@ -33,8 +34,8 @@ def average_error_percent(overdrive_db: FloatOrArray) -> FloatOrArray:
     return error
 
 
-@dataclass(frozen=True)
-class Reading:
+@dataclass(frozen=True, repr=False)
+class MeterReading(Result):
     """What two kinds of meter show on one wave.
 
     volts : rms of the sine that just touches the rails, or of the noise [V]. peak_volts, crest_factor_db :
@@ -43,7 +44,7 @@ class Reading:
     without a frequency.
     """
 
-    wave: str
+    wave: Literal["sine", "clipped sine", "noise"]
     volts: float
     overdrive_db: float
     true_rms_volts: float
@@ -55,13 +56,52 @@ class Reading:
     frequency_hz: float | None
     simple_meter_fits: bool | None
     better_meter_fits: bool | None
-    notes: tuple[str, ...]
+    notes: tuple[Remark, ...]
 
 
-def find_reading(
+def find_meter_reading(
     volts: float, overdrive_db: float = 0.0, noise: bool = False, frequency_hz: float | None = None
-) -> Reading:
-    """What the meters show. volts : see `Reading`; overdrive_db : how far the sine would pass the rail."""
+) -> MeterReading:
+    """What a true-rms and an average-responding meter show on one wave.
+
+    Parameters
+    ----------
+    volts : float
+        Rms of the sine that just touches the rail, or of the noise [V].
+    overdrive_db : float
+        How far the sine is driven beyond the rail [dB].
+    noise : bool
+        Gaussian band noise instead of a sine.
+    frequency_hz : float, optional
+        Of the tone [Hz]: tells whether handheld meters are made for it.
+
+    Returns
+    -------
+    MeterReading
+        Volts are rms as each meter shows them [V], errors in percent of the true rms.
+
+    Raises
+    ------
+    GainkitError
+        `outside_range` or `missing` for a figure that cannot be; `not_both` for noise that is overdriven.
+
+    References
+    ----------
+    Form factor of a sine, pi / (2 sqrt 2); rectified mean of Gaussian noise, sqrt(2 / pi); a clipped sine by
+    direct integration (see `clipped`).
+
+    Examples
+    --------
+    >>> reading = find_meter_reading(20, overdrive_db=3)
+    >>> round(reading.true_rms_volts, 2), round(reading.average_error_percent, 1)
+    (23.35, 2.7)
+    """
+    refuse_outside("volts", volts, VOLTS, needed=True)
+    refuse_outside("overdrive_db", overdrive_db, DB_IN_HAND, needed=True)
+    refuse_outside("frequency_hz", frequency_hz, FREQUENCY_HZ)
+    if noise and overdrive_db:
+        raise GainkitError("not_both", "overdrive_db", overdrive_db, other="noise")
+    wave: Literal["sine", "clipped sine", "noise"]
     if noise:
         true_rms, average, peak, thd = volts, volts * GAUSSIAN_READING, None, None
         wave = "noise"
@@ -70,8 +110,12 @@ def find_reading(
         average = volts * clipped.average_reading_ratio(overdrive_db)
         peak, thd = volts * SINE_CREST, clipped.thd_percent(overdrive_db)
         wave = "clipped sine" if overdrive_db > 0 else "sine"
-    simple, better = _fits(frequency_hz, SIMPLE_METER_HZ), _fits(frequency_hz, BETTER_METER_HZ)
-    return Reading(
+    notes = [_wave_note(wave, volts, overdrive_db, true_rms)]
+    simple = better = None
+    if frequency_hz is not None:
+        simple, better = _fits(frequency_hz, SIMPLE_METER_HZ), _fits(frequency_hz, BETTER_METER_HZ)
+        notes.append(_frequency_note(frequency_hz, simple, better))
+    return MeterReading(
         wave=wave,
         volts=volts,
         overdrive_db=overdrive_db,
@@ -84,40 +128,27 @@ def find_reading(
         frequency_hz=frequency_hz,
         simple_meter_fits=simple,
         better_meter_fits=better,
-        notes=tuple(_notes(volts, overdrive_db, wave, true_rms, frequency_hz, (simple, better))),
+        notes=tuple(notes),
     )
 
 
-def _fits(frequency_hz: float | None, range_hz: tuple[float, float]) -> bool | None:
-    return None if frequency_hz is None else range_hz[0] <= frequency_hz <= range_hz[1]
+def _fits(frequency_hz: float, range_hz: tuple[float, float]) -> bool:
+    return range_hz[0] <= frequency_hz <= range_hz[1]
 
 
-def _notes(
-    volts: float,
-    overdrive_db: float,
-    wave: str,
-    true_rms: float,
-    frequency_hz: float | None,
-    fits: tuple[bool | None, bool | None],
-) -> list[str]:
-    notes = []
+def _wave_note(wave: str, volts: float, overdrive_db: float, true_rms: float) -> Remark:
+    """What such a wave means for who reads the meter."""
     if wave == "clipped sine":
-        wanted = volts * ratio_from_db(overdrive_db)
-        notes.append(
-            f"An unclipped sine at this gain would read {wanted:.4g} V. The {true_rms:.4g} V shown does not "
-            "tell that it is clipped: look at the wave, or measure a capture."
-        )
-    elif wave == "sine":
-        notes.append("On a clean sine both kinds agree.")
-    else:
-        notes.append("Noise makes the figure wander: use a slow meter, or measure a capture.")
-    if frequency_hz is not None:
-        simple, better = fits
+        unclipped = volts * ratio_from_db(overdrive_db)
+        return remark("clipping_not_shown_by_meter", unclipped_volts=unclipped, true_rms_volts=true_rms)
+    return remark("both_meters_agree" if wave == "sine" else "noise_reading_wanders")
+
+
+def _frequency_note(frequency_hz: float, simple: bool, better: bool) -> Remark:
+    """Whether handheld meters are usually made for a frequency."""
+    if simple:
+        return remark("simple_meter_fits", frequency_hz=frequency_hz)
+    if better:
         low, high = SIMPLE_METER_HZ
-        words = "out of the usual range of handheld meters: use a capture or an oscilloscope"
-        if simple:
-            words = "in the usual range of simple and of better meters"
-        elif better:
-            words = f"out of a simple meter's usual range ({low:g} to {high:g} Hz): believe a better one only"
-        notes.append(f"{frequency_hz:g} Hz is {words} (common practice; the meter's own page decides).")
-    return notes
+        return remark("better_meter_needed", frequency_hz=frequency_hz, low_hz=low, high_hz=high)
+    return fault("no_handheld_meter_fits", frequency_hz=frequency_hz)

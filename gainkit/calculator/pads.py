@@ -6,9 +6,13 @@ import math
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
+from gainkit.calculator import ranges
 from gainkit.calculator.cautions import HAZARDOUS_VOLTS
+from gainkit.calculator.ranges import one_of, refuse_faults, refuse_outside, within
 from gainkit.errors import GainkitError
-from gainkit.levels import FloatOrArray, db_from_ratio
+from gainkit.levels import FloatOrArray, db_from_ratio, power_db_from_ratio, ratio_from_db
+from gainkit.remarks import Remark, danger, fault, remark
+from gainkit.results import Result
 
 E12 = (10, 12, 15, 18, 22, 27, 33, 39, 47, 56, 68, 82)
 E24 = (
@@ -28,6 +32,18 @@ SMALL_PART_WATTS = 0.25
 
 LEAST_BANDWIDTH_HZ = 100_000.0
 """Bandwidth sought with the cable's capacitance [Hz]: under 0.2 dB lost at 20 kHz (our choice)."""
+
+POWER_IN_HAND = 2.0
+"""A resistor is chosen for this times the power in it [-] (common practice, no source)."""
+
+SHUNT_OHMS = (100.0, 10_000.0)
+"""Shunts tried [ohm] (our choice): below, the series resistor gets hot; above, cable and input load the pad."""
+
+LEAST_SERIES_OHMS = 10.0
+"""Series resistor where the output's own resistance does all that is needed [ohm] (our choice)."""
+
+ALIKE_DB = 0.25
+"""Pads whose headroom differs by less are equally close: the one of lowest output resistance is taken [dB]."""
 
 
 def divider_ratio(
@@ -62,19 +78,37 @@ def next_preferred(series: str, ohms: float) -> float:
 class PadCall:
     """What the pad has to do.
 
-    max_volts : rms of the largest clean sine the output can give; a clipped wave has the same peaks [V].
-    input_volts : rms of the sine that brings the interface to full scale [V]. source_ohms : of the output;
-    input_ohms : of the interface, infinite for the worst case [ohm]. bridged : two-sided, nothing grounded.
-    cable_farads : of the cable behind the pad [F].
+    Parameters
+    ----------
+    max_volts : float
+        Rms of the largest clean sine the output can give; a clipped wave has the same peaks [V].
+    input_volts : float
+        Rms of the sine that brings the interface to full scale [V].
+    source_ohms, input_ohms : float
+        Of the output and of the interface's input, infinite for the worst case [ohm].
+    series : str
+        Preferred values: "E12", "E24" or "E96".
+    bridged : bool
+        Two-sided, nothing grounded: for bridged and built-in outputs.
+    cable_pf : float
+        Capacitance of the cable behind the pad [pF].
+
+    Raises
+    ------
+    GainkitError
+        `outside_range`, `missing` or `not_a_choice` for what cannot be.
     """
 
-    max_volts: float
-    input_volts: float
-    source_ohms: float = 0.0
-    input_ohms: float = math.inf
-    series: str = "E24"
+    max_volts: float = within(ranges.VOLTS)
+    input_volts: float = within(ranges.VOLTS)
+    source_ohms: float = within(ranges.SOURCE_OHMS, default=0.0)
+    input_ohms: float = within(ranges.INPUT_OHMS, default=math.inf)
+    series: str = one_of(tuple(SERIES), default="E24")
     bridged: bool = False
-    cable_farads: float = 300e-12
+    cable_pf: float = within(ranges.PICOFARADS, default=300.0)
+
+    def __post_init__(self) -> None:
+        refuse_faults(self)
 
     @property
     def legs(self) -> int:
@@ -82,8 +116,8 @@ class PadCall:
         return 2 if self.bridged else 1
 
 
-@dataclass(frozen=True)
-class Pad:
+@dataclass(frozen=True, repr=False)
+class Pad(Result):
     """A pad that keeps the input safe. series_ohms, series_watts : of each leg's resistor.
 
     headroom_db : room below the interface's full scale with max_volts at the pad, nominal parts;
@@ -106,23 +140,48 @@ class Pad:
     output_ohms: float
     bandwidth_hz: float | None
     loss_20khz_db: float
-    cautions: tuple[str, ...]
+    cautions: tuple[Remark, ...]
 
 
 def find_pad(call: PadCall) -> Pad:
-    """The pad that suits best. Raises GainkitError when no preferred values make one.
+    """The pad that suits best, from preferred values.
 
     Of all pairs that stay below full scale at the ends of their tolerance: those that need the smallest
     parts and keep the bandwidth, then those that waste least of the interface's range, then the lowest
     output resistance.
+
+    Parameters
+    ----------
+    call : PadCall
+        What the pad has to do.
+
+    Returns
+    -------
+    Pad
+        Resistors [ohm] with the power in them [W], loss and headroom [dB]; `shunt_ohms` is None where no pad is
+        needed.
+
+    Raises
+    ------
+    GainkitError
+        `no_pad_fits` when no preferred values that are sold make one.
+
+    References
+    ----------
+    Voltage divider by Kirchhoff's laws; IEC 60063 for the preferred values.
+
+    Examples
+    --------
+    >>> pad = find_pad(PadCall(max_volts=17.3, input_volts=1))
+    >>> pad.series_ohms, pad.shunt_ohms, round(pad.headroom_db, 2)
+    (2200.0, 120.0, 0.97)
     """
     if call.max_volts <= call.input_volts:
         return _no_pad(call)
     pads = [pad for pad in _candidates(call) if pad.series_part_watts is not None]
     if not pads:
         raise GainkitError(
-            f"No pad of {call.series} parts brings {call.max_volts:g} V down to {call.input_volts:g} V.",
-            "Use an interface input that takes more volts, or a ready-made high-voltage probe.",
+            "no_pad_fits", "max_volts", call.max_volts, series=call.series, input_volts=call.input_volts
         )
     widest = max(pad.bandwidth_hz or math.inf for pad in pads)
     enough = min(LEAST_BANDWIDTH_HZ, widest / 2.0)
@@ -130,33 +189,61 @@ def find_pad(call: PadCall) -> Pad:
     smallest = min(max(pad.series_part_watts or 0.0, SMALL_PART_WATTS) for pad in wide)
     fitting = [pad for pad in wide if max(pad.series_part_watts or 0.0, SMALL_PART_WATTS) == smallest]
     closest = min(pad.headroom_db for pad in fitting)
-    close = [pad for pad in fitting if pad.headroom_db <= closest + 0.25]
+    close = [pad for pad in fitting if pad.headroom_db <= closest + ALIKE_DB]
     return min(close, key=lambda pad: pad.output_ohms)
 
 
 def check_pad(call: PadCall, series_ohms: float, shunt_ohms: float) -> Pad:
-    """The figures of a pad that is already there. Raises GainkitError when it would still overload."""
+    """The figures of a pad that is already there.
+
+    Parameters
+    ----------
+    call : PadCall
+        What the pad has to do.
+    series_ohms, shunt_ohms : float
+        Its resistors, the series one of each leg [ohm].
+
+    Returns
+    -------
+    Pad
+        As `find_pad` returns it.
+
+    Raises
+    ------
+    GainkitError
+        `pad_overloads` when the interface would still be overloaded; `outside_range` or `missing`.
+
+    References
+    ----------
+    As for `find_pad`.
+
+    Examples
+    --------
+    >>> round(check_pad(PadCall(10, 1), series_ohms=9100, shunt_ohms=1000).headroom_db, 3)
+    0.086
+    """
+    refuse_outside("series_ohms", series_ohms, ranges.IMPEDANCE_OHMS, needed=True)
+    refuse_outside("shunt_ohms", shunt_ohms, ranges.IMPEDANCE_OHMS, needed=True)
     pad = _figures(call, series_ohms, shunt_ohms)
     if pad.headroom_db < 0:
-        left = call.input_volts / 10.0 ** (pad.headroom_db / 20.0)
         raise GainkitError(
-            f"A pad of {series_ohms:g} and {shunt_ohms:g} ohm leaves {left:.3g} V of {call.max_volts:g} V: the "
-            f"interface is full at {call.input_volts:g} V.",
-            "Leave out --series-ohms and --shunt-ohms to be given one that fits.",
-        )
+            "pad_overloads", "series_ohms", series_ohms,
+            shunt_ohms=shunt_ohms, left_volts=call.input_volts / ratio_from_db(pad.headroom_db),
+            max_volts=call.max_volts, input_volts=call.input_volts,
+        )  # fmt: skip
     return pad
 
 
 def _candidates(call: PadCall) -> Iterator[Pad]:
     """One pad for every shunt: the smallest series value that is safe at the ends of the tolerance."""
     tolerance = SERIES[call.series][2]
-    for shunt in preferred_values(call.series, 100.0, 10_000.0):
+    for shunt in preferred_values(call.series, *SHUNT_OHMS):
         high = shunt * (1 + tolerance)
         loaded = high / (1 + high / call.input_ohms)
         path = loaded * (call.max_volts / call.input_volts - 1.0) - call.source_ohms
         least = path / (call.legs * (1 - tolerance))
         if least <= 0:  # the source's own resistance does it already: any small resistor will do
-            least = 10.0
+            least = LEAST_SERIES_OHMS
         yield _figures(call, next_preferred(call.series, least), shunt)
 
 
@@ -173,8 +260,8 @@ def _figures(call: PadCall, series_ohms: float, shunt_ohms: float) -> Pad:
     series_watts = amperes**2 * series_ohms
     shunt_watts = (call.max_volts * ratio) ** 2 / shunt_ohms
     output = 1.0 / (1.0 / (path + call.source_ohms) + 1.0 / shunt_ohms + 1.0 / call.input_ohms)
-    corner = 1.0 / (2.0 * math.pi * output * call.cable_farads) if call.cable_farads > 0 else None
-    droop = 0.0 if corner is None else 10.0 * math.log10(1.0 + (20_000.0 / corner) ** 2)
+    corner = 1.0 / (2.0 * math.pi * output * call.cable_pf * 1e-12) if call.cable_pf > 0 else None
+    droop = 0.0 if corner is None else power_db_from_ratio(1.0 + (20_000.0 / corner) ** 2)
     pad = Pad(
         series_ohms=series_ohms,
         shunt_ohms=shunt_ohms,
@@ -197,7 +284,7 @@ def _figures(call: PadCall, series_ohms: float, shunt_ohms: float) -> Pad:
 
 def _part(watts: float) -> float | None:
     """The smallest resistor sold that has a factor of two in hand [W]; None above the largest."""
-    return next((part for part in PART_WATTS if part >= 2.0 * watts), None)
+    return next((part for part in PART_WATTS if part >= POWER_IN_HAND * watts), None)
 
 
 def _no_pad(call: PadCall) -> Pad:
@@ -207,28 +294,16 @@ def _no_pad(call: PadCall) -> Pad:
         0.0, None, 0.0, 0.0, 0.0, call.bridged, headroom, headroom, None, None, 0.0, call.source_ohms, None,
         0.0, (),
     )  # fmt: skip
-    no_need = "No pad is needed: the interface takes all that this output can give."
-    return replace(pad, cautions=(no_need, *_cautions(call, pad)))
+    return replace(pad, cautions=(remark("no_pad_needed"), *_cautions(call, pad)))
 
 
-def _cautions(call: PadCall, pad: Pad) -> Iterator[str]:
-    if call.bridged:
-        yield (
-            "Neither lead of a bridged or built-in output may touch ground. The shunt goes from lead to lead, "
-            "never to ground, and the interface's input must be balanced or floating: an unbalanced input "
-            "grounds one lead and can destroy the output. Without such an input use two one-sided pads on two "
-            "channels, and measure channel 1 minus channel 2."
-        )
-    else:
-        yield (
-            "One-sided: only for an output whose negative lead is ground. Across a bridged or built-in output "
-            "it would ground half the amplifier: use --bridged there."
-        )
+def _cautions(call: PadCall, pad: Pad) -> Iterator[Remark]:
+    yield danger("pad_for_balanced_input" if call.bridged else "pad_grounds_one_lead")
     if pad.worst_headroom_db < 0:
-        yield f"With parts at the ends of their tolerance it overloads by {-pad.worst_headroom_db:.2f} dB."
+        yield fault("pad_overloads_at_tolerance", over_db=-pad.worst_headroom_db)
     if pad.bandwidth_hz is not None and pad.bandwidth_hz < LEAST_BANDWIDTH_HZ:
-        yield f"With this cable it loses {pad.loss_20khz_db:.2f} dB at 20 kHz: use a shorter cable."
+        yield remark("cable_takes_treble", loss_20khz_db=pad.loss_20khz_db)
     if pad.series_part_watts is not None and pad.series_part_watts > SMALL_PART_WATTS:
-        yield f"The series resistor gets warm: use a {pad.series_part_watts:g} W part and let air at it."
+        yield danger("pad_gets_warm", series_part_watts=pad.series_part_watts)
     if call.max_volts > HAZARDOUS_VOLTS:
-        yield "Above 30 V rms: insulate the pad, and connect it with the amplifier off."
+        yield danger("insulate_the_pad", hazardous_volts=HAZARDOUS_VOLTS)

@@ -10,10 +10,29 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-from gainkit.levels import ratio_from_db
+from gainkit.calculator.ranges import (
+    CREST_DB,
+    DB_IN_HAND,
+    DIFFERENCE_DB,
+    FREQUENCY_HZ,
+    POWER_WATTS,
+    refuse_outside,
+)
+from gainkit.levels import power_db_from_ratio, ratio_from_db
 
 LOW_HZ, HIGH_HZ = 20.0, 20_000.0
+"""The band of the programme [Hz], by convention the audible one."""
+
 USUAL_OVERLAPS_DB = (0.0, 3.0, 6.0, 10.0)
+"""Overlaps that a table compares [dB] (common practice, no source)."""
+
+PRODUCT_RATE_HZ, PRODUCT_POINTS = 400_000.0, 1 << 16
+"""Sampling of the products' spectrum [Hz], [-]: ten times the programme's band, in steps of 6 Hz, finer than
+its lowest frequency; four times both changes the products' power above 2800 Hz by less than 1e-12 of it."""
+
+MOST_ORDERS = 120
+"""Terms of the Hermite series [-]: four times as many add less than 0.4 % to the products' power, at overlaps
+of 0 to 20 dB and a crest factor of 12 dB."""
 
 
 def rail_over_rms(crest_factor_db: float, overlap_db: float) -> float:
@@ -66,8 +85,8 @@ def _products_above(a: float, crossover_hz: float) -> float:
     """Power of the clipping products above a frequency, over the unclipped programme's power [-]."""
     import numpy as np
 
-    rate, size = 400_000.0, 1 << 16
-    frequency = np.fft.rfftfreq(size, 1.0 / rate)
+    size = PRODUCT_POINTS
+    frequency = np.fft.rfftfreq(size, 1.0 / PRODUCT_RATE_HZ)
     spectrum = np.zeros(size // 2 + 1)
     inside = (frequency >= LOW_HZ) & (frequency <= HIGH_HZ)
     spectrum[inside] = 1.0 / frequency[inside]
@@ -77,7 +96,7 @@ def _products_above(a: float, crossover_hz: float) -> float:
     hermite = [1.0, a]  # He_n / sqrt(n!), so that nothing overflows
     density = math.exp(-a * a / 2) / math.sqrt(2 * math.pi)
     power = correlation.copy()
-    for order in range(2, 120):
+    for order in range(2, MOST_ORDERS):
         power *= correlation
         if order % 2:
             # c_n = 2 phi(a) He_(n-2)(a) / sqrt(n!) = 2 phi(a) h_(n-2) / sqrt(n (n-1))
@@ -117,9 +136,15 @@ def find_programme(
     """Long-term power at several overlaps. clip_watts : the channel's power at the onset of clipping [W].
 
     target_below_clip_db : how far the target lies below the rails, by a margin or the loudspeaker's limit; an
-    overlap of that size just makes full-scale peaks touch them [dB]. The tweeter is reckoned with the load's
-    own impedance and no loss in its crossover.
+    overlap of that size just makes full-scale peaks touch them [dB]. The tweeter's power is calculated with the
+    load's own impedance and no loss in its crossover. Raises GainkitError for a figure that cannot be.
     """
+    refuse_outside("clip_watts", clip_watts, POWER_WATTS, needed=True)
+    refuse_outside("crest_factor_db", crest_factor_db, CREST_DB, needed=True)
+    refuse_outside("crossover_hz", crossover_hz, FREQUENCY_HZ)
+    refuse_outside("target_below_clip_db", target_below_clip_db, DIFFERENCE_DB, needed=True)
+    for overlap in overlaps_db:
+        refuse_outside("overlaps_db", overlap, DB_IN_HAND, needed=True)
     unclipped = average_power_ratio(crest_factor_db, -target_below_clip_db)
     rows = []
     for overlap in overlaps_db:
@@ -134,7 +159,7 @@ def find_programme(
                 overlap_db=overlap,
                 crest_factor_db=crest_factor_db,
                 average_watts=clip_watts * ratio,
-                average_db=10.0 * math.log10(ratio / unclipped) + 0.0,
+                average_db=power_db_from_ratio(ratio / unclipped) + 0.0,
                 time_clipped_percent=100.0 * time_clipped_share(crest_factor_db, beyond),
                 tweeter_watts=tweeter[0],
                 tweeter_clipping_watts=tweeter[1],

@@ -1,13 +1,16 @@
-"""What a figure on a plate may be: one range per kind of quantity, used by options and system files alike.
+"""What a figure may be: one range per kind of quantity, declared on the fields of the dataclasses that hold it.
 
-The bounds are wide on purpose: they catch slips of the keyboard and wrong units, not unusual cars.
+The bounds are wide on purpose: they catch slips of the keyboard and wrong units, not unusual cars. Command
+line, system file and Python meet the same ones, because they all build the same dataclasses.
 """
 
 from __future__ import annotations
 
+import copy
 import dataclasses
 import math
-from collections.abc import Iterator
+import numbers
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -19,24 +22,33 @@ from gainkit.figures import plain
 class Range:
     """Allowed values of one kind of quantity.
 
-    low, high : bounds in `unit`; `high` is always allowed, `low` only when `low_allowed`.
+    low, high : bounds in `unit`; `high` is always allowed (infinity too, where it is the bound), `low` only
+    when `low_allowed`. whole : only whole numbers.
     """
 
     unit: str
     low: float
     high: float
     low_allowed: bool = False
+    whole: bool = False
 
-    def holds(self, value: float) -> bool:
-        """True for a finite value inside the bounds."""
-        above = value >= self.low if self.low_allowed else value > self.low
-        return math.isfinite(value) and above and value <= self.high
+    def holds(self, value: object) -> bool:
+        """True for a number inside the bounds; never for NaN, text, true and false."""
+        if not isinstance(value, numbers.Real) or isinstance(value, bool):
+            return False
+        number: Any = value
+        above = number >= self.low if self.low_allowed else number > self.low
+        return bool(above and number <= self.high) and not (self.whole and number != int(number))
 
     def words(self) -> str:
         """The allowed values as a phrase: 'above 0 and at most 100000 W'."""
-        first = plain(self.low, 10)
-        low = f"{first} to" if self.low_allowed else f"above {first} and at most"
-        return f"{low} {plain(self.high, 10)} {self.unit}".rstrip()
+        low = plain(self.low, 10)
+        kind = "a whole number, " if self.whole else ""
+        if math.isinf(self.high):
+            least = f"{low} {self.unit}".rstrip()
+            return f"{kind}{least} or more" if self.low_allowed else f"{kind}above {least}"
+        between = f"{low} to" if self.low_allowed else f"above {low} and at most"
+        return f"{kind}{between} {plain(self.high, 10)} {self.unit}".rstrip()
 
 
 WATTS = Range("W", 0, 100_000)
@@ -55,6 +67,21 @@ PERCENT = Range("%", 0, 100, low_allowed=True)
 CREST_DB = Range("dB", 0, 40, low_allowed=True)
 CELSIUS = Range("degrees Celsius", -60, 200, low_allowed=True)
 PICOFARADS = Range("pF", 0, 1_000_000, low_allowed=True)
+INPUT_OHMS = Range("ohm", 0, math.inf)
+"""Of an interface's input; infinite is an open one, the worst case of a pad."""
+
+METER_FLOOR_VOLTS = Range("V", 0, 100, low_allowed=True)
+TONE_TOLERANCE_DB = Range("dB", 0, 6, low_allowed=True)
+COUNT = Range("", 1, 64, low_allowed=True, whole=True)
+"""Voice coils, drivers, channels: as many as one output or one file speaks of."""
+
+DIFFERENCE_DB = Range("dB", -200, 200, low_allowed=True)
+"""Between two levels of one car; beyond it one of them was mistyped."""
+
+POWER_WATTS = Range("W", 0, math.inf)
+"""Calculated rather than read from a plate: any, as long as it is positive."""
+
+SECONDS_PER_SAMPLE = Range("s", 0, 10)
 
 
 def within(allowed: Range, **options: Any) -> Any:
@@ -65,6 +92,11 @@ def within(allowed: Range, **options: Any) -> Any:
     return dataclasses.field(metadata={"range": allowed}, **options)
 
 
+def one_of(words: Sequence[str], **options: Any) -> Any:
+    """A dataclass field that holds one of these words: `kind: str = one_of(("sine", "square"))`."""
+    return dataclasses.field(metadata={"choice": tuple(words)}, **options)
+
+
 def range_of(kind: type, name: str) -> Range:
     """The range that a dataclass's field was declared with."""
     field = next(each for each in dataclasses.fields(kind) if each.name == name)
@@ -73,15 +105,23 @@ def range_of(kind: type, name: str) -> Range:
 
 
 def range_faults(thing: Any) -> Iterator[GainkitError]:
-    """A fault for each field of a dataclass that lies outside its declared range, or is no number."""
+    """A fault for each field of a dataclass that lies outside its declared range or choice, or is missing.
+
+    None stands for 'not known' where the field's type says so. A flag is true or false, not a word or a number.
+    """
     for each in dataclasses.fields(thing):
-        allowed = each.metadata.get("range")
-        value = getattr(thing, each.name)
-        if allowed is None or value is None:
+        value, name = getattr(thing, each.name), each.name
+        allowed, choice = each.metadata.get("range"), each.metadata.get("choice")
+        if value is None and "None" in str(each.type):
             continue
-        number = isinstance(value, (int, float)) and not isinstance(value, bool)
-        if not number or not allowed.holds(value):
-            yield GainkitError("outside_range", each.name, value, allowed)
+        if allowed is not None and value is None:
+            yield GainkitError("missing", name, None, allowed)
+        elif allowed is not None and not allowed.holds(value):
+            yield GainkitError("outside_range", name, value, allowed)
+        elif choice is not None and value not in choice:
+            yield GainkitError("not_a_choice", name, value, choice)
+        elif each.type in ("bool", bool) and not isinstance(value, bool):
+            yield GainkitError("not_a_choice", name, value, ("true", "false"))
 
 
 def refuse_faults(thing: Any) -> None:
@@ -94,28 +134,43 @@ def refuse_faults(thing: Any) -> None:
 
 
 def all_faults(thing: Any) -> Iterator[GainkitError]:
-    """Every fault of a dataclass; rules between fields are asked only where each field is in its range."""
+    """Every fault of a dataclass: of its ranges, then of the rules between its fields, which `faults()` yields.
+
+    A field that is wrong by itself counts there as left out (its default; NaN, of which no comparison is true,
+    where it has none), so that one slip hides no other and is told once.
+    """
     wrong = list(range_faults(thing))
     yield from wrong
-    if not wrong and hasattr(thing, "faults"):
-        yield from thing.faults()
+    if not hasattr(thing, "faults"):
+        return
+    names = {fault.parameter for fault in wrong}
+    mended = copy.copy(thing)
+    for each in dataclasses.fields(thing):
+        if each.name in names:
+            object.__setattr__(mended, each.name, _default(each, math.nan))
+    yield from (fault for fault in mended.faults() if fault.parameter not in names)
 
 
-def faults_of(kind: type, **fields: Any) -> list[GainkitError]:
+def faults_of(kind: type, /, **fields: Any) -> list[GainkitError]:
     """The faults that building a dataclass from these fields would meet, without building it."""
     thing: Any = object.__new__(kind)
     for each in dataclasses.fields(kind):
-        if each.name in fields:
-            value = fields[each.name]
-        elif each.default is not dataclasses.MISSING:
-            value = each.default
-        else:
-            value = each.default_factory() if each.default_factory is not dataclasses.MISSING else None
-        object.__setattr__(thing, each.name, value)
+        object.__setattr__(thing, each.name, fields.get(each.name, _default(each, None)))
     return list(all_faults(thing))
 
 
-def refuse_outside(parameter: str, value: float | None, allowed: Range) -> None:
-    """Raise GainkitError for a parameter unless its value is None or inside the range."""
-    if value is not None and not allowed.holds(value):
+def _default(field: dataclasses.Field[Any], without: Any) -> Any:
+    """What a field holds when it is left out; `without` where it has no default."""
+    if field.default is not dataclasses.MISSING:
+        return field.default
+    return without if field.default_factory is dataclasses.MISSING else field.default_factory()
+
+
+def refuse_outside(parameter: str, value: object, allowed: Range, *, needed: bool = False) -> None:
+    """Raise GainkitError for a parameter outside its range. None passes as 'not known' unless it is needed."""
+    if value is None:
+        if needed:
+            raise GainkitError("missing", parameter, None, allowed)
+        return
+    if not allowed.holds(value):
         raise GainkitError("outside_range", parameter, value, allowed)

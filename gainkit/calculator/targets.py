@@ -7,14 +7,16 @@ this toolkit: the overlap lets a recording of -overlap dBFS reach the target, an
 
 from __future__ import annotations
 
-import math
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import cast
 
+from gainkit.calculator.amplifier import half_load_ohms
 from gainkit.calculator.cautions import channel_cautions
 from gainkit.calculator.channel import Channel, MeterLimits, channel_clip_volts
-from gainkit.errors import GainkitError
+from gainkit.calculator.setting import Target
 from gainkit.levels import FloatOrArray, db_from_ratio, ratio_from_db, volts_from_watts, watts_from_volts
+
+__all__ = ["Target", "find_target"]
 
 # ---- one quantity each -------------------------------------------------------------------------------------
 
@@ -40,7 +42,7 @@ def lower_limit_volts(clip_volts: FloatOrArray, speaker_volts: FloatOrArray) -> 
 
 
 def set_volts(target_volts: FloatOrArray, tone_dbfs: FloatOrArray, overlap_db: FloatOrArray) -> FloatOrArray:
-    """What the meter shall show with that tone: target x 10^((tone + overlap)/20) [V rms]."""
+    """What the meter should read with that tone: target x 10^((tone + overlap)/20) [V rms]."""
     shown: FloatOrArray = target_volts * ratio_from_db(tone_dbfs + overlap_db)
     return shown
 
@@ -96,50 +98,44 @@ def plus_minus_volts(
     return lower_limit_volts(expanded, meter + tone)
 
 
-@dataclass(frozen=True)
-class Target:
-    """What follows from a `Channel`; None where something it needs is not known. Volts are rms.
-
-    limited_by : "amplifier" or "speaker". tone_watts : what the setting tone would put into the load [W].
-    half_load_ohms : what each half of a bridged pair sees [ohm]. set_plus_minus_volts : see `plus_minus_volts`.
-    All other fields: see the functions of this module that bear their names.
-    """
-
-    clip_volts: float
-    clip_watts: float
-    speaker_limit_volts: float | None
-    limited_by: str
-    target_volts: float
-    target_watts: float
-    tone_dbfs: float
-    overlap_db: float
-    margin_db: float
-    set_volts: float
-    headroom_db: float
-    source_volts: float | None
-    gain_db: float | None
-    sensitivity_volts: float | None
-    cautions: tuple[str, ...]
-    load_ohms: float
-    half_load_ohms: float | None
-    tone_watts: float
-    set_plus_minus_volts: float | None
-
-
 def find_target(channel: Channel) -> Target:
-    """All figures of one channel. Raises GainkitError for a tone above what the overlap allows."""
+    """What the meter should read for one channel, and all that follows from it.
+
+    Parameters
+    ----------
+    channel : Channel
+        What is known of the amplifier, of what hangs on it and of the meter.
+
+    Returns
+    -------
+    Target
+        Volts are rms [V], powers continuous [W], levels and gains in decibels; scalars all. `set_volts` is the
+        figure to set, with the tone at `tone_dbfs`; `cautions` holds what applies to this channel.
+
+    Raises
+    ------
+    GainkitError
+        For a channel that cannot be, when it is made: see `Channel`.
+
+    References
+    ----------
+    Joule's and Ohm's laws; AES17 for 0 dBFS, the full-scale sine; JCGM 100:2008 for `set_plus_minus_volts`. The
+    overlap is this toolkit's own gain model: a recording of -overlap dBFS reaches the target.
+
+    Examples
+    --------
+    >>> from gainkit.calculator.amplifier import Rating
+    >>> front = Channel((Rating(75, 4),), load_ohms=4, overlap_db=5, source_volts=5)
+    >>> found = find_target(front)
+    >>> round(found.set_volts, 2), found.tone_dbfs
+    (17.32, -5.0)
+    >>> round(found.gain_db, 2), round(found.sensitivity_volts, 2)
+    (15.79, 2.81)
+    >>> [caution.code for caution in found.cautions]
+    ['unplug_loudspeakers', 'speaker_limit_unknown', 'full_scale_peaks_cut']
+    """
     tone = -channel.overlap_db + 0.0 if channel.tone_dbfs is None else channel.tone_dbfs
-    if tone > -channel.overlap_db + 1e-9:
-        raise GainkitError(
-            f"A tone of {tone:g} dBFS is louder than an overlap of {channel.overlap_db:g} dB allows.",
-            f"Use a tone of {-channel.overlap_db + 0.0:g} dBFS or less: a louder one would be clipped.",
-        )
     clip = channel_clip_volts(channel)
-    if not math.isfinite(clip):
-        raise GainkitError(
-            "Nothing says how far this channel goes.",
-            "Give its rated watts and ohms, or the volts measured at the onset of clipping.",
-        )
     speaker = None
     if channel.speaker_watts is not None:
         speaker = speaker_limit_volts(channel.speaker_watts, channel.load_ohms)
@@ -167,7 +163,7 @@ def find_target(channel: Channel) -> Target:
         sensitivity_volts=sensitivity,
         cautions=(),
         load_ohms=channel.load_ohms,
-        half_load_ohms=channel.load_ohms / 2 if channel.bridged else None,
+        half_load_ohms=half_load_ohms(channel.load_ohms) if channel.bridged else None,
         tone_watts=watts_from_volts(shown, channel.load_ohms),
         set_plus_minus_volts=_plus_minus(shown, channel.meter),
     )

@@ -6,7 +6,14 @@ from dataclasses import dataclass
 from typing import cast
 
 from gainkit.calculator.amplifier import built_in_limit_volts
+from gainkit.calculator.ranges import DIFFERENCE_DB, LEVEL_DBFS, OHMS, SUPPLY_VOLTS, VOLTS, refuse_outside
 from gainkit.levels import FloatOrArray, ratio_from_db, watts_from_volts
+from gainkit.remarks import Remark, danger, fault, remark
+from gainkit.results import Result
+
+READING_SLACK = 1.005
+"""An onset above the stage's own limit is told only beyond this [-]: a meter may be off by as much (our
+choice)."""
 
 
 def trim_db(source_clip_dbfs: FloatOrArray, main_clip_dbfs: FloatOrArray) -> FloatOrArray:
@@ -33,8 +40,8 @@ def full_scale_volts_from(clip_volts: FloatOrArray, clip_dbfs: FloatOrArray) -> 
     return volts
 
 
-@dataclass(frozen=True)
-class Trim:
+@dataclass(frozen=True, repr=False)
+class Trim(Result):
     """How far the built-in channels come down.
 
     clip_dbfs_before, clip_dbfs_after : recording level at their onset of clipping [dBFS]. most_volts,
@@ -49,7 +56,7 @@ class Trim:
     most_volts: float | None
     most_watts: float | None
     source_volts: float | None
-    notes: tuple[str, ...]
+    notes: tuple[Remark, ...]
 
 
 def find_trim(
@@ -60,18 +67,54 @@ def find_trim(
     load_ohms: float | None = None,
     clip_volts: float | None = None,
 ) -> Trim:
-    """The trim, with what supply and a measured onset say besides. clip_volts : rms at the onset [V]."""
+    """How far a radio's own loudspeaker channels come down, to clip no earlier than the main ones.
+
+    Parameters
+    ----------
+    source_clip_dbfs : float
+        Recording level at which the built-in amplifier clips now [dBFS].
+    main_clip_dbfs : float
+        Recording level at which the main channels clip: their margin less their overlap [dBFS].
+    supply_volts, load_ohms : float, optional
+        Supply [V] and the loudspeakers on it [ohm]: they add the stage's own limit.
+    clip_volts : float, optional
+        Its rms volts at the onset of clipping [V].
+
+    Returns
+    -------
+    Trim
+        `trim_db` is the change of the built-in channels' own level, 0 or less [dB].
+
+    Raises
+    ------
+    GainkitError
+        `outside_range` or `missing` for a figure that cannot be.
+
+    References
+    ----------
+    Definitions of dBFS (AES17); a bridge-tied stage swings between zero and its supply.
+
+    Examples
+    --------
+    >>> find_trim(-12, -5).trim_db
+    -7.0
+    """
+    refuse_outside("source_clip_dbfs", source_clip_dbfs, LEVEL_DBFS, needed=True)
+    refuse_outside("main_clip_dbfs", main_clip_dbfs, DIFFERENCE_DB, needed=True)
+    refuse_outside("supply_volts", supply_volts, SUPPLY_VOLTS)
+    refuse_outside("load_ohms", load_ohms, OHMS)
+    refuse_outside("clip_volts", clip_volts, VOLTS)
     change = trim_db(source_clip_dbfs, main_clip_dbfs) + 0.0
     most = None if supply_volts is None else built_in_limit_volts(supply_volts)
-    notes = ["Neither lead of a built-in output may touch ground: it is bridge-tied."]
-    if change == 0.0:
-        notes.insert(0, "No trim is needed: the built-in amplifier clips no earlier than the main one.")
-    else:
-        notes.insert(0, "Turn down the channels' own level (fader or channel gain), not the master volume.")
-    if most is not None and clip_volts is not None and clip_volts > most * 1.005:
+    notes = [
+        remark("trim_by_own_level") if change else remark("no_trim_needed"),
+        danger("ungrounded_output", output="built-in"),
+    ]
+    if most is not None and clip_volts is not None and clip_volts > most * READING_SLACK:
         notes.append(
-            f"{clip_volts:.2f} V is more than a clean bridge-tied stage reaches on {supply_volts:g} V "
-            f"({most:.2f} V): the capture was clipped, or the supply was higher."
+            fault(
+                "clip_above_built_in_limit", clip_volts=clip_volts, supply_volts=supply_volts, most_volts=most
+            )
         )
     return Trim(
         trim_db=change,

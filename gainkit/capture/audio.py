@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import contextlib
-import math
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -16,6 +15,8 @@ from gainkit.capture.container import find_samples
 from gainkit.capture.model import Capture, SampleSource
 from gainkit.capture.pcm import LIMITS, PcmFile
 from gainkit.errors import GainkitError
+from gainkit.remarks import Remark, remark
+from gainkit.remarks import fault as fault_remark
 
 if TYPE_CHECKING:
     import soundfile
@@ -32,7 +33,12 @@ EXACT_IN_SINGLE = ("PCM_S8", "PCM_U8", "PCM_16", "PCM_24", "FLOAT")
 
 LOSSLESS = (*EXACT_IN_SINGLE, "PCM_32", "DOUBLE", "ALAC_16", "ALAC_20", "ALAC_24", "ALAC_32")
 
+OPEN_LENGTH = 1 << 62
+"""libsndfile's length of a file whose writer never told it is above this [frames]."""
+
 PROBE_FRAMES = 4096
+"""So many frames tell the converter's step: their lowest bit is in use in any but silence [frames]."""
+
 LEAST_VALUES = 32
 """Distinct values from which on the grid they lie on tells the recorder's own step [-]."""
 
@@ -62,12 +68,11 @@ class SoundFile:
                     with np.errstate(invalid="ignore", over="ignore"):
                         yield tuple(np.multiply(table[:, c], scale, dtype=np.float64) for c in columns)
         except (soundfile.SoundFileError, RuntimeError, OSError) as fault:
-            raise GainkitError(
-                f"{self.path}: damaged after frame {done} ({_reason(fault)}).",
-                "Measure the part before it with --stop, or copy the file again.",
+            raise GainkitError("damaged_after_frame", frame=done, reason=_reason(fault)).within(
+                "file", self.path
             ) from fault
 
-    def place(self, frame: int) -> str | None:
+    def line(self, frame: int) -> int | None:
         return None
 
 
@@ -79,13 +84,13 @@ def read_audio(path: Path, head: bytes, *, full_scale_volts: float | None = None
     it cannot be read or holds no frames.
     """
     _refuse_unread(path, head)
-    found = find_samples(path, head)
-    if found.layout is not None:
-        layout = found.layout
+    samples = find_samples(path, head)
+    if samples.layout is not None:
+        layout = samples.layout
         source: SampleSource = PcmFile(path, layout)
         step = LIMITS.get(layout.code)
         shape = layout.sample_rate_hz, layout.frames, layout.channels
-        notes = found.notes
+        notes = samples.notes
     else:
         source, step, shape, notes = _through_libsndfile(path)
     rate, frames, channels = shape
@@ -138,15 +143,12 @@ def _refuse_unread(path: Path, head: bytes) -> None:
     """Raise GainkitError for a known form of sound that cannot be read, with the way out."""
     for name, (place, mark) in UNREAD.items():
         if head[place : place + len(mark)] == mark:
-            raise GainkitError(
-                f"{path} is {name}: that form is not read.",
-                f"Convert it: ffmpeg -i '{path.name}' '{path.stem}.wav'; better, set the recorder to WAV.",
-            )
+            raise GainkitError("unread_form", form=name, name=path.name, stem=path.stem).within("file", path)
 
 
 def _through_libsndfile(
     path: Path,
-) -> tuple[SampleSource, float | None, tuple[float, int, int], tuple[str, ...]]:
+) -> tuple[SampleSource, float | None, tuple[float, int, int], tuple[Remark, ...]]:
     import soundfile
 
     try:
@@ -154,27 +156,16 @@ def _through_libsndfile(
             rate, frames, channels, subtype = audio.samplerate, audio.frames, audio.channels, audio.subtype
             there = _decodable(path, audio)
     except (soundfile.SoundFileError, RuntimeError, TypeError, OSError) as fault:
-        raise GainkitError(
-            f"{path}: not a readable audio file ({_reason(fault)}).",
-            "Export the recording again as WAV or FLAC; samples without a header need one first, as in: "
-            f"sox -t raw -r 48000 -e signed -b 24 -c 2 '{path.name}' capture.wav (its own figures).",
-        ) from fault
+        raise GainkitError("not_audio", reason=_reason(fault), name=path.name).within("file", path) from fault
     if there == 0:
-        raise GainkitError(f"{path}: the recording is empty.", "Record at least three cycles of the tone.")
-    notes: tuple[str, ...] = ()
-    if frames >= 1 << 62:
-        notes = (f"The recorder never wrote the recording's length; all {there / rate:.3f} s are read.",)
+        raise GainkitError("recording_empty").within("file", path)
+    notes: tuple[Remark, ...] = ()
+    if frames >= OPEN_LENGTH:
+        notes = (remark("length_never_written", seconds=there / rate),)
     elif there < frames:
-        notes = (
-            f"The file is cut off: its header promises {frames / rate:.3f} s, "
-            f"{there / rate:.3f} s are there and are read.",
-        )
+        notes = (fault_remark("file_cut_off", promised_seconds=frames / rate, seconds=there / rate),)
     if subtype not in LOSSLESS:
-        notes = (
-            *notes,
-            f"The file is compressed with loss ({subtype}): what the codec adds is measured as distortion "
-            "and noise. Record to WAV or FLAC.",
-        )
+        notes = (*notes, fault_remark("compressed_with_loss", subtype=subtype))
     source = SoundFile(path, subtype in EXACT_IN_SINGLE)
     return source, STEP_UNITS.get(subtype), (float(rate), there, channels), notes
 
@@ -183,7 +174,7 @@ def _decodable(path: Path, audio: soundfile.SoundFile) -> int:
     """Frames that can really be decoded: asked at the end first, counted from the start only if that fails."""
     frames = int(audio.frames)
     try:
-        if frames < 1 << 62:
+        if frames < OPEN_LENGTH:
             audio.seek(max(frames - 1, 0))
             if len(audio.read(1, dtype="float32")) == min(frames, 1):
                 return frames
@@ -214,9 +205,3 @@ def _reason(fault: Any) -> str:
     """libsndfile's own words without the path that it repeats, or the system's."""
     words = getattr(fault, "error_string", None) or getattr(fault, "strerror", None) or str(fault)
     return str(words).strip().rstrip(".")
-
-
-def check_volts(option: str, volts: float | None) -> None:
-    """Raise GainkitError for a full scale that means nothing."""
-    if volts is not None and not (math.isfinite(volts) and volts > 0):
-        raise GainkitError(f"{option} is {volts:g} V.", "Give the peak volts of digital full scale, above 0.")

@@ -2,25 +2,46 @@
 
 from __future__ import annotations
 
-import math
 import tomllib
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
+from gainkit.calculator.ranges import Range, refuse_faults, within
 from gainkit.errors import GainkitError
+from gainkit.remarks import Remark
+from gainkit.results import Result
 
 KEYS = ("full_scale_volts", "channel", "sample_rate_hz", "date", "how")
+"""What the file holds."""
+
+FULL_SCALE_VOLTS = Range("V", 0, 1_000_000)
+"""Peak volts of digital 1.0; with a high-voltage probe they can be many."""
+
+CHANNEL = Range("", 1, 1024, low_allowed=True, whole=True)
+RATE_HZ = Range("Hz", 0, 1_000_000_000, low_allowed=True)
 
 
-@dataclass(frozen=True)
-class Calibration:
-    """full_scale_volts : peak volts of digital 1.0 [V]. channel : it was made on. how : in words."""
+@dataclass(frozen=True, repr=False)
+class Calibration(Result):
+    """What a recorder's full scale stands for.
 
-    full_scale_volts: float
-    channel: int
-    sample_rate_hz: float
-    date: str
-    how: str
+    full_scale_volts : peak volts of digital 1.0 [V]. channel : it was made on, counted from 1. sample_rate_hz :
+    it was made at [Hz], 0 where that is not known. date : ISO. how : in words. tone_hz, tone_dbfs : of the tone
+    it was made with [Hz], [dBFS], and notes : what to know of it; none of these three stands in the file.
+    """
+
+    full_scale_volts: float = within(FULL_SCALE_VOLTS)
+    channel: int = within(CHANNEL, default=1)
+    sample_rate_hz: float = within(RATE_HZ, default=0.0)
+    date: str = ""
+    how: str = ""
+    tone_hz: float | None = None
+    tone_dbfs: float | None = None
+    notes: tuple[Remark, ...] = ()
+
+    def __post_init__(self) -> None:
+        refuse_faults(self)
 
     def as_toml(self) -> str:
         """The file's text; the volts with all digits that a float holds."""
@@ -36,36 +57,22 @@ class Calibration:
 
 
 def read_calibration(path: Path) -> Calibration:
-    """Read a calibration file. Raises GainkitError that names the key."""
+    """Read a calibration file. Raises GainkitError that names the file and the key."""
     try:
         with open(path, "rb") as file:
-            table = tomllib.load(file)
+            table: dict[str, Any] = tomllib.load(file)
     except FileNotFoundError as fault:
-        raise GainkitError(
-            f"The calibration file {path} is not there.", "Make one with `gainkit calibrate`."
-        ) from fault
+        raise GainkitError("calibration_missing", file=str(path)) from fault
     except (ValueError, RecursionError) as fault:  # no TOML, no UTF-8, numbers too long
-        raise GainkitError(
-            f"{path} is no calibration file ({fault}).", "Make one with `gainkit calibrate`."
-        ) from fault
+        raise GainkitError("not_a_calibration", file=str(path), reason=str(fault)) from fault
     except OSError as fault:
-        raise GainkitError(
-            f"{path} cannot be read ({fault.strerror}).", "Give the calibration file."
-        ) from fault
-    unknown = sorted(set(table) - set(KEYS))
-    if unknown:
-        raise GainkitError(f"{path}: unknown key {unknown[0]}.", f"Known are {', '.join(KEYS)}.")
-    volts = table.get("full_scale_volts")
-    if isinstance(volts, bool) or not isinstance(volts, int | float) or not 0 < volts < math.inf:
-        raise GainkitError(
-            f"{path}: full_scale_volts is {volts!r}; it must be a number above 0, in volts.",
-            "Make the file with `gainkit calibrate`.",
-        )
-    channel, rate = table.get("channel", 1), table.get("sample_rate_hz", 0.0)
-    if isinstance(channel, bool) or not isinstance(channel, int) or channel < 1:
-        raise GainkitError(f"{path}: channel is {channel!r}.", "Give a whole number from 1.")
-    if isinstance(rate, bool) or not isinstance(rate, int | float):
-        raise GainkitError(f"{path}: sample_rate_hz is {rate!r}.", "Give a number in Hz.")
-    return Calibration(
-        float(volts), channel, float(rate), str(table.get("date", "")), str(table.get("how", ""))
-    )
+        raise GainkitError("file_unreadable", file=str(path), reason=str(fault.strerror)) from fault
+    for key in sorted(set(table) - set(KEYS)):
+        raise GainkitError("calibration_key_unknown", received=key, allowed=KEYS).within("file", path)
+    table |= {key: str(table[key]) for key in ("date", "how") if key in table}
+    try:
+        known = Calibration(**{"full_scale_volts": None} | table)
+    except GainkitError as fault:
+        wrong = GainkitError("calibration_key", None, fault.received, fault.allowed, key=fault.parameter)
+        raise wrong.within("file", path) from None
+    return known

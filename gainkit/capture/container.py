@@ -9,15 +9,20 @@ from __future__ import annotations
 
 import struct
 from collections.abc import Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from pathlib import Path
 from typing import BinaryIO
 
 from gainkit.capture.pcm import WIDTHS, Code, Layout
 from gainkit.errors import GainkitError
+from gainkit.remarks import Remark, fault, remark
 
 MOST_CHUNKS = 4096
+"""A damaged file may be chunks all the way: after so many none is sought [-] (our choice)."""
+
 MOST_HEADER_BYTES = 4096
+"""Read of a chunk that describes the samples; all of them are far shorter [byte]."""
+
 OPEN_ENDED = 0xFFFFFF00
 """Lengths from here on are what a recorder leaves when it writes to a pipe [byte]."""
 
@@ -38,17 +43,17 @@ class Chunk:
 
 
 @dataclass(frozen=True)
-class Found:
+class Samples:
     """Plain samples, and what to tell about the file.
 
     layout : None when the file is of a kind that another reader must decode.
     """
 
     layout: Layout | None
-    notes: tuple[str, ...] = field(default=())
+    notes: tuple[Remark, ...] = ()
 
 
-def find_samples(path: Path, head: bytes) -> Found:
+def find_samples(path: Path, head: bytes) -> Samples:
     """Walk the chunks of a file that begins with ``head``.
 
     Raises GainkitError for a file that is cut off before its samples, or that contradicts itself.
@@ -63,7 +68,7 @@ def find_samples(path: Path, head: bytes) -> Found:
             return _aiff(path, file, size)
         if head[:4] == b"caff":
             return _caf(path, file, size)
-    return Found(None)
+    return Samples(None)
 
 
 def _riff_chunks(file: BinaryIO, file_bytes: int, big_endian: bool) -> Iterator[Chunk]:
@@ -95,7 +100,7 @@ def _w64_chunks(file: BinaryIO, file_bytes: int) -> Iterator[Chunk]:
             return
 
 
-def _wave(path: Path, file: BinaryIO, file_bytes: int, chunks: Iterator[Chunk], head: bytes) -> Found:
+def _wave(path: Path, file: BinaryIO, file_bytes: int, chunks: Iterator[Chunk], head: bytes) -> Samples:
     """RIFF and its descendants."""
     order = ">" if head[:4] == b"RIFX" else "<"
     fmt = b""
@@ -108,14 +113,14 @@ def _wave(path: Path, file: BinaryIO, file_bytes: int, chunks: Iterator[Chunk], 
             fmt = _content(file, chunk)
         elif chunk.name == b"data":
             if len(fmt) < 16:
-                raise _cut(path, "its format is missing")
+                raise _cut(path, "format")
             promised = chunk.size
             if head[:4] in (b"RF64", b"BW64") and chunk.size == 0xFFFFFFFF and long_size:
                 promised = long_size
             elif chunk.size == 0 and _length_is_meant(head, file_bytes):
                 raise _empty(path)
             return _wave_layout(path, fmt, order, chunk.start, promised, file_bytes)
-    raise _cut(path, "it holds no samples")
+    raise _cut(path, "samples")
 
 
 def _length_is_meant(head: bytes, file_bytes: int) -> bool:
@@ -126,14 +131,14 @@ def _length_is_meant(head: bytes, file_bytes: int) -> bool:
     return outer + 8 in (file_bytes, file_bytes - 1)
 
 
-def _wave_layout(path: Path, fmt: bytes, order: str, start: int, promised: int, file_bytes: int) -> Found:
+def _wave_layout(path: Path, fmt: bytes, order: str, start: int, promised: int, file_bytes: int) -> Samples:
     tag, channels, rate, _, align, bits = struct.unpack(order + "HHIIHH", fmt[:16])
     if tag == 0xFFFE and len(fmt) >= 40 and fmt[26:40] == GUID_TAIL:
         tag = struct.unpack(order + "H", fmt[24:26])[0]
     _check_shape(path, channels, rate)
     code = _code(tag == 3, align // channels) if align % channels == 0 else None
     if tag not in (1, 3) or code is None or (bits + 7) // 8 * channels != align:
-        return Found(None)
+        return Samples(None)
     code = "u1" if code == "i1" else code
     open_end = promised == 0 or OPEN_ENDED <= promised <= 0xFFFFFFFF or promised >= 1 << 62
     return _bounded(
@@ -141,7 +146,7 @@ def _wave_layout(path: Path, fmt: bytes, order: str, start: int, promised: int, 
     )
 
 
-def _aiff(path: Path, file: BinaryIO, file_bytes: int) -> Found:
+def _aiff(path: Path, file: BinaryIO, file_bytes: int) -> Samples:
     """AIFF and AIFF-C: the common chunk says how, the sound chunk where."""
     common = b""
     sound: Chunk | None = None
@@ -151,16 +156,16 @@ def _aiff(path: Path, file: BinaryIO, file_bytes: int) -> Found:
         elif chunk.name == b"SSND":
             sound = chunk
     if len(common) < 18:
-        raise _cut(path, "its format is missing")
+        raise _cut(path, "format")
     if sound is None or sound.start + 8 > file_bytes:
-        raise _cut(path, "it holds no samples")
+        raise _cut(path, "samples")
     channels, frames, bits = struct.unpack(">HIH", common[:8])
     rate = _extended(common[8:18])
     _check_shape(path, channels, rate)
     kind = common[18:22] if len(common) >= 22 else b"NONE"
     code = _code(kind.lower() in (b"fl32", b"fl64"), (bits + 7) // 8)
     if kind.lower() not in (b"none", b"twos", b"sowt", b"fl32", b"fl64", b"in24", b"in32") or code is None:
-        return Found(None)
+        return Samples(None)
     file.seek(sound.start)
     skip = int.from_bytes(file.read(4), "big")
     promised = frames * channels * WIDTHS[code]
@@ -177,7 +182,7 @@ def _extended(ten: bytes) -> float:
     return float(int.from_bytes(ten[2:], "big") * 2.0 ** (exponent - 16383 - 63))
 
 
-def _caf(path: Path, file: BinaryIO, file_bytes: int) -> Found:
+def _caf(path: Path, file: BinaryIO, file_bytes: int) -> Samples:
     """Core Audio Format: the description comes first, the data chunk may be open-ended."""
     description = b""
     at = 8
@@ -191,20 +196,20 @@ def _caf(path: Path, file: BinaryIO, file_bytes: int) -> Found:
             description = _content(file, Chunk(name, at + 12, max(size, 0)))
         elif name == b"data":
             if len(description) < 32:
-                raise _cut(path, "its format is missing")
+                raise _cut(path, "format")
             return _caf_layout(path, description, at + 12, size, file_bytes)
         at += 12 + max(size, 0)
         if at > file_bytes:
             break
-    raise _cut(path, "it holds no samples")
+    raise _cut(path, "samples")
 
 
-def _caf_layout(path: Path, description: bytes, start: int, size: int, file_bytes: int) -> Found:
+def _caf_layout(path: Path, description: bytes, start: int, size: int, file_bytes: int) -> Samples:
     rate, kind, flags, packet, per_packet, channels, bits = struct.unpack(">d4sIIIII", description[:32])
     _check_shape(path, channels, rate)
     code = _code(bool(flags & 1), packet // channels)
     if kind != b"lpcm" or per_packet != 1 or code is None or (bits + 7) // 8 * channels != packet:
-        return Found(None)
+        return Samples(None)
     promised = size - 4 if size >= 4 else None  # four bytes of edit count come first
     return _bounded(path, start + 4, promised, file_bytes, channels, rate, code, not flags & 2)
 
@@ -226,7 +231,7 @@ def _bounded(
     rate: float,
     code: Code,
     big_endian: bool,
-) -> Found:
+) -> Samples:
     """What is there of what was promised, with a note when that is less or was never said."""
     size = channels * WIDTHS[code]
     there = max(file_bytes - start, 0)
@@ -234,17 +239,12 @@ def _bounded(
     if frames == 0:
         raise _empty(path)
     seconds = frames / rate
-    notes: tuple[str, ...] = ()
+    notes: tuple[Remark, ...] = ()
     if promised is None:
-        notes = (
-            f"The recorder never wrote the recording's length; all {seconds:.3f} s that are there are read.",
-        )
+        notes = (remark("length_never_written", seconds=seconds),)
     elif promised - there >= size:
-        notes = (
-            f"The file is cut off: its header promises {promised // size / rate:.3f} s, "
-            f"{seconds:.3f} s are there and are read.",
-        )
-    return Found(Layout(start, frames, channels, rate, code, big_endian, promised), notes)
+        notes = (fault("file_cut_off", promised_seconds=promised // size / rate, seconds=seconds),)
+    return Samples(Layout(start, frames, channels, rate, code, big_endian, promised), notes)
 
 
 def _content(file: BinaryIO, chunk: Chunk) -> bytes:
@@ -254,18 +254,13 @@ def _content(file: BinaryIO, chunk: Chunk) -> bytes:
 
 def _check_shape(path: Path, channels: int, rate: float) -> None:
     if not (1 <= channels <= 1024 and 1 <= rate <= 1e9):
-        raise GainkitError(
-            f"{path}: the header speaks of {channels} channels at {rate:g} Hz; it is damaged.",
-            "Copy the file again from the recorder, or export it as WAV or FLAC.",
-        )
+        raise GainkitError("header_damaged", channels=channels, sample_rate_hz=rate).within("file", path)
 
 
-def _cut(path: Path, what: str) -> GainkitError:
-    return GainkitError(
-        f"{path}: the file is cut off or damaged: {what}.",
-        "Copy it again from the recorder, or record again.",
-    )
+def _cut(path: Path, lacks: str) -> GainkitError:
+    """What a file without its format or its samples is refused with. lacks : "format" or "samples"."""
+    return GainkitError("file_damaged", lacks=lacks).within("file", path)
 
 
 def _empty(path: Path) -> GainkitError:
-    return GainkitError(f"{path}: the recording is empty.", "Record at least three cycles of the tone.")
+    return GainkitError("recording_empty").within("file", path)

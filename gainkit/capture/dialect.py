@@ -1,4 +1,4 @@
-"""How a text writes its table: separator, decimal sign, quotes, and where the rows begin."""
+"""How a text writes its table: separator, decimal point or comma, quotes, and where the rows begin."""
 
 from __future__ import annotations
 
@@ -6,18 +6,21 @@ import csv
 import itertools
 import re
 from collections import Counter
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from gainkit.errors import GainkitError
 
-COMMENT_SIGNS = ("#", "%", ";", "//", "!")
+COMMENT_STARTS = ("#", "%", ";", "//", "!")
+"""What begins a line that speaks to people."""
+
 SAMPLE_LINES = 40
+"""Lines that the dialect is told from [lines]: from the end of what was read, past the preamble."""
+
 SURE_ROWS = 3
 """So many rows in a line are a table; fewer may be figures of the preamble [rows]."""
 
 POINT_NUMBER = re.compile(r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eEdD][+-]?\d+)?")
-COMMA_NUMBER = re.compile(r"[+-]?(?:\d+,?\d*|,\d+)(?:[eEdD][+-]?\d+)?")
 NO_NUMBER = re.compile(
     r"[+-]?(?:nan|inf|infinity|\u221e|1\.?#\w+|ovl|ovf|ol|overflow|overload|clip|clipped|#?n/?a|null|-{2,}|\*+|\?+)",
     re.IGNORECASE,
@@ -33,7 +36,7 @@ UNIT_CELL = re.compile(r"\d\s*[pnum\u00b5\u03bck]?(?:s|V)\s*(?:[,;\t|]|$)")
 class Dialect:
     """How rows are written.
 
-    separator : one sign, or None for runs of blanks. decimal_comma : comma for the decimal point.
+    separator : one character, or None for runs of blanks. decimal_comma : comma for the decimal point.
     quoted : cells stand in quotes; fenced : quotes also keep decimal commas apart from separating ones.
     fortran : D for the exponent. first_row : lines before the table. fields : cells of a row, empty ones
     included. columns : positions of the numbers.
@@ -78,8 +81,7 @@ class Dialect:
 
     def is_comment(self, line: str) -> bool:
         """True for a line that speaks to people; a leading ';' is an empty cell where it separates."""
-        start = line.lstrip()
-        return start.startswith(tuple(sign for sign in COMMENT_SIGNS if sign != self.row_separator))
+        return line.lstrip().startswith(tuple(start for start in COMMENT_STARTS if start != self.row_separator))
 
     def cells(self, line: str) -> list[str]:
         """Cells of a line before the table: as rows, but quotes keep what stands between them together."""
@@ -107,25 +109,22 @@ def find_dialect(path: Path, lines: list[str]) -> Dialect:
     filled = [line for line in lines if line.strip()]
     sample = filled[-SAMPLE_LINES:] if len(filled) >= 2 * SAMPLE_LINES else filled
     if sum(UNIT_CELL.search(line) is not None for line in sample) > len(sample) / 2:
-        raise GainkitError(
-            f"{path}: units stand in the cells of the table ('{sample[-1].strip()[:40]}').",
-            "Export figures alone, with the units in the heading.",
-        )
+        raise GainkitError("units_in_cells", text=sample[-1].strip()[:40]).within("file", path)
     quoted = sum('"' in line for line in sample) > len(sample) / 2
     fenced = quoted and sum(bool(re.search(r'\d,\d[^"]*","', line)) for line in sample) > len(sample) / 2
     best: tuple[tuple[int, int, int], Dialect] | None = None
     for separator, comma in _candidates(fenced):
         trial = Dialect(separator, comma, quoted, fenced, _writes_d(sample), 0, 0, ())
-        score, found = _try(trial, sample)
+        score, dialect = _try(trial, sample)
         if best is None or score > best[0]:
-            best = score, found
+            best = score, dialect
     if best is None or best[0][0] < min(2, len(filled)) or not best[1].columns:
         raise _no_table(path, lines)
     dialect = _comma_alone(path, best[1], sample, lines)
     first = _first_row(dialect, lines)
     if first is None:
         raise _no_table(path, lines)
-    return Dialect(**{**dialect.__dict__, "first_row": first})
+    return replace(dialect, first_row=first)
 
 
 def _candidates(fenced: bool) -> tuple[tuple[str | None, bool], ...]:
@@ -155,8 +154,7 @@ def _try(trial: Dialect, sample: list[str]) -> tuple[tuple[int, int, int], Diale
     columns = tuple(sorted(place for place, count in extra.items() if count * 10 >= len(like)))
     junk = sum(bool(cell) and not is_number(cell) for row in like for cell in row)
     fields = Counter(len(row) for row in like).most_common(1)[0][0]
-    found = Dialect(**{**trial.__dict__, "fields": fields, "columns": columns})
-    return (len(like), -junk, len(columns)), found
+    return (len(like), -junk, len(columns)), replace(trial, fields=fields, columns=columns)
 
 
 def _comma_alone(path: Path, dialect: Dialect, sample: list[str], lines: list[str]) -> Dialect:
@@ -174,13 +172,8 @@ def _comma_alone(path: Path, dialect: Dialect, sample: list[str], lines: list[st
     if dialect.fields in heads or counting:
         return dialect
     if dialect.fields == 2:
-        return Dialect(
-            **{**dialect.__dict__, "separator": None, "decimal_comma": True, "fields": 1, "columns": (0,)}
-        )
-    raise GainkitError(
-        f"{path}: the comma seems to be decimal sign and separator at once ('{sample[-1].strip()[:60]}').",
-        "Export with semicolons or tabs, or with decimal points.",
-    )
+        return replace(dialect, separator=None, decimal_comma=True, fields=1, columns=(0,))
+    raise GainkitError("comma_means_two_things", text=sample[-1].strip()[:60]).within("file", path)
 
 
 def _first_row(dialect: Dialect, lines: list[str]) -> int | None:
@@ -208,8 +201,4 @@ def _is_row(dialect: Dialect, line: str) -> bool:
 
 def _no_table(path: Path, lines: list[str]) -> GainkitError:
     first = next((line.strip() for line in lines if line.strip()), "")
-    shown = "".join(sign if sign.isprintable() else "." for sign in first[:40])
-    return GainkitError(
-        f"{path}: no table of numbers found in this text (it begins with '{shown}').",
-        "Export the oscilloscope's trace as CSV: a time and one or more volt columns, one row a sample.",
-    )
+    return GainkitError("no_table", text=first[:40]).within("file", path)

@@ -23,6 +23,12 @@ TIME_NAMES = re.compile(
 )
 INDEX_NAMES = re.compile(r"(?:sample\w*|index|idx|no\.?|nr\.?|n|#|point\w*|record)", re.IGNORECASE)
 
+LONGEST_INTERVAL_SECONDS = 10.0
+"""A preamble's figure above this is no sample interval of a sound [s] (our choice)."""
+
+HIGHEST_RATE_HZ = 1e12
+"""... and above this no sampling rate [Hz]: no instrument is as fast."""
+
 
 @dataclass(frozen=True)
 class Column:
@@ -69,23 +75,23 @@ def find_columns(dialect: Dialect, lines: list[str]) -> list[Column]:
 def find_interval(lines: list[str]) -> float | None:
     """The sample interval that the preamble tells, directly or as a rate [s]; None when it is silent."""
     for label, under in itertools.pairwise(lines):
-        found_below = _in_columns(label, under)
-        if found_below is not None:
-            return found_below
+        below = _in_columns(label, under)
+        if below is not None:
+            return below
     for line in lines:
         text = line.replace("\u00b5", "u").replace("\u03bc", "u").lower()
-        found = _labelled(text, INTERVAL_WORDS, TIME_UNIT)
-        if found is not None:
-            figure, unit = found
+        interval = _labelled(text, INTERVAL_WORDS, TIME_UNIT)
+        if interval is not None:
+            figure, unit = interval
             known = parse_unit(unit) if unit else None
             seconds = figure * (known.scale if known is not None else 1.0)
-            if 0 < seconds < 10:
+            if 0 < seconds < LONGEST_INTERVAL_SECONDS:
                 return seconds
-        found = _labelled(text, RATE_WORDS, RATE_UNIT.replace("([kmg]?)", "[kmg]?"))
-        if found is not None:
-            figure, unit = found
+        rate_told = _labelled(text, RATE_WORDS, RATE_UNIT)
+        if rate_told is not None:
+            figure, unit = rate_told
             rate = figure * {"k": 1e3, "m": 1e6, "g": 1e9}.get(unit[:1] if unit else "", 1.0)
-            if 0.1 < rate < 1e12:
+            if 1 / LONGEST_INTERVAL_SECONDS < rate < HIGHEST_RATE_HZ:
                 return 1.0 / rate
     return None
 

@@ -9,7 +9,9 @@ from typing import Protocol
 import numpy as np
 from numpy.typing import NDArray
 
+from gainkit.calculator.ranges import Range
 from gainkit.errors import GainkitError
+from gainkit.remarks import Remark, remark
 
 Floats = NDArray[np.float64]
 
@@ -32,8 +34,8 @@ class SampleSource(Protocol):
         """
         ...
 
-    def place(self, frame: int) -> str | None:
-        """Where a frame lies in the file, for a person ('line 12'); None when there is nothing better."""
+    def line(self, frame: int) -> int | None:
+        """The line of a text that a frame stands in, counted from 1; None where there are no lines."""
         ...
 
 
@@ -50,7 +52,7 @@ class ArraySource:
             part = self.samples[first : min(first + block_frames, stop)]
             yield tuple(np.multiply(part[:, column], scale) for column in columns)
 
-    def place(self, frame: int) -> str | None:
+    def line(self, frame: int) -> int | None:
         return None
 
 
@@ -86,7 +88,7 @@ class Capture:
     has_full_scale: bool = False
     hard_full_scale: bool = False
     first_time_seconds: float = 0.0
-    notes: tuple[str, ...] = ()
+    notes: tuple[Remark, ...] = ()
     may_hold_gaps: bool = True
     channel_names: tuple[str, ...] = ()
     calibrated_channel: int | None = None
@@ -157,14 +159,13 @@ class Capture:
             at += len(block)
             yield block
 
-    def channel_notes(self, channel: int, minus: int | None = None) -> tuple[str, ...]:
+    def channel_notes(self, channel: int, minus: int | None = None) -> tuple[Remark, ...]:
         """What to know when this channel is measured with a calibration that was made on another one."""
-        others = [str(n) for n in (channel, minus) if n is not None and n != self.calibrated_channel]
+        others = [n for n in (channel, minus) if n is not None and n != self.calibrated_channel]
         if self.calibrated_channel is None or not others:
             return ()
         return (
-            f"The calibration was made on channel {self.calibrated_channel}; channel {' and '.join(others)} "
-            "is read with the same factor. Check that both inputs stand at the same gain.",
+            remark("calibrated_on_other_channel", calibrated_channel=self.calibrated_channel, channels=others),
         )
 
     def _refuse_gaps(self, block: Floats, first_frame: int, channel: int) -> None:
@@ -177,25 +178,19 @@ class Capture:
         if not len(wrong):
             return
         frame = first_frame + int(wrong[0])
-        seconds = self.first_time_seconds + frame / self.sample_rate_hz
-        place = self.source.place(frame)
         raise GainkitError(
-            f"{self.file}: {f'{place}: ' if place else ''}channel {channel} holds no usable number at "
-            f"{seconds:.6g} s (frame {frame}).",
-            "If the trace left the screen, record again with a larger range; or measure the part before or "
-            "after with --start and --stop.",
-        )
+            "no_usable_number",
+            seconds=self.first_time_seconds + frame / self.sample_rate_hz,
+            channel=channel, frame=frame, line=self.source.line(frame),
+        ).within("file", self.file)  # fmt: skip
 
     def _check_channels(self, channel: int, minus: int | None) -> None:
-        for number in (channel, minus):
-            if number is not None and not 1 <= number <= self.channels:
-                names = f" ({', '.join(self.channel_names)})" if any(self.channel_names) else ""
-                choice = "The only one is 1." if self.channels == 1 else f"Choose from 1 to {self.channels}."
+        for parameter, number in (("channel", channel), ("minus", minus)):
+            there = Range("", 1, self.channels, low_allowed=True, whole=True)
+            if not there.holds(number) and (number is not None or parameter == "channel"):
                 raise GainkitError(
-                    f"{self.file}: channel {number} is not there; it has {self.channels}{names}.", choice
-                )
+                    "no_such_channel", parameter, number, there,
+                    channels=self.channels, names=", ".join(filter(None, self.channel_names)),
+                ).within("file", self.file)  # fmt: skip
         if minus is not None and minus == channel:
-            raise GainkitError(
-                f"{self.file}: channel {channel} less itself is silence.",
-                "Give --minus the other terminal's channel.",
-            )
+            raise GainkitError("channel_less_itself", "minus", minus).within("file", self.file)

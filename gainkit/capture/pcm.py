@@ -72,11 +72,9 @@ class PcmFile:
                     if got < wanted:
                         return
         except OSError as fault:
-            raise GainkitError(
-                f"{self.path}: cannot be read ({fault.strerror}).", "Copy the file again."
-            ) from fault
+            raise GainkitError("file_unreadable", file=str(self.path), reason=str(fault.strerror)) from fault
 
-    def place(self, frame: int) -> str | None:
+    def line(self, frame: int) -> int | None:
         return None
 
 

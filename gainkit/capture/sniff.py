@@ -25,18 +25,18 @@ def read_head(path: Path) -> bytes:
     try:
         kind = path.stat().st_mode
         if stat.S_ISDIR(kind):
-            raise GainkitError(f"{path} is a folder.", "Give the name of a recording in it.")
+            raise GainkitError("file_is_folder", received=str(path))
         if not stat.S_ISREG(kind):
-            raise GainkitError(f"{path} is no ordinary file.", "Save the recording to a file first.")
+            raise GainkitError("not_a_file", file=str(path))
         with open(path, "rb") as file:
             head = file.read(HEAD_BYTES)
     except FileNotFoundError as fault:
-        raise GainkitError(f"{path} is not there.", "Check the name and the folder.") from fault
+        raise GainkitError("file_missing", file=str(path)) from fault
     except (OSError, ValueError) as fault:  # ValueError: a name with a zero byte in it
-        reason = getattr(fault, "strerror", None) or fault
-        raise GainkitError(f"{path} cannot be read ({reason}).", "Check the file's permissions.") from fault
+        reason = str(getattr(fault, "strerror", None) or fault)
+        raise GainkitError("file_unreadable", file=str(path), reason=reason) from fault
     if not head:
-        raise GainkitError(f"{path} is empty (0 bytes).", "Copy it again from the recorder, or record again.")
+        raise GainkitError("file_empty", file=str(path))
     return head
 
 

@@ -18,6 +18,7 @@ from gainkit.errors import GainkitError
 Floats = NDArray[np.float64]
 
 CHUNK_BYTES = 1 << 21
+"""Text parsed at a time [byte]: long traces need no more memory than a few times this besides their figures."""
 
 
 @dataclass
@@ -161,12 +162,10 @@ def _slowly(path: Path, text: str, dialect: Dialect, table: Table, last: bool) -
             if last and (unfinished or place == len(lines) - 1):
                 table.torn = True
                 break
-            shown = line.strip()[:50]
             raise GainkitError(
-                f"{path}, line {table.line}: '{shown}' is no row like those before it "
-                f"({len(dialect.columns)} figures in {dialect.fields} cells).",
-                "Mend or remove that line, or export again.",
-            )
+                "row_differs",
+                line=table.line, text=line.strip()[:50], figures=len(dialect.columns), cells=dialect.fields,
+            ).within("file", path)  # fmt: skip
         rows.append(row)
     if rows:
         table.add(np.array(rows, dtype=np.float64))

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -15,10 +14,19 @@ from gainkit.capture.model import ArraySource, Capture
 from gainkit.capture.sniff import HEAD_BYTES
 from gainkit.capture.table import Table, read_table
 from gainkit.errors import GainkitError
+from gainkit.remarks import Remark, fault
 
 Floats = NDArray[np.float64]
 
 LEAST_ROWS = 2
+"""Fewer rows have no interval [rows]."""
+
+INTERVAL_SHARE = 0.01
+"""An interval asked for may be off the text's own by this share [-]: it may have been typed from a screen."""
+
+SAME_SHARE = 1e-3
+"""The preamble's interval replaces the time column's slope within this share [-]: it has more digits."""
+
 UNEVEN_STEPS = 1.5
 """A sample this many intervals (or steps of the time column) off its place is out of line [-]."""
 
@@ -29,8 +37,8 @@ class TextSource(ArraySource):
 
     first_line: int = 0
 
-    def place(self, frame: int) -> str | None:
-        return f"line {self.first_line + frame}" if self.first_line else None
+    def line(self, frame: int) -> int | None:
+        return self.first_line + frame if self.first_line else None
 
 
 def read_text(path: Path, head: bytes, encoding: str, *, interval_seconds: float | None = None) -> Capture:
@@ -39,8 +47,6 @@ def read_text(path: Path, head: bytes, encoding: str, *, interval_seconds: float
     interval_seconds : sample interval where the text has no time column [s]. Raises GainkitError when there
     is no table, when its rows differ, when time does not run evenly or when nothing tells the interval.
     """
-    if interval_seconds is not None and not (math.isfinite(interval_seconds) and interval_seconds > 0):
-        raise GainkitError(f"--interval-seconds is {interval_seconds:g}.", "Give seconds per sample, above 0.")
     lines = head.decode(encoding, errors="replace").replace("\r\n", "\n").replace("\r", "\n").split("\n")
     if len(head) == HEAD_BYTES and len(lines) > 1:
         lines.pop()  # cut in the middle
@@ -49,7 +55,7 @@ def read_text(path: Path, head: bytes, encoding: str, *, interval_seconds: float
     table = read_table(path, encoding, dialect)
     figures = table.figures(len(columns))
     if len(figures) < LEAST_ROWS:
-        raise GainkitError(f"{path}: only {len(figures)} rows of figures.", "Export the whole trace.")
+        raise GainkitError("too_few_rows", rows=len(figures)).within("file", path)
     told = find_interval(lines[: dialect.first_row])
     time = _time_column(columns, figures, told or interval_seconds)
     volts = [
@@ -58,10 +64,10 @@ def read_text(path: Path, head: bytes, encoding: str, *, interval_seconds: float
         if place != time and not column.is_time and not _counts(column, figures[:, place], time, columns)
     ]
     if not volts:
-        raise GainkitError(f"{path}: there is a time column but no volts.", "Export the channel's volts too.")
-    notes: list[str] = []
+        raise GainkitError("no_volts").within("file", path)
+    notes: list[Remark] = []
     if table.torn:
-        notes.append("The last line is cut off and was left out.")
+        notes.append(fault("last_line_cut_off"))
     interval, first = told, 0.0
     if time is not None:
         unit = columns[time].unit
@@ -70,15 +76,11 @@ def read_text(path: Path, head: bytes, encoding: str, *, interval_seconds: float
     elif interval is None:
         interval = interval_seconds
     if interval is None:
+        raise GainkitError("no_interval", "interval_seconds").within("file", path)
+    if interval_seconds is not None and abs(interval_seconds / interval - 1) > INTERVAL_SHARE:
         raise GainkitError(
-            f"{path}: neither a time column nor a sample interval in the text.",
-            "Give the interval with --interval-seconds, as in --interval-seconds 1e-5.",
-        )
-    if interval_seconds is not None and abs(interval_seconds / interval - 1) > 0.01:
-        raise GainkitError(
-            f"{path}: --interval-seconds {interval_seconds:g} contradicts the text's own {interval:g} s.",
-            "Leave the option out, or mend the text.",
-        )
+            "interval_contradicts", "interval_seconds", interval_seconds, own_seconds=interval
+        ).within("file", path)
     scales = [_scale(columns[place], notes) for place in volts]
     samples = np.stack([figures[:, place] * scale for place, scale in zip(volts, scales, strict=True)], axis=1)
     return Capture(
@@ -94,12 +96,12 @@ def read_text(path: Path, head: bytes, encoding: str, *, interval_seconds: float
     )
 
 
-def _scale(column: Column, notes: list[str]) -> float:
+def _scale(column: Column, notes: list[Remark]) -> float:
     """Volts per written figure."""
     if column.unit is None:
         return 1.0
     if column.unit.quantity != "volts":
-        notes.append(f"Column '{column.name}' is not in volts; its figures are taken as they stand.")
+        notes.append(fault("column_not_volts", column=column.name))
         return 1.0
     return column.unit.scale
 
@@ -138,20 +140,16 @@ def _interval(path: Path, seconds: Floats, table: Table, told: float | None) -> 
     mean = float(seconds.mean())
     if not np.isfinite(mean):
         wrong = np.flatnonzero(~np.isfinite(seconds))
-        raise GainkitError(
-            f"{path}, line {table.first_line + int(wrong[0])}: the time column holds no number.",
-            "Mend or remove that line, or export again.",
-        )
+        raise GainkitError("time_not_a_number", line=table.first_line + int(wrong[0])).within("file", path)
     count = len(seconds)
     index = np.arange(count, dtype=np.float64)
     index -= (count - 1) / 2
     slope = float(index @ seconds) / (count * (count**2 - 1.0) / 12)  # the sum of the index's squares
     if slope <= 0:
         raise GainkitError(
-            f"{path}: the time column does not rise (it goes from {seconds[0]:g} to {seconds[-1]:g}).",
-            "Export time in seconds with enough digits, or use --interval-seconds without a time column.",
-        )
-    if told is not None and abs(told / slope - 1) < 1e-3:
+            "time_not_rising", first_seconds=float(seconds[0]), last_seconds=float(seconds[-1])
+        ).within("file", path)
+    if told is not None and abs(told / slope - 1) < SAME_SHARE:
         slope = told
     tolerance = UNEVEN_STEPS * max(slope, _step_of(seconds))
     first = mean + slope * float(index[0])
@@ -162,8 +160,6 @@ def _interval(path: Path, seconds: Floats, table: Table, told: float | None) -> 
     worst = int(np.argmax(place))
     if place[worst] > tolerance:
         raise GainkitError(
-            f"{path}: time does not run evenly: near line {table.first_line + worst} it is "
-            f"{place[worst]:.3g} s off a step of {slope:.3g} s.",
-            "Samples are missing, or two records were joined: export one record as it was taken.",
-        )
+            "time_uneven", line=table.first_line + worst, off_seconds=float(place[worst]), step_seconds=slope
+        ).within("file", path)
     return slope, first

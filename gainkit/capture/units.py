@@ -19,7 +19,7 @@ OTHER_WORDS = (
     "c", "k",
 )  # fmt: skip
 
-RATE_UNIT = r"([kmg]?)(?:hz|s/s|sa/s|sps|samples/s|samples/sec|samples per second)"
+RATE_UNIT = r"[kmg]?(?:hz|s/s|sa/s|sps|samples/s|samples/sec|samples per second)"
 
 
 @dataclass(frozen=True)

@@ -20,7 +20,33 @@ MARKS = ("o", "s", "^", "D")
 
 
 def draw_bands(ax: Axes, found: MatchResult) -> Axes:
-    """Levels in octaves or thirds, a line a capture, with the uncertainty of its average as bars."""
+    """Draw levels in octaves or thirds, a line a capture, with the uncertainty of its average as bars.
+
+    Parameters
+    ----------
+    ax : matplotlib.axes.Axes
+        Where to draw.
+    found : MatchResult
+        What `gainkit.match_levels` found.
+
+    Returns
+    -------
+    Axes
+        The same, with the point of the picture as its title.
+
+    References
+    ----------
+    Bands after IEC 61260-1.
+
+    Examples
+    --------
+    >>> import gainkit, matplotlib.figure, numpy
+    >>> noise = numpy.random.default_rng(1).normal(0.0, 0.1, 3 * 48000)
+    >>> recordings = [gainkit.Capture.from_array(noise * size, 48000, file=f"{size}") for size in (1.0, 0.5)]
+    >>> ax = gainkit.draw_bands(matplotlib.figure.Figure().subplots(), gainkit.match_levels(recordings))
+    >>> ax.get_ylabel()
+    'level [dBV]'
+    """
     colours = palette_of(ax)
     centres = sorted({band.center_hz for each in found.captures for band in each.bands})
     place = {hz: number for number, hz in enumerate(centres)}
@@ -50,7 +76,7 @@ def draw_bands(ax: Axes, found: MatchResult) -> Axes:
 
 
 def short_names(files: Sequence[str]) -> list[str]:
-    """What tells the files apart: names without what all begin with, at most 14 signs."""
+    """What tells the files apart: names without what all begin with, at most 14 characters."""
     stems = [Path(file).stem for file in files]
     shared = len(commonprefix(stems)) if len(stems) > 1 else 0  # noqa: RUF071 - letters, not paths
     return [(stem[shared:] or stem)[:14] for stem in stems]

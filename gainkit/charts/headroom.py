@@ -10,6 +10,7 @@ import numpy as np
 
 from gainkit.charts.style import DASHES, headline, label_ends, palette_of
 from gainkit.errors import GainkitError
+from gainkit.levels import db_from_ratio, ratio_from_db
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -28,17 +29,46 @@ def draw_headroom(
     noise_volts: float | None = None,
     name: str = "this system",
 ) -> Axes:
-    """Headroom of recordings of several levels against gain, with this system's setting.
+    """Draw headroom of recordings of several levels against gain, with this system's setting.
 
-    target : of a channel whose source volts are known. noise_volts : at the output at that setting [V rms], if
-    known. Headroom falls by a decibel for each of gain; its anchor is the target's own `headroom_db`. Raises
-    GainkitError without a gain.
+    Parameters
+    ----------
+    ax : matplotlib.axes.Axes
+        Where to draw.
+    target : Target
+        Of a channel whose source volts are known.
+    levels_dbfs : sequence of float
+        Levels of the recordings, a line each [dBFS].
+    noise_volts : float, optional
+        Noise at the output at that setting [V rms].
+    name : str
+        What to call the setting.
+
+    Returns
+    -------
+    Axes
+        The same, with the point of the picture as its title.
+
+    Raises
+    ------
+    GainkitError
+        `source_volts_missing` without a gain.
+
+    References
+    ----------
+    Headroom falls by a decibel for each of gain; its anchor is the target's own `headroom_db`.
+
+    Examples
+    --------
+    >>> import gainkit, matplotlib.figure
+    >>> channel = gainkit.Channel((gainkit.Rating(75, 4),), load_ohms=4, overlap_db=5, source_volts=4)
+    >>> ax = gainkit.draw_headroom(matplotlib.figure.Figure().subplots(), gainkit.find_target(channel))
+    >>> ax.get_xlabel()
+    'gain [dB]'
     """
     gain = target.gain_db
     if gain is None:
-        raise GainkitError(
-            "Headroom against gain needs the source's volts.", "Give --source-volts, or [source] preamp_volts."
-        )
+        raise GainkitError("source_volts_missing", "source_volts")
     colours = palette_of(ax)
     just_clean = gain + target.headroom_db
     """Gain at which a full-scale tone just touches the rail."""
@@ -105,10 +135,10 @@ def _knob(ax: Axes, clip_volts: float) -> None:
 
     low, high = ax.get_xlim()
     marks = [volts for decade in (0.01, 0.1, 1, 10) for volts in (decade, 2 * decade, 5 * decade)]
-    gains = [20 * float(np.log10(clip_volts / volts)) for volts in marks]
+    gains = [db_from_ratio(clip_volts / volts) for volts in marks]
     top = ax.secondary_xaxis("top")
     top.xaxis.set_major_locator(FixedLocator([gain for gain in gains if low <= gain <= high]))
-    top.xaxis.set_major_formatter(FuncFormatter(lambda gain, _: f"{clip_volts / 10 ** (gain / 20):.2g}"))
+    top.xaxis.set_major_formatter(FuncFormatter(lambda gain, _: f"{clip_volts / ratio_from_db(gain):.2g}"))
     top.set_xlabel("gain control [V for rated output]")
 
 
@@ -119,7 +149,7 @@ def _noise(ax: Axes, gains: np.ndarray, gain_db: float, noise_volts: float) -> N
     side.grid(False)
     side.spines["right"].set_visible(True)
     side.spines["right"].set_position(("outward", 5.5 * float(matplotlib.rcParams["font.size"])))
-    millivolts = 1000 * noise_volts * 10 ** ((gains - gain_db) / 20)
+    millivolts = 1000 * noise_volts * ratio_from_db(gains - gain_db)
     side.plot(gains, millivolts, color=colours.lines[2], linestyle=DASHES[3], label="noise")
     side.set_ylim(0, 1.6 * float(millivolts.max()))
     side.set_ylabel("noise at the output [mV]")

@@ -9,6 +9,7 @@ import numpy as np
 
 from gainkit.charts.style import DASHES, headline, label_ends, palette_of
 from gainkit.errors import GainkitError
+from gainkit.figures import plain
 from gainkit.levels import db_from_ratio, ratio_from_db
 
 if TYPE_CHECKING:
@@ -45,7 +46,7 @@ def stages_of(
     """
     source, gain = target.source_volts, target.gain_db
     if source is None or gain is None:
-        raise GainkitError("The level diagram needs the source's volts.", "Give [source] preamp_volts.")
+        raise GainkitError("source_volts_missing", "source_volts")
     crest = ASSUMED_CREST_DB if crest_factor_db is None else crest_factor_db
     down = ratio_from_db(-crest) * float(np.sqrt(2))
     wanted = source * ratio_from_db(gain)
@@ -73,7 +74,43 @@ def draw_levels(
     name: str = "this channel",
     built_in: bool = False,
 ) -> Axes:
-    """Peak and average of the signal from recording to loudspeaker [dBV] under each stage's ceiling [V]."""
+    """Draw peak and average of the signal from recording to loudspeaker under each stage's ceiling.
+
+    Parameters
+    ----------
+    ax : matplotlib.axes.Axes
+        Where to draw.
+    target : Target
+        Of a channel whose source volts are known.
+    crest_factor_db : float, optional
+        Peak over rms of the programme, 12 dB when left out [dB].
+    name : str
+        What to call the channel.
+    built_in : bool
+        It is the radio's own output: there is no amplifier between.
+
+    Returns
+    -------
+    Axes
+        The same, with the point of the picture as its title. Levels in dBV, ceilings in V rms.
+
+    Raises
+    ------
+    GainkitError
+        `source_volts_missing` without the source's volts.
+
+    References
+    ----------
+    A full-scale sine's rms lies 3.01 dB below its peak.
+
+    Examples
+    --------
+    >>> import gainkit, matplotlib.figure
+    >>> channel = gainkit.Channel((gainkit.Rating(75, 4),), load_ohms=4, overlap_db=5, source_volts=4)
+    >>> ax = gainkit.draw_levels(matplotlib.figure.Figure().subplots(), gainkit.find_target(channel))
+    >>> ax.get_ylabel()
+    'level [dBV]; ceilings in V rms'
+    """
     colours = palette_of(ax)
     stages = stages_of(target, crest_factor_db, built_in)
     places = np.arange(len(stages))
@@ -88,7 +125,7 @@ def draw_levels(
             continue
         ceiling = db_from_ratio(stage.ceiling_volts)
         ax.plot([place - 0.4, place + 0.4], [ceiling, ceiling], color=colours.lines[1], label="ceiling")
-        told = "0 dBFS" if stage is stages[0] else f"{stage.ceiling_volts:.3g} V"
+        told = "0 dBFS" if stage is stages[0] else f"{plain(stage.ceiling_volts)} V"
         ax.annotate(
             told, (place, ceiling), xytext=(0, 3), textcoords="offset points",
             ha="center", va="bottom", color=colours.lines[1], fontsize="small",
@@ -101,8 +138,8 @@ def draw_levels(
     ax.set_ylabel("level [dBV]; ceilings in V rms")
     label_ends(
         ax, [
-            (peaks[-1], f"full-scale\npeaks\n{stages[-1].peak_volts:.3g} V"),
-            (averages[-1], f"average\nprogramme\n{stages[-1].average_volts:.3g} V"),
+            (peaks[-1], f"full-scale\npeaks\n{plain(stages[-1].peak_volts)} V"),
+            (averages[-1], f"average\nprogramme\n{plain(stages[-1].average_volts)} V"),
         ],
         [colours.lines[0], colours.lines[2]],
     )  # fmt: skip
@@ -115,4 +152,4 @@ def levels_point(target: Target, name: str) -> str:
     limit = "the amplifier's rail" if target.limited_by == "amplifier" else "the loudspeaker's limit"
     below = f", less {target.margin_db:g} dB of margin" if target.margin_db > 0 else ""
     level = f"{-target.overlap_db + 0.0:g} dBFS"
-    return f"{name}: {level} in the recording meets {limit}{below}, {target.target_volts:.3g} V"
+    return f"{name}: {level} in the recording meets {limit}{below}, {plain(target.target_volts)} V"

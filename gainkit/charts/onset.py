@@ -8,6 +8,7 @@ import numpy as np
 
 from gainkit.charts.style import DASHES, headline, label_ends, palette_of
 from gainkit.errors import GainkitError
+from gainkit.figures import plain
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -17,14 +18,48 @@ if TYPE_CHECKING:
 
 MARKERS = {"clean": "o", "at-onset": "D", "clipped": "s"}
 LEAST_PERCENT = 1e-4
+"""Where the axis of THD ends below: no step of a recording is judged closer [%]."""
 
 
 def draw_onset(ax: Axes, found: OnsetResult) -> Axes:
-    """THD of every judged step against its level, its floor, the limit and the onset."""
+    """Draw THD of every judged step against its level, its floor, the limit and the onset.
+
+    Parameters
+    ----------
+    ax : matplotlib.axes.Axes
+        Where to draw.
+    found : OnsetResult
+        What `gainkit.find_onset` found.
+
+    Returns
+    -------
+    Axes
+        The same, with the point of the picture as its title.
+
+    Raises
+    ------
+    GainkitError
+        `nothing_to_draw` when no step could be judged.
+
+    References
+    ----------
+    THD as in `gainkit.measure`.
+
+    Examples
+    --------
+    >>> import gainkit, matplotlib.figure, numpy
+    >>> steps = [gainkit.simulate(level_dbfs=dbfs, source_volts=1.5, seconds=0.3) for dbfs in range(-6, 1)]
+    >>> volts = numpy.concatenate([step.volts() for step in steps])
+    >>> recording = gainkit.Capture.from_array(volts, 48000)
+    >>> found = gainkit.find_onset(recording, gainkit.staircase(-6, 0, 1, 0.3))
+    >>> ax = gainkit.draw_onset(matplotlib.figure.Figure().subplots(), found)
+    >>> ax.get_ylabel()
+    'THD [%]'
+    """
     colours = palette_of(ax)
     steps = sorted((s for s in found.steps if s.thd_percent is not None), key=lambda step: step.level_dbfs)
     if not steps:
-        raise GainkitError("None of the steps could be judged: there is nothing to draw.", "Record again.")
+        raise GainkitError("nothing_to_draw")
     levels = [step.level_dbfs for step in steps]
     ax.plot(
         levels, [max(s.thd_percent or 0.0, LEAST_PERCENT) for s in steps], color=colours.lines[0], label="THD"
@@ -77,7 +112,34 @@ def onset_point(found: OnsetResult) -> str:
 
 
 def draw_volume(ax: Axes, found: VolumeResult) -> Axes:
-    """THD at every volume position, and the volts there on a second axis; the highest clean one is marked."""
+    """Draw THD at every volume position, and the volts there on a second axis; the highest clean one is marked.
+
+    Parameters
+    ----------
+    ax : matplotlib.axes.Axes
+        Where to draw.
+    found : VolumeResult
+        What `gainkit.find_clean_volume` found.
+
+    Returns
+    -------
+    Axes
+        The same, with the point of the picture as its title.
+
+    References
+    ----------
+    THD as in `gainkit.measure`.
+
+    Examples
+    --------
+    >>> import gainkit, matplotlib.figure
+    >>> radio = gainkit.Amplifier(gain_db=0.0, positive_rail_volts=6.0)
+    >>> tones = {at: gainkit.simulate(radio, source_volts=at / 8, seconds=0.3) for at in (30, 32, 40)}
+    >>> found = gainkit.find_clean_volume(tones)
+    >>> ax = gainkit.draw_volume(matplotlib.figure.Figure().subplots(), found)
+    >>> ax.get_xlabel()
+    'volume position'
+    """
     colours = palette_of(ax)
     rows = found.positions
     places = np.arange(len(rows))
@@ -114,11 +176,11 @@ def volume_point(found: VolumeResult) -> str:
     if found.highest_clean_position is None:
         return "No position is clean: the tone or the source's settings are at fault"
     told = f"The source is clean up to {found.highest_clean_position}"
-    return f"{told}: {found.source_volts:.3g} V for 0 dBFS" if found.source_volts is not None else told
+    return f"{told}: {plain(found.source_volts)} V for 0 dBFS" if found.source_volts is not None else told
 
 
 def _plain_percent(ax: Axes) -> None:
     """0.01, 0.1, 1 instead of powers of ten."""
     from matplotlib.ticker import FuncFormatter
 
-    ax.yaxis.set_major_formatter(FuncFormatter(lambda percent, _: f"{percent:g}"))
+    ax.yaxis.set_major_formatter(FuncFormatter(lambda percent, _: plain(percent)))

@@ -8,7 +8,8 @@ import numpy as np
 
 from gainkit.calculator.clipped import power_ratio
 from gainkit.charts.style import DASHES, headline, label_ends, palette_of
-from gainkit.levels import db_from_ratio
+from gainkit.figures import plain
+from gainkit.levels import power_db_from_ratio, ratio_from_db
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -19,30 +20,51 @@ LOWEST_DBFS = -24.0
 
 
 def draw_power(ax: Axes, target: Target) -> Axes:
-    """Watts of a sine into the load against its level: clipped where it meets the rails, and undisturbed.
+    """Draw watts of a sine into the load against its level: clipped where it meets the rails, and undisturbed.
 
-    Output for 0 dBFS is clip_volts less the headroom; beyond the rail the power of a clipped sine in closed
-    form (`calculator.clipped.power_ratio`).
+    Parameters
+    ----------
+    ax : matplotlib.axes.Axes
+        Where to draw.
+    target : Target
+        Of any channel.
+
+    Returns
+    -------
+    Axes
+        The same, with the point of the picture as its title.
+
+    References
+    ----------
+    Output for 0 dBFS is clip_volts less the headroom; a clipped sine's power in closed form.
+
+    Examples
+    --------
+    >>> import gainkit, matplotlib.figure
+    >>> channel = gainkit.Channel((gainkit.Rating(75, 4),), load_ohms=4, overlap_db=5, source_volts=4)
+    >>> ax = gainkit.draw_power(matplotlib.figure.Figure().subplots(), gainkit.find_target(channel))
+    >>> ax.get_ylabel()
+    'power into the load [W]'
     """
     colours = palette_of(ax)
     levels = np.linspace(LOWEST_DBFS, 0.0, 241)
     over = levels - target.headroom_db  # dB beyond the rail
-    free = target.clip_watts * 10 ** (over / 10)
+    free = target.clip_watts * ratio_from_db(over) ** 2
     held = np.where(over > 0, target.clip_watts * np.asarray(power_ratio(np.maximum(over, 0.0))), free)
     ax.plot(levels, held, color=colours.lines[0], label="into the load")
     top = float(held[-1])
     if over[-1] > 0:
         ax.plot(levels[over >= 0], free[over >= 0], color=colours.lines[0], linestyle=DASHES[2], label="wanted")
         top = max(top, float(free[-1]))
-    ends = [(float(held[-1]), f"{held[-1]:.3g} W")]
+    ends = [(float(held[-1]), f"{plain(float(held[-1]))} W")]
     tones = [colours.lines[0]]
     ax.axhline(target.clip_watts, color=colours.lines[1], linestyle=DASHES[1], label="amplifier")
-    ends.append((target.clip_watts, f"amplifier\n{target.clip_watts:.3g} W"))
+    ends.append((target.clip_watts, f"amplifier\n{plain(target.clip_watts)} W"))
     tones.append(colours.lines[1])
     limit = target.speaker_limit_volts**2 / target.load_ohms if target.speaker_limit_volts else None
     if limit is not None:
         ax.axhline(limit, color=colours.ink, linestyle=DASHES[3], label="loudspeaker")
-        ends.append((limit, f"loudspeaker\n{limit:.3g} W"))
+        ends.append((limit, f"loudspeaker\n{plain(limit)} W"))
         tones.append(colours.ink)
         top = max(top, limit)
     top = max(top, target.clip_watts)
@@ -51,7 +73,7 @@ def draw_power(ax: Axes, target: Target) -> Axes:
     label_ends(ax, ends, tones)
     ax.plot(-target.overlap_db, target.target_watts, "o", color=colours.lines[0], label="target")
     ax.annotate(
-        f"target {target.target_watts:.3g} W", (-target.overlap_db, target.target_watts), xytext=(-6, 4),
+        f"target {plain(target.target_watts)} W", (-target.overlap_db, target.target_watts), xytext=(-6, 4),
         textcoords="offset points", ha="right", va="bottom", fontweight="bold",
         bbox={"facecolor": ax.get_facecolor(), "edgecolor": "none", "pad": 1},
     )  # fmt: skip
@@ -64,6 +86,8 @@ def draw_power(ax: Axes, target: Target) -> Axes:
 def power_point(target: Target, full_scale_watts: float) -> str:
     """What the picture says, in one sentence."""
     if target.headroom_db < -0.005:
-        more = db_from_ratio(full_scale_watts / target.clip_watts) / 2
-        return f"A full-scale tone puts {full_scale_watts:.3g} W into the load: {more:.1f} dB more, and clipped"
-    return f"3 dB more are twice the watts: {full_scale_watts:.3g} W at full scale"
+        more = power_db_from_ratio(full_scale_watts / target.clip_watts)
+        return (
+            f"A full-scale tone puts {plain(full_scale_watts)} W into the load: {more:.1f} dB more, and clipped"
+        )
+    return f"3 dB more are twice the watts: {plain(full_scale_watts)} W at full scale"

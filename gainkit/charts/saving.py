@@ -31,15 +31,44 @@ def figure_of(draws: Sequence[Draw], look: Look) -> Figure:
 
 
 def save_chart(
-    draws: Draw | Sequence[Draw], path: Path, look: Look | None = None, *, overwrite: bool = False
+    draws: Draw | Sequence[Draw], path: Path | str, look: Look | None = None, *, overwrite: bool = False
 ) -> str:
-    """Draw to a PNG, SVG or PDF file, by its suffix; the title. Raises GainkitError for any other suffix."""
-    look = look or Look()
+    """Draw to a file, and return the title of the first drawing.
+
+    Parameters
+    ----------
+    draws : function or sequence of functions
+        Each draws on the matplotlib Axes that it is given; several stand one below the other.
+    path : str or Path
+        File to write: .png, .svg or .pdf.
+    look : Look, optional
+        Size ("phone", "page", "slide") and theme ("light", "dark").
+    overwrite : bool
+        Replace a file that is there.
+
+    Returns
+    -------
+    str
+        The title, on one line.
+
+    Raises
+    ------
+    GainkitError
+        `wrong_suffix` for another kind of file; `file_exists`, `folder_missing` where it cannot go.
+
+    Examples
+    --------
+    >>> import gainkit, tempfile, pathlib
+    >>> channel = gainkit.Channel((gainkit.Rating(75, 4),), load_ohms=4)
+    >>> target = gainkit.find_target(channel)
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     gainkit.save_chart(lambda ax: gainkit.draw_power(ax, target), pathlib.Path(folder) / "power.svg")
+    '3 dB more are twice the watts: 75 W at full scale'
+    """
+    look, path = look or Look(), Path(path)
     kind = path.suffix.lower()
     if kind not in FORMATS:
-        raise GainkitError(
-            f"{path} does not end in .png, .svg or .pdf.", "Name the chart's file with one of them."
-        )
+        raise GainkitError("wrong_suffix", "out", path, FORMATS)
     refuse_existing(path, overwrite)
     with styled(look):
         figure = figure_of(draws if isinstance(draws, Sequence) else [draws], look)

@@ -138,9 +138,11 @@ def headline(ax: Axes, point: str) -> None:
     """The point of the picture as its title, wrapped to the picture's width."""
     figure = ax.get_figure()
     assert figure is not None
-    points = matplotlib.rcParams["axes.titlesize"]
+    from matplotlib.font_manager import FontProperties
+
+    points = FontProperties(size=matplotlib.rcParams["axes.titlesize"]).get_size_in_points()  # it may be a word
     width = 72 * figure.get_figure(root=True).get_size_inches()[0]
-    letters = max(int(0.84 * width / (0.68 * float(points))), 20)
+    letters = max(int(0.84 * width / (0.68 * points)), 20)
     whole = re.sub(r"(\d) (?=(?:V|W|dB|dBFS|Hz|%))", "\\1\u00a0", point)  # a figure stays with its unit
     ax.set_title("\n".join(textwrap.wrap(whole, letters)))
 

@@ -6,8 +6,11 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from gainkit.analysis.model import overdrive_words
+from gainkit.analysis.thresholds import SEEN_OVER_FLOOR
 from gainkit.charts.style import DASHES, headline, label_ends, palette_of
+from gainkit.figures import filled, plain
+from gainkit.levels import db_from_ratio
+from gainkit.words.analysis import overdrive_words
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -23,7 +26,30 @@ LOWEST_DB = -160.0
 
 
 def draw_waveform(ax: Axes, tone: ToneFit, verdict: Verdict, *, unit: str = "V") -> Axes:
-    """Two cycles as fitted; where a rail is seen, the rails and the sine behind them. unit : "V" or another."""
+    """Draw two cycles of a tone as fitted; where a rail is seen, the rails and the sine behind them.
+
+    Parameters
+    ----------
+    ax : matplotlib.axes.Axes
+        Where to draw.
+    tone, verdict : ToneFit, Verdict
+        What `gainkit.analyse_tone` found.
+    unit : str
+        "V", or another for a capture without calibration.
+
+    Returns
+    -------
+    Axes
+        The same, with the point of the picture as its title.
+
+    Examples
+    --------
+    >>> import gainkit, matplotlib.figure
+    >>> seen = gainkit.analyse_tone(gainkit.simulate(source_volts=1.5, seconds=0.3))
+    >>> ax = gainkit.draw_waveform(matplotlib.figure.Figure().subplots(), seen.tone, seen.verdict)
+    >>> ax.get_xlabel()
+    'time [ms]'
+    """
     colours = palette_of(ax)
     period_ms = 1000 / tone.frequency_hz
     once = tone.period(POINTS)
@@ -42,7 +68,7 @@ def draw_waveform(ax: Axes, tone: ToneFit, verdict: Verdict, *, unit: str = "V")
     for rail in (clipping.positive_rail_volts, clipping.negative_rail_volts):
         if rail is not None:
             ax.axhline(rail, color=colours.ink, linestyle=DASHES[2], linewidth=1.0, label="rail")
-            ends.append((rail, f"rail\n{rail:+.4g}"))
+            ends.append((rail, filled("rail\n{rail:+.4g}", {"rail": rail})))
     if clipping.side is not None:
         ends.append((float(wave[-1]) if rails is None else float(behind[-1]), "sine that\nwould be"))
     label_ends(ax, ends, [colours.ink] * len(ends))
@@ -58,25 +84,48 @@ def waveform_point(tone: ToneFit, verdict: Verdict) -> str:
     if clipping.state is None:
         return "The recorder itself is overloaded: nothing can be said of the amplifier"
     if clipping.state == "clean":
-        return f"No rail is seen: {tone.frequency_hz:.4g} Hz, THD {tone.thd_percent:.2g} %"
+        return f"No rail is seen: {plain(tone.frequency_hz, 4)} Hz, THD {_thd(tone)}"
     over = clipping.overdrive_db or 0.0
     if over <= 0:
-        return f"Held by a soft knee: THD {tone.thd_percent:.3g} %"
+        return f"Held by a soft knee: THD {plain(tone.thd_percent)} %"
     side = {"positive": " on the positive side", "negative": " on the negative side"}.get(
         clipping.side or "", ""
     )
-    return f"The sine would reach {overdrive_words(over)} beyond the rail{side}: THD {tone.thd_percent:.3g} %"
+    return (
+        f"The sine would reach {overdrive_words(over)} beyond the rail{side}: THD {plain(tone.thd_percent)} %"
+    )
 
 
 def draw_spectrum(ax: Axes, tone: ToneFit) -> Axes:
-    """Harmonics under the fundamental [dB], what is no harmonic, and the floor below which none can be told."""
+    """Draw harmonics under the fundamental, what is no harmonic, and the floor below which none can be told.
+
+    Parameters
+    ----------
+    ax : matplotlib.axes.Axes
+        Where to draw.
+    tone : ToneFit
+        What `gainkit.analyse_tone` found.
+
+    Returns
+    -------
+    Axes
+        The same, with the point of the picture as its title. Levels in dB under the tone.
+
+    Examples
+    --------
+    >>> import gainkit, matplotlib.figure
+    >>> seen = gainkit.analyse_tone(gainkit.simulate(source_volts=1.5, seconds=0.3))
+    >>> ax = gainkit.draw_spectrum(matplotlib.figure.Figure().subplots(), seen.tone)
+    >>> ax.get_xlabel()
+    'frequency [Hz]'
+    """
     colours = palette_of(ax)
     low_hz, high_hz = tone.band_hz
     reference = float(np.abs(tone.phasors[0]))
     part = tone.spectrum.within(low_hz, min(high_hz, tone.sample_rate_hz / 2))
     hertz = tone.spectrum.frequencies()[part]
     power = np.maximum(tone.spectrum.power[part], 1e-40)
-    rest = 20 * np.log10(np.sqrt(2 * power) / reference)
+    rest = db_from_ratio(np.sqrt(2 * power) / reference)
     ax.plot(
         hertz,
         np.maximum(rest, LOWEST_DB),
@@ -87,8 +136,8 @@ def draw_spectrum(ax: Axes, tone: ToneFit) -> Axes:
         zorder=1,
     )
     orders = np.arange(1, tone.in_band + 1)
-    levels = 20 * np.log10(np.maximum(np.abs(tone.phasors[: tone.in_band]) / reference, 1e-12))
-    floor = 20 * np.log10(np.maximum(tone.noise_peak[: tone.in_band] / reference, 1e-12))
+    levels = db_from_ratio(np.maximum(np.abs(tone.phasors[: tone.in_band]) / reference, 1e-12))
+    floor = db_from_ratio(np.maximum(tone.noise_peak[: tone.in_band] / reference, 1e-12))
     bottom = max(min(float(np.median(rest)), float(floor.min())) - 12.0, LOWEST_DB)
     ax.vlines(orders * tone.frequency_hz, bottom, levels, color=colours.lines[0], linewidth=1.6)
     ax.plot(orders * tone.frequency_hz, levels, "o", color=colours.lines[0], label="harmonics")
@@ -112,11 +161,18 @@ def draw_spectrum(ax: Axes, tone: ToneFit) -> Axes:
 
 def spectrum_point(tone: ToneFit) -> str:
     """What the picture says, in one sentence."""
-    if tone.thd_percent < 1.5 * tone.thd_floor_percent or tone.in_band < 2:
-        return f"No harmonic stands above the floor: THD below {1.5 * tone.thd_floor_percent:.2g} %"
+    if not tone.distortion_seen or tone.in_band < 2:
+        return f"No harmonic stands above the floor: THD {_thd(tone)}"
     strongest = int(np.argmax(np.abs(tone.phasors[1 : tone.in_band]))) + 2
-    under = 20 * np.log10(abs(tone.phasors[strongest - 1]) / abs(tone.phasors[0]))
-    return f"THD {tone.thd_percent:.3g} %: harmonic {strongest} is the strongest, {under:.0f} dB"
+    under = db_from_ratio(float(abs(tone.phasors[strongest - 1]) / abs(tone.phasors[0])))
+    return f"THD {plain(tone.thd_percent)} %: harmonic {strongest} is the strongest, {under:.0f} dB"
+
+
+def _thd(tone: ToneFit) -> str:
+    """The tone's THD, or what it lies below where only the floor is seen."""
+    if tone.distortion_seen:
+        return f"{plain(tone.thd_percent, 2)} %"
+    return f"below {plain(SEEN_OVER_FLOOR * tone.thd_floor_percent, 2)} %"
 
 
 def _plain_hertz(ax: Axes) -> None:

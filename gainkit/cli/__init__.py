@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
-import errno
 import os
 import sys
-from pathlib import Path
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from gainkit.errors import GainkitError
 
 
 def main() -> None:
@@ -22,53 +24,50 @@ def run() -> int:
     """Run the command line; 0 done, 1 done and the answer is 'no', 2 unusable input or call."""
     import typer
 
-    from gainkit.cli.app import command_tree
+    from gainkit.cli import common
+    from gainkit.cli.app import asks_for_all, command_tree, plain_words
+    from gainkit.cli.help import help_page
+    from gainkit.cli.usage import device_fault, usage_fault
     from gainkit.errors import GainkitError
 
+    common.begin()
+    arguments = plain_words(sys.argv[1:])
     try:
-        status = command_tree(sys.argv[1:])(prog_name="gainkit", standalone_mode=False)
+        commands = command_tree(arguments)
+        if asks_for_all(arguments):
+            print(help_page(commands), file=sys.stdout if arguments else sys.stderr)
+            return 0 if arguments else 2
+        status = commands(arguments, prog_name="gainkit", standalone_mode=False)
         sys.stdout.flush()
         return status if isinstance(status, int) else 0
     except GainkitError as fault:
-        return refuse(fault.problem, fault.remedy)
+        return refuse(fault)
     except (typer.Abort, KeyboardInterrupt):
-        return refuse("Stopped by hand.", "Run the same command again to go on.", status=130)
+        return refuse(GainkitError("stopped"), status=130)
     except BrokenPipeError:  # the reader of our output has seen enough
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return 0
     except OSError as fault:
-        return refuse(*_device_words(fault))
+        return refuse(device_fault(fault))
     except Exception as fault:
         if not hasattr(fault, "format_message"):  # typer's own faults of usage have it in every version
             raise
-        context = getattr(fault, "ctx", None)
-        command = context.command_path if context is not None else "gainkit"
-        message = fault.format_message().rstrip(".")
+        message = fault.format_message()
         if message.startswith("Usage:"):  # called with no command at all: the help is the answer
-            print(message, file=sys.stderr)
+            print(message.rstrip("."), file=sys.stderr)
             return 2
-        message += "" if message.endswith("?") else "."
-        if "is not a valid float" in message:
-            return refuse(message, "Give a number with a decimal point and without its unit, like 75.5.")
-        return refuse(message, f"See '{command} --help' for what it takes.")
+        return refuse(usage_fault(fault))
 
 
-def _device_words(fault: OSError) -> tuple[str, str]:
-    """What a device said, and how to mend it; a draft's own name means nothing to anyone: its folder stands for
-    it."""
-    path = Path(str(fault.filename)) if fault.filename else None
-    if path is not None and path.name.startswith(".") and ".part" in path.name:
-        path = path.parent
-    place = f"{path}: " if path is not None else ""
-    problem = f"{place}{fault.strerror or fault}."
-    if fault.errno in (errno.EACCES, errno.EPERM, errno.EROFS):
-        return problem, "Choose a folder that you may write to."
-    if fault.errno == errno.ENOSPC:
-        return problem, "Free some room on the device, or write elsewhere."
-    return problem, "Check that the path exists and has room."
+def refuse(fault: GainkitError, status: int = 2) -> int:
+    """Say what is wrong and how to mend it on standard error; for a script also as the one JSON object, unless
+    the answer is out already."""
+    from gainkit.cli import common
+    from gainkit.cli.door import fault_facts, fault_text
 
+    if "--json" in sys.argv[1:] and not common.answered():
+        import json
 
-def refuse(problem: str, remedy: str, status: int = 2) -> int:
-    """Say what is wrong and how to mend it on standard error."""
-    print(f"Problem: {problem}\nRemedy:  {remedy}", file=sys.stderr)
+        print(json.dumps({"error": fault_facts(fault)}, ensure_ascii=False, allow_nan=False), flush=True)
+    print(fault_text(fault), file=sys.stderr)
     return status

@@ -12,15 +12,69 @@ from typing import Annotated
 
 import typer
 
-from gainkit.cli import bench, calibrate, charts, demo, job, live, measure, onset, plan, tones, wiring
+from gainkit.cli import (
+    bench,
+    calibrate,
+    charts,
+    demo,
+    guide,
+    job,
+    live,
+    match,
+    measure,
+    noise,
+    note,
+    onset,
+    plan,
+    polarity,
+    routing,
+    tones,
+    volume,
+)
+from gainkit.cli.help import first_sentence
 
-ROOMS = (plan, tones, measure, calibrate, onset, wiring, bench, charts, job, live, demo)
+ROOMS = (
+    plan,
+    tones,
+    measure,
+    calibrate,
+    onset,
+    volume,
+    polarity,
+    routing,
+    match,
+    noise,
+    bench,
+    charts,
+    job,
+    note,
+    live,
+    demo,
+    guide,
+)
+
+
+def plain_words(arguments: Sequence[str]) -> list[str]:
+    """The command line with its plain words for help and version as options: 'help plan' is 'plan --help'."""
+    match list(arguments):
+        case ["help", *command]:
+            return [*command, "--help"]
+        case ["version"]:
+            return ["--version"]
+        case others:
+            return others
+
+
+def asks_for_all(arguments: Sequence[str]) -> bool:
+    """Whether the page of all commands is asked for."""
+    return list(arguments) in ([], ["--help"], ["-h"])
 
 
 def command_tree(arguments: Sequence[str]) -> typer.Typer:
     """The application for one command line: all names, and in full what its first word names."""
     app = typer.Typer(
         name="gainkit",
+        context_settings={"help_option_names": ["-h", "--help"]},
         no_args_is_help=True,
         add_completion=False,
         pretty_exceptions_enable=False,
@@ -36,9 +90,13 @@ def command_tree(arguments: Sequence[str]) -> typer.Typer:
             command.name, command.help = name, inspect.getdoc(command.callback)
             command.callback = _elsewhere
     for group in app.registered_groups:
-        if group.name != wanted and group.typer_instance is not None:
+        if group.typer_instance is None:
+            continue
+        if group.name != wanted:
             group.help = group.typer_instance.info.help
             group.typer_instance = typer.Typer()
+        for command in group.typer_instance.registered_commands:  # in full: typer cuts what it shortens itself
+            command.short_help = first_sentence(inspect.getdoc(command.callback) or "")
     return app
 
 

@@ -13,7 +13,7 @@ from gainkit.cli.common import JsonFlag, show
 if TYPE_CHECKING:
     from gainkit.calculator.feeds import Feed
     from gainkit.calculator.loads import Wirings
-    from gainkit.calculator.meters import Reading
+    from gainkit.calculator.meters import MeterReading
     from gainkit.calculator.pads import Pad, PadCall
     from gainkit.calculator.trims import Trim
 
@@ -39,34 +39,29 @@ def load(
     as_json: JsonFlag = False,
 ) -> None:
     """Every wiring of the voice coils that shares the power equally, and its load."""
-    from gainkit.calculator import ranges
-    from gainkit.calculator.loads import find_wirings
-    from gainkit.cli.plain import checked
+    from gainkit.calculator.loads import find_loads
 
-    checked("--coil-ohms", coil_ohms, ranges.OHMS)
-    checked("--min-ohms", min_ohms, ranges.OHMS)
-    checked("--coils", coils, ranges.Range("", 1, 16, low_allowed=True))
-    checked("--drivers", drivers, ranges.Range("", 1, 64, low_allowed=True))
-    found = find_wirings(coil_ohms, coils, drivers, min_ohms, bridged)
+    found = find_loads(coil_ohms, coils, drivers, min_ohms, bridged)
     show(found, as_json, lambda: _load_text(found))
 
 
 def _load_text(found: Wirings) -> str:
     from gainkit.cli.plain import bullets, columns, headline, sections
+    from gainkit.figures import plain
 
     allowed = [wiring for wiring in found.wirings if wiring.allowed]
     if allowed:
-        first = headline(f"{allowed[0].ohms:.3g} ohm", allowed[0].description)
+        first = headline(f"{plain(allowed[0].ohms)} ohm", allowed[0].description)
         first += "\nthe lowest load that the amplifier allows"
     elif found.wirings[0].allowed is False:
         first = headline("NO WIRING FITS", "every load is below the amplifier's minimum")
     else:
-        first = headline(" or ".join(dict.fromkeys(f"{wiring.ohms:.3g}" for wiring in found.wirings)) + " ohm")
+        first = headline(" or ".join(dict.fromkeys(plain(wiring.ohms) for wiring in found.wirings)) + " ohm")
     words = {True: "yes", False: "NO", None: "-"}
     rows = [
         [
-            f"{wiring.ohms:.3g}",
-            "-" if wiring.half_ohms is None else f"{wiring.half_ohms:.3g}",
+            plain(wiring.ohms),
+            "-" if wiring.half_ohms is None else plain(wiring.half_ohms),
             words[wiring.allowed],
             wiring.description,
         ]
@@ -95,23 +90,14 @@ def pad(
     as_json: JsonFlag = False,
 ) -> None:
     """Two or three resistors that keep an interface input safe behind an amplifier."""
-    from gainkit.calculator import ranges
     from gainkit.calculator.pads import PadCall, check_pad, find_pad
-    from gainkit.cli.plain import checked
     from gainkit.errors import GainkitError
 
-    checked("--max-volts", max_volts, ranges.VOLTS)
-    checked("--input-volts", input_volts, ranges.VOLTS)
-    checked("--source-ohms", source_ohms, ranges.SOURCE_OHMS)
-    checked("--input-ohms", input_ohms, ranges.IMPEDANCE_OHMS)
-    checked("--cable-pf", cable_pf, ranges.PICOFARADS)
-    checked("--series-ohms", series_ohms, ranges.IMPEDANCE_OHMS)
-    checked("--shunt-ohms", shunt_ohms, ranges.IMPEDANCE_OHMS)
+    open_input = math.inf if input_ohms is None else input_ohms
+    call = PadCall(max_volts, input_volts, source_ohms, open_input, series.value, bridged, cable_pf)
     if (series_ohms is None) != (shunt_ohms is None):
-        raise GainkitError("--series-ohms and --shunt-ohms belong together.", "Give both, or neither.")
-    call = PadCall(
-        max_volts, input_volts, source_ohms, input_ohms or math.inf, series.value, bridged, cable_pf * 1e-12
-    )
+        given, other = ("series_ohms", "shunt_ohms") if shunt_ohms is None else ("shunt_ohms", "series_ohms")
+        raise GainkitError("needs_other", given, series_ohms or shunt_ohms, other=other)
     if series_ohms is not None and shunt_ohms is not None:
         found = check_pad(call, series_ohms, shunt_ohms)
     else:
@@ -121,6 +107,8 @@ def pad(
 
 def _pad_text(call: PadCall, found: Pad) -> str:
     from gainkit.cli.plain import bullets, headline, sections
+    from gainkit.figures import plain
+    from gainkit.levels import ratio_from_db
 
     if found.shunt_ohms is None:
         return sections(
@@ -128,29 +116,30 @@ def _pad_text(call: PadCall, found: Pad) -> str:
             bullets("Cautions", found.cautions),
         )
     each = "each of two legs" if found.differential else "in series"
+    left = ratio_from_db(-found.loss_db)
     facts = [
-        f"Loss {found.loss_db:.2f} dB: {call.max_volts:g} V becomes "
-        f"{call.max_volts * 10 ** (-found.loss_db / 20):.3g} V, {found.headroom_db:.1f} dB below full scale "
+        f"Loss {found.loss_db:.2f} dB: {plain(call.max_volts, 6)} V becomes "
+        f"{plain(call.max_volts * left)} V, {found.headroom_db:.1f} dB below full scale "
         f"({found.worst_headroom_db:.1f} dB with parts at the ends of their tolerance).",
-        f"Series resistor: {_power(found.series_watts)}, use {found.series_part_watts or 0:g} W or more. "
-        f"Shunt: {_power(found.shunt_watts)}, use {found.shunt_part_watts or 0:g} W or more.",
+        f"Series resistor: {_power(found.series_watts, found.series_part_watts)}. "
+        f"Shunt: {_power(found.shunt_watts, found.shunt_part_watts)}.",
     ]
     if math.isfinite(call.input_ohms):
         facts.append(
-            f"The interface's own {call.input_ohms:g} ohm takes {found.loading_db:.2f} dB of that loss."
+            f"The interface's own {plain(call.input_ohms, 6)} ohm takes {found.loading_db:.2f} dB of that loss."
         )
     else:
-        facts.append("Reckoned for an open input, the worst case: a real one sees a little less.")
+        facts.append("Calculated for an open input, the worst case: a real one sees a little less.")
     if found.bandwidth_hz is not None:
         facts.append(
-            f"With {call.cable_farads * 1e12:g} pF of cable: -3 dB at {found.bandwidth_hz / 1000:.0f} kHz, "
+            f"With {plain(call.cable_pf)} pF of cable: -3 dB at {found.bandwidth_hz / 1000:.0f} kHz, "
             f"{found.loss_20khz_db:.2f} dB lost at 20 kHz."
         )
     legs = "2 x series" if found.differential else "series"
     why = (
         f"Why\n  output / source = s / ({legs} + source + s)\n"
         "  with s the shunt and the input in parallel\n"
-        f"  = {10 ** (-found.loss_db / 20):.5f} = -{found.loss_db:.2f} dB"
+        f"  = {left:.5f} = -{found.loss_db:.2f} dB"
     )
     return sections(
         headline(f"{_ohms(found.series_ohms)} {each}, {_ohms(found.shunt_ohms)} across the input"),
@@ -177,11 +166,17 @@ def _drawing(two_sided: bool) -> str:
 
 
 def _ohms(ohms: float) -> str:
-    return f"{ohms / 1000:g} kohm" if ohms >= 1000 else f"{ohms:g} ohm"
+    from gainkit.figures import plain
+
+    return f"{plain(ohms / 1000, 6)} kohm" if ohms >= 1000 else f"{plain(ohms, 6)} ohm"
 
 
-def _power(watts: float) -> str:
-    return f"{watts:.2f} W" if watts >= 0.1 else f"{watts * 1000:.0f} mW"
+def _power(watts: float, part_watts: float | None) -> str:
+    """What a resistor turns into heat, and the size to use."""
+    from gainkit.figures import plain
+
+    heat = f"{watts:.2f} W" if watts >= 0.1 else f"{watts * 1000:.0f} mW"
+    return f"{heat}, use {plain(part_watts or 0.0, 6)} W or more"
 
 
 def feed(
@@ -198,31 +193,12 @@ def feed(
     as_json: JsonFlag = False,
 ) -> None:
     """What a power feed or a loudspeaker wire costs in volts and in dB."""
-    from gainkit.calculator import ranges
-    from gainkit.calculator.feeds import awg_number, awg_square_mm, power_feed, speaker_wire
-    from gainkit.cli.plain import checked
-    from gainkit.errors import GainkitError
+    from gainkit.calculator.feeds import find_feed
 
-    checked("--length-m", length_m, ranges.METRES)
-    checked("--watts", watts, ranges.WATTS)
-    checked("--efficiency", efficiency, ranges.FRACTION)
-    checked("--supply-volts", supply_volts, ranges.SUPPLY_VOLTS)
-    checked("--mm2", mm2, ranges.SQUARE_MM)
-    checked("--speaker-ohms", speaker_ohms, ranges.OHMS)
-    checked("--temperature-c", temperature_c, ranges.CELSIUS)
-    if (awg is None) == (mm2 is None):
-        raise GainkitError("The cable's size must be given once.", "Give --awg or --mm2, one of them.")
-    if (watts is None) == (speaker_ohms is None):
-        raise GainkitError(
-            "Power feed or loudspeaker wire?",
-            "Give --watts for a power feed, or --speaker-ohms for a loudspeaker wire.",
-        )
-    square_mm = mm2 if mm2 is not None else awg_square_mm(float(awg_number(awg or "")))
-    if watts is not None:
-        found = power_feed(watts, efficiency, supply_volts, length_m, square_mm, temperature_c)
-    else:
-        assert speaker_ohms is not None
-        found = speaker_wire(speaker_ohms, length_m, square_mm, temperature_c)
+    found = find_feed(
+        length_m, watts=watts, speaker_ohms=speaker_ohms, awg=awg, mm2=mm2, efficiency=efficiency,
+        supply_volts=supply_volts, temperature_c=temperature_c,
+    )  # fmt: skip
     show(found, as_json, lambda: _feed_text(found))
 
 
@@ -262,17 +238,10 @@ def meter(
     as_json: JsonFlag = False,
 ) -> None:
     """What a true-rms and an average-responding meter show."""
-    from gainkit.calculator import ranges
-    from gainkit.calculator.meters import find_reading
-    from gainkit.cli.plain import bullets, checked, headline, sections
-    from gainkit.errors import GainkitError
+    from gainkit.calculator.meters import find_meter_reading
+    from gainkit.cli.plain import bullets, headline, sections
 
-    checked("--volts", volts, ranges.VOLTS)
-    checked("--overdrive-db", overdrive_db, ranges.DB_IN_HAND)
-    checked("--frequency-hz", frequency_hz, ranges.FREQUENCY_HZ)
-    if noise and overdrive_db:
-        raise GainkitError("--overdrive-db goes with a sine, not with --noise.", "Leave one of them out.")
-    found = find_reading(volts, overdrive_db, noise, frequency_hz)
+    found = find_meter_reading(volts, overdrive_db, noise, frequency_hz)
     show(
         found,
         as_json,
@@ -288,7 +257,7 @@ def meter(
     )
 
 
-def _reading_figures(found: Reading) -> str:
+def _reading_figures(found: MeterReading) -> str:
     if found.crest_factor_db is None or found.peak_volts is None:
         return "Band noise, Gaussian: the average-responding meter shows sqrt(pi)/2 of it."
     return (
@@ -315,16 +284,11 @@ def trim(
     as_json: JsonFlag = False,
 ) -> None:
     """How far a radio's own loudspeaker channels come down, to clip no earlier than the main ones."""
-    from gainkit.calculator import ranges
+    from gainkit.calculator.ranges import DB_IN_HAND, refuse_outside
     from gainkit.calculator.trims import find_trim
-    from gainkit.cli.plain import checked
 
-    checked("--source-clip-dbfs", source_clip_dbfs, ranges.LEVEL_DBFS)
-    checked("--overlap-db", overlap_db, ranges.DB_IN_HAND)
-    checked("--margin-db", margin_db, ranges.DB_IN_HAND)
-    checked("--supply-volts", supply_volts, ranges.SUPPLY_VOLTS)
-    checked("--load-ohms", load_ohms, ranges.OHMS)
-    checked("--clip-volts", clip_volts, ranges.VOLTS)
+    refuse_outside("overlap_db", overlap_db, DB_IN_HAND)
+    refuse_outside("margin_db", margin_db, DB_IN_HAND)
     main_clip_dbfs = margin_db - overlap_db
     found = find_trim(
         source_clip_dbfs, main_clip_dbfs, supply_volts=supply_volts, load_ohms=load_ohms, clip_volts=clip_volts
@@ -344,7 +308,7 @@ def _trim_text(found: Trim) -> str:
     if found.source_volts is not None:
         facts.append(
             f"As source of an amplifier with loudspeaker-level inputs: {found.source_volts:.2f} V for 0 dBFS\n"
-            "(reckoned as if it did not clip)."
+            "(calculated as if it did not clip)."
         )
     return sections(
         headline(f"TRIM {found.trim_db:.1f} dB"),

@@ -14,6 +14,7 @@ from gainkit.cli.options import (
     Band,
     Calibration,
     Channel,
+    CheckLimit,
     Dwell,
     First,
     FullScale,
@@ -21,7 +22,6 @@ from gainkit.cli.options import (
     Index,
     Interval,
     Last,
-    LimitThd,
     Minus,
     Step,
     Track,
@@ -98,20 +98,21 @@ def chart(
     channel: Channel = 1,
     minus: Minus = None,
     band_hz: Band = "10:20000",
-    limit_thd_percent: LimitThd = 1.0,
+    limit_thd_percent: CheckLimit = None,
     size: Size = SizeName.page,
     theme: Theme = ThemeName.light,
     overwrite: OverwriteFlag = False,
     json_: JsonFlag = False,
 ) -> None:
     """Draw headroom, levels or power of a plan; waveform, spectrum, onset or noise bands of a capture."""
+    from gainkit.advice import Checks
     from gainkit.analysis.model import MeasureOptions
     from gainkit.batch import Question
+    from gainkit.beside import limited
     from gainkit.charts import Look
 
-    options = MeasureOptions(
-        channel=channel, minus=minus, band_hz=parse_band(band_hz), limit_thd_percent=limit_thd_percent
-    )
+    limit = limited(Checks(), limit_thd_percent).limit_thd_percent
+    options = MeasureOptions(channel=channel, minus=minus, band_hz=parse_band(band_hz), limit_thd_percent=limit)
     asked = [Question(path, options, full_scale_volts, calibration, interval_seconds) for path in capture or ()]
     if kind in (Kind.headroom, Kind.levels, Kind.power):
         draw = _of_plan(kind, system, for_channel, noise_volts)
@@ -133,7 +134,7 @@ def _of_plan(kind: Kind, file: Path | None, name: str | None, noise_volts: float
     from gainkit.job import load_system, plan_system
 
     if file is None:
-        raise GainkitError(f"A chart of {kind} needs a system file.", "Give --system SYSTEM.toml.")
+        raise GainkitError("system_missing", "system", kind=kind.value)
     system = load_system(file)
     own = system.channels[0] if name is None else system.channel(name)
     each = plan_system(system).channel(own.name)
@@ -147,7 +148,7 @@ def _of_plan(kind: Kind, file: Path | None, name: str | None, noise_volts: float
 def _of_onset(question: Question, plan: LevelPlan) -> Draw:
     from gainkit.batch import opened
     from gainkit.charts import draw_onset
-    from gainkit.onset import onset as find_onset
+    from gainkit.onset import find_onset
 
     found = find_onset(opened(question), plan, question.options)
     return lambda ax: draw_onset(ax, found)
@@ -157,13 +158,13 @@ def _of_bands(asked: list[Question], third: bool) -> Draw:
     from gainkit.batch import opened
     from gainkit.charts import draw_bands
     from gainkit.errors import GainkitError
-    from gainkit.matching import MatchOptions, match
+    from gainkit.matching import MatchOptions, match_levels
 
     if not asked:
-        raise GainkitError("A chart of bands needs recordings of noise.", "Give --capture FILE, once for each.")
+        raise GainkitError("captures_missing", "recording")
     first = asked[0].options
     options = MatchOptions(channel=first.channel, minus=first.minus, third_octave=third)
-    found = match([opened(question) for question in asked], options)
+    found = match_levels([opened(question) for question in asked], options)
     return lambda ax: draw_bands(ax, found)
 
 
@@ -171,5 +172,5 @@ def _one(asked: list[Question]) -> Question:
     from gainkit.errors import GainkitError
 
     if len(asked) != 1:
-        raise GainkitError("This chart is drawn from one recording.", "Give --capture FILE, once.")
+        raise GainkitError("one_capture", "recording", len(asked))
     return asked[0]

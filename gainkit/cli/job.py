@@ -1,4 +1,4 @@
-"""`gainkit job new` and `gainkit job status`: a folder a car, and how it stands."""
+"""`gainkit job ...`: a folder a car, its record, and how it stands."""
 
 from __future__ import annotations
 
@@ -10,14 +10,17 @@ import typer
 from gainkit.cli.common import JsonFlag, OverwriteFlag, show
 
 if TYPE_CHECKING:
-    from gainkit.job.status import JobStatus
+    from gainkit.job.report import JobReport
+    from gainkit.job.standing import JobStatus
 
 JobFolder = Annotated[Path, typer.Argument(metavar="JOB", help="Job folder.")]
 Tolerance = Annotated[
-    float, typer.Option("--tolerance-db", help="A level within this of its target is on target.")
+    float | None,
+    typer.Option("--tolerance-db", help="A level within this of its target is on target [the system file's]."),
 ]
+Who = Annotated[str | None, typer.Option("--by", help="Who does it [the system file's technician].")]
 
-job = typer.Typer(help="A folder for one car: start it, and see what is still to be done.")
+job = typer.Typer(help="A folder for one car: start it, keep its record, see what is still to be done.")
 
 
 def register(app: typer.Typer) -> None:
@@ -35,9 +38,9 @@ def new(
     json_: JsonFlag = False,
 ) -> None:
     """Start a job: a commented system.toml, and places for captures and charts."""
-    from gainkit.job.folder import new_job
+    from gainkit.job.folder import start_job
 
-    made = new_job(folder, system)
+    made = start_job(folder, system)
 
     def text() -> str:
         from gainkit.cli.plain import shell_word
@@ -46,7 +49,8 @@ def new(
             f"Made {made.folder}. Next:\n"
             f"  1. Fill in {made.system} from the plates.\n"
             f"  2. gainkit plan {shell_word(made.system)}\n"
-            f"  3. Note readings: gainkit measure CAPTURE --log {shell_word(made.folder)} --for CHANNEL\n"
+            f"  3. Note readings: gainkit measure CAPTURE --log {shell_word(made.folder)} --for OUTPUT\n"
+            f"     or typed from a meter: gainkit note {shell_word(made.folder)} --for OUTPUT --volts V\n"
             f"  4. gainkit job status {shell_word(made.folder)}"
         )
 
@@ -54,51 +58,143 @@ def new(
 
 
 @job.command("status")
-def status(folder: JobFolder, tolerance_db: Tolerance = 0.5, json_: JsonFlag = False) -> None:
-    """Tell which channels still lack a reading and which miss their target."""
-    from gainkit.job.status import job_status
+def status(folder: JobFolder, tolerance_db: Tolerance = None, json_: JsonFlag = False) -> None:
+    """Tell how a job stands: what is wrong, what misses its target, what is still to be measured."""
+    from gainkit.job.standing import job_status
 
     found = job_status(folder, tolerance_db)
     show(found, json_, lambda: status_text(found))
 
 
 def status_text(found: JobStatus) -> str:
-    """The verdict first, a line a channel, then what is still to be measured."""
+    """The headline first, a line an output, then every fault, then what is still to be measured."""
+    from gainkit.cli.door import CLI
     from gainkit.cli.plain import bullets, columns, sections, shortened, wrapped
+    from gainkit.words import remark_text
 
-    unmet = [channel for channel in found.channels if channel.met is not True]
-    count = len(found.channels)
-    head = (
-        f"ALL {count} CHANNELS ON TARGET (within {found.tolerance_db:g} dB)."
-        if not unmet
-        else f"{len(unmet)} OF {count} CHANNELS NOT DONE."
-    )
-    rows = [(shortened(channel.name), channel.verdict) for channel in found.channels]
-    missing = [
-        f"{shortened(channel.name, 60)}: {', '.join(channel.lacks)} not measured"
-        for channel in found.channels
-        if channel.lacks
+    rows = [(shortened(each.name), remark_text(each.verdict, CLI)) for each in found.outputs]
+    faults = [
+        f"{shortened(each.name, 60)}: {remark_text(one, CLI)}" for each in found.outputs for one in each.remarks
     ]
-    missing += [
-        f"{shortened(channel.name, 60)}: its polarity was last found negative"
-        for channel in found.channels
-        if channel.polarity == "negative"
+    missing = [
+        f"{shortened(each.name, 60)}: {', '.join(each.lacks)} not measured"
+        for each in found.outputs
+        if each.lacks
     ]
     source = found.source
     if source.highest_clean_position is None and source.source_volts is None:
         missing.insert(0, "Source: volume not measured")
     return sections(
-        wrapped(head, "", ""),
-        columns(("channel", "level"), rows),
+        wrapped(remark_text(found.headline, CLI), "", ""),
+        columns(("output", "level"), [(name, told.split(": keep them")[0]) for name, told in rows]),
+        bullets("What stands against it:", faults),
         bullets("Still open:", missing),
-        bullets("The record:", found.problems),
+        bullets("The car and its record:", [remark_text(one, CLI) for one in found.problems]),
     )
+
+
+@job.command("readings")
+def readings(folder: JobFolder, json_: JsonFlag = False) -> None:
+    """List every reading of a job with its number, output, kind and figures, and whether it counts."""
+    from gainkit.job.listing import list_readings
+
+    found = list_readings(folder)
+
+    def text() -> str:
+        from gainkit.cli.plain import columns, shortened
+
+        rows = [
+            (
+                str(each.number),
+                each.when[:16].replace("T", " "),
+                shortened(", ".join(each.outputs) or "the car", 24),
+                each.kind,
+                shortened(each.figures, 40),
+                shortened(each.who or "", 16),
+                "counts" if each.counts else f"void: {shortened(each.void_reason or '', 24)}",
+            )
+            for each in found.readings
+        ]
+        return columns(("no", "when", "output", "kind", "figures", "who", ""), rows)
+
+    show(found, json_, text)
+
+
+@job.command("void")
+def void(
+    folder: JobFolder,
+    number: Annotated[int, typer.Argument(metavar="NUMBER", help="The reading, by its number.")],
+    reason: Annotated[str, typer.Option("--reason", help="Why it does not count.")],
+    by: Who = None,
+    json_: JsonFlag = False,
+) -> None:
+    """Void a reading; it stays in the record, struck out, with the reason."""
+    from gainkit.job.log import void_reading
+
+    made = void_reading(folder, number, reason, who=by)
+    show(made, json_, lambda: f"Reading {number} does not count any more; noted as {made.number}.")
+
+
+@job.command("undo")
+def undo(folder: JobFolder, by: Who = None, json_: JsonFlag = False) -> None:
+    """Void the last reading that counts."""
+    from gainkit.job.log import undo_last
+
+    made, last = undo_last(folder, who=by)
+    where = ", ".join(last.outputs) or "the car"
+    show(
+        {"number": made.number, "kind": made.kind, "voided": last.number},
+        json_,
+        lambda: (
+            f"Reading {last.number} ({last.kind} of {where}) does not count any more; noted as {made.number}."
+        ),
+    )
+
+
+@job.command("visit")
+def visit(
+    folder: JobFolder,
+    name: Annotated[str, typer.Argument(metavar="NAME", help="Name of the visit, such as 're-check'.")],
+    by: Who = None,
+    json_: JsonFlag = False,
+) -> None:
+    """Begin a new visit: as found and as left are told by visit."""
+    from gainkit.job.log import start_visit
+
+    made = start_visit(folder, name, who=by)
+    show(made, json_, lambda: f"Readings from here on belong to {name!r}; noted as {made.number}.")
+
+
+@job.command("report")
+def report(
+    folder: Annotated[Path, typer.Argument(metavar="FOLDER", help="Folder that holds job folders.")],
+    json_: JsonFlag = False,
+) -> None:
+    """One line a job below a folder."""
+    from gainkit.job.report import report_jobs
+
+    found = report_jobs(folder)
+    show(found, json_, lambda: report_text(found))
+
+
+def report_text(found: JobReport) -> str:
+    """A line a job."""
+    from gainkit.cli.door import CLI
+    from gainkit.cli.plain import columns, shortened
+    from gainkit.words import remark_text
+
+    rows = []
+    for each in found.jobs:
+        told = f"cannot be read ({each.problem})" if each.headline is None else remark_text(each.headline, CLI)
+        name = Path(each.folder).name
+        rows.append((shortened(name, 24), (each.last or "-")[:10], shortened(each.vehicle or "-", 24), told))
+    return columns(("job", "last", "vehicle", "stands"), rows)
 
 
 def sheet(
     folder: JobFolder,
     out: Annotated[Path, typer.Option("--out", help="File to write, .html.")],
-    tolerance_db: Tolerance = 0.5,
+    tolerance_db: Tolerance = None,
     overwrite: OverwriteFlag = False,
     json_: JsonFlag = False,
 ) -> None:
@@ -106,4 +202,4 @@ def sheet(
     from gainkit.sheet import write_sheet
 
     made = write_sheet(folder, out, tolerance_db=tolerance_db, overwrite=overwrite)
-    show(made, json_, lambda: f"Wrote {made.file}: {made.verdict}")
+    show(made, json_, lambda: f"Wrote {made.file}: {made.headline}")

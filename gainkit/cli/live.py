@@ -2,19 +2,31 @@
 
 from __future__ import annotations
 
+import contextlib
 import sys
+from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from gainkit.cli.common import JsonFlag, OverwriteFlag, show
-from gainkit.cli.options import Band, Calibration, Channel, FullScale, LimitThd, Minus, parse_band
+from gainkit.cli.options import (
+    Band,
+    Calibration,
+    Channel,
+    CheckLimit,
+    ForChannel,
+    FullScale,
+    Minus,
+    parse_band,
+)
 
 if TYPE_CHECKING:
     from gainkit.analysis import Measurement, MeasureOptions
+    from gainkit.beside import Expected
     from gainkit.errors import GainkitError
-    from gainkit.live import Interface, LiveResult
+    from gainkit.live import Blocks, InputSettings, Interface, LiveResult
 
 
 def register(app: typer.Typer) -> None:
@@ -29,15 +41,17 @@ def live(
     full_scale_volts: FullScale = None,
     calibration: Calibration = None,
     target_volts: Annotated[
-        float | None, typer.Option("--target-volts", help="Volts the output shall show.")
+        float | None, typer.Option("--target-volts", help="Volts the output should read.")
     ] = None,
+    system: Annotated[Path | None, typer.Option("--system", help="System file that holds the target.")] = None,
+    for_channel: ForChannel = None,
     load_ohms: Annotated[
         float | None, typer.Option("--load-ohms", help="Load on the output, for watts.")
     ] = None,
     channel: Channel = 1,
     minus: Minus = None,
     band_hz: Band = "10:20000",
-    limit_thd_percent: LimitThd = 1.0,
+    limit_thd_percent: CheckLimit = None,
     rate: Annotated[float | None, typer.Option("--rate", help="Sample rate [the interface's].")] = None,
     seconds: Annotated[
         float | None, typer.Option("--seconds", help="End after so long [until Ctrl-C].")
@@ -52,100 +66,132 @@ def live(
     ground: use two inputs and --minus.
     """
     from gainkit.analysis.model import MeasureOptions
+    from gainkit.calculator.ranges import refuse_outside
+    from gainkit.cli.measure import expectation
     from gainkit.errors import GainkitError
-    from gainkit.live import Interface
+    from gainkit.live import RUN_SECONDS, InputSettings, Interface, limited, saved
 
-    if seconds is not None and not 1 <= seconds <= 86_400:
-        raise GainkitError(f"--seconds is {seconds:g}.", "Give 1 to 86400 s.")
+    refuse_outside("seconds", seconds, RUN_SECONDS)
     if json_ and seconds is None:
-        raise GainkitError("--json needs an end.", "Add --seconds N.")
+        raise GainkitError("seconds_missing", "json")
+    expected = expectation(system, for_channel, target_volts, limit_thd_percent)
+    if expected.plan is not None:
+        target_volts = expected.plan.set_volts if target_volts is None else target_volts
+        load_ohms = expected.plan.load_ohms if load_ohms is None else load_ohms
     options = MeasureOptions(
         channel=channel, minus=minus, band_hz=parse_band(band_hz), load_ohms=load_ohms,
-        target_volts=target_volts, limit_thd_percent=limit_thd_percent,
+        target_volts=target_volts, limit_thd_percent=expected.checks.limit_thd_percent,
     )  # fmt: skip
     volts = _full_scale(full_scale_volts, calibration)
     interface = Interface(device, rate, max(channel, minus or 1))
+    settings = InputSettings(interface.name, interface.sample_rate_hz, interface.channels, volts)
     try:
-        result = _run(interface, volts, options, seconds, save, overwrite, quiet=json_)
+        blocks = limited(interface, settings.sample_rate_hz, seconds)
+        with saved(blocks, save, settings, overwrite) as kept:  # whole however it ends: Ctrl-C ends inside
+            result = _run(interface, watch_plan(kept, settings, options, expected), expected, quiet=json_)
     finally:
         interface.close()
     show(result, json_, lambda: _end_text(result))
 
 
 def _full_scale(full_scale_volts: float | None, calibration: Path | None) -> float | None:
-    from gainkit.capture.audio import check_volts
-    from gainkit.capture.calibration import read_calibration
+    from gainkit.calculator.ranges import refuse_outside
+    from gainkit.capture.calibration import FULL_SCALE_VOLTS, read_calibration
     from gainkit.errors import GainkitError
 
-    check_volts("--full-scale-volts", full_scale_volts)
+    refuse_outside("full_scale_volts", full_scale_volts, FULL_SCALE_VOLTS)
     if calibration is None:
         return full_scale_volts
     if full_scale_volts is not None:
-        raise GainkitError(
-            "--full-scale-volts and --calibration are both given.", "Give one: each says what full scale is."
-        )
+        raise GainkitError("not_both", "full_scale_volts", full_scale_volts, other="calibration")
     return read_calibration(calibration).full_scale_volts
 
 
-def _run(
-    interface: Interface, volts: float | None, options: MeasureOptions, seconds: float | None,
-    save: Path | None, overwrite: bool, *, quiet: bool,
-) -> LiveResult:  # fmt: skip
-    """Read until the end or Ctrl-C, a line a reading."""
+def watch_plan(
+    blocks: Blocks, settings: InputSettings, options: MeasureOptions, expected: Expected
+) -> Iterator[tuple[float, Measurement | GainkitError]]:
+    """Readings beside the plan of the output that they are taken for."""
     from gainkit.analysis import Measurement
-    from gainkit.live import LiveResult, Recorder, limited, saved, watch
+    from gainkit.beside import beside_plan
+    from gainkit.live import watch
 
-    recorder = Recorder(interface.name, interface.sample_rate_hz, interface.channels, volts)
+    for seconds, reading in watch(blocks, settings, options):
+        yield seconds, beside_plan(reading, expected.plan) if isinstance(reading, Measurement) else reading
+
+
+def _run(
+    interface: Interface,
+    readings: Iterator[tuple[float, Measurement | GainkitError]],
+    expected: Expected,
+    *,
+    quiet: bool,
+) -> LiveResult:
+    """Show a line a reading until the end or Ctrl-C; what the run as a whole showed."""
+    from gainkit.analysis import Measurement
+    from gainkit.live import LiveResult
+
     last: Measurement | None = None
     problem: str | None = None
-    at, readings, clipped, overloads = 0.0, 0, 0, 0
-    try:
-        with saved(limited(interface, recorder.sample_rate_hz, seconds), save, recorder, overwrite) as blocks:
-            for moment, reading in watch(blocks, recorder, options):
-                at, readings = moment, readings + 1
-                if isinstance(reading, Measurement):
-                    last, problem = reading, None
-                    clipped += reading.clipping.state == "clipped"
-                    overloads += reading.recorder_overload
-                else:
-                    problem = reading.problem
-                if not quiet:
-                    _say(live_line(reading))
-    except KeyboardInterrupt:
-        if save is not None:
-            raise
-    return LiveResult(interface.name, at, readings, clipped, overloads, interface.lost, last, problem)
+    at, count, clipped, overloads = 0.0, 0, 0, 0
+    with contextlib.suppress(KeyboardInterrupt):
+        for moment, reading in readings:
+            at, count = moment, count + 1
+            if isinstance(reading, Measurement):
+                last, problem = reading, None
+                clipped += reading.clipping.state == "clipped"
+                overloads += reading.recorder_overload
+            else:
+                problem = reading.code
+            if not quiet:
+                _say(live_line(reading, expected))
+    return LiveResult(interface.name, at, count, clipped, overloads, interface.lost, last, problem)
 
 
-def live_line(reading: Measurement | GainkitError) -> str:
-    """One line that fits a narrow screen: volts, what to turn, THD, state."""
+def live_line(reading: Measurement | GainkitError, expected: Expected) -> str:
+    """One line that fits a narrow screen: volts, what to turn, THD, state; what may hurt instead of these."""
+    from gainkit.advice import has_stray_dc, what_to_turn
     from gainkit.analysis import Measurement
-    from gainkit.cli.measure_text import beside_target
+    from gainkit.cli.plain import percent
+    from gainkit.figures import filled
 
     if not isinstance(reading, Measurement):
         return "waiting for a tone"
-    unit = "V" if reading.calibrated else "FS"
-    parts = [f"{reading.rms_volts:8.3f} {unit}"]
+    volts = f"{reading.rms_volts:8.3f} {'V' if reading.calibrated else 'FS'}"
     if reading.recorder_overload:
-        return f"{parts[0]}  INPUT OVERLOADED: turn the interface's input down"
+        return f"{volts}  INPUT OVERLOADED: turn the interface's input down"
+    if has_stray_dc(reading):
+        return filled(
+            "{volts}  DC {dc:+.3g} V: connect no loudspeaker", {"volts": volts, "dc": reading.dc_volts}
+        )
     if not reading.steady_tone:
-        return f"{parts[0]}  no steady tone"
-    stands = beside_target(reading)
-    if stands == "turn" and reading.target is not None:
-        parts.append(f"turn {reading.target.change_db:+.1f} dB")
-    elif stands is not None:
-        parts.append("on target" if stands == "on target" else "target not clean here")
-    parts.append(f"THD {reading.thd_percent:7.3f} %")
+        return f"{volts}  no steady tone"
+    parts = [volts]
+    turn = what_to_turn(reading, expected.checks)
+    if "other_tone" in _codes(reading):
+        parts.append("another tone than planned")
+    elif turn.state in ("up", "down"):
+        parts.append(f"turn {turn.change_db:+.1f} dB")
+    elif turn.state != "unknown":
+        parts.append("on target" if turn.state == "on-target" else "target not clean here")
+    parts.append(f"THD {percent(reading.thd_percent, 2):>9}")
     state = (reading.clipping.state or "").upper()
     over = reading.clipping.overdrive_db or 0.0
     parts.append(f"{state} {over:.1f} dB" if state == "CLIPPED" and over > 0 else state)
     return "  ".join(parts)
 
 
+def _codes(reading: Measurement) -> set[str]:
+    from gainkit.remarks import Remark, codes
+
+    return codes(note for note in reading.notes if isinstance(note, Remark))
+
+
 def _say(line: str) -> None:
     """Over the line before on a screen; a line of its own elsewhere."""
+    from gainkit.cli.plain import width
+
     on_screen = sys.stdout.isatty()
-    print(f"\r{line:<78}" if on_screen else line, end="" if on_screen else "\n", flush=True)
+    print(f"\r{line[: width()]:<{width()}}" if on_screen else line, end="" if on_screen else "\n", flush=True)
 
 
 def _end_text(result: LiveResult) -> str:

@@ -1,7 +1,8 @@
-"""`gainkit onset` and `gainkit volume`: where a chain begins to clip, and how far the source may be turned."""
+"""`gainkit onset`: where a chain begins to clip."""
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -13,6 +14,7 @@ from gainkit.cli.options import (
     Calibration,
     Channel,
     ChartFile,
+    CheckLimit,
     Dwell,
     First,
     ForChannel,
@@ -21,7 +23,6 @@ from gainkit.cli.options import (
     Index,
     Interval,
     Last,
-    LimitThd,
     LogFolder,
     Minus,
     Step,
@@ -33,10 +34,6 @@ from gainkit.cli.options import (
 if TYPE_CHECKING:
     from gainkit.charts.saving import Draw
     from gainkit.onset import LevelPlan, OnsetResult, StepResult
-    from gainkit.volume import VolumeResult
-
-FROM, TO, STEP, DWELL = -20.0, 0.0, 1.0, 1.0
-"""The staircase that is taken when nothing is said: the one that `gainkit tones` writes."""
 
 CAUTIONS = (
     "A staircase ends at full level: loudspeakers unplugged, the maker's least load kept.",
@@ -47,9 +44,8 @@ CAUTIONS = (
 
 
 def register(app: typer.Typer) -> None:
-    """Add `onset` and `volume` to the tree."""
+    """Add the command to the tree."""
     app.command("onset")(onset)
-    app.command("volume")(volume)
 
 
 def onset(
@@ -67,7 +63,7 @@ def onset(
     channel: Channel = 1,
     minus: Minus = None,
     band_hz: Band = "10:20000",
-    limit_thd_percent: LimitThd = 1.0,
+    limit_thd_percent: CheckLimit = None,
     source_volts: Annotated[
         float | None, typer.Option(help="Volts the source puts out for 0 dBFS: gain is then the amplifier's.")
     ] = None,
@@ -80,13 +76,12 @@ def onset(
     """Find the tone level at which an amplifier begins to clip, from one recording of a staircase or glide."""
     from gainkit.analysis.model import MeasureOptions
     from gainkit.capture import read_capture
-    from gainkit.onset import onset as find_onset
+    from gainkit.onset import find_onset
 
     check_log(log, for_channel)
     plan = level_plan(index, track, (from_dbfs, to_dbfs, step_db, dwell_seconds, glide_seconds))
-    options = MeasureOptions(
-        channel=channel, minus=minus, band_hz=parse_band(band_hz), limit_thd_percent=limit_thd_percent
-    )
+    limit = limit_of(log, limit_thd_percent)
+    options = MeasureOptions(channel=channel, minus=minus, band_hz=parse_band(band_hz), limit_thd_percent=limit)
     opened = read_capture(
         capture, full_scale_volts=full_scale_volts, calibration=calibration, interval_seconds=interval_seconds
     )
@@ -107,27 +102,37 @@ def chart_of(kind: str, draw: Draw, out: Path, overwrite: bool) -> None:
     remark(f"{write_chart(kind, [draw], out, overwrite=overwrite).file}: chart written.")
 
 
-def level_plan(index: Path | None, track: str | None, figures: tuple[float | None, ...]) -> LevelPlan:
-    """What was played: from the index, or from the figures; never both."""
+def limit_of(log: Path | None, limit_thd_percent: float | None) -> float:
+    """THD at which a tone is not clean [%]: as given, or of the job's system file, or the usual one."""
+    from gainkit.advice import Checks
+    from gainkit.beside import expected_of, limited
+
+    if log is None:
+        return limited(Checks(), limit_thd_percent).limit_thd_percent
+    return expected_of(log / "system.toml", None, limit_thd_percent).checks.limit_thd_percent
+
+
+FIGURES = ("from_dbfs", "to_dbfs", "step_db", "dwell_seconds", "glide_seconds")
+"""What tells a staircase or a glide without an index, in the order of `level_plan`."""
+
+
+def level_plan(index: Path | None, track: str | None, figures: Sequence[float | None]) -> LevelPlan:
+    """What was played: from the index, or from FIGURES, None where one is not given; never from both."""
+    from gainkit.errors import GainkitError
     from gainkit.onset import from_index, glide, staircase
 
-    first, last, step, dwell, seconds = figures
+    given = {name: figure for name, figure in zip(FIGURES, figures, strict=True) if figure is not None}
     if index is not None:
-        if any(figure is not None for figure in figures):
-            raise typer.BadParameter(
-                "tells the levels already: leave --from-dbfs and the like away", param_hint="--index"
-            )
+        for name in given:
+            raise GainkitError("not_both", name, other="index")
         return from_index(index, track)
     if track is not None:
-        raise typer.BadParameter("needs the index.json that lies beside it (--index)", param_hint="--track")
-    start, stop = FROM if first is None else first, TO if last is None else last
-    if seconds is not None:
-        if step is not None or dwell is not None:
-            raise typer.BadParameter(
-                "a glide has no steps: leave --step-db and --dwell-seconds away", param_hint="--glide-seconds"
-            )
-        return glide(start, stop, seconds)
-    return staircase(start, stop, STEP if step is None else step, DWELL if dwell is None else dwell)
+        raise GainkitError("track_without_index", "track", track)
+    if "glide_seconds" in given:
+        for name in given.keys() & {"step_db", "dwell_seconds"}:
+            raise GainkitError("glide_without_steps", name, given[name])
+        return glide(**given)
+    return staircase(**given)
 
 
 def onset_text(
@@ -146,7 +151,7 @@ def onset_text(
             if result.onset_dbfs is not None and result.onset_dbfs < 0
             else ""
         )
-    elif _loudest_unjudged(result):
+    elif not result.loudest_judged:
         verdict, advice = "ONSET NOT KNOWN. The loudest steps could not be judged.", ""
     else:
         verdict, advice = f"NO ONSET FOUND. THD did not reach {limit} by clipping.", ""
@@ -170,126 +175,24 @@ def onset_text(
     )
 
 
-def _loudest_unjudged(result: OnsetResult) -> bool:
-    """True when no figure stands for the loudest step."""
-    return max(result.steps, key=lambda step: step.level_dbfs).state is None
-
-
 def _row(step: StepResult) -> tuple[str, ...]:
-    from gainkit.onset.steps import FLOOR_FACTOR
-
-    thd = "-"
-    if step.thd_percent is not None and step.thd_floor_percent is not None:
-        floor = FLOOR_FACTOR * step.thd_floor_percent
-        thd = f"< {floor:.2g}" if step.thd_percent < floor else f"{step.thd_percent:.3g}"
     volts = "-" if step.rms_volts is None else f"{step.rms_volts:.4g}"
-    return f"  {step.level_dbfs:.2f}", volts, thd, step.state or "not judged"
+    return f"  {step.level_dbfs:.2f}", volts, _thd(step), step.state or "not judged"
+
+
+def _thd(step: StepResult) -> str:
+    """THD, or below what it could not be seen."""
+    from gainkit.analysis.thresholds import SEEN_OVER_FLOOR
+    from gainkit.figures import plain
+
+    if step.thd_percent is None or step.thd_floor_percent is None:
+        return "-"
+    if step.distortion_seen:
+        return plain(step.thd_percent)
+    return f"< {plain(SEEN_OVER_FLOOR * step.thd_floor_percent, 2)}"
 
 
 def _worth_showing(step: StepResult, result: OnsetResult) -> bool:
     """Of a glide's many windows: those within 2 dB of the onset, and every fourth of the rest."""
     near = result.onset_dbfs is not None and abs(step.level_dbfs - result.onset_dbfs) <= 1.0
     return near or result.steps.index(step) % 4 == 0
-
-
-def volume(
-    captures: Annotated[
-        list[str], typer.Argument(metavar="POSITION=CAPTURE...", help="One capture per volume position.")
-    ],
-    tone_dbfs: Annotated[float, typer.Option(help="Level of the tone that was played.")] = 0.0,
-    tone_check: Annotated[
-        tuple[Path, Path] | None,
-        typer.Option(metavar="LOW HIGH", help="Captures of a low and a high tone of one level."),
-    ] = None,
-    full_scale_volts: FullScale = None,
-    calibration: Calibration = None,
-    interval_seconds: Interval = None,
-    channel: Channel = 1,
-    minus: Minus = None,
-    band_hz: Band = "10:20000",
-    limit_thd_percent: LimitThd = 1.0,
-    write: Annotated[
-        Path | None,
-        typer.Option("--write", help="System file in which preamp_volts and clean_position are set."),
-    ] = None,
-    log: LogFolder = None,
-    chart: ChartFile = None,
-    overwrite: OverwriteFlag = False,
-    json_: JsonFlag = False,
-) -> None:
-    """Find the source's highest clean volume position from one capture per position.
-
-    --write changes the system file that is there: naming it is the permission, --overwrite is not asked.
-    """
-    from gainkit.analysis import measure
-    from gainkit.analysis.model import MeasureOptions
-    from gainkit.capture import read_capture
-    from gainkit.volume import split_pair, write_source
-    from gainkit.volume import volume as judge_volume
-
-    options = MeasureOptions(
-        channel=channel, minus=minus, band_hz=parse_band(band_hz), limit_thd_percent=limit_thd_percent
-    )
-    check_log(log, None, needs_channel=False)
-    pairs = [split_pair(text) for text in captures]
-    paths = [path for _, path in pairs] + list(tone_check or ())
-    tones = [
-        measure(
-            read_capture(
-                path,
-                full_scale_volts=full_scale_volts,
-                calibration=calibration,
-                interval_seconds=interval_seconds,
-            ),
-            options,
-        )
-        for path in paths
-    ]
-    result = judge_volume(
-        list(zip([position for position, _ in pairs], tones, strict=False)),
-        tone_dbfs=tone_dbfs,
-        limit_thd_percent=limit_thd_percent,
-        tone_check=None if tone_check is None else (tones[-2], tones[-1]),
-    )
-    if write is not None:
-        write_source(write, result)
-        remark(f"{write}: source preamp_volts and clean_position are set.")
-    if chart is not None:
-        from gainkit.charts import draw_volume
-
-        chart_of("volume", lambda ax: draw_volume(ax, result), chart, overwrite)
-    with shown(result, json_, lambda: volume_text(result, tones[0].calibrated)):
-        note(log, "volume", None, result, paths)
-
-
-def _thd_text(thd_percent: float | None) -> str:
-    if thd_percent is None:
-        return "-"
-    return f"{thd_percent:.3g}" if thd_percent >= 0.001 else "< 0.001"
-
-
-def volume_text(result: VolumeResult, calibrated: bool) -> str:
-    """The ceiling first, then the positions, then what to know."""
-    from gainkit.cli.plain import bullets, columns, sections, wrapped
-
-    unit = "V" if calibrated else "of full scale"
-    best = result.highest_clean_position
-    verdict = "NO CLEAN POSITION." if best is None else f"HIGHEST CLEAN POSITION: {best}."
-    if result.source_volts is not None:
-        verdict += f" The source gives {result.source_volts:.4g} V rms there for 0 dBFS."
-        if result.tone_dbfs < 0:
-            verdict += f" (Scaled from {result.tone_dbfs:g} dBFS.)"
-    rows = [
-        (
-            f"  {each.position}",
-            f"{each.rms_volts:.4g}",
-            _thd_text(each.thd_percent),
-            each.state or "not judged",
-        )
-        for each in result.positions
-    ]
-    return sections(
-        wrapped(verdict, "", ""),
-        columns(("  position", unit, "THD %", "state"), rows),
-        bullets("Notes:", result.notes),
-    )

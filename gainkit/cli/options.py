@@ -26,6 +26,10 @@ Band = Annotated[str, typer.Option("--band-hz", help="Band of noise and harmonic
 LimitThd = Annotated[
     float, typer.Option("--limit-thd-percent", help="THD at which a rail that is seen counts as clipped.")
 ]
+CheckLimit = Annotated[
+    float | None,
+    typer.Option("--limit-thd-percent", help="THD at which a tone is not clean [the system file's, or 1]."),
+]
 Index = Annotated[Path | None, typer.Option("--index", help="index.json beside the track played.")]
 Track = Annotated[str | None, typer.Option("--track", help="File name of the track in the index.")]
 First = Annotated[float | None, typer.Option("--from-dbfs", help="First level of the track [-20].")]
@@ -34,32 +38,34 @@ Step = Annotated[float | None, typer.Option("--step-db", help="Step of a stairca
 Dwell = Annotated[float | None, typer.Option("--dwell-seconds", help="Length of a step [1].")]
 Glide = Annotated[float | None, typer.Option("--glide-seconds", help="The track is a glide of this length.")]
 LogFolder = Annotated[Path | None, typer.Option("--log", help="Job folder to note the reading in.")]
-ForChannel = Annotated[str | None, typer.Option("--for", help="Channel of the system file or job.")]
+ForChannel = Annotated[str | None, typer.Option("--for", help="Output of the system file or job: Front/left.")]
 ChartFile = Annotated[Path | None, typer.Option("--chart", help="Chart to draw of it: .png, .svg or .pdf.")]
 
 
 def parse_band(text: str) -> tuple[float, float]:
     """LOW:HIGH in Hz to two figures."""
+    from gainkit.errors import GainkitError
+
     try:
         low, high = (float(part) for part in text.split(":"))
     except ValueError:
-        raise typer.BadParameter(
-            f"'{text}' is not LOW:HIGH in Hz, as in 10:20000", param_hint="--band-hz"
-        ) from None
+        raise GainkitError("not_a_band", "band_hz", text, "LOW:HIGH in Hz") from None
     return low, high
 
 
 def check_log(log: Path | None, for_channel: str | None, *, needs_channel: bool = True) -> None:
     """Refuse a folder that is no job, or a channel that it does not have, before anything is measured."""
+    from gainkit.errors import GainkitError
+
     if log is None:
         if for_channel is not None:
-            raise typer.BadParameter("needs --log to note the reading in", param_hint="--for")
+            raise GainkitError("needs_log", "for_output", for_channel)
         return
-    from gainkit.job.readings import check_job
+    from gainkit.job.record import check_job
     from gainkit.job.system import load_system
 
     check_job(log)
     if for_channel is not None:
-        load_system(log / "system.toml").channel(for_channel)
+        load_system(log / "system.toml").output(for_channel)
     elif needs_channel:
-        raise typer.BadParameter("say which channel it is with --for NAME", param_hint="--log")
+        raise GainkitError("output_missing", "for_output")

@@ -33,15 +33,16 @@ def write_chart(
 
 def fitted(question: Question) -> tuple[ToneFit, Verdict, str]:
     """The tone of a capture, the verdict on it, and the unit of its samples."""
-    from gainkit.analysis import tone_of
+    from gainkit.analysis import analyse_tone
     from gainkit.batch import opened
     from gainkit.errors import GainkitError
 
     capture = opened(question)
-    found = tone_of(capture, question.options)
-    if isinstance(found, str):
-        raise GainkitError(f"{capture.file}: no steady tone: {found}", "Draw a recording of one steady tone.")
-    return *found, "V" if capture.calibrated else "full scale"
+    seen = analyse_tone(capture, question.options)
+    if seen.tone is None or seen.verdict is None:
+        values = {} if seen.no_tone is None else seen.no_tone.values
+        raise GainkitError("no_steady_tone", **values).within("file", capture.file)
+    return seen.tone, seen.verdict, "V" if capture.calibrated else "full scale"
 
 
 def tone_draws(tone: ToneFit, verdict: Verdict, unit: str) -> list[Draw]:

@@ -5,35 +5,75 @@ from __future__ import annotations
 import os
 import re
 import shlex
+import shutil
 import subprocess
+import sys
 import textwrap
 from collections.abc import Iterable, Sequence
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from gainkit.calculator.ranges import Range
+    from gainkit.remarks import Remark
 
-WIDTH = 79
+USUAL_COLUMNS = 80
+"""Width where no terminal tells its own: a file, a pipe [characters]."""
+
+MOST_COLUMNS = 101
+"""Longer lines are hard to read [characters]."""
+
+LEAST_COLUMNS = 40
+"""Narrower than this words would be torn [characters]."""
+
+STRONG, PLAIN = "\033[1;36m", "\033[0m"
+"""The one colour: bold cyan, readable on light and dark grounds."""
+
+
+def width() -> int:
+    """Characters that a line may have: one less than the terminal has, for some break a full line twice."""
+    columns = shutil.get_terminal_size((USUAL_COLUMNS, 24)).columns
+    return min(max(columns, LEAST_COLUMNS), MOST_COLUMNS) - 1
+
+
+def strong(text: str) -> str:
+    """Text in the one colour, on a terminal that has colours and unless NO_COLOR is set."""
+    plain = os.environ.get("NO_COLOR") or os.environ.get("TERM") == "dumb" or not sys.stdout.isatty()
+    return text if plain else f"{STRONG}{text}{PLAIN}"
 
 
 def headline(figure: str, beside: str = "") -> str:
     """The figure wanted, between two rules."""
-    rule = "=" * WIDTH
-    return f"{rule}\n   {figure}{'   ' + beside if beside else ''}\n{rule}"
+    rule = "=" * width()
+    told = f"   {strong(figure)}"
+    if beside:
+        together = len(figure) + len(beside) + 6 <= width()
+        told += f"   {beside}" if together else f"\n{wrapped(beside, '   ', '   ')}"
+    return f"{rule}\n{told}\n{rule}"
 
 
-def bullets(title: str, lines: Iterable[str]) -> str:
+def bullets(title: str, lines: Iterable[str | Remark]) -> str:
     """A title and wrapped points; nothing when there are none."""
-    points = [wrapped(visible(line), "  - ", "    ") for line in lines]
+    points = [wrapped(visible(line), "  - ", "    ") for line in said(lines)]
     return "\n".join([title, *points]) if points else ""
 
 
+def said(remarks: Iterable[str | Remark]) -> list[str]:
+    """Remarks as the command line says them, gravest first; sentences stay as they are."""
+    from gainkit.cli.door import CLI
+    from gainkit.remarks import ORDER
+    from gainkit.words import remark_text
+
+    def grave(each: str | Remark) -> int:
+        return ORDER.index("remark" if isinstance(each, str) else each.severity)
+
+    return [each if isinstance(each, str) else remark_text(each, CLI) for each in sorted(remarks, key=grave)]
+
+
 def wrapped(text: str, first: str, later: str) -> str:
-    """Text in lines of at most WIDTH signs; a figure stays on one line with its unit."""
+    """Text in lines that fit; a figure stays on one line with its unit."""
     joined = re.sub(r"(\d) (?=(?:V|W|A|ohm|dB|dBFS|Hz|mm2)\b)", "\\1\u00a0", text)
     lines = textwrap.fill(
         joined,
-        WIDTH,
+        width(),
         initial_indent=first,
         subsequent_indent=later,
         break_on_hyphens=False,
@@ -63,9 +103,20 @@ def columns(head: Sequence[str], rows: Iterable[Sequence[str]]) -> str:
     )
 
 
+def percent(share_percent: float | None, digits: int = 3) -> str:
+    """A distortion for a person: '0.00046 %', 'under 0.00001 %', a dash where it is not known."""
+    from gainkit.figures import plain
+
+    return "-" if share_percent is None else f"{plain(share_percent, digits, least=LEAST_PERCENT)} %"
+
+
+LEAST_PERCENT = 1e-5
+"""Smaller shares say no more than 'under' this [%]: 140 dB down, below what any converter resolves."""
+
+
 def visible(text: str) -> str:
-    """The text with control and direction signs made visible: no name can move the cursor."""
-    return "".join(sign if sign.isprintable() else repr(sign)[1:-1] for sign in text)
+    """The text with control and direction characters made visible: no name can move the cursor."""
+    return "".join(each if each.isprintable() else repr(each)[1:-1] for each in text)
 
 
 def shell_word(path: object) -> str:
@@ -75,27 +126,17 @@ def shell_word(path: object) -> str:
 
 
 def shortened(text: str, length: int = 24) -> str:
-    """At most `length` signs, with three dots where something was cut."""
+    """At most `length` characters, with three dots where something was cut."""
     text = visible(text)
     return text if len(text) <= length else text[: length - 3] + "..."
 
 
 def spreadsheet_cell(text: str) -> str:
-    """Text that no spreadsheet runs as a formula: an apostrophe before signs that would start one."""
+    """Text that no spreadsheet runs as a formula: an apostrophe before characters that would start one."""
     starts = text.lstrip(" \u00a0\ufeff")
     return "'" + text if starts[:1] in {*"=+-@\t\r\n", *"\uff1d\uff0b\uff0d\uff20"} and starts else text
 
 
 def markdown_cell(text: str) -> str:
     """Text that stays text inside a Markdown table."""
-    return "".join("\\" + sign if sign in "\\`*_[]<>#|~&" else sign for sign in visible(text))
-
-
-def checked(option: str, value: float | None, allowed: Range, required: bool = False) -> None:
-    """Refuse an option's value outside its range, by the option's own name."""
-    from gainkit.calculator.ranges import refuse_outside
-    from gainkit.errors import GainkitError
-
-    if required and value is None:
-        raise GainkitError(f"{option} is missing.", f"Give {option} with a value {allowed.words()}.")
-    refuse_outside(option, value, allowed)
+    return "".join("\\" + each if each in "\\`*_[]<>#|~&" else each for each in visible(text))

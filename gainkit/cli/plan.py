@@ -2,21 +2,23 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from enum import StrEnum
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from gainkit.cli.common import JsonFlag, show
+from gainkit.cli.common import JsonFlag, options_of, show
+from gainkit.cli.door import CLI
 from gainkit.cli.plan_forms import HEAD, csv_text, markdown_text, set_figure, table_row
 
 if TYPE_CHECKING:
-    from gainkit.calculator.amplifier import Rating
     from gainkit.calculator.channel import Channel
     from gainkit.calculator.programme import ProgrammePower
     from gainkit.calculator.targets import Target
     from gainkit.job.plan import Plan
+    from gainkit.remarks import Remark
 
 
 class PlanFormat(StrEnum):
@@ -27,164 +29,128 @@ class PlanFormat(StrEnum):
     markdown = "markdown"
 
 
+JUST_REACHES_DB = 0.005
+"""Headroom smaller than this is none in the figures shown [dB]."""
+
 ExplainFlag = Annotated[bool, typer.Option("--explain", help="Every step, with where its formula comes from.")]
 
 
-def target(
-    watts: Annotated[float | None, typer.Option(help="Rated power of the channel [W].")] = None,
-    ohms: Annotated[float | None, typer.Option(help="Load of that rating [ohm].")] = None,
+@dataclass(frozen=True)
+class TargetOptions:
+    """What `gainkit target` takes. The names are those of `calculator.channel.channel_from`."""
+
+    watts: Annotated[float | None, typer.Option(help="Rated power of the channel [W].")] = None
+    ohms: Annotated[float | None, typer.Option(help="Load of that rating [ohm].")] = None
     rating: Annotated[
         list[str] | None, typer.Option(help="Several ratings, each WATTS@OHMS: --rating 75@4 --rating 110@2.")
-    ] = None,
-    load_ohms: Annotated[
-        float | None, typer.Option(help="Nominal load [ohm]; the rated one if left out.")
-    ] = None,
-    speaker_watts: Annotated[
-        float | None, typer.Option(help="Continuous limit of the loudspeakers [W].")
-    ] = None,
-    margin_db: Annotated[float, typer.Option(help="Kept in hand below the lower limit [dB].")] = 0.0,
+    ] = None
+    load_ohms: Annotated[float | None, typer.Option(help="Nominal load [ohm]; the rated one if left out.")] = (
+        None
+    )
+    speaker_watts: Annotated[float | None, typer.Option(help="Continuous limit of the loudspeakers [W].")] = (
+        None
+    )
+    margin_db: Annotated[float, typer.Option(help="Kept in hand below the lower limit [dB].")] = 0.0
     overlap_db: Annotated[
         float, typer.Option(help="Gain overlap [dB]: a recording of minus this reaches the target.")
-    ] = 0.0,
+    ] = 0.0
     tone_dbfs: Annotated[
         float | None, typer.Option(help="Level of the tone [dBFS]; minus the overlap if left out.")
-    ] = None,
+    ] = None
     tone_hz: Annotated[
         float | None, typer.Option(help="Frequency of the tone [Hz], checked against the crossover.")
-    ] = None,
+    ] = None
     source_volts: Annotated[
         float | None, typer.Option(help="Source volts for 0 dBFS at its highest clean volume [V].")
-    ] = None,
-    supply_volts: Annotated[
-        float | None, typer.Option(help="Supply at the amplifier while setting [V].")
-    ] = None,
-    rated_supply_volts: Annotated[float | None, typer.Option(help="Supply of the rating [V].")] = None,
-    regulated: Annotated[
-        bool, typer.Option("--regulated", help="The power does not follow the supply.")
-    ] = False,
+    ] = None
+    supply_volts: Annotated[float | None, typer.Option(help="Supply at the amplifier while setting [V].")] = (
+        None
+    )
+    rated_supply_volts: Annotated[float | None, typer.Option(help="Supply of the rating [V].")] = None
+    regulated: Annotated[bool, typer.Option("--regulated", help="The power does not follow the supply.")] = (
+        False
+    )
     min_ohms: Annotated[
         float | None, typer.Option(help="Lowest load of one channel, of each half if bridged [ohm].")
-    ] = None,
-    bridged: Annotated[bool, typer.Option("--bridged", help="Two channels bridged onto this load.")] = False,
+    ] = None
+    bridged: Annotated[bool, typer.Option("--bridged", help="Two channels bridged onto this load.")] = False
     per_half: Annotated[
         bool, typer.Option("--per-half", help="The ratings are those of one unbridged half.")
-    ] = False,
+    ] = False
     measured_clip_volts: Annotated[
         float | None, typer.Option(help="Measured onset of clipping [V]; replaces the rating.")
-    ] = None,
+    ] = None
     real_load_ohms: Annotated[
         float | None, typer.Option(help="Impedance measured at the loudspeaker [ohm].")
-    ] = None,
+    ] = None
     crest_db: Annotated[
         float | None, typer.Option(help="Crest factor of the programme [dB]: adds long-term power.")
-    ] = None,
-    crossover_hz: Annotated[
-        float | None, typer.Option(help="Passive crossover behind the amplifier [Hz].")
-    ] = None,
-    meter_percent: Annotated[float, typer.Option(help="Meter accuracy, share of the reading [%].")] = 0.0,
-    meter_floor_volts: Annotated[float, typer.Option(help="Meter accuracy, fixed part [V].")] = 0.0,
-    tone_tolerance_db: Annotated[float, typer.Option(help="How far the tone's level may be off [dB].")] = 0.0,
-    explain: ExplainFlag = False,
-    as_json: JsonFlag = False,
-) -> None:
-    """What the meter shall show for one channel, and where the gain then stands."""
-    from gainkit.calculator import ranges
-    from gainkit.calculator.channel import Channel, MeterLimits
-    from gainkit.calculator.programme import USUAL_OVERLAPS_DB, find_programme
-    from gainkit.calculator.targets import find_target
-    from gainkit.cli.plain import checked
-    from gainkit.errors import GainkitError
+    ] = None
+    crossover_hz: Annotated[float | None, typer.Option(help="Passive crossover behind the amplifier [Hz].")] = (
+        None
+    )
+    meter_percent: Annotated[float, typer.Option(help="Meter accuracy, share of the reading [%].")] = 0.0
+    meter_floor_volts: Annotated[float, typer.Option(help="Meter accuracy, fixed part [V].")] = 0.0
+    tone_tolerance_db: Annotated[float, typer.Option(help="How far the tone's level may be off [dB].")] = 0.0
+    explain: ExplainFlag = False
+    as_json: JsonFlag = False
 
-    for option, value, allowed in (
-        ("--load-ohms", load_ohms, ranges.OHMS),
-        ("--speaker-watts", speaker_watts, ranges.WATTS),
-        ("--margin-db", margin_db, ranges.DB_IN_HAND),
-        ("--overlap-db", overlap_db, ranges.DB_IN_HAND),
-        ("--tone-dbfs", tone_dbfs, ranges.LEVEL_DBFS),
-        ("--tone-hz", tone_hz, ranges.FREQUENCY_HZ),
-        ("--source-volts", source_volts, ranges.VOLTS),
-        ("--supply-volts", supply_volts, ranges.SUPPLY_VOLTS),
-        ("--rated-supply-volts", rated_supply_volts, ranges.SUPPLY_VOLTS),
-        ("--min-ohms", min_ohms, ranges.OHMS),
-        ("--measured-clip-volts", measured_clip_volts, ranges.VOLTS),
-        ("--real-load-ohms", real_load_ohms, ranges.OHMS),
-        ("--crest-db", crest_db, ranges.CREST_DB),
-        ("--crossover-hz", crossover_hz, ranges.FREQUENCY_HZ),
-        ("--meter-percent", meter_percent, ranges.PERCENT),
-        ("--meter-floor-volts", meter_floor_volts, ranges.VOLTS if meter_floor_volts else None),
-        ("--tone-tolerance-db", tone_tolerance_db, ranges.DB_IN_HAND),
-    ):
-        if allowed is not None:
-            checked(option, value, allowed)
-    ratings = _ratings(watts, ohms, rating or [])
-    if not ratings and measured_clip_volts is None:
-        raise GainkitError(
-            "Nothing says how far this channel goes.",
-            "Give --watts and --ohms from the amplifier's plate, or --measured-clip-volts.",
-        )
-    if load_ohms is None:
-        if len(ratings) != 1:
-            raise GainkitError(
-                "--load-ohms is missing.", "With several ratings, or none, give the load itself."
-            )
-        load_ohms = ratings[0].ohms * (2 if bridged and per_half else 1)
-    if not regulated and (supply_volts is None) != (rated_supply_volts is None):
-        raise GainkitError(
-            "--supply-volts and --rated-supply-volts belong together.",
-            "Give both, or --regulated, or neither.",
-        )
-    if per_half and not bridged:
-        raise GainkitError("--per-half applies to bridged channels only.", "Add --bridged, or leave it out.")
-    channel = Channel(
-        ratings=ratings, load_ohms=load_ohms, speaker_watts=speaker_watts, margin_db=margin_db,
-        overlap_db=overlap_db, tone_dbfs=tone_dbfs, tone_hz=tone_hz, source_volts=source_volts,
-        supply_volts=supply_volts, rated_supply_volts=rated_supply_volts, regulated=regulated,
-        min_ohms=min_ohms, bridged=bridged, per_half=per_half, measured_clip_volts=measured_clip_volts,
-        real_load_ohms=real_load_ohms, crossover_hz=crossover_hz,
-        meter=MeterLimits(
-            percent=meter_percent, floor_volts=meter_floor_volts, tone_tolerance_db=tone_tolerance_db
-        ),
-    )  # fmt: skip
-    figures = find_target(channel)
-    programme = None
-    if crest_db is not None:
-        overlaps = tuple(sorted({*USUAL_OVERLAPS_DB, overlap_db}))
-        programme = find_programme(
-            figures.clip_watts, crest_db, overlaps, crossover_hz, figures.headroom_db + figures.overlap_db
-        )
+
+NO_FIGURES = ("rating", "crest_db", "explain", "as_json")
+"""Options of `target` that are no figures of the channel itself."""
+
+
+@options_of(TargetOptions)
+def target(options: TargetOptions) -> None:
+    """What the meter should read for one channel, and where the gain then stands."""
+    from gainkit.calculator.channel import channel_from
+    from gainkit.calculator.targets import find_target
     from gainkit.results import to_plain
 
-    answer = to_plain(figures) | {"programme": to_plain(programme)}
-    show(answer, as_json, lambda: target_text(channel, figures, programme, explain))
+    figures = {name: value for name, value in vars(options).items() if name not in NO_FIGURES}
+    figures["ratings"] = _rating_pairs(options.rating or []) or None
+    _refuse_half_a_supply(options)
+    channel = channel_from(figures)
+    found = find_target(channel)
+    programme = _programme(options, found)
+    answer = to_plain(found, CLI) | {"programme": to_plain(programme)}
+    show(answer, options.as_json, lambda: target_text(channel, found, programme, options.explain))
 
 
-def _ratings(watts: float | None, ohms: float | None, texts: list[str]) -> tuple[Rating, ...]:
-    """The ratings given as --watts and --ohms, or as --rating, checked."""
-    from gainkit.calculator import ranges
-    from gainkit.calculator.amplifier import Rating
-    from gainkit.cli.plain import checked
+def _refuse_half_a_supply(options: TargetOptions) -> None:
+    """One supply voltage without the other says nothing here; in a system file the other may come later."""
     from gainkit.errors import GainkitError
 
-    if (watts is None) != (ohms is None):
-        raise GainkitError("--watts and --ohms belong together.", "Give both, from the same line of the plate.")
-    found = [] if watts is None or ohms is None else [(watts, ohms, "--watts", "--ohms")]
-    if found and texts:
-        raise GainkitError(
-            "--watts and --rating say the same twice.", "Give every rating as --rating, or one alone."
-        )
+    if options.regulated:
+        return
+    for one, other in (("supply_volts", "rated_supply_volts"), ("rated_supply_volts", "supply_volts")):
+        if getattr(options, one) is not None and getattr(options, other) is None:
+            raise GainkitError("needs_other", one, getattr(options, one), other=other)
+
+
+def _rating_pairs(texts: list[str]) -> list[tuple[float, float]]:
+    """Watts and ohms of ratings given as WATTS@OHMS."""
+    from gainkit.errors import GainkitError
+
+    pairs = []
     for text in texts:
-        parts = text.split("@")
         try:
-            first, second = (float(part) for part in parts)
+            watts, ohms = (float(part) for part in text.split("@"))
         except ValueError:
-            raise GainkitError(f"--rating is {text!r}.", "Give it as WATTS@OHMS, such as 75@4.") from None
-        found.append((first, second, f"the power in --rating {text}", f"the load in --rating {text}"))
-    for power, load, power_name, load_name in found:
-        checked(power_name, power, ranges.WATTS)
-        checked(load_name, load, ranges.OHMS)
-    if len({load for _, load, _, _ in found}) < len(found):
-        raise GainkitError("Two ratings have the same load.", "Give each load once.")
-    return tuple(Rating(power, load) for power, load, _, _ in found)
+            raise GainkitError("not_a_rating", "ratings", text, "WATTS@OHMS") from None
+        pairs.append((watts, ohms))
+    return pairs
+
+
+def _programme(options: TargetOptions, found: Target) -> tuple[ProgrammePower, ...] | None:
+    """Long-term power at the usual overlaps and at this one, where the crest factor is given."""
+    from gainkit.calculator.programme import USUAL_OVERLAPS_DB, find_programme
+
+    if options.crest_db is None:
+        return None
+    overlaps = tuple(sorted({*USUAL_OVERLAPS_DB, options.overlap_db}))
+    below = found.headroom_db + found.overlap_db
+    return find_programme(found.clip_watts, options.crest_db, overlaps, options.crossover_hz, below)
 
 
 def target_text(
@@ -192,10 +158,12 @@ def target_text(
 ) -> str:
     """The answer for a person: the setting, what it means, why, cautions."""
     from gainkit.cli.plain import bullets, headline, sections
+    from gainkit.figures import filled
 
-    tone = f"tone at {figures.tone_dbfs:g} dBFS" + (f", {channel.tone_hz:g} Hz" if channel.tone_hz else "")
+    tone = "tone at {tone_dbfs:g} dBFS" + (", {tone_hz:g} Hz" if channel.tone_hz else "")
+    told = filled(tone, {"tone_dbfs": figures.tone_dbfs, "tone_hz": channel.tone_hz})
     return sections(
-        headline(f"SET  {set_figure(figures)}", f"{tone}, meter on AC volts"),
+        headline(f"SET  {set_figure(figures)}", f"{told}, meter on AC volts"),
         "\n".join(_meaning(figures)),
         why_text(channel, figures, explain_all),
         programme_text(programme),
@@ -204,20 +172,20 @@ def target_text(
 
 
 def _meaning(figures: Target) -> list[str]:
-    lines = [
-        f"{figures.target_watts:.1f} W into {figures.load_ohms:g} ohm, limited by the {figures.limited_by}.",
-    ]
+    """What the figures say, a sentence a line."""
+    from gainkit.figures import filled
+
+    lines = ["{target_watts:.1f} W into {load_ohms:g} ohm, limited by the {limited_by}."]
     if figures.gain_db is not None:
-        lines.append(f"Gain {figures.gain_db:.1f} dB from a source of {figures.source_volts:g} V.")
-    if figures.sensitivity_volts is not None:
-        lines[-1] = lines[-1][:-1] + f"; gain control at {figures.sensitivity_volts:.2f} V."
-    if abs(figures.headroom_db) < 0.005:
+        knob = "; gain control at {sensitivity_volts:.2f} V" if figures.sensitivity_volts is not None else ""
+        lines.append(f"Gain {{gain_db:.1f}} dB from a source of {{source_volts:g}} V{knob}.")
+    if abs(figures.headroom_db) < JUST_REACHES_DB:
         lines.append("Full-scale peaks just reach the onset of clipping.")
     elif figures.headroom_db > 0:
-        lines.append(f"Full-scale peaks stay {figures.headroom_db:.1f} dB below clipping.")
+        lines.append("Full-scale peaks stay {headroom_db:.1f} dB below clipping.")
     else:
-        lines.append(f"Recordings louder than {figures.headroom_db:.1f} dBFS are clipped.")
-    return lines
+        lines.append("Recordings louder than {headroom_db:.1f} dBFS are clipped.")
+    return [filled(line, vars(figures)) for line in lines]
 
 
 def why_text(channel: Channel, figures: Target, explain_all: bool) -> str:
@@ -261,15 +229,15 @@ def plan(
     explain: ExplainFlag = False,
     as_json: JsonFlag = False,
 ) -> None:
-    """What the meter shall show for every channel of a car: a table to take along."""
+    """What the meter should read for every channel of a car: a table to take along."""
     from gainkit.errors import GainkitError
     from gainkit.job import load_system, plan_system
     from gainkit.job.plan import resolved_channel
 
     if as_json and form is not PlanFormat.text:
-        raise GainkitError(f"--json and --format {form} exclude each other.", "Give one of them.")
+        raise GainkitError("not_both", "form", form.value, other="json")
     if explain and form is not PlanFormat.text:
-        raise GainkitError(f"--explain goes with text, not with --format {form}.", "Leave one of them out.")
+        raise GainkitError("not_both", "form", form.value, other="explain")
     system = load_system(system_file)
     figures = plan_system(system)
 
@@ -288,12 +256,10 @@ def plan(
 
 
 def plan_text(vehicle: str | None, figures: Plan, explained: list[Channel]) -> str:
-    """The table, then what applies to the car and to each channel."""
-    from gainkit.cli.plain import WIDTH, bullets, columns, sections, shortened
+    """What applies to the car and to each channel, then the table: last, so that it stays on the screen."""
+    from gainkit.cli.plain import bullets, columns, sections, shortened, strong, width
 
-    rows = [[shortened(row[0]), *row[1:]] for row in map(table_row, figures.channels)]
-    title = "SETTINGS" + (f"  {shortened(vehicle, 50)}" if vehicle else "")
-    parts = ["=" * WIDTH + f"\n{title}\n" + "=" * WIDTH, columns(HEAD, rows)]
+    parts = []
     for place, channel in enumerate(explained):
         why = why_text(channel, figures.channels[place], True)
         parts.append(f"{shortened(figures.channels[place].name, 60)}: {why}")
@@ -302,46 +268,51 @@ def plan_text(vehicle: str | None, figures: Plan, explained: list[Channel]) -> s
     for names, cautions in _grouped_cautions(figures):
         parts.append(bullets(names, cautions))
     parts.append("\n".join(["Tones to play", *_tone_commands(figures)]))
-    return sections(*parts)
+    rows = [[shortened(row[0]), *row[1:]] for row in map(table_row, figures.channels)]
+    title = strong("SETTINGS") + (f"  {shortened(vehicle, 50)}" if vehicle else "")
+    rule = "=" * width()
+    return sections(*parts, f"{rule}\n{title}\n{rule}", columns(HEAD, rows))
 
 
 def _tone_commands(figures: Plan) -> list[str]:
     """Commands that write the tones of the plan, one each."""
+    from gainkit.figures import filled
+
     tones = dict.fromkeys((channel.tone_hz, channel.tone_dbfs) for channel in figures.channels)
-    return [
-        f"gainkit tones one sine --frequency-hz {hertz:g} --level-dbfs {level:g} --out {hertz:g}_{level:g}.wav"
-        for hertz, level in tones
-    ]
+    told = (
+        "gainkit tones one sine --frequency-hz {hertz:g} --level-dbfs {level:g} --out {hertz:g}_{level:g}.wav"
+    )
+    return [filled(told, {"hertz": hertz, "level": level}) for hertz, level in tones]
 
 
 def _programme_lines(figures: Plan) -> list[str]:
     """One line for every channel whose programme's crest factor is given."""
+    from gainkit.figures import filled
+
     lines = []
     for channel in figures.channels:
         power = channel.programme
         if power is None:
             continue
-        line = (
-            f"{channel.name}: {power.average_watts:.1f} W on average, crest factor {power.crest_factor_db:g} dB"
-        )
+        line = "{name}: {average_watts:.1f} W on average, crest factor {crest_factor_db:g} dB"
         if power.tweeter_watts is not None:
             line += (
-                f", {power.tweeter_watts:.1f} W of it above the crossover "
-                f"({power.tweeter_clipping_watts:.2f} W made by clipping)"
+                ", {tweeter_watts:.1f} W of it above the crossover "
+                "({tweeter_clipping_watts:.2f} W made by clipping)"
             )
-        lines.append(f"{line}.")
+        lines.append(filled(f"{line}.", vars(power) | {"name": channel.name}))
     return lines
 
 
-def _grouped_cautions(figures: Plan) -> list[tuple[str, list[str]]]:
-    """Cautions under the names of all channels that carry them word for word."""
+def _grouped_cautions(figures: Plan) -> list[tuple[str, list[Remark]]]:
+    """Cautions under the names of all channels that carry the same ones."""
     from gainkit.cli.plain import shortened
 
-    holders: dict[str, list[str]] = {}
+    holders: dict[Remark, list[str]] = {}
     for channel in figures.channels:
         for caution in channel.cautions:
             holders.setdefault(caution, []).append(shortened(channel.name, 60))
-    groups: dict[str, list[str]] = {}
+    groups: dict[str, list[Remark]] = {}
     for caution, names in holders.items():
         everyone = len(names) == len(figures.channels) > 1
         groups.setdefault("All channels" if everyone else ", ".join(names), []).append(caution)

@@ -12,7 +12,7 @@ HEAD = ("channel", "tone", "SET TO", "gain control", "limited by", "power")
 
 
 def set_figure(figures: Target) -> str:
-    """What the meter shall show, with its plus-minus when that is known."""
+    """What the meter should read, with its plus-minus when that is known."""
     spread = figures.set_plus_minus_volts
     return f"{figures.set_volts:.2f} V" + (f" +-{spread:.2f}" if spread is not None else "")
 
@@ -59,7 +59,7 @@ def csv_text(figures: Plan) -> str:
     import csv
     import io
 
-    from gainkit.cli.plain import spreadsheet_cell, visible
+    from gainkit.cli.plain import said, spreadsheet_cell, visible
 
     out = io.StringIO()
     writer = csv.writer(out, lineterminator="\n")
@@ -67,19 +67,20 @@ def csv_text(figures: Plan) -> str:
     writer.writerow([*rows[0], "cautions"])
     for row, channel in zip(rows, figures.channels, strict=True):
         cells = [spreadsheet_cell(visible(v)) if isinstance(v, str) else _cell_text(v) for v in row.values()]
-        writer.writerow([*cells, spreadsheet_cell(" ".join(channel.cautions))])
+        writer.writerow([*cells, spreadsheet_cell(" ".join(said(channel.cautions)))])
     return out.getvalue().rstrip("\n")
 
 
 def markdown_text(figures: Plan) -> str:
     """A Markdown table, then the cautions."""
-    from gainkit.cli.plain import markdown_cell
+    from gainkit.cli.plain import markdown_cell, said
 
     lines = ["| " + " | ".join(HEAD) + " |", "|" + " --- |" * len(HEAD)]
     for channel in figures.channels:
         lines.append("| " + " | ".join(map(markdown_cell, table_row(channel))) + " |")
     lines.append("")
-    lines += [f"- {markdown_cell(caution)}" for caution in figures.cautions]
+    lines += [f"- {markdown_cell(caution)}" for caution in said(figures.cautions)]
     for channel in figures.channels:
-        lines += [f"- {markdown_cell(channel.name)}: {markdown_cell(caution)}" for caution in channel.cautions]
+        name = markdown_cell(channel.name)
+        lines += [f"- {name}: {markdown_cell(caution)}" for caution in said(channel.cautions)]
     return "\n".join(lines)

@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import contextlib
-import re
+import os
 import sys
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from enum import StrEnum
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
@@ -17,9 +17,10 @@ from gainkit.cli.common import JsonFlag, OverwriteFlag, show
 
 if TYPE_CHECKING:
     from gainkit.toneset.checking import CheckedSet
-    from gainkit.toneset.index import PlannedTrack
-    from gainkit.toneset.model import Target, ToneSet
-    from gainkit.toneset.writing import WrittenSet
+    from gainkit.toneset.index import TrackFacts
+    from gainkit.toneset.model import Progress
+    from gainkit.toneset.reading import ToneSets
+    from gainkit.toneset.writing import ShownSet, WrittenSet
 
 tones = typer.Typer(help="Test tones: list the sets, write one to a stick, check it.", no_args_is_help=True)
 
@@ -64,7 +65,7 @@ class BandName(StrEnum):
 
 RateOption = Annotated[int, typer.Option(help="Sample rate: 44100, 48000, 88200 or 96000 [Hz].")]
 BitsOption = Annotated[int, typer.Option(help="16 or 24 bit integer, 32 bit float.")]
-FormatOption = Annotated[Form | None, typer.Option("--format", help="WAV or FLAC.")]
+FormatOption = Annotated[Form, typer.Option("--format", help="WAV or FLAC.")]
 SetArgument = Annotated[str, typer.Argument(metavar="SET", help="Name of a tone set, or a TOML file.")]
 
 
@@ -76,68 +77,44 @@ def register(app: typer.Typer) -> None:
 @tones.command("list")
 def list_sets(json: JsonFlag = False) -> None:
     """The tone sets that come along."""
-    from gainkit.toneset.reading import read_set, set_names
-    from gainkit.toneset.writing import set_seconds
+    from gainkit.toneset.reading import list_tones
 
-    sets = [read_set(name) for name in set_names()]
-    result = {
-        "sets": [
-            {
-                "name": s.name,
-                "title": s.title,
-                "about": s.about,
-                "tracks": len(s.tracks),
-                "seconds": set_seconds(s),
-            }
-            for s in sets
-        ]
-    }
+    result = list_tones()
+    show(result, json, lambda: _list_text(result))
 
-    def text() -> str:
-        from gainkit.toneset.pages import duration
 
-        lines = [
-            f"{s.name:<11}{len(s.tracks):>3} tracks {duration(set_seconds(s)):>6}   {s.about}" for s in sets
-        ]
-        return "\n".join(
-            [*lines, "", "gainkit tones show SET tells the tracks of one; tones write SET DEST writes it."]
-        )
+def _list_text(result: ToneSets) -> str:
+    from gainkit.cli.plain import wrapped
+    from gainkit.toneset.pages import duration
 
-    show(result, json, text)
+    lines = []
+    for each in result.sets:
+        first = f"{each.name:<11}{each.tracks:>3} tracks {duration(each.seconds):>6}   "
+        lines.append(wrapped(each.about, first, " " * len(first)))
+    more = "gainkit tones show SET tells the tracks of one; tones write SET DEST writes it."
+    return "\n".join([*lines, "", more])
 
 
 @tones.command("show")
 def show_set(tone_set: SetArgument, json: JsonFlag = False) -> None:
     """The tracks of a tone set: what each is, and what it is for."""
-    from gainkit.toneset.index import track_facts
-    from gainkit.toneset.model import Target
-    from gainkit.toneset.reading import read_set
-    from gainkit.toneset.writing import plan_tracks
+    from gainkit.toneset.writing import show_tones
 
-    tracks, target = read_set(tone_set), Target()
-    planned = plan_tracks(tracks, target)
-    result = {
-        "name": tracks.name,
-        "title": tracks.title,
-        "about": tracks.about,
-        "tracks": [track_facts(item, target) for item in planned],
-    }
-    show(result, json, lambda: _set_text(tracks, planned))
+    result = show_tones(tone_set)
+    show(result, json, lambda: _set_text(result))
 
 
-def _set_text(tracks: ToneSet, planned: list[PlannedTrack]) -> str:
+def _set_text(result: ShownSet) -> str:
+    from gainkit.cli.plain import visible, wrapped
     from gainkit.toneset.pages import duration, level_text
 
-    lines = [tracks.title, tracks.about] if tracks.about else [tracks.title]
+    lines = [visible(result.title)] + ([wrapped(visible(result.about), "", "")] if result.about else [])
     lines.append("")
-    for item in planned:
-        length = duration(item.waveform.seconds)
-        lines.append(f"{item.file:<28}{level_text(item):<18}{length:>6}   {item.track.title}. {item.track.use}")
-    lines += [
-        "",
-        "Loudspeakers unplugged for steady tones, staircases and glides; tracks.txt has all cautions.",
-    ]
-    return "\n".join(lines)
+    for track in result.tracks:
+        lines.append(f"{track.file:<36}{level_text(track):<20}{duration(track.seconds):>6}")
+        lines.append(wrapped(visible(f"{track.title}. {track.use}"), "    ", "    "))
+    caution = "Loudspeakers unplugged for steady tones, staircases and glides; tracks.txt has all cautions."
+    return "\n".join([*lines, "", wrapped(caution, "", "")])
 
 
 @tones.command("write")
@@ -146,7 +123,7 @@ def write(
     destination: Annotated[Path, typer.Argument(metavar="DEST", help="Folder, on the stick for example.")],
     rate: RateOption = 44_100,
     bits: BitsOption = 16,
-    file_format: FormatOption = None,
+    file_format: FormatOption = Form.wav,
     overwrite: OverwriteFlag = False,
     dry_run: Annotated[bool, typer.Option("--dry-run", help="Tell what would be written, and stop.")] = False,
     json: JsonFlag = False,
@@ -155,34 +132,36 @@ def write(
 
     An interrupted run goes on where it stopped: run the same command again.
     """
-    from gainkit.toneset.reading import read_set
-    from gainkit.toneset.writing import dry_run as plan_only
-    from gainkit.toneset.writing import write_set
+    from gainkit.toneset.writing import write_tones
 
-    target = _target(rate, bits, file_format.value if file_format else "wav")
-    tracks = read_set(tone_set, rate)
-    if dry_run:
-        result = plan_only(tracks, destination, target)
-        show(result, json, lambda: _written_text(result, "Would write"))
-        return
-    with _progress_bar() as watch:
-        result = write_set(tracks, destination, target, overwrite=overwrite, watch=watch)
-    show(result, json, lambda: _written_text(result, "Wrote"))
+    with _progress_bar() as progress:
+        result = write_tones(
+            tone_set,
+            destination,
+            rate=rate,
+            bits=bits,
+            format=file_format.value,
+            overwrite=overwrite,
+            dry_run=dry_run,
+            progress=progress,
+        )
+    show(result, json, lambda: _written_text(result, dry_run))
 
 
-def _written_text(result: WrittenSet, verb: str) -> str:
-    from gainkit.cli.plain import shell_word
+def _written_text(result: WrittenSet, dry_run: bool) -> str:
+    from gainkit.cli.plain import shell_word, wrapped
     from gainkit.toneset.pages import duration
 
-    new = sum(track["written"] for track in result.tracks)
+    new = sum(track.written for track in result.tracks)
     old = len(result.tracks) - new
     form = f"{result.format.upper()}, {result.sample_rate_hz / 1000:g} kHz, {result.bits} bit"
-    first = f"{verb} {new} tracks of '{result.title}' to {result.folder}."
+    first = f"{'Would write' if dry_run else 'Wrote'} {new} tracks of '{result.title}' to {result.folder}."
     if old:
         first = f"{first} {old} were there already and whole."
-    at_most = "at most " if verb == "Would write" and result.format == "flac" else ""
-    lines = [first, f"  {duration(result.seconds)} in all, {at_most}{result.size_bytes / 1e6:.0f} MB, {form}"]
-    if verb == "Wrote":
+    at_most = "at most " if dry_run and result.format == "flac" else ""
+    size = f"{at_most}{result.size_bytes / 1e6:.0f} MB"
+    lines = [wrapped(first, "", "  "), f"  {duration(result.seconds)} in all, {size}, {form}"]
+    if not dry_run:
         lines.append("  Play order is name order. tracks.txt tells what each track is for.")
         lines.append("")
         lines.append("Before the first tone: unplug the loudspeakers, turn the source's volume down.")
@@ -196,16 +175,18 @@ def check(
     json: JsonFlag = False,
 ) -> None:
     """Read every track back: its hash, and its levels measured afresh. Exit 1 if anything differs."""
-    from gainkit.toneset.checking import check_set
+    from gainkit.toneset.checking import check_tones
 
-    with _progress_bar() as watch:
-        result = check_set(destination, watch=watch)
+    with _progress_bar() as progress:
+        result = check_tones(destination, progress=progress)
     show(result, json, lambda: _checked_text(result))
     if not result.ok:
         raise typer.Exit(1)
 
 
 def _checked_text(result: CheckedSet) -> str:
+    from gainkit.cli.plain import visible, wrapped
+
     bad = [track for track in result.tracks if not track.ok]
     if result.ok:
         worst = max((abs(track.level_error_db or 0.0) for track in result.tracks), default=0.0)
@@ -214,16 +195,15 @@ def _checked_text(result: CheckedSet) -> str:
             f"  largest level error {worst:.5f} dB",
         ]
     else:
-        lines = [
-            f"{len(bad)} of {len(result.tracks)} files are NOT as they should be. Do not set levels with them."
-        ]
-        lines += [f"  {track.file}: {track.problem}" for track in bad]
+        verdict = f"{len(bad)} of {len(result.tracks)} files are NOT as they should be."
+        lines = [f"{verdict} Do not set levels with them."]
+        lines += [wrapped(visible(f"{track.file}: {track.problem}"), "  ", "    ") for track in bad]
         lines.append("")
         if any(track.foreign for track in bad):
             lines.append("Delete the files that are not of the set, or move them elsewhere.")
         if not all(track.foreign for track in bad):
             lines.append("Write the set again: gainkit tones write SET DEST --overwrite")
-    return "\n".join([*lines, *(f"Note: {note}" for note in result.notes)])
+    return "\n".join([*lines, *(wrapped(visible(str(note)), "Note: ", "      ") for note in result.notes)])
 
 
 @tones.command("one")
@@ -265,92 +245,85 @@ def one(
     json: JsonFlag = False,
 ) -> None:
     """Write one test tone to a file of its own."""
-    from gainkit.errors import GainkitError
-    from gainkit.toneset.reading import spec_from
-    from gainkit.toneset.writing import write_one
+    from gainkit.toneset.writing import write_tone
 
-    asked = {name: value for name, value in locals().items() if name in _TONE_OPTIONS and value is not None}
-    asked = {name: value.value if isinstance(value, StrEnum) else value for name, value in asked.items()}
-    asked = {name: value for name, value in asked.items() if value is not False or name == "dither"}
-    suffix = out.suffix.lower().removeprefix(".")
-    if suffix not in ("wav", "flac"):
-        raise GainkitError(f"--out {out} does not end in .wav or .flac.", "Name the file with one of them.")
-    target = _target(rate, bits, suffix)
-    try:
-        with _progress_bar() as watch:
-            facts = write_one(spec_from(asked), out, target, overwrite=overwrite, watch=watch)
-    except GainkitError as fault:
-        raise GainkitError(_as_options(fault.problem), _as_options(fault.remedy)) from None
-
-    def text() -> str:
-        lines = [f"Wrote {out}: {facts['title']}, {facts['seconds']:.2f} s"]
-        lines += [f"  {note}" for note in facts["notes"]]
-        return "\n".join(lines + ([f"Caution: {facts['caution']}"] if facts["caution"] else []))
-
-    show(facts, json, text)
-
-
-_TONE_OPTIONS = (
-    "kind", "frequency_hz", "level_dbfs", "seconds", "low_hz", "high_hz", "band", "from_dbfs", "to_dbfs",
-    "step_db", "dwell_seconds", "channels", "crest_db", "decorrelated", "fall_above_hz",
-    "in_turn", "dither", "seed",
-)  # fmt: skip
-
-
-def _as_options(message: str) -> str:
-    """A message about parameters in the words of the command line: level_dbfs = -3 becomes --level-dbfs -3."""
-
-    def option(match: re.Match[str]) -> str:
-        return f"--{match[1].replace('_', '-')} " if match[2] else f"--{match[1].replace('_', '-')}"
-
-    if message.startswith("Known are ") and "_" in message:  # a list of parameters
-        return re.sub(r"\b([a-z_]+)(?=[,.])()", option, message)
-    names = sorted((*_TONE_OPTIONS[1:], "rate"), key=len, reverse=True)
-    worded = re.sub(rf"\b({'|'.join(name for name in names if '_' in name)})\b( = )?", option, message)
-    return re.sub(rf"\b({'|'.join(name for name in names if '_' not in name)})( = )", option, worded)
+    with _progress_bar() as progress:
+        facts = write_tone(
+            kind.value,
+            out,
+            frequency_hz=frequency_hz,
+            level_dbfs=level_dbfs,
+            seconds=seconds,
+            low_hz=low_hz,
+            high_hz=high_hz,
+            band=band.value if band else None,
+            from_dbfs=from_dbfs,
+            to_dbfs=to_dbfs,
+            step_db=step_db,
+            dwell_seconds=dwell_seconds,
+            channels=channels.value,
+            crest_db=crest_db,
+            decorrelated=decorrelated or None,
+            fall_above_hz=fall_above_hz,
+            in_turn=in_turn or None,
+            dither=dither,
+            seed=seed,
+            rate=rate,
+            bits=bits,
+            overwrite=overwrite,
+            progress=progress,
+        )
+    show(facts, json, lambda: _tone_text(facts, out))
 
 
-def _target(rate: int, bits: int, file_format: str) -> Target:
-    """Rate, bits and format, checked."""
-    from gainkit.errors import GainkitError
-    from gainkit.generator.encode import SampleFormat
-    from gainkit.generator.kinds import SAMPLE_RATES_HZ
-    from gainkit.toneset.model import Target
+def _tone_text(facts: TrackFacts, out: Path) -> str:
+    from gainkit.cli.plain import wrapped
 
-    if rate not in SAMPLE_RATES_HZ:
-        rates = ", ".join(map(str, SAMPLE_RATES_HZ))
-        raise GainkitError(f"--rate {rate} Hz is not a rate for tracks.", f"Use one of {rates} Hz.")
-    if bits not in (16, 24, 32):
-        raise GainkitError(f"--bits {bits} is not a sample format for tracks.", "Use 16, 24 or 32 (float).")
-    if file_format == "flac" and bits == 32:
-        raise GainkitError("--bits 32 is float, which FLAC does not hold.", "Use 16 or 24 bit, or WAV.")
-    return Target(rate, SampleFormat(bits), "flac" if file_format == "flac" else "wav")
+    lines = [wrapped(f"Wrote {out}: {facts.title}, {facts.seconds:.2f} s", "", "  ")]
+    lines += [wrapped(str(note), "  ", "  ") for note in facts.notes]
+    lines += [wrapped(str(caution), "Caution: ", "         ") for caution in facts.cautions]
+    return "\n".join(lines)
 
 
 @contextlib.contextmanager
-def _progress_bar() -> Iterator[Callable[[str, int, int], None] | None]:
+def _progress_bar() -> Iterator[Progress | None]:
     """A bar with the time left on standard error, on a terminal only; redrawn a few times a second."""
     if not sys.stderr.isatty():
         yield None
         return
     begun, drawn = time.monotonic(), 0.0
 
-    def watch(file: str, done: int, total: int) -> None:
+    def progress(file: str, done: int, total: int) -> None:
         nonlocal drawn
         now = time.monotonic()
         if now - drawn < 0.2 or now - begun < 0.5:
             return
         drawn = now
         left = (now - begun) * (total - done) / max(done, 1)
-        bar = "#" * round(30 * done / max(total, 1))
-        print(
-            f"\r[{bar:<30}] {100 * done // max(total, 1):>3} %  {left:3.0f} s left  {file:<40.40}",
-            end="",
-            file=sys.stderr,
-        )
+        print(f"\r{bar_line(done / max(total, 1), left, file, _columns())}", end="", file=sys.stderr)
 
     try:
-        yield watch
+        yield progress
     finally:
         if drawn:
-            print(f"\r{'':<92}\r", end="", file=sys.stderr, flush=True)
+            print(f"\r{'':<{_columns()}}\r", end="", file=sys.stderr, flush=True)
+
+
+def bar_line(share: float, seconds_left: float, file: str, columns: int) -> str:
+    """The bar as one line that a terminal of so many columns does not wrap, all of it written over.
+
+    share : part that is done, 0 to 1. The bar takes what room is there, 10 to 30 characters; the file's name
+    is cut to the rest.
+    """
+    width = min(max(columns - 62, 10), 30)
+    bar = "#" * round(width * share)
+    line = f"[{bar:<{width}}] {100 * share:>3.0f} %  {seconds_left:3.0f} s left  {file}"
+    return f"{line:<{columns}}"[:columns]
+
+
+def _columns() -> int:
+    """Columns of the terminal at standard error that may be written to without wrapping: all but its last."""
+    try:
+        return os.get_terminal_size(sys.stderr.fileno()).columns - 1
+    except OSError:
+        return 79

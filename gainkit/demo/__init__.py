@@ -24,6 +24,7 @@ from gainkit.demo.wiring import match_step, polarity_step
 from gainkit.errors import GainkitError
 from gainkit.job.plan import plan_system
 from gainkit.job.system import load_system
+from gainkit.words import PYTHON, Door, with_names
 
 __all__ = ["DemoResult", "Figure", "run_demo"]
 
@@ -36,14 +37,41 @@ class DemoResult:
     figures: tuple[Figure, ...]
 
 
-def run_demo(folder: Path, say: Say, *, overwrite: bool = False) -> DemoResult:
-    """Run the whole path in a folder; ``say`` gets the story line by line.
+def run_demo(
+    folder: str | Path = "gainkit-demo", say: Say = print, *, overwrite: bool = False, door: Door = PYTHON
+) -> DemoResult:
+    """Run the whole path on an invented car in a folder.
 
-    Raises GainkitError when the folder holds something and may not be replaced.
+    Parameters
+    ----------
+    folder : str or Path
+        To be made.
+    say : function
+        Gets the story line by line.
+    overwrite : bool
+        Replace an earlier demo.
+    door : Door
+        How the story names the jobs.
+
+    Returns
+    -------
+    DemoResult
+        The folder, and each figure that was found beside the true one.
+
+    Raises
+    ------
+    GainkitError
+        When the folder holds something and may not be replaced.
+
+    Examples
+    --------
+    >>> import gainkit
+    >>> gainkit.run_demo("a-demo")  # doctest: +SKIP
     """
+    folder = Path(folder)
     _prepare(folder, overwrite)
-    bench = Bench(folder, say)
-    say(f"A technician sets the gain of an invented car. Everything lies in {folder}.")
+    bench = Bench(folder, lambda line: say(with_names(line, door)))
+    bench.say(f"A technician sets the gain of an invented car. Everything lies in {folder}.")
     plan_step(bench)
     staircase = tones_step(bench)
     calibration = calibrate_step(bench)
@@ -55,21 +83,21 @@ def run_demo(folder: Path, say: Say, *, overwrite: bool = False) -> DemoResult:
     wiring_figures = [*polarity_step(bench), *match_step(bench)]
     pages_step(bench, calibration, staircase)
     figures = (*source_figures, *gain_figures, *onset_figures, *wiring_figures)
-    say("\n11. How near was it? Measured from the files, beside the simulator's own truth")
+    bench.say("\n11. How near was it? Measured from the files, beside the simulator's own truth")
     for figure in figures:
         pair = f"{figure.measured:9.4f} {figure.unit:<5} truth {figure.truth:9.4f} {figure.unit}"
-        say(f"   {figure.name:<24} {pair}")
+        bench.say(f"   {figure.name:<24} {pair}")
     return DemoResult(folder, figures)
 
 
 def _prepare(folder: Path, overwrite: bool) -> None:
     if folder.exists() and not folder.is_dir():
-        raise GainkitError(f"{folder} is a file.", "Give the name of a folder.")
+        raise GainkitError("not_a_folder", "folder", folder)
     if folder.is_dir() and any(folder.iterdir()):
         if not overwrite:
-            raise GainkitError(f"{folder} is already there.", "Name another folder, or add --overwrite.")
+            raise GainkitError("file_exists", "folder", folder)
         if not (folder / "system.toml").is_file():
-            raise GainkitError(f"{folder} holds something else.", "Name a new folder for the demo.")
+            raise GainkitError("folder_not_ours", "folder", folder)
         for name in ("stick", "captures", "charts"):
             shutil.rmtree(folder / name, ignore_errors=True)
         for name in ("system.toml", "readings.jsonl", "recorder.toml", "sheet.html", "index.html"):

@@ -5,7 +5,7 @@ from __future__ import annotations
 from html import escape
 from pathlib import Path
 
-from gainkit.analysis import tone_of
+from gainkit.analysis import analyse_tone
 from gainkit.capture import read_capture
 from gainkit.charts import (
     draw_bands,
@@ -24,35 +24,33 @@ from gainkit.errors import GainkitError
 from gainkit.files import write_whole
 from gainkit.job.plan import plan_system
 from gainkit.job.system import load_system
-from gainkit.matching import match
-from gainkit.onset import from_index, onset
+from gainkit.matching import match_levels
+from gainkit.onset import find_onset, from_index
 from gainkit.sheet import write_sheet
 
 
 def pages_step(bench: Bench, calibration: Path, staircase: Path) -> None:
     """Charts of what was planned and measured, the sheet, and a page that leads to all of it."""
-    bench.say("\n10. Charts and the as-left page      (gainkit chart ...; gainkit sheet . --out sheet.html)")
+    bench.say("\n10. Charts and the as-left page      (<draw_onset()> and the like; <write_sheet()>)")
     charts = []
     for name, draw in _draws(bench, calibration, staircase).items():
         title = save_chart(draw, bench.folder / "charts" / f"{name}.svg", overwrite=True)
         charts.append((name, title))
     made = write_sheet(bench.folder, bench.folder / "sheet.html", overwrite=True)
     write_whole(bench.folder / "index.html", _index(bench, charts), overwrite=True)
-    bench.say(f"   {len(charts)} charts; sheet: {made.verdict}")
+    bench.say(f"   {len(charts)} charts; sheet: {made.headline}")
     bench.say(f"   open {bench.folder / 'index.html'} in a browser")
 
 
 def _draws(bench: Bench, calibration: Path, staircase: Path) -> dict[str, Draw]:
     channel = plan_system(load_system(bench.folder / "system.toml")).channel(CHANNEL)
-    found = tone_of(read_capture(bench.file("front_as_found.wav"), calibration=calibration))
-    if isinstance(found, str):
-        raise GainkitError(
-            f"The demo's own tone was not found: {found}", "This is a fault of gainkit: report it."
-        )
-    tone, verdict = found
+    found = analyse_tone(read_capture(bench.file("front_left_as_found.wav"), calibration=calibration))
+    tone, verdict = found.tone, found.verdict
+    if tone is None or verdict is None:
+        raise GainkitError("demo_broken", what="its own tone")
     steps = from_index(bench.folder / "stick" / "index.json", staircase.name)
-    clipping = onset(read_capture(bench.file("front_staircase.wav"), calibration=calibration), steps)
-    alike = match([read_capture(bench.file(f"match_front_{side}.wav")) for side in ("left", "right")])
+    clipping = find_onset(read_capture(bench.file("front_staircase.wav"), calibration=calibration), steps)
+    alike = match_levels([read_capture(bench.file(f"match_front_{side}.wav")) for side in ("left", "right")])
     return {
         "headroom": lambda ax: draw_headroom(ax, channel, name=channel.name),
         "levels": lambda ax: draw_levels(ax, channel, name=channel.name),

@@ -15,20 +15,20 @@ from gainkit.demo.bench import FULL_SCALE_VOLTS, RATE, Bench, Figure, recorded, 
 from gainkit.errors import GainkitError
 from gainkit.files import write_whole
 from gainkit.generator.spec import ToneSpec
+from gainkit.job.log import log_reading
 from gainkit.job.plan import ChannelPlan, Plan, plan_system
-from gainkit.job.readings import log_reading
 from gainkit.job.system import load_system
 from gainkit.levels import SINE_CREST, ratio_from_db
-from gainkit.onset import OnsetResult, from_index, onset
-from gainkit.simulator import Amplifier
-from gainkit.simulator import onset as true_onset
-from gainkit.toneset.checking import check_set
-from gainkit.toneset.model import Target
-from gainkit.toneset.reading import read_set
-from gainkit.toneset.writing import write_set
-from gainkit.volume import VolumeResult, volume, write_source
+from gainkit.onset import OnsetResult, find_onset, from_index
+from gainkit.simulator import Amplifier, true_onset
+from gainkit.toneset.checking import check_tones
+from gainkit.toneset.writing import write_tones
+from gainkit.volume import VolumeResult, find_clean_volume, write_source
 
 CHANNEL = "Front"
+OUTPUT = "Front/left"
+"""The output that is set before the reader's eyes."""
+
 FRONT_RAIL_VOLTS = 24.1
 """Peak volts at which the invented amplifier's front channel is held: 72.6 W into 4 ohm on 13.8 V."""
 
@@ -42,7 +42,7 @@ LOUDEST_CLEAN = 31
 def plan_step(bench: Bench) -> None:
     write_whole(bench.folder / "system.toml", EXAMPLE.read_text(encoding="utf-8"))
     plan = plan_system(load_system(bench.folder / "system.toml"))
-    bench.say("\n1. Plan: what is on the plates becomes volts for the meter      (gainkit plan system.toml)")
+    bench.say("\n1. Plan: what is on the plates becomes volts for the meter      (<plan_system()>)")
     for channel in plan.channels:
         gain = f"gain control {channel.sensitivity_volts:.2f} V" if channel.sensitivity_volts else "level trim"
         bench.say(
@@ -53,14 +53,12 @@ def plan_step(bench: Bench) -> None:
 
 def tones_step(bench: Bench) -> Path:
     stick = bench.folder / "stick"
-    written = write_set(read_set("phone", RATE), stick, Target(RATE))
-    checked = check_set(stick)
-    bench.say(
-        "\n2. Tones on a stick, read back and checked      (gainkit tones write phone stick; tones check)"
-    )
+    written = write_tones("phone", stick, rate=RATE)
+    checked = check_tones(stick)
+    bench.say("\n2. Tones on a stick, read back and checked      (<write_tones()>; <check_tones()>)")
     verdict = "all whole, levels as asked" if checked.ok else "FAULTY"
     bench.say(f"   {len(written.tracks)} tracks, {written.size_bytes / 1e6:.0f} MB: {verdict}")
-    return stick / str(next(track["file"] for track in written.tracks if track["kind"] == "staircase"))
+    return stick / next(track.file for track in written.tracks if track.kind == "staircase")
 
 
 def calibrate_step(bench: Bench) -> Path:
@@ -75,9 +73,7 @@ def calibrate_step(bench: Bench) -> Path:
     )
     out = bench.folder / "recorder.toml"
     write_whole(out, calibration.as_toml())
-    bench.say(
-        "\n3. Recorder: one meter reading tells its volts      (gainkit calibrate ... --reading-volts 10)"
-    )
+    bench.say("\n3. Recorder: one meter reading tells its volts      (<calibrate_recorder()>)")
     bench.say(
         f"   digital full scale is {calibration.full_scale_volts:.3f} V peak (set up as {FULL_SCALE_VOLTS:g} V)"
     )
@@ -94,18 +90,16 @@ def source_step(bench: Bench, calibration: Path) -> tuple[VolumeResult, list[Fig
         volts = loudest * ratio_from_db((position - LOUDEST_CLEAN) / 2 * SOURCE_STEP_DB)
         path = recorded(bench, f"volume_{position}.wav", track, volts, preamp, position)
         measured.append((str(position), measure(read_capture(path, calibration=calibration))))
-    result = volume(measured)
+    result = find_clean_volume(measured)
     log_reading(bench.folder, "volume", None, result, [bench.file(f"volume_{p}.wav") for p in POSITIONS])
     write_source(bench.folder / "system.toml", result)
-    bench.say(
-        "\n4. Source: how far does the volume go?      (gainkit volume 25=... 35=... --write system.toml)"
-    )
+    bench.say("\n4. Source: how far does the volume go?      (<find_clean_volume()>)")
     for row in result.positions:
         bench.say(
             f"   position {row.position}: {row.rms_volts:6.3f} V, THD {row.thd_percent:6.3f} %, {row.state}"
         )
     if result.source_volts is None:
-        raise GainkitError("The demo found no clean volume position.", "This is a fault of gainkit: report it.")
+        raise GainkitError("demo_broken", what="a clean volume position")
     bench.say(
         f"   highest clean position {result.highest_clean_position}: {result.source_volts:.3f} V for 0 dBFS"
     )
@@ -117,22 +111,22 @@ def gain_step(bench: Bench, calibration: Path, plan: Plan) -> list[Figure]:
     channel = plan.channel(CHANNEL)
     source_volts = plan.source.preamp_volts
     if source_volts is None or channel.gain_db is None:
-        raise GainkitError("The demo's system file names no source.", "This is a fault of gainkit: report it.")
+        raise GainkitError("demo_broken", what="the source of its system file")
     track = track_of(ToneSpec("sine", level_dbfs=channel.tone_dbfs, seconds=2.0))
     asked = MeasureOptions(load_ohms=4.0, target_volts=channel.set_volts)
-    bench.say(f"\n5. Gain of the {CHANNEL.lower()} channel      (gainkit measure ... --log . --for Front)")
+    bench.say(f"\n5. Gain of {OUTPUT}      (<measure()>)")
     amplifier = Amplifier(
         gain_db=channel.gain_db + 2.5, positive_rail_volts=FRONT_RAIL_VOLTS, noise_volts=0.003
     )
     figures: list[Figure] = []
     for name in ("as found", "as left"):
         file = name.replace(" ", "_") + ".wav"
-        path = recorded(bench, f"front_{file}", track, source_volts, amplifier, 40 + len(figures))
+        path = recorded(bench, f"front_left_{file}", track, source_volts, amplifier, 40 + len(figures))
         found = measure(read_capture(path, calibration=calibration), asked)
-        log_reading(bench.folder, "measure", CHANNEL, found, [path])
+        log_reading(bench.folder, "measure", OUTPUT, found, [path])
         change = found.target.change_db if found.target is not None else None
         if change is None:
-            raise GainkitError("The demo's target cannot be reached.", "This is a fault of gainkit: report it.")
+            raise GainkitError("demo_broken", what="a way to its target")
         turn = "on target" if abs(change) < 0.05 else f"turn by {change:+.2f} dB"
         over = found.clipping.overdrive_db or 0.0
         bench.say(
@@ -154,21 +148,19 @@ def onset_step(bench: Bench, calibration: Path, source: VolumeResult, track: Pat
     plan = plan_system(load_system(bench.folder / "system.toml"))
     channel = plan.channel(CHANNEL)
     if channel.gain_db is None or source.source_volts is None:
-        raise GainkitError("The demo's system file names no source.", "This is a fault of gainkit: report it.")
+        raise GainkitError("demo_broken", what="the source of its system file")
     played, _ = soundfile.read(track, always_2d=True)
     amplifier = Amplifier(gain_db=channel.gain_db, positive_rail_volts=FRONT_RAIL_VOLTS, noise_volts=0.003)
     path = recorded(bench, "front_staircase.wav", played[:, 0], source.source_volts, amplifier, 60)
     levels = from_index(bench.folder / "stick" / "index.json", track.name)
-    found: OnsetResult = onset(
+    found: OnsetResult = find_onset(
         read_capture(path, calibration=calibration), levels, source_volts=source.source_volts
     )
-    log_reading(bench.folder, "onset", CHANNEL, found, [path])
+    log_reading(bench.folder, "onset", OUTPUT, found, [path])
     truth = true_onset(amplifier, source.source_volts)
     if found.onset_dbfs is None or found.onset_volts is None or truth is None:
-        raise GainkitError("The demo found no onset.", "This is a fault of gainkit: report it.")
-    bench.say(
-        "\n6. Onset: where does the set channel clip?      (gainkit onset front_staircase.wav --index ...)"
-    )
+        raise GainkitError("demo_broken", what="the onset")
+    bench.say("\n6. Onset: where does the set channel clip?      (<find_onset()>)")
     bench.say(
         f"   1 % THD at {found.onset_dbfs:.2f} dBFS and {found.onset_volts:.2f} V; louder recordings are cut "
         f"by up to {-found.onset_dbfs:.1f} dB (an overlap of {channel.overlap_db:g} dB was planned)"
@@ -180,25 +172,28 @@ def onset_step(bench: Bench, calibration: Path, source: VolumeResult, track: Pat
 
 
 def others_step(bench: Bench, calibration: Path, plan: Plan) -> None:
-    """The other channels as left, each a little off its target as a hand leaves it."""
-    bench.say("\n7. The other channels, set the same way")
-    for number, channel in enumerate(each for each in plan.channels if each.name != CHANNEL):
-        found, path = _as_left(bench, calibration, channel, (0.12, -0.2)[number % 2])
-        log_reading(bench.folder, "measure", channel.name, found, [path])
+    """The other outputs as left, each a little off its target as a hand leaves it."""
+    bench.say("\n7. The other outputs, set the same way")
+    others = [(channel, name) for channel in plan.channels for name in channel.outputs if name != OUTPUT]
+    for number, (channel, name) in enumerate(others):
+        found, path = _as_left(bench, calibration, channel, name, (0.12, -0.2, 0.08)[number % 3])
+        log_reading(bench.folder, "measure", name, found, [path])
         change = found.target.change_db if found.target is not None else None
         bench.say(
-            f"   {channel.name}: {found.rms_volts:.2f} V of {channel.set_volts:.2f} V, {found.clipping.state} "
+            f"   {name}: {found.rms_volts:.2f} V of {channel.set_volts:.2f} V, {found.clipping.state} "
             f"({-(change or 0.0):+.2f} dB off)"
         )
 
 
-def _as_left(bench: Bench, calibration: Path, channel: ChannelPlan, off_db: float) -> tuple[Measurement, Path]:
+def _as_left(
+    bench: Bench, calibration: Path, channel: ChannelPlan, output: str, off_db: float
+) -> tuple[Measurement, Path]:
     spec = ToneSpec("sine", frequency_hz=channel.tone_hz, level_dbfs=channel.tone_dbfs, seconds=2.0)
     volts = channel.set_volts * ratio_from_db(off_db - channel.tone_dbfs)
     amplifier = Amplifier(
         gain_db=0.0, positive_rail_volts=channel.clip_volts * SINE_CREST * 1.03, noise_volts=0.003
     )
-    name = f"{channel.name.lower()}_as_left.wav"
+    name = f"{output.lower().replace('/', '_')}_as_left.wav"
     balanced = channel.bridged or channel.built_in
     path = recorded(bench, name, track_of(spec), volts, amplifier, 80, balanced=balanced)
     asked = MeasureOptions(

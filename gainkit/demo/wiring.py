@@ -8,10 +8,10 @@ import soundfile
 from gainkit.capture import read_capture
 from gainkit.demo.bench import RATE, Bench, Figure, Floats, track_of
 from gainkit.generator.spec import ToneSpec
-from gainkit.job.readings import log_reading
+from gainkit.job.log import log_reading
 from gainkit.levels import ratio_from_db
-from gainkit.matching import match
-from gainkit.polarity import polarity
+from gainkit.matching import match_levels
+from gainkit.polarity import find_polarity
 
 LOUDER_DB = 2.0
 """By how much the right front loudspeaker plays louder than the left one [dB]."""
@@ -37,31 +37,39 @@ def heard(track: Floats, corner_hz: float, gain: float, seed: int) -> Floats:
 def polarity_step(bench: Bench) -> list[Figure]:
     """Front left as it should be; front right reversed, found, and mended."""
     track = track_of(ToneSpec("pulses", band="midrange", level_dbfs=-6.0, seconds=10.0))
-    bench.say(
-        "\n8. Polarity of the front loudspeakers, by pulses      (gainkit polarity ... --log . --for Front)"
-    )
+    bench.say("\n8. Polarity of the front loudspeakers, by pulses      (<find_polarity()>)")
     right = 0
-    for name, sign in (("front left", 1), ("front right", -1), ("front right, leads changed over", 1)):
+    heard_of = (
+        ("front left", "Front/left", 1),
+        ("front right", "Front/right", -1),
+        ("front right, leads changed over", "Front/right", 1),
+    )
+    for name, output, sign in heard_of:
         path = bench.file(f"polarity_{name.replace(',', '').replace(' ', '_')}.wav")
         soundfile.write(path, heard(track, 90.0, sign, 5), RATE, subtype="PCM_16")
-        found = polarity(read_capture(path), band="midrange")
-        log_reading(bench.folder, "polarity", "Front", found, [path])
+        found = find_polarity(read_capture(path), band="midrange")
+        log_reading(bench.folder, "polarity", output, found, [path])
         right += found.polarity == ("positive" if sign > 0 else "negative")
         bench.say(f"   {name}: {found.polarity}, {found.agreeing} of {found.pulses} pulses agree")
     return [Figure("polarities as wired", float(right), 3.0, "of 3")]
 
 
 def match_step(bench: Bench) -> list[Figure]:
-    """Left and right fronts by the same noise."""
+    """Left and right fronts by the same noise, before and after the louder one was turned down."""
     track = track_of(ToneSpec("noise", low_hz=300, high_hz=3000, level_dbfs=-20.0, seconds=10.0, seed=4))
-    paths = []
-    for name, gain in (("left", 1.0), ("right", ratio_from_db(LOUDER_DB))):
-        path = bench.file(f"match_front_{name}.wav")
-        soundfile.write(path, heard(track, 90.0, gain, 9), RATE, subtype="PCM_16")
-        paths.append(path)
-    found = match([read_capture(path) for path in paths])
-    log_reading(bench.folder, "match", "Front", found, paths)
-    trim = found.captures[1].trim_db
-    bench.say("\n9. Left and right alike?      (gainkit match match_front_left.wav match_front_right.wav)")
-    bench.say(f"   front right: trim {trim:+.2f} dB to match front left")
-    return [Figure("trim of the front right", trim, -LOUDER_DB, "dB")]
+    loud = ratio_from_db(LOUDER_DB)
+    paths = {}
+    for name, gain in (("left", 1.0), ("right", loud), ("right_trimmed", 1.0)):
+        paths[name] = bench.file(f"match_front_{name}.wav")
+        soundfile.write(paths[name], heard(track, 90.0, gain, 9), RATE, subtype="PCM_16")
+    bench.say("\n9. Left and right alike?      (<match_levels()>)")
+    trims = []
+    for right in ("right", "right_trimmed"):
+        pair = [paths["left"], paths[right]]
+        found = match_levels([read_capture(path) for path in pair])
+        log_reading(bench.folder, "match", ["Front/left", "Front/right"], found, pair)
+        trims.append(found.captures[1].trim_db)
+    bench.say(
+        f"   front right: trim {trims[0]:+.2f} dB to match front left; trimmed, {trims[1]:+.2f} dB is left"
+    )
+    return [Figure("trim of the front right", trims[0], -LOUDER_DB, "dB")]

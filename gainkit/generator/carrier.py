@@ -11,6 +11,7 @@ from functools import lru_cache
 import numpy as np
 
 from gainkit.generator.model import MAX_PERIOD_FRAMES, Part, Samples
+from gainkit.remarks import Remark, remark
 
 TABLE_FRAMES = 1 << 14
 """Length of the tables that a carrier is turned from [frames]: what the writer asks for at a time."""
@@ -118,19 +119,19 @@ def fade_frames(sample_rate_hz: int) -> int:
     return round(FADE_SECONDS * sample_rate_hz)
 
 
-def nudged(asked_hz: float, written_hz: float, what: str = "frequency") -> tuple[str, ...]:
-    """The remark that a frequency was moved, where it was."""
+def nudged(asked_hz: float, written_hz: float, parameter: str = "frequency_hz") -> tuple[Remark, ...]:
+    """The remark that a frequency was moved, where it was; parameter : which one of the tone's."""
     if abs(written_hz - asked_hz) <= 1e-12 * asked_hz:
         return ()
     percent = 100.0 * (written_hz / asked_hz - 1.0)
-    return (
-        f"The {what} written is {written_hz:.9g} Hz ({percent:+.2g} % from {asked_hz:g} Hz), "
-        "so that the tone holds whole cycles.",
+    moved = remark(
+        "frequency_moved", parameter=parameter, written_hz=written_hz, asked_hz=asked_hz, moved_percent=percent
     )
+    return (moved,)
 
 
-def lengthened(asked_seconds: float, seconds: float) -> tuple[str, ...]:
+def lengthened(asked_seconds: float, seconds: float) -> tuple[Remark, ...]:
     """The remark that a length was moved, where it was by more than half a percent."""
     if abs(seconds - asked_seconds) <= 0.005 * asked_seconds:
         return ()
-    return (f"It lasts {seconds:.3g} s, not the {asked_seconds:.3g} s asked for: whole cycles fit in so.",)
+    return (remark("length_moved", written_seconds=seconds, asked_seconds=asked_seconds),)

@@ -14,7 +14,7 @@ from gainkit.generator import noise as noises
 from gainkit.generator import pulses as trains
 from gainkit.generator import swept, tones
 from gainkit.generator.bands import BANDS, Band
-from gainkit.generator.model import ROUTING_GAINS, Waveform, routed
+from gainkit.generator.model import Waveform, routed
 from gainkit.generator.spec import ToneSpec, given
 
 SAMPLE_RATES_HZ = (44_100, 48_000, 88_200, 96_000)
@@ -25,30 +25,6 @@ HIGHEST_OF_RATE = 0.45
 
 COMMON = frozenset({"kind", "channels", "seed", "dither"})
 """Parameters that every kind has."""
-
-
-@dataclass(frozen=True)
-class Limit:
-    """What a number may be: least <= value <= most."""
-
-    least: float
-    most: float
-    unit: str
-
-
-LIMITS = {
-    "frequency_hz": Limit(1.0, 48_000.0, "Hz"),
-    "low_hz": Limit(1.0, 48_000.0, "Hz"),
-    "high_hz": Limit(1.0, 48_000.0, "Hz"),
-    "level_dbfs": Limit(-120.0, 0.0, "dBFS"),
-    "from_dbfs": Limit(-120.0, 0.0, "dBFS"),
-    "to_dbfs": Limit(-120.0, 0.0, "dBFS"),
-    "seconds": Limit(0.05, 86_400.0, "s"),
-    "dwell_seconds": Limit(0.05, 3_600.0, "s"),
-    "step_db": Limit(0.01, 60.0, "dB"),
-    "fall_above_hz": Limit(1.0, 48_000.0, "Hz"),
-    "crest_db": Limit(noises.LEAST_CREST_DB, 20.0, "dB"),
-}
 
 
 @dataclass(frozen=True)
@@ -133,137 +109,169 @@ KINDS = {
 
 
 def kind_named(name: str) -> Kind:
-    """The kind of this name; GainkitError with the nearest known one."""
+    """The kind of this name. Raises GainkitError (unknown_choice) with the nearest known one."""
     if name in KINDS:
         return KINDS[name]
-    raise GainkitError(f'kind = "{name}" is not known.', _nearest(name, KINDS))
+    raise _unknown("kind", name, KINDS)
+
+
+def refuse_rate(sample_rate_hz: int) -> None:
+    """Raise GainkitError for a sample rate that tracks are not written at."""
+    if sample_rate_hz not in SAMPLE_RATES_HZ:
+        raise GainkitError("unknown_choice", "rate", sample_rate_hz, SAMPLE_RATES_HZ)
 
 
 def checked(spec: ToneSpec, sample_rate_hz: int) -> ToneSpec:
-    """The spec with its kind's defaults filled in and every parameter in range.
+    """A spec with its kind's defaults filled in, and found fit for a sample rate.
 
-    Raises GainkitError that names the parameter, what it received, what is allowed, and the unit.
+    Parameters
+    ----------
+    spec : what was asked; parameters left None take the kind's default.
+    sample_rate_hz : one of `SAMPLE_RATES_HZ` [Hz].
+
+    Returns
+    -------
+    ToneSpec
+        Every parameter of the kind given, numbers as floats; checking it again changes nothing.
+
+    Raises
+    ------
+    GainkitError
+        That names the parameter, what it received and what is allowed.
+
+    Examples
+    --------
+    >>> checked(ToneSpec("sine", level_dbfs=-6), 44_100).frequency_hz
+    997.0
     """
     kind = kind_named(spec.kind)
-    if sample_rate_hz not in SAMPLE_RATES_HZ:
-        rates = ", ".join(str(rate) for rate in SAMPLE_RATES_HZ)
-        raise GainkitError(f"rate = {sample_rate_hz} Hz is not a rate for tracks.", f"Use one of {rates} Hz.")
+    refuse_rate(sample_rate_hz)
+    filled = _with_defaults(spec, kind)
+    if spec.kind == "noise":
+        _fill_edges(filled)
+    if spec.kind == "sweep":
+        _fill_swept_edges(spec, filled)
+    if spec.kind == "pulses" and filled["band"] not in trains.LOBE_SECONDS:
+        raise _unknown("band", filled["band"], trains.LOBE_SECONDS)
+    whole = dataclasses.replace(spec, **filled)  # refuses what does not hold together with the defaults
+    _refuse_above_rate(whole, sample_rate_hz)
+    return whole
+
+
+def build(spec: ToneSpec, sample_rate_hz: int) -> Waveform:
+    """The waveform of a spec, checked and routed to its channels.
+
+    Parameters
+    ----------
+    spec : what was asked; parameters left None take the kind's default.
+    sample_rate_hz : one of `SAMPLE_RATES_HZ` [Hz].
+
+    Returns
+    -------
+    Waveform
+        A recipe: nothing is rendered before its blocks are asked for.
+
+    Raises
+    ------
+    GainkitError
+        As `checked`, and where only building finds that the tone cannot be made.
+
+    Examples
+    --------
+    >>> wave = build(ToneSpec("sine", frequency_hz=50.0, seconds=1.0), 44_100)
+    >>> wave.steps[0].frames, wave.frequency_hz
+    (44100, 50.0)
+    """
+    return assembled(checked(spec, sample_rate_hz), sample_rate_hz)
+
+
+def assembled(spec: ToneSpec, sample_rate_hz: int) -> Waveform:
+    """The waveform of a spec that `checked` gave back. Raises GainkitError where it cannot be made."""
+    return routed(KINDS[spec.kind].build(spec, sample_rate_hz), spec.channels)
+
+
+def _with_defaults(spec: ToneSpec, kind: Kind) -> dict[str, Any]:
+    """The kind's own parameters, as given or by default. Raises GainkitError for one that is not its own."""
     filled: dict[str, Any] = {}
     for parameter in dataclasses.fields(spec):
         name, value = parameter.name, getattr(spec, parameter.name)
         if name in COMMON:
             continue
-        if name not in kind.parameters:
-            if value is not None:
-                raise GainkitError(
-                    f"{name} = {value} does not belong to kind {kind.name}.", _nearest(name, kind.parameters)
-                )
-            continue
-        filled[name] = kind.parameters[name] if value is None else value
-    _check_numbers(filled)
-    _check_band(spec, filled)
-    for name in ("frequency_hz", "low_hz", "high_hz"):
-        highest = HIGHEST_OF_RATE * sample_rate_hz
-        if filled.get(name) is not None and filled[name] > highest:
-            raise GainkitError(
-                f"{name} = {filled[name]:g} Hz is too high for a sample rate of {sample_rate_hz} Hz.",
-                f"Use at most {highest:g} Hz ({HIGHEST_OF_RATE:g} of the rate), or a higher sample rate.",
-            )
-    if spec.channels not in ROUTING_GAINS:
-        raise GainkitError(
-            f'channels = "{spec.channels}" is not known.', f"Use one of {', '.join(ROUTING_GAINS)}."
-        )
-    if isinstance(spec.seed, bool) or not isinstance(spec.seed, int) or not 0 <= spec.seed < 2**63:
-        raise GainkitError(f"seed = {spec.seed} cannot be used.", "Use a whole number from 0.")
-    return dataclasses.replace(spec, **filled)
+        if name in kind.parameters:
+            value = kind.parameters[name] if value is None else value
+            filled[name] = float(value) if "range" in parameter.metadata and value is not None else value
+        elif value is not None:
+            raise _foreign(name, value, kind)
+    return filled
 
 
-def build(spec: ToneSpec, sample_rate_hz: int) -> Waveform:
-    """Check a spec and build its waveform, routed to its channels. Raises GainkitError."""
-    spec = checked(spec, sample_rate_hz)
-    return routed(KINDS[spec.kind].build(spec, sample_rate_hz), spec.channels)
+def _fill_edges(filled: dict[str, Any]) -> None:
+    """Noise has a named band or two edges: fill in the edges."""
+    edges = (filled["low_hz"], filled["high_hz"])
+    named = named_band(filled["band"]) if filled["band"] is not None else None
+    if named is not None and edges not in ((None, None), (named.low_hz, named.high_hz)):
+        raise GainkitError("band_given_twice", "band", filled["band"])
+    if (edges[0] is None) != (edges[1] is None):
+        lacking = "low_hz" if edges[0] is None else "high_hz"
+        raise GainkitError("band_edge_missing", lacking)
+    if edges == (None, None):
+        band = named or BANDS["full"]
+        filled.update(band=band.name, low_hz=band.low_hz, high_hz=band.high_hz)
 
 
-def _check_numbers(filled: dict[str, Any]) -> None:
-    """Every number is one, finite, and within its limit."""
-    for name, limit in LIMITS.items():
-        value = filled.get(name)
-        if value is None:
-            continue
-        if isinstance(value, bool) or not isinstance(value, int | float):
-            raise GainkitError(f"{name} = {value!r} is not a number.", f"Give it in {limit.unit}.")
-        if not limit.least <= value <= limit.most:  # nor is it NaN
-            shown = f"{value:g}" if isinstance(value, float) or abs(value) < 1e12 else "far more than that"
-            raise GainkitError(
-                f"{name} = {shown} {limit.unit} is out of range.",
-                f"Use {limit.least:g} to {limit.most:g} {limit.unit}.",
-            )
-        filled[name] = float(value)
-
-
-def _check_band(spec: ToneSpec, filled: dict[str, Any]) -> None:
-    """Noise has a named band or two edges; fill in the edges. Edges rise."""
-    if spec.kind == "noise":
-        edges = (filled["low_hz"], filled["high_hz"])
-        named = named_band(filled["band"]) if filled["band"] is not None else None
-        if named is not None and edges not in ((None, None), (named.low_hz, named.high_hz)):
-            raise GainkitError(
-                f'band = "{filled["band"]}" and low_hz/high_hz were both given.', "Give the one or the others."
-            )
-        if (edges[0] is None) != (edges[1] is None):
-            raise GainkitError("Only one edge of the band was given.", "Give both low_hz and high_hz.")
-        if edges == (None, None):
-            band = named or named_band("full")
-            filled.update(band=band.name, low_hz=band.low_hz, high_hz=band.high_hz)
-    if spec.kind == "sweep":
-        _sweep_band(spec, filled)
-    if spec.kind == "pulses" and filled["band"] not in trains.LOBE_SECONDS:
-        raise GainkitError(
-            f'band = "{filled["band"]}" is not a band for pulses.',
-            _nearest(filled["band"], trains.LOBE_SECONDS),
-        )
-    low, high = filled.get("low_hz"), filled.get("high_hz")
-    if low is not None and high is not None and not low < high:
-        raise GainkitError(
-            f"low_hz = {low:g} Hz is not below high_hz = {high:g} Hz.", "Exchange or change them."
-        )
-    if spec.kind in ("staircase", "glide") and filled["from_dbfs"] == filled["to_dbfs"]:
-        raise GainkitError(
-            f"from_dbfs and to_dbfs are both {filled['from_dbfs']:g} dBFS.", "Let them differ, or use a sine."
-        )
-
-
-def _sweep_band(spec: ToneSpec, filled: dict[str, Any]) -> None:
+def _fill_swept_edges(spec: ToneSpec, filled: dict[str, Any]) -> None:
     """A sweep's edges: those given, else those of its band; left and right in turn need both to play."""
-    asked = filled["band"] or "full"
-    if asked not in swept.SWEEP_BANDS_HZ:
-        raise GainkitError(f'band = "{asked}" is not known.', _nearest(str(asked), swept.SWEEP_BANDS_HZ))
-    edges = swept.SWEEP_BANDS_HZ[asked]
-    given_edges = (filled["low_hz"], filled["high_hz"])
-    if filled["band"] and any(mine not in (None, own) for mine, own in zip(given_edges, edges, strict=True)):
-        raise GainkitError(
-            f'band = "{asked}" and low_hz/high_hz were both given.', "Give the one or the others."
-        )
-    for name, mine, own in zip(("low_hz", "high_hz"), given_edges, edges, strict=True):
-        filled[name] = own if mine is None else mine
+    name = filled["band"] or "full"
+    if name not in swept.SWEEP_BANDS_HZ:
+        raise _unknown("band", name, swept.SWEEP_BANDS_HZ)
+    for edge, of_band in zip(("low_hz", "high_hz"), swept.SWEEP_BANDS_HZ[name], strict=True):
+        if filled["band"] and filled[edge] not in (None, of_band):
+            raise GainkitError("band_given_twice", "band", name)
+        filled[edge] = of_band if filled[edge] is None else filled[edge]
     if filled["in_turn"] and spec.channels != "both":
-        raise GainkitError(
-            f'in_turn and channels = "{spec.channels}" were both given.', "Give the one or the other."
-        )
+        raise GainkitError("in_turn_of_one_channel", "in_turn", True, channels=spec.channels)
 
 
-def named_band(name: Any) -> Band:
-    """The given band of this name; GainkitError with the nearest known one."""
+def _refuse_above_rate(spec: ToneSpec, sample_rate_hz: int) -> None:
+    """Raise GainkitError for a frequency that this sample rate does not hold undisturbed."""
+    highest = HIGHEST_OF_RATE * sample_rate_hz
+    for name in ("frequency_hz", "low_hz", "high_hz"):
+        value = getattr(spec, name)
+        if value is not None and value > highest:
+            raise GainkitError(
+                "tone_above_rate",
+                name,
+                value,
+                highest_hz=highest,
+                rate_hz=sample_rate_hz,
+                share=HIGHEST_OF_RATE,
+            )
+
+
+def named_band(name: str) -> Band:
+    """The given band of this name. Raises GainkitError (unknown_choice) with the nearest known one."""
     if name in BANDS:
         return BANDS[name]
-    raise GainkitError(f'band = "{name}" is not known.', _nearest(str(name), BANDS))
+    raise _unknown("band", name, BANDS)
 
 
-def _nearest(name: str, known: Iterable[str]) -> str:
-    """A remedy: the nearest known name, or all of them."""
-    names = list(known)
-    close = difflib.get_close_matches(name, names, 1)
-    return f"Did you mean {close[0]}?" if close else f"Known are {', '.join(names)}."
+def _unknown(parameter: str, name: Any, known: Iterable[str]) -> GainkitError:
+    """The fault of a word that is none of the known ones, with the nearest of them."""
+    names = tuple(known)
+    return GainkitError("unknown_choice", parameter, name, names, nearest=nearest(str(name), names))
+
+
+def _foreign(name: str, value: Any, kind: Kind) -> GainkitError:
+    """The fault of a parameter that is of another kind of tone."""
+    return GainkitError(
+        "foreign_parameter", name, value, kind=kind.name, takes=tuple(kind.parameters),
+        nearest=nearest(name, kind.parameters),
+    )  # fmt: skip
+
+
+def nearest(name: str, known: Iterable[str]) -> str | None:
+    """The known name that a misspelt one comes nearest to; None where none is near."""
+    return next(iter(difflib.get_close_matches(name, list(known), 1)), None)
 
 
 def own_parameters(spec: ToneSpec) -> dict[str, Any]:

@@ -32,12 +32,12 @@ the tone's frequency.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 
 import numpy as np
 
 from gainkit.generator.carrier import Carrier
-from gainkit.generator.model import Part, Samples, Step
+from gainkit.generator.model import LevelStep, Marker, Part, Samples
+from gainkit.levels import ratio_from_db
 
 CODE = (1, 1, 1, 0, 0, 1, 0)
 """Slots of the first pattern; the last one is this backwards."""
@@ -48,27 +48,6 @@ TAIL_SECONDS = 0.25
 
 _LEAST_SLOT_SECONDS = 0.06
 _LEAST_SLOT_CYCLES = 5
-
-
-@dataclass(frozen=True)
-class Marker:
-    """Facts of a track's marker: what index.json tells.
-
-    code : slots of the first pattern, 1 on, 0 off; the last pattern is it backwards.
-    slot_frames, edge_frames : length of a slot and of a burst's raised-cosine edge.
-    level_dbfs, frequency_hz : of the bursts.
-    """
-
-    code: tuple[int, ...]
-    slot_frames: int
-    edge_frames: int
-    level_dbfs: float
-    frequency_hz: float
-
-    @property
-    def frames(self) -> int:
-        """Length of one pattern [frames]."""
-        return len(self.code) * self.slot_frames
 
 
 def slot_cycles(frequency_hz: float) -> int:
@@ -97,13 +76,13 @@ def envelope(marker: Marker, backwards: bool = False) -> Samples:
 
 def marker_part(marker: Marker, carrier: Carrier, first: int, backwards: bool) -> Part:
     """One pattern as a part, the carrier at its frame `first` (negative before the first level)."""
-    shape = envelope(marker, backwards) * 10.0 ** (marker.level_dbfs / 20.0)
+    shape = envelope(marker, backwards) * ratio_from_db(marker.level_dbfs)
     return Part(marker.frames, lambda a, b: shape[a:b] * carrier.render(first + a, first + b))
 
 
-def marker_step(marker: Marker, start_frame: int, backwards: bool) -> Step:
+def marker_step(marker: Marker, start_frame: int, backwards: bool) -> LevelStep:
     """Where a pattern lies in the track."""
-    return Step(
+    return LevelStep(
         "marker-stop" if backwards else "marker-start",
         start_frame,
         start_frame + marker.frames,

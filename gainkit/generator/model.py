@@ -28,20 +28,17 @@ from __future__ import annotations
 import dataclasses
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Literal
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
-if TYPE_CHECKING:
-    from gainkit.generator.marker import Marker
+from gainkit.remarks import Remark
 
 Samples = NDArray[np.float64]
 
 MAX_PERIOD_FRAMES = 1 << 20
 """Longest period a part may state [frames]; bounds the writer's memory."""
-
-Routing = Literal["both", "left", "right", "opposite"]
 
 ROUTING_GAINS: dict[str, tuple[float, float]] = {
     "both": (1.0, 1.0),
@@ -49,11 +46,11 @@ ROUTING_GAINS: dict[str, tuple[float, float]] = {
     "right": (0.0, 1.0),
     "opposite": (1.0, -1.0),
 }
-"""Gain of left and right [-] for each routing; `opposite` inverts right."""
+"""Where a tone plays: gain of left and right [-]; `opposite` inverts right."""
 
 
 @dataclass(frozen=True, slots=True)
-class Step:
+class LevelStep:
     """One stretch of a track, in frames of the whole track: [start_frame, stop_frame).
 
     role : "steady", "step" (of a staircase), "ramp" (glide), "sweep", "noise", "silence", "beep", "pulse",
@@ -81,11 +78,32 @@ class Step:
         """Length of the step [frames]."""
         return self.stop_frame - self.start_frame
 
-    def later(self, frames: int) -> Step:
+    def later(self, frames: int) -> LevelStep:
         """The same step so many frames later."""
         return dataclasses.replace(
             self, start_frame=self.start_frame + frames, stop_frame=self.stop_frame + frames
         )
+
+
+@dataclass(frozen=True)
+class Marker:
+    """Facts of the tone bursts by which a staircase or glide is found again (`generator.marker`).
+
+    code : slots of the first pattern, 1 on, 0 off; the last pattern is it backwards.
+    slot_frames, edge_frames : length of a slot and of a burst's raised-cosine edge.
+    level_dbfs, frequency_hz : of the bursts.
+    """
+
+    code: tuple[int, ...]
+    slot_frames: int
+    edge_frames: int
+    level_dbfs: float
+    frequency_hz: float
+
+    @property
+    def frames(self) -> int:
+        """Length of one pattern [frames]."""
+        return len(self.code) * self.slot_frames
 
 
 @dataclass(frozen=True, slots=True)
@@ -120,29 +138,24 @@ class Waveform:
     gains : gain of left and right [-], from `routed`; 0 leaves exact zeros in that channel.
     marker : the pattern of tone bursts around a staircase or a glide (`generator.marker`), None elsewhere;
         a sweep's marks are among its steps.
-    notes : what was written otherwise than asked (nudged frequency, rounded length), one sentence each.
+    notes : what was written otherwise than asked (nudged frequency, rounded length).
     """
 
     sample_rate_hz: int
     parts: tuple[Part, ...]
-    steps: Sequence[Step]
+    steps: Sequence[LevelStep]
     level_dbfs: float | None = None
     level_kind: LevelKind = "rms"
     peak: float = 1.0
     frequency_hz: float | None = None
     gains: tuple[float, float] = (1.0, 1.0)
     marker: Marker | None = None
-    notes: tuple[str, ...] = ()
+    notes: tuple[Remark, ...] = ()
 
     @property
     def frames(self) -> int:
         """Length of the whole track [frames]."""
         return sum(part.frames for part in self.parts)
-
-    @property
-    def channels(self) -> int:
-        """Tracks are stereo, always: a car's source plays nothing else."""
-        return 2
 
     @property
     def seconds(self) -> float:

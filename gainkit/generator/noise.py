@@ -16,12 +16,9 @@ import numpy as np
 
 from gainkit.errors import GainkitError
 from gainkit.generator.carrier import fade_frames, lengthened, raised_cosine
-from gainkit.generator.model import MAX_PERIOD_FRAMES, Part, Samples, Step, Waveform
+from gainkit.generator.model import MAX_PERIOD_FRAMES, LevelStep, Part, Samples, Waveform
 from gainkit.generator.spec import ToneSpec, given
 from gainkit.levels import SINE_CREST, db_from_ratio, ratio_from_db
-
-LEAST_CREST_DB = 6.0
-"""Crest factors under this are not reached by turning phases alone [dB] (found by trying)."""
 
 _PERIOD_SECONDS = 6.0
 _MOST_TURNS = 400
@@ -42,14 +39,7 @@ def noise(spec: ToneSpec, sample_rate_hz: int) -> Waveform:
     Raises GainkitError when the band holds too few lines, or when level and crest factor pass full scale.
     """
     level, crest_db = given(spec.level_dbfs), given(spec.crest_db)
-    highest = highest_level_dbfs(crest_db)
-    if level > highest + 1e-9:
-        raise GainkitError(
-            f"level_dbfs = {level:g} dBFS with crest_db = {crest_db:g} dB would pass full scale by "
-            f"{level - highest:.2f} dB.",
-            f"The highest level that fits is {math.floor(highest * 100) / 100:.2f} dBFS; "
-            "or allow a lower crest factor.",
-        )
+    _refuse_past_full_scale(level, crest_db)
     low, high = given(spec.low_hz), given(spec.high_hz)
     period, repeats = _periods(low, high, given(spec.seconds), sample_rate_hz)
     first, last = _lines(low, high, period, sample_rate_hz)
@@ -75,11 +65,25 @@ def noise(spec: ToneSpec, sample_rate_hz: int) -> Waveform:
     return Waveform(
         sample_rate_hz,
         (Part(fade, begin), Part(frames, render, period), Part(fade, end)),
-        (Step("noise", fade, fade + frames, level_dbfs=level, low_hz=low, high_hz=high),),
+        (LevelStep("noise", fade, fade + frames, level_dbfs=level, low_hz=low, high_hz=high),),
         level,
         peak=peak,
         notes=lengthened(given(spec.seconds), frames / sample_rate_hz),
     )
+
+
+def _refuse_past_full_scale(level: float, crest_db: float) -> None:
+    """Raise GainkitError where the peaks of noise at this level pass full scale."""
+    highest = highest_level_dbfs(crest_db)
+    if level > highest + 1e-9:
+        raise GainkitError(
+            "noise_past_full_scale",
+            "level_dbfs",
+            level,
+            crest_db=crest_db,
+            over_db=level - highest,
+            highest_dbfs=math.floor(highest * 100) / 100,
+        )
 
 
 def _periods(low_hz: float, high_hz: float, seconds: float, sample_rate_hz: int) -> tuple[int, int]:
@@ -93,11 +97,15 @@ def _periods(low_hz: float, high_hz: float, seconds: float, sample_rate_hz: int)
     period = quick_length(math.ceil(asked / repeats))
     if least > MAX_PERIOD_FRAMES - 1 or period < least:
         wider = (_LEAST_LINES + 1) * sample_rate_hz / min(MAX_PERIOD_FRAMES - 1, max(asked, 1.0))
-        longer = least / sample_rate_hz
-        remedy = f"Use at least {longer:.3g} s, or a" if least < MAX_PERIOD_FRAMES else "Use a"
+        longer = least / sample_rate_hz if least < MAX_PERIOD_FRAMES else None
         raise GainkitError(
-            f"The band {low_hz:g} to {high_hz:g} Hz is too narrow for noise of {seconds:g} s.",
-            f"{remedy} band at least {math.ceil(100 * wider) / 100:g} Hz wide.",
+            "band_too_narrow",
+            "high_hz",
+            high_hz,
+            low_hz=low_hz,
+            seconds=seconds,
+            least_seconds=longer and math.ceil(100 * longer) / 100,
+            least_width_hz=math.ceil(100 * wider) / 100,
         )
     return period, repeats
 
@@ -135,10 +143,7 @@ def _period(first: int, last: int, period: int, crest_db: float, seed: int) -> S
         lines = np.fft.rfft(wave)[first:last]
         spectrum[first:last] = magnitudes * lines / np.maximum(np.abs(lines), 1e-300)
         wave = np.fft.irfft(spectrum, period)
-    raise GainkitError(
-        f"crest_db = {crest_db:g} dB is not reached with so few lines in the band.",
-        "Allow a higher crest factor, a wider band, or more seconds.",
-    )
+    raise GainkitError("crest_out_of_reach", "crest_db", crest_db)
 
 
 def quick_length(frames: int) -> int:

@@ -11,8 +11,8 @@ import math
 
 import numpy as np
 
-from gainkit.generator.carrier import nudged, whole_cycles
-from gainkit.generator.model import ROUTING_GAINS, Part, Samples, Step, Waveform, silence
+from gainkit.generator.carrier import Carrier, nudged, raised_cosine, whole_cycles
+from gainkit.generator.model import ROUTING_GAINS, LevelStep, Part, Samples, Waveform, silence
 from gainkit.generator.spec import ToneSpec, given
 from gainkit.levels import ratio_from_db
 from gainkit.results import LazySequence
@@ -68,10 +68,10 @@ def pulses(spec: ToneSpec, sample_rate_hz: int) -> Waveform:
 
     low, high = LOBE_BANDS_HZ[band]
 
-    def step(number: int) -> Step:
+    def step(number: int) -> LevelStep:
         again, place = divmod(number, len(starts))
         start = again * len(cycle) + starts[place]
-        return Step("pulse", start, start + len(pulse), level_dbfs=level_dbfs, low_hz=low, high_hz=high)
+        return LevelStep("pulse", start, start + len(pulse), level_dbfs=level_dbfs, low_hz=low, high_hz=high)
 
     return Waveform(
         sample_rate_hz,
@@ -84,42 +84,24 @@ def pulses(spec: ToneSpec, sample_rate_hz: int) -> Waveform:
 
 
 def beeps(spec: ToneSpec, sample_rate_hz: int) -> Waveform:
-    """One beep on the left, two on the right, over and over; every beep ends softly.
+    """Counted beeps, again and again: one on the left, two on the right.
 
-    On one channel alone only its own beeps are heard, and only they are among the steps.
+    On a track of one channel alone only its own beeps are heard, and only they are among the steps.
     """
     level_dbfs = given(spec.level_dbfs)
     carrier = whole_cycles(given(spec.frequency_hz), BEEP_SECONDS, sample_rate_hz)
     frequency_hz = carrier.frequency_hz(sample_rate_hz)
-    edge = carrier.frames // 20
-    shape = np.ones(carrier.frames)
-    shape[:edge] = 0.5 - 0.5 * np.cos(np.pi * (np.arange(edge) + 0.5) / edge)
-    shape[-edge:] = shape[:edge][::-1]
-    beep = carrier.render(0, carrier.frames) * shape * ratio_from_db(level_dbfs)
-
-    def one(column: int) -> Part:
-        table = np.zeros((carrier.frames, 2))
-        table[:, column] = beep
-        return Part(carrier.frames, lambda start, stop: table[start:stop])
-
-    sounding = [one(column) for column in range(2)]  # made once: memory does not grow with the number of beeps
-
-    gap, rest = (silence(round(of * sample_rate_hz)) for of in (BEEP_GAP_SECONDS, BEEP_REST_SECONDS))
-    parts: list[Part] = []
-    pattern: list[Step] = []
-    length = 0
-    for column, (channel, count) in enumerate(BEEPS):
-        for _ in range(count):
-            parts += [sounding[column], gap]
-            stop = length + carrier.frames
-            if ROUTING_GAINS[spec.channels][column]:
-                pattern.append(Step("beep", length, stop, frequency_hz, level_dbfs, channel=channel))
-            length = stop + gap.frames
-        parts.append(rest)
-        length += rest.frames
+    beep = _beep(carrier) * ratio_from_db(level_dbfs)
+    parts, begins = _round_of_beeps(beep, sample_rate_hz)
+    length = sum(part.frames for part in parts)
     rounds = math.ceil(round(given(spec.seconds) * sample_rate_hz) / length)
+    pattern = [
+        LevelStep("beep", begin, begin + len(beep), frequency_hz, level_dbfs, channel=BEEPS[column][0])
+        for column, begin in begins
+        if ROUTING_GAINS[spec.channels][column]
+    ]
 
-    def step(number: int) -> Step:
+    def step(number: int) -> LevelStep:
         again, place = divmod(number, len(pattern))
         return pattern[place].later(again * length)
 
@@ -132,3 +114,36 @@ def beeps(spec: ToneSpec, sample_rate_hz: int) -> Waveform:
         frequency_hz=frequency_hz,
         notes=nudged(given(spec.frequency_hz), frequency_hz),
     )
+
+
+def _beep(carrier: Carrier) -> Samples:
+    """One beep of amplitude 1 between raised-cosine edges, (frames,)."""
+    edge = carrier.frames // 20
+    shape = np.ones(carrier.frames)
+    shape[:edge] = raised_cosine(0, edge, edge)
+    shape[-edge:] = shape[:edge][::-1]
+    return carrier.render(0, carrier.frames) * shape
+
+
+def _round_of_beeps(beep: Samples, sample_rate_hz: int) -> tuple[list[Part], list[tuple[int, int]]]:
+    """The parts of one round, and of each beep its column and the frame it begins at."""
+    gap, rest = (silence(round(of * sample_rate_hz)) for of in (BEEP_GAP_SECONDS, BEEP_REST_SECONDS))
+    sounding = [_on_one(beep, column) for column in range(2)]  # made once: memory does not grow with the count
+    parts: list[Part] = []
+    begins: list[tuple[int, int]] = []
+    length = 0
+    for column, (_, count) in enumerate(BEEPS):
+        for _ in range(count):
+            begins.append((column, length))
+            parts += [sounding[column], gap]
+            length += len(beep) + gap.frames
+        parts.append(rest)
+        length += rest.frames
+    return parts, begins
+
+
+def _on_one(wave: Samples, column: int) -> Part:
+    """A part that plays on one channel alone."""
+    table = np.zeros((len(wave), 2))
+    table[:, column] = wave
+    return Part(len(wave), lambda start, stop: table[start:stop])

@@ -29,7 +29,7 @@ from gainkit.generator.carrier import (
     nudged,
     raised_cosine,
 )
-from gainkit.generator.model import Part, Samples, Step, Waveform, silence
+from gainkit.generator.model import LevelStep, Part, Samples, Waveform, silence
 from gainkit.generator.spec import ToneSpec, given
 from gainkit.levels import db_from_ratio, ratio_from_db
 
@@ -149,7 +149,7 @@ def sweep(spec: ToneSpec, sample_rate_hz: int) -> Waveform:
     mark = chirp_near(spec, min(MARK_SECONDS, MARK_SHARE * given(spec.seconds)), sample_rate_hz)
     lead, gap, tail = (round(part * sample_rate_hz) for part in (LEAD_SECONDS, GAP_SECONDS, TAIL_SECONDS))
     parts: list[Part] = []
-    steps: list[Step] = []
+    steps: list[LevelStep] = []
     at = 0
     for channel in ("left", "right") if spec.in_turn else (None,):
         pieces = (
@@ -165,7 +165,7 @@ def sweep(spec: ToneSpec, sample_rate_hz: int) -> Waveform:
         parts.append(silence(tail))
         at += tail
     high = given(spec.high_hz)
-    moved = nudged(high, main.to_hz, "upper frequency") if abs(main.to_hz / high - 1.0) > 1e-5 else ()
+    moved = nudged(high, main.to_hz, "high_hz") if abs(main.to_hz / high - 1.0) > 1e-5 else ()
     return Waveform(
         sample_rate_hz,
         tuple(parts),
@@ -176,11 +176,11 @@ def sweep(spec: ToneSpec, sample_rate_hz: int) -> Waveform:
     )
 
 
-def _step(chirp: Chirp, role: str, start: int, frames: int, channel: str | None) -> Step:
+def _step(chirp: Chirp, role: str, start: int, frames: int, channel: str | None) -> LevelStep:
     last = None
     if chirp.fall_above_hz is not None:
         last = float(db_from_ratio(float(chirp.amplitude(np.array(chirp.to_hz)))))
-    return Step(
+    return LevelStep(
         role,
         start,
         start + frames,

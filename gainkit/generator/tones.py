@@ -18,7 +18,7 @@ from gainkit.generator.carrier import (
     steady_part,
     whole_cycles,
 )
-from gainkit.generator.model import Part, Samples, Step, Waveform, silence
+from gainkit.generator.model import LevelStep, Part, Samples, Waveform, silence
 from gainkit.generator.spec import ToneSpec, given
 from gainkit.levels import ratio_from_db
 
@@ -34,7 +34,7 @@ def sine(spec: ToneSpec, sample_rate_hz: int) -> Waveform:
         shaped_part(carrier, fade, carrier.frames, ramp(amplitude, 0.0, fade)),
     )
     written = carrier.frequency_hz(sample_rate_hz)
-    steps = (Step("steady", fade, fade + carrier.frames, written, level),)
+    steps = (LevelStep("steady", fade, fade + carrier.frames, written, level),)
     return Waveform(
         sample_rate_hz,
         parts,
@@ -58,17 +58,20 @@ def staircase(spec: ToneSpec, sample_rate_hz: int) -> Waveform:
     turn = _turn_frames(written, sample_rate_hz)
     if turn > dwell // 4:
         raise GainkitError(
-            f"dwell_seconds = {given(spec.dwell_seconds):g} s is too short to settle at {frequency:g} Hz.",
-            f"Use at least {5 * turn / sample_rate_hz:.3f} s.",
+            "dwell_too_short",
+            "dwell_seconds",
+            given(spec.dwell_seconds),
+            frequency_hz=frequency,
+            least_seconds=5 * turn / sample_rate_hz,
         )
     gains = [ratio_from_db(level) for level in levels]
     parts: list[Part] = []
-    steps: list[Step] = []
+    steps: list[LevelStep] = []
     for index, (level, gain) in enumerate(zip(levels, gains, strict=True)):
         first = index * dwell
         parts.append(shaped_part(carrier, turn, first, ramp(gains[index - 1] if index else 0.0, gain, turn)))
         parts.append(steady_part(carrier, dwell - turn, gain, first + turn))
-        steps.append(Step("step", first + turn, first + dwell, written, level))
+        steps.append(LevelStep("step", first + turn, first + dwell, written, level))
     return _between_markers(carrier, sample_rate_hz, parts, steps, (min(levels), max(levels)), frequency)
 
 
@@ -92,7 +95,7 @@ def glide(spec: ToneSpec, sample_rate_hz: int) -> Waveform:
         shaped_part(carrier, turn, -turn, ramp(0.0, ratio_from_db(from_dbfs), turn)),
         shaped_part(carrier, frames, 0, rising),
     ]
-    step = Step("ramp", turn, turn + frames, written, from_dbfs, stop_level_dbfs=to_dbfs)
+    step = LevelStep("ramp", turn, turn + frames, written, from_dbfs, stop_level_dbfs=to_dbfs)
     span = (min(from_dbfs, to_dbfs), max(from_dbfs, to_dbfs))
     return _between_markers(carrier, sample_rate_hz, parts, [step], span, frequency, turn)
 
@@ -106,7 +109,7 @@ def _between_markers(
     carrier: Carrier,
     sample_rate_hz: int,
     parts: list[Part],
-    steps: list[Step],
+    steps: list[LevelStep],
     span_dbfs: tuple[float, float],
     asked_hz: float,
     before: int = 0,
@@ -119,33 +122,31 @@ def _between_markers(
         round(seconds * sample_rate_hz)
         for seconds in (markers.LEAD_SECONDS, markers.GAP_SECONDS, markers.TAIL_SECONDS)
     )
-    fade = fade_frames(sample_rate_hz)
     last = steps[-1].stop_level_dbfs if steps[-1].stop_level_dbfs is not None else steps[-1].level_dbfs
-    body_frames = sum(part.frames for part in parts) + fade
-    body_start = lead + marker.frames + gap
-    zero = body_start + before  # the track's frame at which the carrier's phase is 0
-    end_marker = body_start + body_frames + gap
+    fade, levels_frames = fade_frames(sample_rate_hz), sum(part.frames for part in parts)
+    levels_start = lead + marker.frames + gap
+    levels_stop = levels_start + levels_frames
+    stop_marker = levels_stop + fade + gap
+    zero = levels_start + before  # the track's frame at which the carrier's phase is 0
     whole = (
         silence(lead),
         markers.marker_part(marker, carrier, lead - zero, backwards=False),
         silence(gap),
         *parts,
-        shaped_part(
-            carrier, fade, body_start + body_frames - fade - zero, ramp(ratio_from_db(given(last)), 0.0, fade)
-        ),
+        shaped_part(carrier, fade, levels_stop - zero, ramp(ratio_from_db(given(last)), 0.0, fade)),
         silence(gap),
-        markers.marker_part(marker, carrier, end_marker - zero, backwards=True),
+        markers.marker_part(marker, carrier, stop_marker - zero, backwards=True),
         silence(tail),
     )
-    placed = [step.later(body_start) for step in steps]
+    places = (
+        markers.marker_step(marker, lead, backwards=False),
+        *(step.later(levels_start) for step in steps),
+        markers.marker_step(marker, stop_marker, backwards=True),
+    )
     return Waveform(
         sample_rate_hz,
         whole,
-        (
-            markers.marker_step(marker, lead, backwards=False),
-            *placed,
-            markers.marker_step(marker, end_marker, backwards=True),
-        ),
+        places,
         span_dbfs[1],
         peak=ratio_from_db(span_dbfs[1]),
         frequency_hz=written,
@@ -157,7 +158,7 @@ def _between_markers(
 def silent(spec: ToneSpec, sample_rate_hz: int) -> Waveform:
     """Digital silence: exact zeros for `seconds`, so that what is heard is the system's own noise."""
     frames = round(given(spec.seconds) * sample_rate_hz)
-    return Waveform(sample_rate_hz, (silence(frames),), (Step("silence", 0, frames),), peak=0.0)
+    return Waveform(sample_rate_hz, (silence(frames),), (LevelStep("silence", 0, frames),), peak=0.0)
 
 
 def step_levels(spec: ToneSpec) -> list[float]:
@@ -167,9 +168,9 @@ def step_levels(spec: ToneSpec) -> list[float]:
     span = abs(to_dbfs - from_dbfs)
     count = round(span / step_db)
     if count < 1 or abs(count * step_db - span) > 1e-9 * max(span, 1.0):
+        fitting_db = span / max(count, 1)
         raise GainkitError(
-            f"step_db = {step_db:g} dB does not lead from {from_dbfs:g} to {to_dbfs:g} dBFS in whole steps.",
-            f"Use {span / max(count, 1):g} dB, or move from_dbfs or to_dbfs.",
+            "uneven_steps", "step_db", step_db, from_dbfs=from_dbfs, to_dbfs=to_dbfs, fitting_db=fitting_db
         )
     sign = 1.0 if to_dbfs > from_dbfs else -1.0
     return [round(from_dbfs + sign * step_db * index, 9) for index in range(count + 1)]

@@ -8,13 +8,15 @@ from pathlib import Path
 
 from gainkit.calculator.channel import Channel, channel_clip_volts
 from gainkit.calculator.feeds import Feed, power_feed
-from gainkit.calculator.loads import find_wirings
+from gainkit.calculator.loads import find_loads
 from gainkit.calculator.programme import ProgrammePower, find_programme
 from gainkit.calculator.targets import Target, find_target
 from gainkit.calculator.trims import full_scale_volts_from, trim_db
 from gainkit.errors import GainkitError
 from gainkit.job.system import Source, System, SystemChannel, load_system
 from gainkit.levels import db_from_ratio, watts_from_volts
+from gainkit.remarks import Remark, fault, remark
+from gainkit.results import Result
 
 TOGETHER_DB = 0.5
 """Channels that clip within this of each other clip together [dB] (our choice)."""
@@ -25,7 +27,7 @@ class _Named:
     name: str
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, repr=False)
 class ChannelPlan(Target, _Named):
     """A `Target` with its channel's name and what the plan adds.
 
@@ -34,7 +36,7 @@ class ChannelPlan(Target, _Named):
     (positive) or quieter than the target that setting is [dB]. tone_hz : of the setting tone [Hz].
     supply_volts : what the target was scaled to [V]. trim_db : for a radio's own output, how far its level
     comes down [dB]. programme :
-    long-term power, None without a crest factor.
+    long-term power, None without a crest factor. outputs : full names of the outputs set alike.
     """
 
     sensitivity_in_range: bool | None
@@ -46,16 +48,17 @@ class ChannelPlan(Target, _Named):
     bridged: bool
     built_in: bool
     trim_db: float | None
+    outputs: tuple[str, ...]
     programme: ProgrammePower | None
 
 
-@dataclass(frozen=True)
-class Plan:
+@dataclass(frozen=True, repr=False)
+class Plan(Result):
     """Every channel's figures; cautions : those of the car as a whole."""
 
     source: Source
     channels: tuple[ChannelPlan, ...]
-    cautions: tuple[str, ...]
+    cautions: tuple[Remark, ...]
 
     def channel(self, name: str) -> ChannelPlan:
         """The channel of that name (upper and lower case alike); KeyError when there is none."""
@@ -78,7 +81,7 @@ def plan_system(system: System) -> Plan:
     """All targets of a system. Raises GainkitError where a channel's figures do not suffice."""
     feed = system_feed(system)
     supply = system.supply.volts if feed is None else feed.amplifier_volts
-    channels = tuple(_plan_channel(each, system.source, supply, feed is not None) for each in system.channels)
+    channels = tuple(_plan_channel(each, system.source, supply) for each in system.channels)
     return Plan(system.source, channels, tuple(_cautions(system, channels, feed)))
 
 
@@ -94,7 +97,9 @@ def system_feed(system: System) -> Feed | None:
     watts = 0.0
     for each in system.channels:
         if not each.channel.built_in:
-            watts += each.count * watts_from_volts(channel_clip_volts(each.channel), each.channel.load_ohms)
+            watts += len(each.outputs) * watts_from_volts(
+                channel_clip_volts(each.channel), each.channel.load_ohms
+            )
     if watts == 0.0:
         return None
     return power_feed(watts, supply.efficiency, supply.volts, supply.feed_length_m, supply.feed_square_mm)
@@ -111,13 +116,13 @@ def resolved_channel(each: SystemChannel, source: Source, supply_volts: float | 
     return channel
 
 
-def _plan_channel(each: SystemChannel, source: Source, supply_volts: float | None, sagged: bool) -> ChannelPlan:
+def _plan_channel(each: SystemChannel, source: Source, supply_volts: float | None) -> ChannelPlan:
     channel = resolved_channel(each, source, supply_volts)
     try:
         target = find_target(channel)
-    except GainkitError as fault:
-        raise GainkitError(f"Channel {each.name!r}: {fault.problem}", fault.remedy) from fault
-    low, high = each.sensitivity_min_volts, each.sensitivity_max_volts
+    except GainkitError as wrong:
+        raise wrong.within("channel", each.name) from wrong
+    low, high = channel.sensitivity_min_volts, channel.sensitivity_max_volts
     needed = target.sensitivity_volts
     in_range = nearest = error = None
     if needed is not None and (low is not None or high is not None):
@@ -130,7 +135,7 @@ def _plan_channel(each: SystemChannel, source: Source, supply_volts: float | Non
         trim = trim_db(source.speaker_clip_dbfs, -channel.overlap_db) + 0.0
     cautions = (
         *_source_cautions(each, source, target, trim),
-        *_reach_cautions(nearest, error, target),
+        *_control_cautions(nearest, error, target),
         *target.cautions,
         *_coil_cautions(each),
     )
@@ -139,6 +144,7 @@ def _plan_channel(each: SystemChannel, source: Source, supply_volts: float | Non
         **figures, name=each.name, sensitivity_in_range=in_range, nearest_sensitivity_volts=nearest,
         nearest_error_db=error, tone_hz=channel.tone_hz or 0.0, supply_volts=channel.supply_volts,
         fed_by=each.fed_by, bridged=channel.bridged, built_in=channel.built_in, trim_db=trim,
+        outputs=tuple(output.name for output in each.outputs),
         programme=_programme(each, target),
     )  # fmt: skip
 
@@ -152,69 +158,61 @@ def _programme(each: SystemChannel, target: Target) -> ProgrammePower | None:
     return find_programme(target.clip_watts, each.crest_factor_db, overlaps, crossover, below)[0]
 
 
-def _source_cautions(each: SystemChannel, source: Source, target: Target, trim: float | None) -> Iterator[str]:
+def _source_cautions(
+    each: SystemChannel, source: Source, target: Target, trim: float | None
+) -> Iterator[Remark]:
     """What a radio's loudspeaker output asks for, as a channel of its own or as an amplifier's feed."""
     if trim:
-        latest = -target.overlap_db + 0.0
-        yield (
-            f"Turn this output's own level down by {-trim:.1f} dB: it clips at {source.speaker_clip_dbfs:g} "
-            f"dBFS, and an overlap of {target.overlap_db:g} dB asks for no earlier than {latest:g} dBFS."
+        yield remark(
+            "trim_own_level",
+            trim_db=trim,
+            outputs=tuple(output.name for output in each.outputs),
+            clip_dbfs=source.speaker_clip_dbfs,
+            overlap_db=target.overlap_db,
+            latest_dbfs=-target.overlap_db + 0.0,
         )
     if each.fed_by == "speaker-output" and target.source_volts is None:
-        key = "speaker_clip_dbfs" if each.channel.built_in else "speaker_volts"
-        yield f"Measure the radio's loudspeaker output and give [source] {key}: no gain follows without it."
+        yield remark("speaker_output_not_measured", built_in=each.channel.built_in)
 
 
-def _reach_cautions(nearest: float | None, error: float | None, target: Target) -> Iterator[str]:
-    """What a gain control that does not reach costs, and the way out."""
+def _control_cautions(nearest: float | None, error: float | None, target: Target) -> Iterator[Remark]:
+    """What a gain control that does not go far enough costs, and the way out."""
     if nearest is None or not error:
         return
-    ends = f"({target.sensitivity_volts:.2f} V needed, it ends at {nearest:g} V)"
+    facts = {"needed_volts": target.sensitivity_volts, "nearest_volts": nearest}
     if error > 0:
-        yield (
-            f"The gain control cannot go low enough {ends}: there the channel is {error:.1f} dB too loud, "
-            f"and the overlap grows to {target.overlap_db + error:.1f} dB. Turn the source down by that, or "
-            "put a pad before the input."
-        )
+        yield fault("gain_control_too_hot", **facts, error_db=error, overlap_db=target.overlap_db + error)
     else:
-        yield (
-            f"The gain control cannot go high enough {ends}: there the channel stays {-error:.1f} dB below its "
-            "target. A source or line driver with more volts mends it."
-        )
+        yield fault("gain_control_too_low", **facts, error_db=error)
 
 
-def _coil_cautions(each: SystemChannel) -> Iterator[str]:
+def _coil_cautions(each: SystemChannel) -> Iterator[Remark]:
     if each.coil_ohms is None:
         return
-    found = find_wirings(each.coil_ohms, each.coils, each.drivers).wirings
+    wirings = find_loads(each.coil_ohms, each.coils, each.drivers).wirings
     load = each.channel.load_ohms
-    if not any(abs(wiring.ohms / load - 1.0) < 0.01 for wiring in found):
-        loads = ", ".join(f"{wiring.ohms:.3g}" for wiring in found)
-        yield f"No equal wiring of these coils makes {load:g} ohm; they can make {loads} ohm."
+    if not any(abs(wiring.ohms / load - 1.0) < 0.01 for wiring in wirings):
+        yield fault("coils_make_other_load", load_ohms=load, possible_ohms=[wiring.ohms for wiring in wirings])
 
 
-def _cautions(system: System, channels: tuple[ChannelPlan, ...], feed: Feed | None) -> Iterator[str]:
+def _cautions(system: System, channels: tuple[ChannelPlan, ...], feed: Feed | None) -> Iterator[Remark]:
     """What concerns the car rather than one channel."""
     position = system.source.clean_position
     if position is not None:
-        yield f"Set with the source at its highest clean position ({position}) and every tone control flat."
+        yield remark("set_at_position", position=position)
     else:
-        yield (
-            "The source's highest clean position is not known: find it first ('gainkit volume'), and set with "
-            "every tone control flat."
-        )
+        yield remark("position_not_known")
     if system.supply.volts is None:
-        yield "The supply voltage is not given: ratings are taken as they stand."
+        yield remark("supply_not_given")
     if feed is not None:
-        yield (
-            f"With all amplifiers at full power the feed carries {feed.supply_amperes:.0f} A and loses "
-            f"{feed.lost_volts:.2f} V: unregulated channels are reckoned at {feed.amplifier_volts:.2f} V."
+        yield remark(
+            "feed_loss",
+            supply_amperes=feed.supply_amperes,
+            lost_volts=feed.lost_volts,
+            amplifier_volts=feed.amplifier_volts,
         )
-    if feed is not None:
-        yield "Size cable and fuse for that current by their makers' tables and local codes ('gainkit feed')."
+        yield remark("size_cable_and_fuse")
     first, last = (choose(channels, key=lambda each: each.headroom_db) for choose in (min, max))
     if last.headroom_db - first.headroom_db > TOGETHER_DB:
-        yield (
-            f"The channels do not clip together: {first.name} is the first as the volume goes up, {last.name} "
-            f"the last, {last.headroom_db - first.headroom_db:.1f} dB later."
-        )
+        apart = last.headroom_db - first.headroom_db
+        yield remark("clip_apart", first=first.name, last=last.name, apart_db=apart)

@@ -1,93 +1,125 @@
-"""readings.jsonl: one whole line a reading, only ever appended, flushed to the device before anyone goes on."""
+"""The record's lines as the results that they were, with what later lines say of them."""
 
 from __future__ import annotations
 
-import datetime
-import json
-import os
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
-from gainkit.errors import GainkitError
-from gainkit.results import to_plain
+from gainkit.analysis.model import Measurement
+from gainkit.job.record import CaptureFile, Event, Origin, PlanFigures, read_events
+from gainkit.job.typed import (
+    Acceptance,
+    FreeText,
+    Knob,
+    SupplyReading,
+    TypedLevel,
+    TypedPolarity,
+    Visit,
+    Void,
+)
+from gainkit.matching import MatchResult
+from gainkit.onset import OnsetResult
+from gainkit.polarity import PolarityPair, PolarityResult
+from gainkit.remarks import Remark, fault
+from gainkit.results import NotThatResult, from_plain
+from gainkit.routing import RoutingResult
+from gainkit.volume import VolumeResult
 
-FILE = "readings.jsonl"
+KINDS: dict[str, type] = {
+    "measure": Measurement,
+    "onset": OnsetResult,
+    "volume": VolumeResult,
+    "polarity": PolarityResult,
+    "polarity-pair": PolarityPair,
+    "polarity-typed": TypedPolarity,
+    "match": MatchResult,
+    "routing": RoutingResult,
+    "level": TypedLevel,
+    "knob": Knob,
+    "supply": SupplyReading,
+    "text": FreeText,
+    "accept": Acceptance,
+    "void": Void,
+    "visit": Visit,
+}
+"""What a line of each kind holds."""
+
+FIRST_VISIT = "first"
+"""The name of the visit before any other was begun."""
 
 
 @dataclass(frozen=True)
 class Reading:
-    """One line of the record. when : ISO date and time. kind : the command. channel : its name, or None.
+    """One event of the record as the result it was.
 
-    result : the JSON object that the command gave. captures : names of the files it came from.
+    number, when, kind, outputs, who, origin, captures, plan : see `record.Event`. visit : the name of the visit
+    that it belongs to. void_reason : why it does not count, None when it does.
     """
 
+    number: int
     when: str
     kind: str
-    channel: str | None
-    result: dict[str, Any]
-    captures: tuple[str, ...]
+    outputs: tuple[str, ...]
+    who: str | None
+    origin: Origin
+    captures: tuple[CaptureFile, ...]
+    plan: PlanFigures | None
+    result: Any
+    visit: str
+    void_reason: str | None = None
+
+    @property
+    def counts(self) -> bool:
+        """Whether no later line voids it."""
+        return self.void_reason is None
 
 
-def check_job(folder: Path) -> None:
-    """Raise GainkitError when a folder is no job."""
-    if not (folder / "system.toml").is_file():
-        raise GainkitError(f"{folder} is not a job folder.", f"Start one with `gainkit job new {folder}`.")
-
-
-def log_reading(job: Path, kind: str, channel: str | None, result: Any, captures: Sequence[Path]) -> None:
-    """Append a reading to a job folder.
-
-    A line that an earlier run left torn is closed first, so that it costs itself and nothing else. Raises
-    GainkitError when the folder is no job.
-    """
-    check_job(job)
-    line = json.dumps(
-        {
-            "when": datetime.datetime.now().astimezone().isoformat(timespec="seconds"),
-            "kind": kind,
-            "channel": channel,
-            "captures": [str(path) for path in captures],
-            "result": to_plain(result),
-        },
-        ensure_ascii=False,
-        allow_nan=False,
-    )
-    with open(job / FILE, "ab+") as record:
-        size = record.seek(0, os.SEEK_END)
-        torn = False
-        if size:
-            record.seek(size - 1)
-            torn = record.read(1) != b"\n"
-        record.write(("\n" if torn else "").encode() + line.encode() + b"\n")
-        record.flush()
-        os.fsync(record.fileno())
-
-
-def read_readings(job: Path) -> tuple[list[Reading], list[str]]:
-    """All readings of a job in order, and what could not be read (torn lines), for a person."""
-    path = job / FILE
-    if not path.is_file():
-        return [], []
+def read_readings(job: Path) -> tuple[list[Reading], list[Remark]]:
+    """All readings of a job in order, voided ones too, and what could not be read, as remarks."""
+    events, problems = read_events(job)
     readings: list[Reading] = []
-    problems: list[str] = []
-    for number, line in enumerate(path.read_bytes().split(b"\n"), start=1):
-        if not line.strip():
-            continue
+    for event in events:
+        kind = KINDS.get(event.kind)
         try:
-            entry = json.loads(line)
-            reading = Reading(
-                when=str(entry["when"]),
-                kind=str(entry["kind"]),
-                channel=None if entry["channel"] is None else str(entry["channel"]),
-                result=dict(entry["result"]),
-                captures=tuple(str(name) for name in entry["captures"]),
-            )
-        except (ValueError, KeyError, TypeError):
-            problems.append(
-                f"{path}, line {number}: not a whole reading (cut off while it was written?); left out."
-            )
+            if kind is None:
+                raise NotThatResult("kind", "a known kind")
+            result: Any = from_plain(kind, event.result)
+        except ValueError:  # also a GainkitError: figures that no reading can have
+            problems.append(fault("reading_not_known", line=event.number, kind=event.kind))
             continue
-        readings.append(reading)
-    return readings, problems
+        readings.append(_reading(event, result))
+    return _in_visits(_voided(readings)), problems
+
+
+def _reading(event: Event, result: Any) -> Reading:
+    return Reading(
+        number=event.number, when=event.when, kind=event.kind, outputs=event.outputs, who=event.who,
+        origin=event.origin, captures=event.captures, plan=event.plan, result=result, visit=FIRST_VISIT,
+    )  # fmt: skip
+
+
+def _voided(readings: Sequence[Reading]) -> list[Reading]:
+    """The readings with the reasons of those that do not count. The later line has the say: a void that is
+    itself voided voids nothing."""
+    reasons: dict[int, str] = {}
+    for reading in reversed(readings):
+        if isinstance(reading.result, Void) and reading.number not in reasons:
+            reasons[reading.result.voided] = reading.result.reason
+    return [replace(each, void_reason=reasons.get(each.number)) for each in readings]
+
+
+def _in_visits(readings: Sequence[Reading]) -> list[Reading]:
+    visit = FIRST_VISIT
+    named = []
+    for reading in readings:
+        if isinstance(reading.result, Visit) and reading.counts:
+            visit = reading.result.name
+        named.append(replace(reading, visit=visit))
+    return named
+
+
+def latest(readings: Sequence[Reading], *kinds: str) -> Reading | None:
+    """The last reading of some kinds that counts."""
+    return next((each for each in reversed(readings) if each.kind in kinds and each.counts), None)

@@ -18,20 +18,25 @@ from pathlib import Path
 from typing import Any
 
 from gainkit.calculator.ranges import Range
-from gainkit.errors import GainkitError
+from gainkit.errors import GainkitError, ManyFaults
+from gainkit.words import shown as shown_plainly
 
 LARGEST_FILE_BYTES = 1_000_000
 """No system file written by a person is larger (our choice)."""
 
 MOST_FAULTS_SHOWN = 100
 
+MOST_NAMES = 16
+"""Outputs of one channel: more are no channel of outputs set alike (our choice)."""
+
 
 @dataclass(frozen=True)
 class Key:
     """One allowed key.
 
-    kind : "text", "number", "whole" (a whole number), "flag", "choice", "label" (text or a number) or "tables"
-    (a list of small tables). allowed : a Range for numbers, the words for a choice, the keys for tables.
+    kind : "text", "number", "whole" (a whole number), "flag", "choice", "label" (text or a number), "names" (a
+    list of texts), "choices" (a choice, or a table of one for each name) or "tables" (a list of small tables).
+    allowed : a Range for numbers, the words for a choice, the keys for tables.
     """
 
     name: str
@@ -55,6 +60,11 @@ class Key:
                 return f"a list of tables such as [{{ {inner} }}]"
             case "label":
                 return "text or a number"
+            case "names":
+                return 'a list of different names, such as ["left", "right"]'
+            case "choices":
+                words = " or ".join(f'"{word}"' for word in self.allowed)
+                return f"{words}, or a table of one for each output"
         return "text in quotes"
 
 
@@ -64,49 +74,36 @@ class Faults:
 
     path: Path
     lines: Mapping[tuple[str, int, str], int]
-    found: list[tuple[int, str]] = field(default_factory=list)
+    found: list[tuple[int, GainkitError]] = field(default_factory=list)
 
     def add(
-        self, table: str, number: int, name: str | None, key: str, problem: str, line: int | None = None
+        self, table: str, number: int, name: str | None, fault: GainkitError, line: int | None = None
     ) -> None:
         """Note a fault. table : 'source'; number : 0, or which of the repeated tables; name : its name."""
         place = f"[[{table}]] {number}" if number else f"[{table}]" if table else "top level"
         if name:
             place += f" {shown(name)}"
+        key = fault.parameter or ""
         line = line or self.lines.get((table, number, key)) or self.lines.get((table, number, ""))
         at = f"line {line}, " if line else ""
-        self.found.append((line or 0, f"{at}{place}, {key}: {problem}" if key else f"{at}{place}: {problem}"))
+        whole = f"{at}{place}, {key}" if key else f"{at}{place}"
+        self.found.append((line or 0, fault.within("place", whole)))
 
     def raise_any(self) -> None:
-        """Raise GainkitError with all faults, if there are any."""
+        """Raise ManyFaults with all of them, if there are any."""
         if not self.found:
             return
-        count = len(self.found)
-        listed = [text for _, text in sorted(self.found, key=lambda fault: fault[0])][:MOST_FAULTS_SHOWN]
-        if count > len(listed):
-            listed = [*listed, f"and {count - len(listed)} more"]
-        head = f"{self.path} has {count} fault{'s' if count > 1 else ''}:"
-        raise GainkitError(
-            "\n  ".join([head, *listed]),
-            "Mend these places in the file; 'gainkit job new' writes an example with every key explained.",
+        ordered = [fault for _, fault in sorted(self.found, key=lambda each: each[0])]
+        more = len(ordered) - MOST_FAULTS_SHOWN
+        raise ManyFaults(
+            "system_file", ordered[:MOST_FAULTS_SHOWN], path=str(self.path), count=len(ordered), more=more
         )
 
 
 def shown(found: Any) -> str:
-    """What was found, short and safe to print."""
-    if isinstance(found, str):
-        text = found if len(found) <= 40 else found[:37] + "..."
-        return '"' + "".join(c if c.isprintable() else repr(c)[1:-1] for c in text) + '"'
-    if isinstance(found, bool):
-        return "true" if found else "false"
-    if isinstance(found, Mapping):
-        return "a table"
-    if isinstance(found, list):
-        return "a list"
-    try:
-        return f"{found:.10g}" if isinstance(found, (int, float)) else str(found)[:40]
-    except OverflowError:
-        return "a huge number"
+    """What was found, short and safe to print, text as TOML has it: in double quotes."""
+    text = shown_plainly(found)
+    return f'"{text[1:-1]}"' if isinstance(found, str) else text
 
 
 def nearest(word: str, known: Sequence[str]) -> str | None:
@@ -118,35 +115,27 @@ def nearest(word: str, known: Sequence[str]) -> str | None:
 def read_toml(path: Path) -> tuple[dict[str, Any], str]:
     """The tables of a TOML file and its text. Raises GainkitError for anything that is not one."""
     if path.is_dir():
-        raise GainkitError(f"{path} is a folder.", "Give the system file itself, usually system.toml in it.")
+        raise GainkitError("system_is_folder", "system", path)
     try:
-        raw = path.open("rb").read(LARGEST_FILE_BYTES + 1)
+        with path.open("rb") as file:
+            raw = file.read(LARGEST_FILE_BYTES + 1)
     except FileNotFoundError:
-        raise GainkitError(
-            f"{path} is not there.", "Give the path of a system file; 'gainkit job new' writes one."
-        ) from None
+        raise GainkitError("system_not_there", "system", path) from None
     except OSError as fault:
-        raise GainkitError(
-            f"{path} cannot be read: {fault.strerror}.", "Check the path and its rights."
-        ) from fault
+        raise GainkitError("not_readable", "system", path, reason=fault.strerror) from fault
     if len(raw) > LARGEST_FILE_BYTES:
-        raise GainkitError(f"{path} is larger than 1 MB.", "Give a system file: a page of text.")
+        raise GainkitError("system_too_large", "system", path)
     try:
         text = raw.decode("utf-8-sig")
     except UnicodeDecodeError as fault:
         line = raw.count(b"\n", 0, fault.start) + 1
-        raise GainkitError(
-            f"{path} is not UTF-8 text (line {line}).", "Save it as UTF-8 in the text editor's 'save as'."
-        ) from fault
+        raise GainkitError("not_utf8", "system", path, line=line) from fault
     try:
         return tomllib.loads(text), text
     except RecursionError as fault:
-        raise GainkitError(f"{path} is nested too deeply.", "A system file has flat tables only.") from fault
+        raise GainkitError("nested_too_deeply", "system", path) from fault
     except ValueError as fault:  # TOMLDecodeError, and whole numbers of thousands of digits
-        raise GainkitError(
-            f"{path} is not a TOML file: {fault}.",
-            'Each line is key = value: text in "quotes", numbers bare with a decimal point, true or false.',
-        ) from fault
+        raise GainkitError("not_toml", "system", path, reason=str(fault)) from fault
 
 
 def key_lines(text: str) -> dict[tuple[str, int, str], int]:
@@ -187,67 +176,94 @@ def check_table(
         key = known.get(word)
         if key is None:
             close = nearest(word, list(known))
-            hint = f"; the nearest known key is {close}" if close else f"; known keys: {', '.join(known)}"
-            faults.add(table, number, name, shown(word)[1:-1], f"unknown key{hint}")
+            faults.add(
+                table,
+                number,
+                name,
+                GainkitError("unknown_key", shown(word)[1:-1], None, list(known), nearest=close),
+            )
             continue
         problem, kept = _check_value(value, key)
-        if problem:
-            faults.add(table, number, name, word, problem)
+        if problem is not None:
+            faults.add(table, number, name, problem)
         else:
             good[word] = kept
     for key in keys:
         if key.required and key.name not in found:
-            faults.add(table, number, name, key.name, f"missing; give {key.words()}")
+            faults.add(table, number, name, GainkitError("key_missing", key.name, None, key.words()))
     return good
 
 
-def _check_value(value: Any, key: Key) -> tuple[str | None, Any]:
-    """(problem or None, the value as it will be kept)."""
-    allowed = f"allowed: {key.words()}"
+def _check_value(value: Any, key: Key) -> tuple[GainkitError | None, Any]:
+    """(what is wrong or None, the value as it will be kept)."""
+    wrong = GainkitError("found_other", key.name, shown(value), key.words())
     is_number = isinstance(value, (int, float)) and not isinstance(value, bool)
-    if key.kind in {"number", "whole"}:
-        if isinstance(value, str):
-            return f"found {shown(value)}, which is text; {allowed}, without quotes or unit", None
-        if not is_number or (key.kind == "whole" and not isinstance(value, int)):
-            return f"found {shown(value)}; {allowed}", None
-        try:
-            number = float(value)
-        except OverflowError:
-            number = math.inf
-        if not key.allowed.holds(number):
-            return f"found {shown(value)}; {allowed}", None
-        return None, int(value) if key.kind == "whole" else number
-    if key.kind == "flag":
-        return (None, value) if isinstance(value, bool) else (f"found {shown(value)}; {allowed}", None)
-    if key.kind == "choice":
-        if isinstance(value, str) and value in key.allowed:
-            return None, value
-        close = nearest(value, list(key.allowed)) if isinstance(value, str) else None
-        hint = f' (nearest: "{close}")' if close else ""
-        return f"found {shown(value)}; {allowed}{hint}", None
-    if key.kind == "tables":
-        return _check_small_tables(value, key)
+    match key.kind:
+        case "number" | "whole":
+            return _check_number(value, key, wrong)
+        case "flag":
+            return (None, value) if isinstance(value, bool) else (wrong, None)
+        case "choice":
+            return (
+                (None, value) if value in key.allowed and isinstance(value, str) else (_near(value, key), None)
+            )
+        case "choices":
+            each = list(value.values()) if isinstance(value, dict) and value else [value]
+            fits = all(isinstance(word, str) and word in key.allowed for word in each)
+            return (None, value) if fits else (wrong, None)
+        case "tables":
+            return _check_small_tables(value, key)
+        case "names":
+            return (None, tuple(value)) if _are_names(value) else (wrong, None)
     if isinstance(value, (datetime.date, datetime.time)):
         return None, value.isoformat()
     if isinstance(value, str) or (key.kind == "label" and is_number and math.isfinite(value)):
         return None, value
-    return f"found {shown(value)}; {allowed}", None
+    return wrong, None
 
 
-def _check_small_tables(value: Any, key: Key) -> tuple[str | None, Any]:
+def _check_number(value: Any, key: Key, wrong: GainkitError) -> tuple[GainkitError | None, Any]:
+    if isinstance(value, str):
+        return GainkitError("found_text", key.name, shown(value), key.words()), None
+    if isinstance(value, bool) or not isinstance(value, int if key.kind == "whole" else (int, float)):
+        return wrong, None
+    try:
+        number = float(value)
+    except OverflowError:
+        number = math.inf
+    if not key.allowed.holds(number):
+        return wrong, None
+    return None, int(value) if key.kind == "whole" else number
+
+
+def _near(value: Any, key: Key) -> GainkitError:
+    close = nearest(value, list(key.allowed)) if isinstance(value, str) else None
+    return GainkitError("found_other", key.name, shown(value), key.words(), nearest=close)
+
+
+def _are_names(value: Any) -> bool:
+    """A list of texts, none blank, none twice, none with the stroke that parts channel and output."""
+    if not isinstance(value, list) or not 1 <= len(value) <= MOST_NAMES:
+        return False
+    if not all(isinstance(each, str) and each.strip() and "/" not in each for each in value):
+        return False
+    return len({each.strip().casefold() for each in value}) == len(value)
+
+
+def _check_small_tables(value: Any, key: Key) -> tuple[GainkitError | None, Any]:
     """A list of tables that hold numbers only."""
-    allowed = f"allowed: {key.words()}"
     if not isinstance(value, list) or not value or not all(isinstance(each, dict) for each in value):
-        return f"found {shown(value)}; {allowed}", None
+        return GainkitError("found_other", key.name, shown(value), key.words()), None
     kept = []
     for place, each in enumerate(value, 1):
         if set(each) != {inner.name for inner in key.allowed}:
-            return f"entry {place} has the keys {', '.join(map(shown, each)) or 'none'}; {allowed}", None
+            keys = ", ".join(map(shown, each)) or "none"
+            return GainkitError("entry_keys", key.name, keys, key.words(), entry=place), None
         row = []
         for inner in key.allowed:
             problem, number = _check_value(each[inner.name], inner)
-            if problem:
-                return f"entry {place}, {inner.name}: {problem}", None
+            if problem is not None:
+                return problem.within("place", f"entry {place}, {inner.name}"), None
             row.append(number)
         kept.append(tuple(row))
     return None, kept

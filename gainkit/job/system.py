@@ -2,17 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field, fields
 from pathlib import Path
 from typing import Any
 
+from gainkit.advice import Checks
 from gainkit.calculator import ranges
 from gainkit.calculator.amplifier import Rating
 from gainkit.calculator.channel import Channel, MeterLimits
 from gainkit.calculator.feeds import awg_number, awg_square_mm
+from gainkit.calculator.ranges import faults_of, range_of
 from gainkit.calculator.tones import default_tone_hz
 from gainkit.errors import GainkitError
+from gainkit.job.outputs import Output, find_output
 from gainkit.job.schema import Faults, Key, check_table, key_lines, nearest, number_key, read_toml, shown
 
 JOB_KEYS = tuple(Key(name, "text") for name in ("title", "technician", "vehicle", "date"))
@@ -52,7 +55,8 @@ CHANNEL_KEYS = (
     number_key("real_load_ohms", ranges.OHMS),
     number_key("speaker_watts", ranges.WATTS),
     Key("bridged", "flag"),
-    Key("count", "whole", _WHOLE),
+    Key("outputs", "names"),
+    Key("expected_polarity", "choices", ("positive", "negative")),
     number_key("sensitivity_min_volts", ranges.VOLTS),
     number_key("sensitivity_max_volts", ranges.VOLTS),
     number_key("tone_hz", ranges.FREQUENCY_HZ),
@@ -70,7 +74,17 @@ CHANNEL_KEYS = (
     Key("coils", "whole", _WHOLE),
     Key("drivers", "whole", _WHOLE),
 )
-TABLES = {"job": JOB_KEYS, "source": SOURCE_KEYS, "supply": SUPPLY_KEYS, "meter": METER_KEYS}
+CHECK_KEYS = (
+    number_key("tolerance_db", range_of(Checks, "tolerance_db")),
+    number_key("limit_thd_percent", range_of(Checks, "limit_thd_percent")),
+)
+TABLES = {
+    "job": JOB_KEYS,
+    "source": SOURCE_KEYS,
+    "supply": SUPPLY_KEYS,
+    "meter": METER_KEYS,
+    "check": CHECK_KEYS,
+}
 MOST_CHANNELS = 64
 
 
@@ -114,17 +128,15 @@ class Supply:
 class SystemChannel:
     """One [[channel]]: the calculator's input and what the plan needs besides.
 
-    count : how many equal amplifier channels this one stands for (2 for a left and right pair). fed_by : which
-    output of the source. crest_factor_db : peak over rms of the programme [dB]. coil_ohms, coils, drivers : the
-    voice coils that make load_ohms.
+    outputs : the amplifier outputs that it stands for, set alike. fed_by : which output of the source.
+    crest_factor_db : peak over rms of the programme [dB]. coil_ohms, coils, drivers : the voice coils that
+    make load_ohms.
     """
 
     name: str
     channel: Channel
     fed_by: str = "preamp"
-    count: int = 1
-    sensitivity_min_volts: float | None = None
-    sensitivity_max_volts: float | None = None
+    outputs: tuple[Output, ...] = ()
     crest_factor_db: float | None = None
     coil_ohms: float | None = None
     coils: int = 1
@@ -141,6 +153,16 @@ class System:
     supply: Supply
     meter: MeterLimits
     channels: tuple[SystemChannel, ...]
+    checks: Checks = field(default_factory=Checks)
+
+    @property
+    def outputs(self) -> tuple[Output, ...]:
+        """All outputs of all channels, in order."""
+        return tuple(output for each in self.channels for output in each.outputs)
+
+    def output(self, name: str) -> Output:
+        """The output of that name: 'Front/left'. Raises GainkitError as `outputs.find_output`."""
+        return find_output(self.outputs, name)
 
     def channel(self, name: str) -> SystemChannel:
         """The channel of that name (upper and lower case alike). Raises GainkitError, naming the nearest."""
@@ -149,15 +171,35 @@ class System:
                 return each
         names = [each.name for each in self.channels]
         close = nearest(name, [each.lower() for each in names])
-        hint = f" Did you mean {shown(names[[n.lower() for n in names].index(close)])}?" if close else ""
-        raise GainkitError(
-            f"{self.path} has no channel named {shown(name)}.{hint}",
-            f"Its channels are: {', '.join(map(shown, names))}.",
-        )
+        near = names[[n.lower() for n in names].index(close)] if close else None
+        raise GainkitError("unknown_channel", "for_output", name, names, nearest=near, path=self.path)
 
 
 def load_system(path: Path | str) -> System:
-    """Read and check a system file. Raises GainkitError that names every fault at once."""
+    """Read and check a system file.
+
+    Parameters
+    ----------
+    path : str or Path
+        The file, TOML.
+
+    Returns
+    -------
+    System
+        Source, supply, meter, checks and channels, typed and within their ranges.
+
+    Raises
+    ------
+    GainkitError
+        `ManyFaults` that names every fault at once, with its key and line.
+
+    Examples
+    --------
+    >>> import gainkit, pathlib
+    >>> car = gainkit.load_system(pathlib.Path(gainkit.__file__).parent / "job" / "example_system.toml")
+    >>> [output.name for output in car.outputs]
+    ['Front/left', 'Front/right', 'Rear', 'Subwoofer']
+    """
     path = Path(path)
     document, text = read_toml(path)
     faults = Faults(path, key_lines(text))
@@ -165,13 +207,13 @@ def load_system(path: Path | str) -> System:
     rows = _channel_tables(document, faults)
     for word, value in document.items():
         if word not in TABLES and word != "channel":
-            what = "table" if isinstance(value, (dict, list)) else "key outside any table"
+            is_table = isinstance(value, (dict, list))
             close = nearest(word, [*TABLES, "channel"])
-            hint = f"; the nearest known table is [{close}]" if close else ""
-            known = "[job], [source], [supply], [meter], [[channel]]"
-            table, number = (word, int(isinstance(value, list))) if isinstance(value, (dict, list)) else ("", 0)
+            table, number = (word, int(isinstance(value, list))) if is_table else ("", 0)
             line = faults.lines.get((table, number, "" if table else word))
-            faults.add("", 0, None, shown(word)[1:-1], f"unknown {what}{hint}; known tables: {known}", line)
+            code = "unknown_table" if is_table else "key_outside_tables"
+            unknown = GainkitError(code, shown(word)[1:-1], None, [*TABLES, "channel"], nearest=close)
+            faults.add("", 0, None, unknown, line)
     _check_shared(good, faults)
     _check_source(document, rows, faults)
     _check_names(rows, faults)
@@ -180,7 +222,7 @@ def load_system(path: Path | str) -> System:
     supply = _supply(good["supply"])
     source = Source(**good["source"])
     channels = tuple(_channel(row, source, supply, meter) for row in rows)
-    return System(str(path), Job(**good["job"]), source, supply, meter, channels)
+    return System(str(path), Job(**good["job"]), source, supply, meter, channels, Checks(**good["check"]))
 
 
 # ---- checks ------------------------------------------------------------------------------------------------
@@ -191,8 +233,8 @@ def _one_table(document: Mapping[str, Any], name: str, faults: Faults) -> dict[s
     if found is None:
         return {}
     if not isinstance(found, dict):
-        brackets = "once, in single brackets" if isinstance(found, list) else "as a table"
-        faults.add(name, 0, None, "", f"found {shown(found)}; write it {brackets}: [{name}]")
+        code = "table_in_double_brackets" if isinstance(found, list) else "table_expected"
+        faults.add(name, 0, None, GainkitError(code, None, shown(found), f"[{name}]"))
         return {}
     return check_table(found, TABLES[name], faults, name)
 
@@ -200,12 +242,12 @@ def _one_table(document: Mapping[str, Any], name: str, faults: Faults) -> dict[s
 def _channel_tables(document: Mapping[str, Any], faults: Faults) -> list[dict[str, Any]]:
     found = document.get("channel", [])
     if not isinstance(found, list) or not all(isinstance(each, dict) for each in found):
-        faults.add("channel", 0, None, "", f"found {shown(found)}; head each channel with [[channel]]")
+        faults.add("channel", 0, None, GainkitError("channel_heads", None, shown(found)))
         return []
     if not found:
-        faults.add("", 0, None, "", "there is no channel; add one headed [[channel]]")
+        faults.add("", 0, None, GainkitError("no_channel"))
     if len(found) > MOST_CHANNELS:
-        faults.add("", 0, None, "", f"found {len(found)} channels; allowed: at most {MOST_CHANNELS}")
+        faults.add("", 0, None, GainkitError("too_many_channels", None, len(found), most=MOST_CHANNELS))
         return []
     rows = []
     for number, each in enumerate(found, 1):
@@ -223,14 +265,15 @@ def _check_shared(good: dict[str, dict[str, Any]], faults: Faults) -> None:
         try:
             supply["feed_mm2_of_awg"] = awg_square_mm(float(awg_number(str(gauge))))
         except GainkitError:
-            problem = f"found {shown(gauge)}; allowed: 0 to 40, or 1/0 to 4/0 in quotes"
-            faults.add("supply", 0, None, "feed_awg", problem)
+            wrong = GainkitError("found_other", "feed_awg", shown(gauge), "0 to 40, or 1/0 to 4/0 in quotes")
+            faults.add("supply", 0, None, wrong)
     if "feed_awg" in supply and "feed_mm2" in supply:
-        faults.add("supply", 0, None, "feed_mm2", "give feed_awg or feed_mm2, not both")
+        faults.add("supply", 0, None, GainkitError("one_of_them", "feed_mm2", allowed="feed_awg or feed_mm2"))
     if ("feed_awg" in supply or "feed_mm2" in supply) != ("feed_length_m" in supply):
-        faults.add("supply", 0, None, "feed_length_m", "a feed needs feed_length_m and feed_awg or feed_mm2")
-    if "low_hz" in meter and "high_hz" in meter and meter["low_hz"] >= meter["high_hz"]:
-        faults.add("meter", 0, None, "high_hz", "must be above low_hz")
+        needed = "feed_length_m, and feed_awg or feed_mm2"
+        faults.add("supply", 0, None, GainkitError("needs_each_other", "feed_length_m", allowed=needed))
+    for fault in faults_of(MeterLimits, **meter):
+        faults.add("meter", 0, None, fault)
 
 
 def _check_source(document: Mapping[str, Any], rows: list[dict[str, Any]], faults: Faults) -> None:
@@ -238,63 +281,71 @@ def _check_source(document: Mapping[str, Any], rows: list[dict[str, Any]], fault
     by_preamp = any(not row.get("built_in") and row.get("fed_by", "preamp") == "preamp" for row in rows)
     source = document.get("source", {})
     if by_preamp and isinstance(source, dict) and "preamp_volts" not in source:
-        faults.add("source", 0, None, "preamp_volts", f"missing; give {SOURCE_KEYS[1].words()}")
+        faults.add("source", 0, None, GainkitError("key_missing", "preamp_volts", None, SOURCE_KEYS[1].words()))
+
+
+KEY_OF = {"per_half": "rated_per_half"}
+"""Where a channel's field has another name in the file."""
 
 
 def _check_channel(row: dict[str, Any], found: Mapping[str, Any], faults: Faults, number: int) -> None:
-    """Faults between keys of one channel. row : its good values; found : the table as it stands."""
+    """Faults between keys of one channel. row : its good values; found : the table as it stands.
 
-    def fault(key: str, problem: str) -> None:
-        faults.add("channel", number, row.get("name"), key, problem)
+    Rules between the calculator's own figures stand in `Channel`; here are those of the file's keys alone.
+    """
+    told = [*_rating_faults(row, found), *_key_faults(row, found)]
+    if "load_ohms" in row and not any(
+        each.parameter in ("ratings", "rated_watts", "rated_ohms") for each in told
+    ):
+        told += faults_of(Channel, **_channel_fields(row))
+    for fault in told:
+        key = KEY_OF.get(fault.parameter or "", fault.parameter or "")
+        named = GainkitError(fault.code, key, fault.received, fault.allowed, **fault.values)
+        faults.add("channel", number, row.get("name"), named)
 
-    for key, problem in _rating_faults(row, found):
-        fault(key, problem)
-    low, high = row.get("sensitivity_min_volts"), row.get("sensitivity_max_volts")
-    if low is not None and high is not None and low > high:
-        fault("sensitivity_min_volts", f"{low:g} V is above sensitivity_max_volts, {high:g} V: exchange them")
-    low, high = row.get("highpass_hz"), row.get("lowpass_hz")
-    if low is not None and high is not None and low >= high:
-        fault("highpass_hz", f"{low:g} Hz is not below lowpass_hz, {high:g} Hz: nothing would pass")
-    tone, overlap = row.get("tone_dbfs"), row.get("overlap_db", 0.0)
-    if tone is not None and tone > -overlap + 1e-9:
-        most = f"{-overlap + 0.0:g} dBFS with an overlap of {overlap:g} dB"
-        fault("tone_dbfs", f"found {tone:g}; allowed: at most {most}")
-    if row.get("built_in") and row.get("bridged"):
-        fault("bridged", "a built-in output is bridge-tied by itself: leave bridged out")
+
+def _key_faults(row: Mapping[str, Any], found: Mapping[str, Any]) -> Iterator[GainkitError]:
     if row.get("built_in") and row.get("fed_by", "speaker-output") != "speaker-output":
-        fault("fed_by", 'a built-in channel is a loudspeaker output: write "speaker-output" or leave it out')
-    if row.get("rated_per_half") and not row.get("bridged"):
-        fault("rated_per_half", "applies to a bridged channel only: add bridged = true or leave it out")
+        yield GainkitError("built_in_fed_by", "fed_by", row["fed_by"], "speaker-output")
     if ("coils" in row or "drivers" in row) and "coil_ohms" not in found:
-        fault("coil_ohms", "missing; the coils' wiring can only be checked with it")
+        yield GainkitError("coils_need_ohms", "coil_ohms")
+    if "count" in found:
+        yield GainkitError("count_is_gone", "count")
+    expected = row.get("expected_polarity")
+    if isinstance(expected, dict):
+        names = row.get("outputs", ())
+        if strange := [each for each in expected if each not in names]:
+            yield GainkitError("unknown_output", "expected_polarity", strange[0], list(names), nearest=None)
 
 
-def _rating_faults(row: Mapping[str, Any], found: Mapping[str, Any]) -> Iterator[tuple[str, str]]:
+def _rating_faults(row: Mapping[str, Any], found: Mapping[str, Any]) -> Iterator[GainkitError]:
     single = [key for key in ("rated_watts", "rated_ohms") if key in found]
     if "ratings" in found:
         if single:
-            yield "ratings", f"give ratings or {' and '.join(single)}, not both"
-        loads = [ohms for _, ohms in row.get("ratings", [])]
-        if len(set(loads)) < len(loads):
-            yield "ratings", "two entries have the same ohms"
+            yield GainkitError("one_of_them", "ratings", allowed=f"ratings or {' and '.join(single)}")
     elif len(single) < 2 and (single or not ("measured_clip_volts" in found or row.get("built_in"))):
         for key, allowed in (("rated_watts", ranges.WATTS), ("rated_ohms", ranges.OHMS)):
             if key not in found:
-                yield key, f"missing; give a number, {allowed.words()}"
+                yield GainkitError("key_missing", key, None, f"a number, {allowed.words()}")
 
 
 def _check_names(rows: list[dict[str, Any]], faults: Faults) -> None:
+    """No blank channel, and no two outputs of one name."""
     seen: dict[str, int] = {}
     for number, row in enumerate(rows, 1):
         name = row.get("name")
         if name is None:
             continue
-        plain = name.strip().casefold()
-        if not plain:
-            faults.add("channel", number, None, "name", "is blank; give the channel a name")
-        elif plain in seen:
-            faults.add("channel", number, name, "name", f"channel {seen[plain]} has this name already")
-        seen.setdefault(plain, number)
+        if not name.strip():
+            faults.add("channel", number, None, GainkitError("blank_text", "name", name))
+            continue
+        names = {name, *(each.name for each in _outputs(row))}
+        for plain in sorted(each.strip().casefold() for each in names):
+            if plain in seen:
+                faults.add("channel", number, name, GainkitError("name_twice", "name", other=seen[plain]))
+                break
+        for each in names:
+            seen.setdefault(each.strip().casefold(), number)
 
 
 # ---- conversion --------------------------------------------------------------------------------------------
@@ -305,30 +356,39 @@ def _supply(good: Mapping[str, Any]) -> Supply:
     return Supply(good.get("volts"), good.get("feed_length_m"), square_mm, good.get("efficiency", 0.8))
 
 
+def _channel_fields(row: Mapping[str, Any]) -> dict[str, Any]:
+    """The calculator's fields from one checked table, without what other tables say."""
+    ratings = row.get("ratings")
+    if ratings is None and "rated_watts" in row and "rated_ohms" in row:
+        ratings = [(row["rated_watts"], row["rated_ohms"])]
+    own = {each.name for each in fields(Channel)} - {"ratings", "tone_hz", "source_volts", "supply_volts"}
+    return {
+        "ratings": tuple(Rating(watts, ohms) for watts, ohms in ratings or ()),
+        "per_half": row.get("rated_per_half", False),
+        "tone_hz": row.get("tone_hz", default_tone_hz(row.get("highpass_hz"), row.get("lowpass_hz"))),
+        **{key: value for key, value in row.items() if key in own},
+    }
+
+
 def _channel(row: Mapping[str, Any], source: Source, supply: Supply, meter: MeterLimits) -> SystemChannel:
     """The calculator's input from one checked table."""
-    ratings = row.get("ratings")
-    if ratings is None and "rated_watts" in row:
-        ratings = [(row["rated_watts"], row["rated_ohms"])]
-    built_in = row.get("built_in", False)
-    same = (
-        "load_ohms", "speaker_watts", "margin_db", "overlap_db", "tone_dbfs", "rated_supply_volts",
-        "regulated", "min_ohms", "bridged", "measured_clip_volts", "real_load_ohms", "highpass_hz",
-        "lowpass_hz", "crossover_hz",
-    )  # fmt: skip
-    fed_by = "speaker-output" if built_in else row.get("fed_by", "preamp")
+    fed_by = "speaker-output" if row.get("built_in") else row.get("fed_by", "preamp")
     channel = Channel(
-        ratings=tuple(Rating(watts, ohms) for watts, ohms in ratings or ()),
-        per_half=row.get("rated_per_half", False),
-        tone_hz=row.get("tone_hz", default_tone_hz(row.get("highpass_hz"), row.get("lowpass_hz"))),
         source_volts=source.preamp_volts if fed_by == "preamp" else source.speaker_volts,
         supply_volts=supply.volts,
-        built_in=built_in,
         meter=meter,
-        **{key: row[key] for key in same if key in row},
+        **_channel_fields(row),
     )
-    kept = (
-        "sensitivity_min_volts", "sensitivity_max_volts", "crest_factor_db", "coil_ohms", "coils", "drivers",
-        "count",
-    )  # fmt: skip
-    return SystemChannel(row["name"], channel, fed_by, **{key: row[key] for key in kept if key in row})
+    kept = ("crest_factor_db", "coil_ohms", "coils", "drivers")
+    return SystemChannel(
+        row["name"], channel, fed_by, _outputs(row), **{key: row[key] for key in kept if key in row}
+    )
+
+
+def _outputs(row: Mapping[str, Any]) -> tuple[Output, ...]:
+    """The outputs that one checked table stands for; a polarity given once holds for all of them."""
+    names: Sequence[str | None] = row.get("outputs") or (None,)
+    expected = row.get("expected_polarity", "positive")
+    each = {} if isinstance(expected, str) else dict(expected)
+    general = expected if isinstance(expected, str) else "positive"
+    return tuple(Output(row["name"], name, each.get(name or "", general)) for name in names)

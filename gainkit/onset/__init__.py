@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from gainkit.onset.find import OnsetResult, StepResult, onset
-from gainkit.onset.plan import LevelPlan, Pattern, Stretch, from_index, glide, staircase
+from gainkit.onset.find import OnsetResult, StepResult, find_onset
+from gainkit.onset.plan import LevelPlan, Pattern, Stretch, glide, staircase
+from gainkit.onset.tracks import from_index
 
 __all__ = [
     "LevelPlan",
@@ -11,8 +12,8 @@ __all__ = [
     "Pattern",
     "StepResult",
     "Stretch",
+    "find_onset",
     "from_index",
     "glide",
-    "onset",
     "staircase",
 ]

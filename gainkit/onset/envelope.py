@@ -15,13 +15,24 @@ from gainkit.errors import GainkitError
 Floats = NDArray[np.float64]
 
 HOP_SECONDS = 0.002
-COARSE_SECONDS = 0.02
+"""Least length over which the level is taken [s]: short beside a fade of 10 ms, yet of little noise."""
+
+LOUDNESS_SECONDS = 0.02
 SEARCH_SECONDS = 1.0
+"""The tone is looked for in the loudest so many seconds, found in pieces of the first [s]."""
+
+LEAST_PIECES = 8
+"""A recording of fewer such pieces holds no track [-]."""
+
 MOST_SEARCH_FRAMES = 1 << 20
+"""... and in so many frames at most, which an oscilloscope fills in less [frames]."""
+
+HIGHEST_OF_RATE = 0.45
+"""A tone above this part of the rate is the recorder's own filter's business [-]."""
 
 
 @dataclass(frozen=True)
-class Wiring:
+class ChannelChoice:
     """Which channel is read, and what is taken off it for bridged outputs (counted from 1)."""
 
     channel: int = 1
@@ -47,38 +58,32 @@ class Envelope:
         return float(part.mean()) if len(part) else math.nan
 
 
-def loudest_tone(capture: Capture, wiring: Wiring, band_hz: tuple[float, float]) -> float:
+def loudest_tone(capture: Capture, choice: ChannelChoice, band_hz: tuple[float, float]) -> float:
     """Frequency of the strongest line in the loudest second of a recording [Hz].
 
     Raises GainkitError when the recording is silent or too short.
     """
     rate = capture.sample_rate_hz
-    size = max(round(COARSE_SECONDS * rate), 1)
+    size = max(round(LOUDNESS_SECONDS * rate), 1)
     powers = []
-    for block in capture.blocks(channel=wiring.channel, minus=wiring.minus, block_frames=size * 64):
+    for block in capture.blocks(channel=choice.channel, minus=choice.minus, block_frames=size * 64):
         table = block[: len(block) // size * size].reshape(-1, size)
         powers.append(np.var(table, axis=1))
     power = np.concatenate(powers) if powers else np.zeros(0)
-    if len(power) < 8:
-        raise GainkitError(
-            f"{capture.file}: {capture.seconds:.3g} s are too short for a staircase or a glide.",
-            "Record the whole track, from before its start to after its end.",
-        )
-    width = min(round(SEARCH_SECONDS / COARSE_SECONDS), len(power))
+    if len(power) < LEAST_PIECES:
+        raise GainkitError("too_short_for_levels", seconds=capture.seconds).within("file", capture.file)
+    width = min(round(SEARCH_SECONDS / LOUDNESS_SECONDS), len(power))
     loudness = np.convolve(power, np.ones(width), "valid")
     first = int(np.argmax(loudness)) * size
     frames = min(width * size, MOST_SEARCH_FRAMES)
-    part = capture.volts(first, first + frames, channel=wiring.channel, minus=wiring.minus)
-    found = coarse_frequency(part, rate, band_hz[0], min(band_hz[1], 0.45 * rate))
-    if found is None:
-        raise GainkitError(
-            f"{capture.file}: the recording is silent.",
-            "Check the cable, the channel (--channel) and the level.",
-        )
-    return found
+    part = capture.volts(first, first + frames, channel=choice.channel, minus=choice.minus)
+    frequency_hz = coarse_frequency(part, rate, band_hz[0], min(band_hz[1], HIGHEST_OF_RATE * rate))
+    if frequency_hz is None:
+        raise GainkitError("recording_silent").within("file", capture.file)
+    return frequency_hz
 
 
-def follow(capture: Capture, wiring: Wiring, frequency_hz: float) -> Envelope:
+def follow(capture: Capture, choice: ChannelChoice, frequency_hz: float) -> Envelope:
     """Demodulate a recording at a tone: the fundamental's peak volts per hop of whole cycles, 2 ms or more."""
     rate = capture.sample_rate_hz
     cycles = max(1, math.ceil(HOP_SECONDS * frequency_hz))
@@ -89,7 +94,7 @@ def follow(capture: Capture, wiring: Wiring, frequency_hz: float) -> Envelope:
     parts: list[Floats] = []
     left = np.zeros(0)
     rows = max(1, (1 << 16) // size)
-    for block in capture.blocks(channel=wiring.channel, minus=wiring.minus, block_frames=size * rows):
+    for block in capture.blocks(channel=choice.channel, minus=choice.minus, block_frames=size * rows):
         joined = np.concatenate([left, block]) if len(left) else block
         whole = len(joined) // size * size
         table = joined[:whole].reshape(-1, size)

@@ -1,43 +1,38 @@
-"""`onset`: from a recording of a staircase or a glide to the level at which the chain begins to clip."""
+"""`find_onset`: from a recording of a staircase or a glide to the level at which the chain begins to clip."""
 
 from __future__ import annotations
 
-import itertools
+import contextlib
 import math
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
-from gainkit.analysis.measure import check_options
 from gainkit.analysis.model import MeasureOptions, State
 from gainkit.analysis.rails import RailFit
+from gainkit.analysis.thresholds import stands_above
+from gainkit.calculator.ranges import VOLTS, refuse_outside
 from gainkit.capture.model import Capture
 from gainkit.errors import GainkitError
 from gainkit.levels import db_from_ratio, ratio_from_db
-from gainkit.onset.align import CLOCK_TOLERANCE, Alignment, align, by_markers
-from gainkit.onset.envelope import Envelope, Wiring, follow, loudest_tone
-from gainkit.onset.knee import Crossing, crossing
-from gainkit.onset.plan import LevelPlan, Stretch, own_track
-from gainkit.onset.steps import FLOOR_FACTOR, Asked, Judged, judge_steps, windows
+from gainkit.onset.align import CLOCK_TOLERANCE, align, by_markers
+from gainkit.onset.envelope import ChannelChoice, Envelope, follow, loudest_tone
+from gainkit.onset.knee import Crossing, find_crossing
+from gainkit.onset.notes import clock_notes, step_notes
+from gainkit.onset.plan import LevelPlan
+from gainkit.onset.refusals import refuse_moving_steps, refuse_other_steps
+from gainkit.onset.steps import StepFit, StepOptions, fit_steps, windows
+from gainkit.onset.tracks import own_track
+from gainkit.remarks import Remark
+from gainkit.results import Result
 
 OTHER_TRACK = 2e-3
-"""A tone this far off the track's frequency is another track or another sample rate [-]."""
+"""A tone this far off the track's frequency is another track or another sample rate [-]: ten times what a clock
+explains."""
 
-MOVE_TOLERANCE = 0.2
-LEAST_PAIRS = 3
-"""Clean steps that move by so much other than planned are another track's, from so many pairs on [-]."""
-
-HALF_A_STEP = 0.5
-"""Share of a step by which the level may move within one, a loudness control's slow rise or the like [-]."""
-
-STILL_DB = 0.02
-LEAST_SPAN_DB = 3.0
-"""Steps that span so much and whose volts move by less than that are a steady tone's: even a square wave's rms
-still grows with its drive [dB]."""
-
-CLOCK_NAMED_PPM = 20.0
 SMALL_SIGNAL_DB = 3.0
+"""Steps this far below the onset give the gain: a soft knee or a sagging supply does not reach them [dB]."""
 
 
 @dataclass(frozen=True)
@@ -56,9 +51,16 @@ class StepResult:
     gain_db: float | None
     state: State | None
 
+    @property
+    def distortion_seen(self) -> bool:
+        """False where noise alone would show as much THD, and where the step was not judged."""
+        if self.thd_percent is None or self.thd_floor_percent is None:
+            return False
+        return stands_above(self.thd_percent, self.thd_floor_percent)
 
-@dataclass(frozen=True)
-class OnsetResult:
+
+@dataclass(frozen=True, repr=False)
+class OnsetResult(Result):
     """The answer. onset_dbfs, onset_volts : tone level and rms output at which THD reaches the limit.
 
     small_signal_gain_db : median gain_db of the clean steps at least 3 dB below the onset [dB]. rail_volts :
@@ -72,237 +74,162 @@ class OnsetResult:
     small_signal_gain_db: float | None
     rail_volts: float | None
     steps: tuple[StepResult, ...]
-    notes: tuple[str, ...]
+    notes: tuple[Remark, ...]
+
+    @property
+    def loudest_judged(self) -> bool:
+        """Whether figures stand for the loudest step; where they do not, no onset found says nothing."""
+        return max(self.steps, key=lambda step: step.level_dbfs).state is not None
 
 
-def onset(
+def find_onset(
     capture: Capture, plan: LevelPlan, options: MeasureOptions | None = None, *, source_volts: float = 1.0
 ) -> OnsetResult:
-    """Find where THD reaches the limit in a recording of a staircase or a glide.
+    """Find the level at which a chain begins to clip, from one recording of a staircase or a glide.
 
-    plan : what was played. options : channel, minus, band and limit as for ``measure``. source_volts : rms that
-    the source puts out for 0 dBFS [V], for the gain only. Raises GainkitError when the recording does not hold
-    the plan or options are out of range.
+    Parameters
+    ----------
+    capture : the recording, from before the track's start to after its end; it may begin late or end early.
+    plan : what was played, from `staircase`, `glide` or `from_index`.
+    options : channel, minus, band_hz and limit_thd_percent as for a measurement; the rest is not used.
+    source_volts : rms volts that the source puts out for 0 dBFS [V], above 0; for the gain only.
+
+    Returns
+    -------
+    OnsetResult
+        onset_dbfs [dBFS] and onset_volts [V rms] where THD reaches the limit, rail_volts [V peak],
+        small_signal_gain_db [dB], and every step; None where nothing clips or the recording does not tell.
+
+    Raises
+    ------
+    GainkitError
+        When the recording does not hold the plan (`no_staircase`, `no_glide`, `glide_pace`,
+        `glide_not_staircase`, `steady_not_levels`, `other_steps`, `tone_of_other_track`), is silent
+        (`recording_silent`), too short (`too_short_for_levels`) or cut at both ends (`ends_not_recorded`), when
+        no step can be judged (`steps_all_unjudged`), or for options out of range.
+
+    Examples
+    --------
+    A sine in steps of 1 dB from -12 dBFS, cut at 0.75 of full scale, which a sine of -2.5 dBFS reaches:
+
+    >>> import numpy as np
+    >>> from gainkit.capture import Capture
+    >>> from gainkit.onset import find_onset, staircase
+    >>> time = np.arange(13 * 12_000) / 48_000
+    >>> level_dbfs = np.floor(time / 0.25) - 12
+    >>> tone = 10 ** (level_dbfs / 20) * np.sin(2 * np.pi * 997 * time)
+    >>> hiss = 1e-5 * np.random.default_rng(1).standard_normal(len(time) + 19_200)
+    >>> played = np.concatenate([np.zeros(9_600), np.clip(tone, -0.75, 0.75), np.zeros(9_600)]) + hiss
+    >>> result = find_onset(Capture.from_array(played, 48_000), staircase(-12, 0, 1, 0.25))
+    >>> print(f"{result.onset_dbfs:.1f} dBFS, {result.rail_volts:.2f} V")
+    -2.2 dBFS, 0.75 V
     """
     asked = options or MeasureOptions()
-    check_options(asked)
-    if not 0 < source_volts < math.inf:
-        raise GainkitError(f"--source-volts is {source_volts:g} V.", "Give a figure above 0 V.")
-    wiring = Wiring(asked.channel, asked.minus)
-    frequency, clock = _tone(capture, plan, wiring, asked.band_hz)
-    envelope = follow(capture, wiring, frequency)
-    if plan.frequency_hz is None and not plan.markers:
-        own = own_track(plan, frequency)
-        plan = own if own is not None and by_markers(envelope, own, clock) is not None else plan
-    alignment = align(envelope, plan, capture.file, clock)
-    _refuse_glide(envelope, windows(plan, frequency), alignment, capture.file)
-    low_hz, high_hz = asked.band_hz
-    band_hz = low_hz, high_hz * (1 + CLOCK_TOLERANCE)  # no harmonic falls out of the band by the clock alone
-    judged = judge_steps(capture, plan, alignment, Asked(wiring, band_hz, asked.limit_thd_percent, frequency))
-    usable = sorted((step for step in judged if step.judged), key=lambda step: step.level_dbfs)
-    if not usable:
-        raise GainkitError(
-            f"{capture.file}: no step could be judged: {judged[0].reason}.",
-            "Record the whole track again at a lower recording level.",
-        )
-    _refuse_other_steps(usable, asked.limit_thd_percent, capture.file)
-    found = crossing(usable, asked.limit_thd_percent)
-    steps = tuple(_step_result(step, capture.calibrated, source_volts) for step in judged)
+    refuse_outside("source_volts", source_volts, VOLTS)
+    choice = ChannelChoice(asked.channel, asked.minus)
+    frequency_hz, clock = _tone(capture, plan, choice, asked.band_hz)
+    envelope = follow(capture, choice, frequency_hz)
+    with _in_file(capture.file):
+        plan = _with_markers(plan, envelope, frequency_hz, clock)
+        alignment = align(envelope, plan, clock)
+        refuse_moving_steps(envelope, windows(plan, frequency_hz), alignment)
+    fits = fit_steps(capture, plan, alignment, _step_options(choice, asked, frequency_hz))
+    with _in_file(capture.file):
+        usable = _judged_by_level(fits)
+        refuse_other_steps(usable, asked.limit_thd_percent)
+    crossing = find_crossing(usable, asked.limit_thd_percent)
+    notes = (
+        *capture.notes,
+        *step_notes(fits, usable, crossing, asked.limit_thd_percent),
+        *clock_notes(plan, alignment, usable),
+    )
+    steps = tuple(_step_result(fit, capture.calibrated, source_volts) for fit in fits)
     return OnsetResult(
-        found=found is not None,
+        found=crossing is not None,
         limit_thd_percent=asked.limit_thd_percent,
-        onset_dbfs=None if found is None else found.level_dbfs,
-        onset_volts=None if found is None else found.rms_volts,
-        small_signal_gain_db=_small_signal_gain(steps, found),
-        rail_volts=_rail(usable, found),
+        onset_dbfs=None if crossing is None else crossing.level_dbfs,
+        onset_volts=None if crossing is None else crossing.rms_volts,
+        small_signal_gain_db=_small_signal_gain(steps, crossing),
+        rail_volts=_rail(usable, crossing),
         steps=steps,
-        notes=(
-            *capture.notes,
-            *_notes(judged, usable, found, asked.limit_thd_percent),
-            *_clock(plan, alignment, usable),
-        ),
+        notes=notes,
     )
 
 
+@contextlib.contextmanager
+def _in_file(file: str) -> Iterator[None]:
+    """Faults that are met within name the file."""
+    try:
+        yield
+    except GainkitError as fault:
+        raise fault.within("file", file) from None
+
+
 def _tone(
-    capture: Capture, plan: LevelPlan, wiring: Wiring, band_hz: tuple[float, float]
+    capture: Capture, plan: LevelPlan, choice: ChannelChoice, band_hz: tuple[float, float]
 ) -> tuple[float, float | None]:
     """The tone's frequency in the recording [Hz], and recorded per true second where the plan tells it [-]."""
-    heard = loudest_tone(capture, wiring, band_hz)
+    heard = loudest_tone(capture, choice, band_hz)
     if plan.frequency_hz is None:
         return heard, None
     ratio = heard / plan.frequency_hz
     if abs(ratio - 1) > OTHER_TRACK:
-        raise GainkitError(
-            f"{capture.file}: the tone in it is {heard:.5g} Hz, that of the track {plan.frequency_hz:.5g} Hz.",
-            "Check --track, and the sample rate that the recorder wrote into the file.",
-        )
+        fault = GainkitError("tone_of_other_track", heard_hz=heard, track_hz=plan.frequency_hz)
+        raise fault.within("file", capture.file)
     return heard, 1 / ratio
 
 
-def _refuse_glide(envelope: Envelope, steps: Sequence[Stretch], alignment: Alignment, file: str) -> None:
-    """Raise GainkitError when the level moves within a staircase's steps as it does between them: a glide's.
-
-    steps : the plan's windows; those of a glide move by themselves and are passed over. The quieter half tells,
-    which no rail holds still.
-    """
-    still = sorted((s for s in steps if s.level_dbfs == s.stop_level_dbfs), key=lambda s: s.level_dbfs)
-    quiet = still[: max(len(still) // 2, LEAST_PAIRS)]
-    if len(quiet) < LEAST_PAIRS:
-        return
-    drifts = []
-    for step in quiet:
-        begin, end = alignment.recorded(step.start_seconds), alignment.recorded(step.stop_seconds)
-        third = (end - begin) / 3
-        first, last = envelope.mean(begin, begin + third), envelope.mean(end - third, end)
-        if first > 0 and last > 0:
-            drifts.append(db_from_ratio(last / first) * 1.5)  # from the thirds' middles to the ends
-    moves = [upper.level_dbfs - lower.level_dbfs for lower, upper in itertools.pairwise(quiet)]
-    if drifts and abs(float(np.median(drifts))) > HALF_A_STEP * abs(float(np.median(moves))):
-        raise GainkitError(
-            f"{file}: the level moves within the steps, by {np.median(drifts):.2f} dB each: this is a glide.",
-            "Give --glide-seconds, or the track with --index.",
-        )
+def _with_markers(plan: LevelPlan, envelope: Envelope, frequency_hz: float, clock: float | None) -> LevelPlan:
+    """The plan with the markers of gainkit's own track where they are heard; as it is where not."""
+    if plan.frequency_hz is not None or plan.markers:
+        return plan
+    own = own_track(plan, frequency_hz)
+    return own if own is not None and by_markers(envelope, own, clock) is not None else plan
 
 
-def _refuse_other_steps(usable: Sequence[Judged], limit: float, file: str) -> None:
-    """Raise GainkitError when clean steps move by other than the plan, or none moves: it is another track's."""
-    volts = [step.rms_volts for step in usable if step.rms_volts]
-    span_db = usable[-1].level_dbfs - usable[0].level_dbfs
-    if (
-        len(volts) > LEAST_PAIRS
-        and span_db > LEAST_SPAN_DB
-        and db_from_ratio(max(volts) / min(volts)) < STILL_DB
-    ):
-        raise GainkitError(
-            f"{file}: the level does not move where the track's rises by {span_db:.3g} dB.",
-            "This is a steady tone, not the staircase or glide: record that track ('gainkit measure' reads "
-            "steady tones).",
-        )
-    pairs = [
-        (lower, upper)
-        for lower, upper in itertools.pairwise(usable)
-        if all(step.state == "clean" and step.thd_percent < limit for step in (lower, upper))
-    ]
-    moves = [db_from_ratio(upper.fundamental_volts / lower.fundamental_volts) for lower, upper in pairs]
-    planned = [upper.level_dbfs - lower.level_dbfs for lower, upper in pairs]
-    if len(pairs) < LEAST_PAIRS:
-        return
-    ratio = float(np.median(np.array(moves) / np.array(planned)))
-    if abs(ratio - 1) > MOVE_TOLERANCE:
-        raise GainkitError(
-            f"{file}: clean steps move by {np.median(moves):.2f} dB, the plan by {np.median(planned):.3g} dB.",
-            "Check --step-db and --dwell-seconds, or give the track with --index; switch off any loudness or "
-            "compressor in the source.",
-        )
+def _step_options(choice: ChannelChoice, asked: MeasureOptions, frequency_hz: float) -> StepOptions:
+    low_hz, high_hz = asked.band_hz
+    high_hz *= 1 + CLOCK_TOLERANCE  # no harmonic falls out of the band by the clock alone
+    return StepOptions(choice, (low_hz, high_hz), asked.limit_thd_percent, frequency_hz)
 
 
-def _step_result(step: Judged, calibrated: bool, source_volts: float) -> StepResult:
+def _judged_by_level(fits: Sequence[StepFit]) -> list[StepFit]:
+    """The steps that were judged, by rising level. Raises GainkitError when there is none."""
+    usable = sorted((fit for fit in fits if fit.judged), key=lambda fit: fit.level_dbfs)
+    if not usable:
+        raise GainkitError("steps_all_unjudged", why=fits[0].unjudged)
+    return usable
+
+
+def _step_result(fit: StepFit, calibrated: bool, source_volts: float) -> StepResult:
     gain = None
-    if calibrated and step.judged and step.rms_volts:
-        gain = db_from_ratio(step.rms_volts / source_volts) - step.level_dbfs
+    if calibrated and fit.judged and fit.rms_volts:
+        gain = db_from_ratio(fit.rms_volts / source_volts) - fit.level_dbfs
     return StepResult(
-        level_dbfs=step.level_dbfs,
-        rms_volts=step.rms_volts,
-        thd_percent=step.thd_percent if step.judged else None,
-        thd_floor_percent=step.thd_floor_percent if step.judged else None,
+        level_dbfs=fit.level_dbfs,
+        rms_volts=fit.rms_volts,
+        thd_percent=fit.thd_percent if fit.judged else None,
+        thd_floor_percent=fit.thd_floor_percent if fit.judged else None,
         gain_db=gain,
-        state=step.state,
+        state=fit.state,
     )
 
 
-def _small_signal_gain(steps: Sequence[StepResult], found: Crossing | None) -> float | None:
-    top = math.inf if found is None else found.level_dbfs - SMALL_SIGNAL_DB
+def _small_signal_gain(steps: Sequence[StepResult], crossing: Crossing | None) -> float | None:
+    top = math.inf if crossing is None else crossing.level_dbfs - SMALL_SIGNAL_DB
     gains = [s.gain_db for s in steps if s.gain_db is not None and s.state == "clean" and s.level_dbfs <= top]
     return float(np.median(gains)) if gains else None
 
 
-def _rail(usable: Sequence[Judged], found: Crossing | None) -> float | None:
+def _rail(usable: Sequence[StepFit], crossing: Crossing | None) -> float | None:
     """The rail that is met first [V peak], at the onset; without one, at the loudest step that shows it."""
-    if found is not None:
-        rails = found.at.rails if found.by_shape else None
-        return None if rails is None else nearer_rail(rails) * ratio_from_db(found.rail_up_db)
-    shown = [step.rails for step in usable if step.state in {"at-onset", "clipped"} and step.rails is not None]
+    if crossing is not None:
+        rails = crossing.at.rails if crossing.by_shape else None
+        return None if rails is None else nearer_rail(rails) * ratio_from_db(crossing.rail_up_db)
+    shown = [fit.rails for fit in usable if fit.state in {"at-onset", "clipped"} and fit.rails is not None]
     return nearer_rail(shown[-1]) if shown else None
 
 
 def nearer_rail(rails: RailFit) -> float:
     """The rail that the wave meets first, from the sine's own centre [V peak]."""
-    return float(min(rails.reach(0), rails.reach(1)))
-
-
-def _notes(
-    judged: Sequence[Judged], usable: Sequence[Judged], found: Crossing | None, limit: float
-) -> list[str]:
-    """What a person should know beside the figures."""
-    notes = []
-    floor = [step for step in usable if step.below_floor]
-    if floor:
-        worst = FLOOR_FACTOR * max(step.thd_floor_percent for step in floor)
-        notes.append(
-            f"{_levels(floor)}: THD is below what this recording resolves (up to {worst:.2g} % there)."
-        )
-    for reason in dict.fromkeys(step.reason for step in judged if step.reason is not None):
-        notes.append(f"{_levels([step for step in judged if step.reason == reason])} not judged: {reason}.")
-    overload = [step for step in judged if step.reason is not None and "overloaded" in step.reason]
-    if overload:
-        notes.append("Turn the recorder's input down or use a pad, and record again.")
-    if found is None:
-        notes.append(_never(judged, usable, limit))
-    elif found.extrapolated:
-        notes.append(
-            f"Every step is already beyond the limit: the onset lies below {usable[0].level_dbfs:g} dBFS and "
-            "was followed down along the fitted rails. Play a staircase that starts lower."
-        )
-    elif not found.by_shape:
-        notes.append("THD passes the limit, but its shape is not that of a rail: look for another cause.")
-    else:
-        low = [s for s in usable if s.level_dbfs < found.level_dbfs and s.thd_percent >= limit]
-        if low:
-            notes.append(
-                f"{_levels(low)}: THD is above the limit well below the rail: noise or crossover distortion, "
-                "not clipping."
-            )
-    notes += dict.fromkeys(f"{step.level_dbfs:g} dBFS: {remark}" for step in usable for remark in step.remarks)
-    return notes
-
-
-def _never(judged: Sequence[Judged], usable: Sequence[Judged], limit: float) -> str:
-    loudest = usable[-1]
-    if any(step.reason is not None and step.level_dbfs > loudest.level_dbfs for step in judged):
-        return (
-            f"THD stays below {limit:g} % up to {loudest.level_dbfs:g} dBFS; the louder steps could not be "
-            "judged, so the onset is not known."
-        )
-    if loudest.thd_percent >= limit:
-        return f"THD is above {limit:g} % at every level and shows no rail: no clipping; look for its cause."
-    return (
-        f"THD stays below {limit:g} % up to {loudest.level_dbfs:g} dBFS: the chain does not clip on this track."
-    )
-
-
-def _levels(steps: Sequence[Judged]) -> str:
-    """Levels for a person: one, or from where to where."""
-    levels = sorted(step.level_dbfs for step in steps)
-    if len(levels) == 1:
-        return f"{levels[0]:g} dBFS"
-    return f"{len(levels)} steps from {levels[0]:.4g} to {levels[-1]:.4g} dBFS"
-
-
-def _clock(plan: LevelPlan, alignment: Alignment, usable: Sequence[Judged]) -> list[str]:
-    """The recorder's clock against the track's, when the two differ for certain."""
-    if plan.frequency_hz is not None:
-        weights = [step.rms_volts or 0.0 for step in usable]
-        heard = float(np.average([step.frequency_hz for step in usable], weights=weights))
-        ppm, deviation = (plan.frequency_hz / heard - 1) * 1e6, 0.5
-    elif alignment.clock_deviation is not None:
-        ppm, deviation = (alignment.clock - 1) * 1e6, alignment.clock_deviation * 1e6
-    else:
-        return []
-    if abs(ppm) < max(CLOCK_NAMED_PPM, 3 * deviation):
-        return []
-    within = f" (within {2 * deviation:.0f} ppm)" if plan.frequency_hz is None else ""
-    return [
-        f"The recorder's clock runs {abs(ppm):.0f} ppm {'fast' if ppm > 0 else 'slow'} against the "
-        f"player's{within}; levels and distortion are not touched by it."
-    ]
+    return float(min(rails.rail_volts(0), rails.rail_volts(1)))

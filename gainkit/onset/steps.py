@@ -5,6 +5,7 @@ from __future__ import annotations
 import itertools
 import math
 from dataclasses import dataclass
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,9 +19,9 @@ from gainkit.analysis.rails import RailFit
 from gainkit.analysis.steady import find_steady
 from gainkit.analysis.tone import ToneFit, fit_tone
 from gainkit.capture.model import Capture
-from gainkit.onset.align import Alignment
-from gainkit.onset.envelope import Wiring
-from gainkit.onset.plan import LevelPlan, Stretch
+from gainkit.onset.envelope import ChannelChoice
+from gainkit.onset.plan import Alignment, LevelPlan, Stretch
+from gainkit.remarks import Remark, all_within
 
 Floats = NDArray[np.float64]
 
@@ -31,23 +32,28 @@ MOST_SECONDS = 2.0
 over two seconds at most."""
 
 GLIDE_WINDOW_DB = 0.25
-LEAST_WINDOW_CYCLES = 6
-LEAST_SHARE = 0.4
+"""A glide is fitted in windows over which its level moves by so much [dB]: the onset lies between two."""
 
-FLOOR_FACTOR = 1.5
-"""THD below the floor times this is not told from none [-]."""
+LEAST_WINDOW_CYCLES = 6
+"""... that hold so many cycles at least: two halves of a fit's three [cycles]."""
+
+LEAST_SHARE, LEAST_GLIDE_SHARE = 0.4, 0.99
+"""A step of which less is recorded is not judged; a glide's window must be whole, as its level moves [-]."""
+
+Unjudged = Literal["not-recorded", "too-short", "not-steady", "silent", "recorder-overloaded"]
+"""Why a step was not judged."""
 
 
 @dataclass(frozen=True)
-class Judged:
+class StepFit:
     """One step, or one window of a glide, as measured.
 
-    level_dbfs : of the tone, at the window's middle. reason : why it was not judged, else None; then figures
+    level_dbfs : of the tone, at the window's middle. unjudged : why it was not judged, else None; then figures
     are None. orders : harmonics counted in THD, the fundamental included.
     """
 
     level_dbfs: float
-    reason: str | None = None
+    unjudged: Unjudged | None = None
     rms_volts: float | None = None
     fundamental_volts: float = math.nan
     frequency_hz: float = math.nan
@@ -56,28 +62,33 @@ class Judged:
     state: State | None = None
     rails: RailFit | None = None
     orders: int = 1
-    remarks: tuple[str, ...] = ()
+    remarks: tuple[Remark, ...] = ()
 
     @property
     def judged(self) -> bool:
-        return self.reason is None
+        """True where the figures stand for the step."""
+        return self.unjudged is None
 
     @property
-    def below_floor(self) -> bool:
-        """True when noise alone would show as much THD."""
-        return self.judged and self.thd_percent < self.thd_floor_percent * FLOOR_FACTOR
+    def distortion_seen(self) -> bool:
+        """False where noise alone would show as much THD."""
+        return self.judged and thresholds.stands_above(self.thd_percent, self.thd_floor_percent)
+
+
+@dataclass(frozen=True)
+class StepOptions:
+    """What every step is fitted with: band [Hz], limit [%], where the tone lies [Hz]."""
+
+    choice: ChannelChoice
+    band_hz: tuple[float, float]
+    limit_thd_percent: float
+    frequency_hz: float
 
 
 def windows(plan: LevelPlan, frequency_hz: float) -> list[Stretch]:
     """The parts of the track that are fitted one by one, in track time."""
     if not plan.glide:
-        parts = []
-        for step in plan.stretches:
-            start = step.start_seconds + SETTLE_SHARE * step.seconds
-            stop = step.stop_seconds - END_SHARE * step.seconds
-            start = max(start, stop - MOST_SECONDS)
-            parts.append(Stretch(step.level_dbfs, step.stop_level_dbfs, start, stop))
-        return parts
+        return [_settled(step) for step in plan.stretches]
     ramp = plan.stretches[0]
     span = abs(ramp.stop_level_dbfs - ramp.level_dbfs)
     seconds = max(GLIDE_WINDOW_DB * ramp.seconds / span, LEAST_WINDOW_CYCLES / frequency_hz)
@@ -89,55 +100,53 @@ def windows(plan: LevelPlan, frequency_hz: float) -> list[Stretch]:
     ]
 
 
-@dataclass(frozen=True)
-class Asked:
-    """What every step is fitted with: band [Hz], limit [%], where the tone lies [Hz]."""
-
-    wiring: Wiring
-    band_hz: tuple[float, float]
-    limit_thd_percent: float
-    frequency_hz: float
+def _settled(step: Stretch) -> Stretch:
+    """The part of a step over which the supply has settled."""
+    start = step.start_seconds + SETTLE_SHARE * step.seconds
+    stop = step.stop_seconds - END_SHARE * step.seconds
+    return Stretch(step.level_dbfs, step.stop_level_dbfs, max(start, stop - MOST_SECONDS), stop)
 
 
-def judge_steps(capture: Capture, plan: LevelPlan, alignment: Alignment, asked: Asked) -> list[Judged]:
-    """Fit every step that is in the recording."""
+def fit_steps(capture: Capture, plan: LevelPlan, alignment: Alignment, options: StepOptions) -> list[StepFit]:
+    """Fit every step that is in the recording, in the order of the track."""
     return [
-        _judge_step(capture, part, alignment, asked, plan.glide) for part in windows(plan, asked.frequency_hz)
+        _fit_step(capture, part, alignment, options, plan.glide) for part in windows(plan, options.frequency_hz)
     ]
 
 
-def _judge_step(capture: Capture, part: Stretch, alignment: Alignment, asked: Asked, gliding: bool) -> Judged:
+def _fit_step(
+    capture: Capture, part: Stretch, alignment: Alignment, options: StepOptions, gliding: bool
+) -> StepFit:
     rate = capture.sample_rate_hz
     level = (part.level_dbfs + part.stop_level_dbfs) / 2
     wanted = alignment.recorded(part.start_seconds) * rate, alignment.recorded(part.stop_seconds) * rate
     start, stop = max(math.ceil(wanted[0]), 0), min(math.floor(wanted[1]), capture.frames)
-    share = (stop - start) / (wanted[1] - wanted[0])
-    cycles = (stop - start) / rate * asked.frequency_hz
-    if share < (0.99 if gliding else LEAST_SHARE):
-        return Judged(level, "not in the recording")
-    if cycles < thresholds.LEAST_CYCLES:
-        return Judged(level, f"only {cycles:.1f} cycles long")
-    raw = capture.volts(start, stop, channel=asked.wiring.channel, minus=asked.wiring.minus)
-    audio, audio_rate, _ = decimate(raw, rate, asked.band_hz[1])
-    remarks: tuple[str, ...] = ()
+    if (stop - start) / (wanted[1] - wanted[0]) < (LEAST_GLIDE_SHARE if gliding else LEAST_SHARE):
+        return StepFit(level, "not-recorded")
+    if (stop - start) / rate * options.frequency_hz < thresholds.LEAST_CYCLES:
+        return StepFit(level, "too-short")
+    raw = capture.volts(start, stop, channel=options.choice.channel, minus=options.choice.minus)
+    audio, audio_rate, _ = decimate(raw, rate, options.band_hz[1])
+    remarks: tuple[Remark, ...] = ()
     if gliding:
-        audio = _levelled(audio, audio_rate, asked.frequency_hz)
+        audio = _levelled(audio, audio_rate, options.frequency_hz)
     else:
-        steady = find_steady(audio, 2 * np.pi * asked.frequency_hz / audio_rate, audio_rate)
+        steady = find_steady(audio, 2 * np.pi * options.frequency_hz / audio_rate, audio_rate)
         if steady.reason is not None:
-            return Judged(level, "not steady", float(np.std(raw)))
-        audio, remarks = audio[steady.start : steady.stop], steady.remarks
-    tone = fit_tone(audio, audio_rate, frequency_hz=asked.frequency_hz, band_hz=asked.band_hz)
+            return StepFit(level, "not-steady", float(np.std(raw)))
+        audio = audio[steady.start : steady.stop]
+        remarks = tuple(all_within(steady.remarks, "step", f"{level:g} dBFS"))
+    tone = fit_tone(audio, audio_rate, frequency_hz=options.frequency_hz, band_hz=options.band_hz)
     if tone is None:
-        return Judged(level, "silent", 0.0)
+        return StepFit(level, "silent", 0.0)
     if overloaded(capture, raw, tone):
-        return Judged(level, "the recorder was overloaded", tone.rms_volts)
-    return _with_tone(level, tone, asked, remarks)
+        return StepFit(level, "recorder-overloaded", tone.rms_volts)
+    return _judged(level, tone, options.limit_thd_percent, remarks)
 
 
-def _with_tone(level: float, tone: ToneFit, asked: Asked, remarks: tuple[str, ...]) -> Judged:
-    verdict = judge(tone, asked.limit_thd_percent)
-    return Judged(
+def _judged(level: float, tone: ToneFit, limit_thd_percent: float, remarks: tuple[Remark, ...]) -> StepFit:
+    verdict = judge(tone, limit_thd_percent)
+    return StepFit(
         level_dbfs=level,
         rms_volts=tone.rms_volts,
         fundamental_volts=tone.fundamental_volts,

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import json
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -11,11 +12,12 @@ from typing import Any
 from gainkit.errors import GainkitError
 from gainkit.generator import kinds
 from gainkit.generator.encode import scale_for
-from gainkit.generator.model import Step, Waveform
+from gainkit.generator.model import LevelStep, Marker, Waveform
 from gainkit.levels import db_from_ratio, ratio_from_db
-from gainkit.results import LazySequence, to_plain
-from gainkit.toneset.cautions import track_caution
-from gainkit.toneset.model import INDEX_FILE, Target, ToneSet, Track
+from gainkit.remarks import Remark, remark
+from gainkit.results import LazySequence, Result, to_plain
+from gainkit.toneset.cautions import track_cautions
+from gainkit.toneset.model import BITS, INDEX_FILE, AudioFormat, ToneSet, Track
 
 
 @dataclass(frozen=True)
@@ -32,47 +34,90 @@ class PlannedTrack:
     size_bytes: int
 
 
-def track_facts(planned: PlannedTrack, target: Target) -> dict[str, Any]:
-    """What index.json and `tones one --json` tell of one track, without its hash."""
+@dataclass(frozen=True, repr=False)
+class TrackFacts(Result):
+    """What is true of one track, as index.json tells it.
+
+    file, kind, title, use : its name, the kind of tone, and what it is for.
+    cautions : what can hurt while it plays.
+    channels : "both", "left", "right" or "opposite".
+    frequency_hz : as written [Hz]; None where there is not one.
+    level_dbfs, level_kind : as asked [dBFS], "rms" or "peak"; None for silence.
+    scaled_db : by how much the whole track was turned down so that dither does not clip it [dB].
+    seconds, frames : its length.
+    dither, seed : how its samples were rounded.
+    parameters : those of its kind, as `generator.spec.ToneSpec` names them.
+    marker : tone bursts by which a staircase or glide is found again; None elsewhere.
+    steps : where what begins and ends: role, frames, seconds, and what of the rest applies.
+    notes : what was written otherwise than asked.
+    sha256 : hash of the file; None where nothing was written.
+    written : False where the whole file was there already.
+    """
+
+    file: str
+    kind: str
+    title: str
+    use: str
+    cautions: tuple[Remark, ...]
+    channels: str
+    frequency_hz: float | None
+    level_dbfs: float | None
+    level_kind: str | None
+    scaled_db: float
+    seconds: float
+    frames: int
+    dither: bool
+    seed: int
+    parameters: dict[str, Any]
+    marker: Marker | None
+    steps: Sequence[dict[str, Any]]
+    notes: tuple[Remark, ...]
+    sha256: str | None = None
+    written: bool = True
+
+
+def track_facts(
+    planned: PlannedTrack, audio: AudioFormat, sha256: str | None = None, written: bool = True
+) -> TrackFacts:
+    """The facts of a planned track; sha256 : of its file, where that is known."""
     spec, wave = planned.track.spec, planned.waveform
-    return {
-        "file": planned.file,
-        "kind": spec.kind,
-        "title": planned.track.title,
-        "use": planned.track.use,
-        "caution": track_caution(spec) or None,
-        "channels": spec.channels,
-        "frequency_hz": wave.frequency_hz,
-        "level_dbfs": wave.level_dbfs,
-        "level_kind": wave.level_kind if wave.level_dbfs is not None else None,
-        "scaled_db": db_from_ratio(scale_for(wave, target.samples, planned.dither)),
-        "seconds": wave.seconds,
-        "frames": wave.frames,
-        "dither": planned.dither,
-        "seed": spec.seed,
-        "parameters": kinds.own_parameters(spec),
-        "marker": to_plain(wave.marker),
-        "steps": LazySequence(
-            len(wave.steps), lambda place: step_facts(wave.steps[place], target.sample_rate_hz)
-        ),
-        "notes": [*wave.notes, *_format_notes(planned, target)],
-    }
-
-
-def _format_notes(planned: PlannedTrack, target: Target) -> list[str]:
-    """What the sample format makes of a tone otherwise than asked."""
-    spec, samples = planned.track.spec, target.samples
-    if spec.dither and samples.is_float:
-        return ["Floats are written without dither."]
-    lowest = min(
-        (step.level_dbfs for step in planned.waveform.steps if step.level_dbfs is not None), default=0.0
+    return TrackFacts(
+        file=planned.file,
+        kind=spec.kind,
+        title=planned.track.title,
+        use=planned.track.use,
+        cautions=track_cautions(spec),
+        channels=spec.channels,
+        frequency_hz=wave.frequency_hz,
+        level_dbfs=wave.level_dbfs,
+        level_kind=wave.level_kind if wave.level_dbfs is not None else None,
+        scaled_db=db_from_ratio(scale_for(wave, audio.samples, planned.dither)),
+        seconds=wave.seconds,
+        frames=wave.frames,
+        dither=planned.dither,
+        seed=spec.seed,
+        parameters=kinds.own_parameters(spec),
+        marker=wave.marker,
+        steps=LazySequence(len(wave.steps), lambda place: step_facts(wave.steps[place], audio.rate)),
+        notes=(*wave.notes, *_format_notes(planned, audio)),
+        sha256=sha256,
+        written=written,
     )
-    if not samples.is_float and not planned.dither and ratio_from_db(lowest) * samples.full_scale < 0.5:
-        return [f"Without dither, what lies under half a step of {samples.bits} bit is silence."]
-    return []
 
 
-def step_facts(step: Step, sample_rate_hz: int) -> dict[str, Any]:
+def _format_notes(planned: PlannedTrack, audio: AudioFormat) -> tuple[Remark, ...]:
+    """What the sample format makes of a tone otherwise than asked."""
+    spec, samples = planned.track.spec, audio.samples
+    if spec.dither and samples.is_float:
+        return (remark("floats_without_dither"),)
+    levels = (step.level_dbfs for step in planned.waveform.steps if step.level_dbfs is not None)
+    faint = ratio_from_db(min(levels, default=0.0)) * samples.full_scale < 0.5
+    if faint and not samples.is_float and not planned.dither:
+        return (remark("faint_without_dither", bits=samples.bits),)
+    return ()
+
+
+def step_facts(step: LevelStep, sample_rate_hz: int) -> dict[str, Any]:
     """One step: role, where in frames and seconds, and what of the rest applies."""
     facts = {key: value for key, value in dataclasses.asdict(step).items() if value is not None}
     facts["start_seconds"] = step.start_frame / sample_rate_hz
@@ -80,20 +125,23 @@ def step_facts(step: Step, sample_rate_hz: int) -> dict[str, Any]:
     return facts
 
 
-def index_text(tone_set: ToneSet, target: Target, tracks: list[dict[str, Any]]) -> str:
+def index_text(tone_set: ToneSet, audio: AudioFormat, tracks: Sequence[TrackFacts]) -> str:
     """The whole of index.json; the same set gives the same text, always."""
     from gainkit import __version__
 
+    entries = [to_plain(track) for track in tracks]
+    for entry in entries:
+        del entry["written"]  # of one run, not of the set
     index = {
         "made_by": f"gainkit {__version__}",
         "set": tone_set.name,
         "title": tone_set.title,
-        "sample_rate_hz": target.sample_rate_hz,
-        "bits": target.samples.bits,
-        "format": target.file_format,
-        "tracks": tracks,
+        "sample_rate_hz": audio.rate,
+        "bits": audio.bits,
+        "format": audio.format,
+        "tracks": entries,
     }
-    return json.dumps(to_plain(index), indent=1, ensure_ascii=False, allow_nan=False) + "\n"
+    return json.dumps(index, indent=1, ensure_ascii=False, allow_nan=False) + "\n"
 
 
 _INDEX_KEYS: dict[str, type] = {"sample_rate_hz": int, "bits": int, "format": str, "tracks": list}
@@ -104,39 +152,40 @@ _TRACK_KEYS: dict[str, type] = {
 
 def _is_index(index: Any) -> bool:
     """Whether this is an index of ours: what is needed is there, of the right type, and leads nowhere else."""
-
-    def holds(table: Any, keys: dict[str, type]) -> bool:
-        return isinstance(table, dict) and all(type(table.get(key)) is kind for key, kind in keys.items())
-
     return (
-        holds(index, _INDEX_KEYS)
+        _holds(index, _INDEX_KEYS)
         and index["sample_rate_hz"] in kinds.SAMPLE_RATES_HZ
-        and index["bits"] in (16, 24, 32)
-        and all(
-            holds(track, _TRACK_KEYS)
-            and track["frames"] >= 0
-            and track["file"] == Path(track["file"]).name
-            and "\\" not in track["file"]
-            for track in index["tracks"]
-        )
+        and index["bits"] in BITS
+        and all(_is_entry(track) for track in index["tracks"])
     )
+
+
+def _is_entry(track: Any) -> bool:
+    """Whether this is an entry of ours, of a file in the same folder."""
+    return (
+        _holds(track, _TRACK_KEYS)
+        and track["frames"] >= 0
+        and track["file"] == Path(track["file"]).name
+        and "\\" not in track["file"]
+    )
+
+
+def _holds(table: Any, keys: dict[str, type]) -> bool:
+    return isinstance(table, dict) and all(type(table.get(key)) is kind for key, kind in keys.items())
 
 
 def read_index(folder: Path) -> dict[str, Any]:
     """The index of a folder of tracks. Raises GainkitError when it is missing, broken or not one of ours."""
     path = folder / INDEX_FILE
     if not folder.is_dir():
-        raise GainkitError(f"{folder} is not a folder.", "Give the folder that the tracks were written to.")
+        raise GainkitError("index_folder_missing").within("file", folder)
     try:
         index = json.loads(path.read_text(encoding="utf-8"))
-        complete = _is_index(index)
+        usable = _is_index(index)
     except FileNotFoundError:
-        raise GainkitError(
-            f"{path} is not there: the set was not written to its end, or this is another folder.",
-            "Run gainkit tones write again: it goes on where it stopped.",
-        ) from None
+        raise GainkitError("index_missing").within("file", path) from None
     except (ValueError, RecursionError):
-        complete = False
-    if not complete:
-        raise GainkitError(f"{path} is damaged.", "Write the set anew with gainkit tones write --overwrite.")
+        usable = False
+    if not usable:
+        raise GainkitError("index_damaged").within("file", path)
     return dict(index)

@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import html
 import textwrap
+from collections.abc import Sequence
 
-from gainkit.toneset.cautions import COPYING, GENERAL, track_caution
-from gainkit.toneset.index import PlannedTrack
-from gainkit.toneset.model import Target, ToneSet
+from gainkit.figures import plain
+from gainkit.toneset.cautions import COPYING, GENERAL
+from gainkit.toneset.index import TrackFacts
+from gainkit.toneset.model import AudioFormat, ToneSet
 
 _WIDTH = 78
 
@@ -18,73 +20,66 @@ def duration(seconds: float) -> str:
     return f"{whole // 60}:{whole % 60:02d}"
 
 
-def level_text(planned: PlannedTrack) -> str:
+def level_text(track: TrackFacts) -> str:
     """The level of a track in words: -12 dBFS, -20 to 0 dBFS, -6 dBFS peak."""
-    spec, wave = planned.track.spec, planned.waveform
-    if spec.from_dbfs is not None:
-        return f"{spec.from_dbfs:g} to {spec.to_dbfs:g} dBFS"
-    if wave.level_dbfs is None:
+    if (from_dbfs := track.parameters.get("from_dbfs")) is not None:
+        return f"{plain(from_dbfs, 6)} to {plain(track.parameters['to_dbfs'], 6)} dBFS"
+    if track.level_dbfs is None:
         return "silent"
-    kind = " peak" if wave.level_kind == "peak" else " rms" if spec.kind == "noise" else ""
-    return f"{wave.level_dbfs:g} dBFS{kind}"
+    kind = " peak" if track.level_kind == "peak" else " rms" if track.kind == "noise" else ""
+    return f"{plain(track.level_dbfs, 6)} dBFS{kind}"
 
 
-def form_text(target: Target) -> str:
+def form_text(audio: AudioFormat) -> str:
     """How the tracks are written: WAV, 44.1 kHz, 16 bit."""
-    bits = "32 bit float" if target.samples.is_float else f"{target.samples.bits} bit"
-    return f"{target.file_format.upper()}, {target.sample_rate_hz / 1000:g} kHz, {bits}"
+    bits = "32 bit float" if audio.samples.is_float else f"{audio.bits} bit"
+    return f"{audio.format.upper()}, {plain(audio.rate / 1000)} kHz, {bits}"
 
 
-def page_text(tone_set: ToneSet, target: Target, planned: list[PlannedTrack]) -> str:
+def page_text(tone_set: ToneSet, audio: AudioFormat, tracks: Sequence[TrackFacts]) -> str:
     """tracks.txt: cautions first, then each track with level, length and use; plain ASCII letters and CRLF."""
-
-    def wrapped(text: str, indent: str, first: str | None = None) -> str:
-        return textwrap.fill(
-            text, _WIDTH, initial_indent=indent if first is None else first, subsequent_indent=indent
-        )
-
     lines = [tone_set.title, "=" * len(tone_set.title)]
     if tone_set.about:
-        lines.append(wrapped(tone_set.about, ""))
-    total = sum(item.waveform.seconds for item in planned)
-    lines += [f"{len(planned)} tracks, {duration(total)}, {form_text(target)}.", "", "BEFORE YOU PLAY ANYTHING"]
-    lines += [wrapped(text, "  ", "! ") for text in GENERAL]
+        lines.append(_wrapped(tone_set.about))
+    total = sum(track.seconds for track in tracks)
+    lines += [f"{len(tracks)} tracks, {duration(total)}, {form_text(audio)}.", "", "BEFORE YOU PLAY ANYTHING"]
+    lines += [_wrapped(caution, "! ") for caution in GENERAL]
     lines += ["", "TRACKS (0 dBFS: the peaks of a sine touch full scale)", ""]
-    for item in planned:
-        channels = "" if item.track.spec.channels == "both" else f", {channel_text(item)}"
-        lines.append(f"{item.file}  {level_text(item)}, {duration(item.waveform.seconds)}{channels}")
-        lines.append(wrapped(f"{item.track.title}. {item.track.use}", "    "))
-        if caution := track_caution(item.track.spec):
-            lines.append(wrapped(caution, "      ", "    ! "))
-        lines += [wrapped(note, "    ") for note in item.waveform.notes]
+    for track in tracks:
+        lines += _track_lines(track)
     lines += ["", "KEEPING THE TRACKS AS THEY ARE"]
-    lines += [wrapped(text, "  ", "- ") for text in COPYING]
+    lines += [_wrapped(advice, "- ") for advice in COPYING]
     return "\r\n".join("\n".join(lines).split("\n")) + "\r\n"
 
 
-def channel_text(item: PlannedTrack) -> str:
+def _track_lines(track: TrackFacts) -> list[str]:
+    """One track of tracks.txt."""
+    channels = "" if track.channels == "both" else f", {channel_text(track)}"
+    return [
+        f"{track.file}  {level_text(track)}, {duration(track.seconds)}{channels}",
+        _wrapped(f"{track.title}. {track.use}", "    "),
+        *(_wrapped(caution, "    ! ") for caution in track.cautions),
+        *(_wrapped(note, "    ") for note in track.notes),
+    ]
+
+
+def _wrapped(text: object, first: str = "") -> str:
+    """A text or remark in lines that hang under its first."""
+    return textwrap.fill(str(text), _WIDTH, initial_indent=first, subsequent_indent=" " * len(first))
+
+
+def channel_text(track: TrackFacts) -> str:
     """Which channels play, in words."""
     names = {"left": "left only", "right": "right only", "opposite": "right in opposite polarity"}
-    return names.get(item.track.spec.channels, "left and right")
+    return names.get(track.channels, "left and right")
 
 
-def page_html(tone_set: ToneSet, target: Target, planned: list[PlannedTrack]) -> str:
+def page_html(tone_set: ToneSet, audio: AudioFormat, tracks: Sequence[TrackFacts]) -> str:
     """tracks.html: the same for the printer (A4 or Letter, black on white) and a phone; nothing fetched."""
     escape = html.escape
-    total = sum(item.waveform.seconds for item in planned)
-    rows = []
-    for item in planned:
-        caution = track_caution(item.track.spec)
-        rows.append(
-            f"<tr><th scope=row>{escape(item.file)}</th><td>{escape(level_text(item))}</td>"
-            f"<td>{duration(item.waveform.seconds)}</td><td>{escape(channel_text(item))}</td>"
-            f"<td><b>{escape(item.track.title)}.</b> {escape(item.track.use)}"
-            + "".join(f" {escape(note)}" for note in item.waveform.notes)
-            + (f"<br><i>{escape(caution)}</i>" if caution else "")
-            + "</td></tr>"
-        )
-    cautions = "".join(f"<li>{escape(text)}" for text in GENERAL)
-    keeping = "".join(f"<li>{escape(text)}" for text in COPYING)
+    total = sum(track.seconds for track in tracks)
+    rows = [_track_row(track) for track in tracks]
+    cautions, keeping = ("".join(f"<li>{escape(str(each))}" for each in of) for of in (GENERAL, COPYING))
     about = f"<p>{escape(tone_set.about)}" if tone_set.about else ""
     return f"""<!doctype html>
 <html lang=en><meta charset=utf-8><meta name=viewport content="width=device-width, initial-scale=1">
@@ -92,7 +87,7 @@ def page_html(tone_set: ToneSet, target: Target, planned: list[PlannedTrack]) ->
 <style>{_STYLE}</style>
 <h1>{escape(tone_set.title)}</h1>
 {about}
-<p>{len(planned)} tracks, {duration(total)}, {escape(form_text(target))}. 0 dBFS: the peaks of a sine touch full
+<p>{len(tracks)} tracks, {duration(total)}, {escape(form_text(audio))}. 0 dBFS: the peaks of a sine touch full
 scale. <section><h2>Before you play anything</h2><ul>{cautions}</ul></section>
 <table><thead><tr><th>File<th>Level<th>Length<th>Plays on<th>What for</thead>
 <tbody>
@@ -101,6 +96,19 @@ scale. <section><h2>Before you play anything</h2><ul>{cautions}</ul></section>
 <h2>Keeping the tracks as they are</h2><ul>{keeping}</ul>
 </html>
 """
+
+
+def _track_row(track: TrackFacts) -> str:
+    """One track of tracks.html."""
+    escape = html.escape
+    return (
+        f"<tr><th scope=row>{escape(track.file)}</th><td>{escape(level_text(track))}</td>"
+        f"<td>{duration(track.seconds)}</td><td>{escape(channel_text(track))}</td>"
+        f"<td><b>{escape(track.title)}.</b> {escape(track.use)}"
+        + "".join(f" {escape(str(note))}" for note in track.notes)
+        + "".join(f"<br><i>{escape(str(caution))}</i>" for caution in track.cautions)
+        + "</td></tr>"
+    )
 
 
 _STYLE = """

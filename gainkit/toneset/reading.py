@@ -3,16 +3,16 @@
 from __future__ import annotations
 
 import dataclasses
-import difflib
 import tomllib
-from collections.abc import Iterable
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 from gainkit.errors import GainkitError
 from gainkit.generator import kinds
 from gainkit.generator.spec import ToneSpec
-from gainkit.toneset.model import ToneSet, Track, plain_stem, stem_for, title_for
+from gainkit.results import Result
+from gainkit.toneset.model import LONGEST_STEM, ToneSet, Track, plain_stem, stem_for, title_for
 
 SET_KEYS = ("title", "about", "defaults", "track")
 TRACK_KEYS = ("title", "use", "file")
@@ -26,7 +26,7 @@ def sets_folder() -> Path:
     for folder in (package / "_tones", package.parent / "tones"):
         if any(folder.glob("*.toml")):
             return folder
-    raise GainkitError("The tone sets that come with gainkit are not there.", "Install gainkit again.")
+    raise GainkitError("tone_sets_missing")
 
 
 def set_names() -> list[str]:
@@ -34,110 +34,180 @@ def set_names() -> list[str]:
     return sorted(path.stem for path in sets_folder().glob("*.toml"))
 
 
-def read_set(name_or_path: str, sample_rate_hz: int = 44_100) -> ToneSet:
-    """A tone set by the name of one that comes along, or by its TOML file; every tone checked for this rate.
+@dataclass(frozen=True)
+class ListedSet:
+    """One tone set in short. tracks : how many. seconds : playing time of all [s]."""
 
-    Raises GainkitError with file, track and key for whatever cannot be used.
+    name: str
+    title: str
+    about: str
+    tracks: int
+    seconds: float
+
+
+@dataclass(frozen=True, repr=False)
+class ToneSets(Result):
+    """The tone sets that come along."""
+
+    sets: tuple[ListedSet, ...]
+
+
+def list_tones() -> ToneSets:
+    """The tone sets that come along, each with what it is for.
+
+    Returns
+    -------
+    ToneSets
+        `sets`: name, title, about, number of tracks and playing time [s] of each, in alphabetical order.
+
+    Raises
+    ------
+    GainkitError
+        tone_sets_missing: gainkit is not wholly installed.
+
+    Examples
+    --------
+    >>> [each.name for each in list_tones().sets]
+    ['full', 'phone', 'subwoofer', 'teaching']
     """
+    sets = (read_set(name) for name in set_names())
+    return ToneSets(
+        tuple(ListedSet(each.name, each.title, each.about, len(each.tracks), each.seconds) for each in sets)
+    )
+
+
+def read_set(name_or_path: str | Path, sample_rate_hz: int = 44_100) -> ToneSet:
+    """A tone set by the name of one that comes along, or by its TOML file.
+
+    Parameters
+    ----------
+    name_or_path : "full", "phone" ...; or the path of a .toml file.
+    sample_rate_hz : that its tones are built for [Hz].
+
+    Returns
+    -------
+    ToneSet
+        Its tracks in play order, every tone checked and built (not rendered).
+
+    Raises
+    ------
+    GainkitError
+        With file, track and key for whatever cannot be used.
+
+    Examples
+    --------
+    >>> read_set("phone").tracks[0].title
+    '997 Hz at 0 dBFS'
+    """
+    path = _set_path(str(name_or_path))
+    try:
+        return set_from_table(_toml(path), path.stem, sample_rate_hz)
+    except GainkitError as fault:
+        raise fault.within("file", path) from None
+
+
+def _set_path(name_or_path: str) -> Path:
+    """Where a set lies: a plain word is one that comes along. Raises GainkitError for an unknown name."""
     path = Path(name_or_path)
-    if not path.suffix and path.name == name_or_path:
-        names = set_names()
-        if name_or_path not in names:
-            close = difflib.get_close_matches(name_or_path, names, 1)
-            raise GainkitError(
-                f"There is no tone set named {name_or_path}.",
-                f"{f'Did you mean {close[0]}? ' if close else ''}Known are {', '.join(names)}; "
-                "or give the path of a .toml file.",
-            )
-        path = sets_folder() / f"{name_or_path}.toml"
-    try:
-        content = path.read_text(encoding="utf-8-sig")
-    except FileNotFoundError:
+    if path.suffix or path.name != name_or_path:
+        return path
+    names = set_names()
+    if name_or_path not in names:
         raise GainkitError(
-            f"{path} is not there.", f"Check the path; sets that come along: {', '.join(set_names())}."
-        ) from None
-    except UnicodeDecodeError:
-        raise GainkitError(f"{path} is not text in UTF-8.", "Save it as UTF-8 plain text.") from None
+            "unknown_tone_set", "tone_set", name_or_path, names, nearest=kinds.nearest(name_or_path, names)
+        )
+    return sets_folder() / f"{name_or_path}.toml"
+
+
+def _toml(path: Path) -> dict[str, Any]:
+    """What a TOML file holds. Raises GainkitError."""
     try:
-        table = tomllib.loads(content)
+        return tomllib.loads(path.read_text(encoding="utf-8-sig"))
+    except FileNotFoundError:
+        raise GainkitError("tone_set_file_missing", "tone_set", allowed=set_names()) from None
+    except UnicodeDecodeError:
+        raise GainkitError("tone_set_not_utf8") from None
     except (ValueError, RecursionError) as fault:  # also numbers too long for Python, and endless nesting
-        raise GainkitError(f"{path}: {fault}.", "Mend that line; text values stand in double quotes.") from None
-    return set_from_table(table, path.stem, str(path), sample_rate_hz)
+        raise GainkitError("tone_set_not_toml", reason=str(fault)) from None
 
 
-def set_from_table(table: dict[str, Any], name: str, origin: str, sample_rate_hz: int) -> ToneSet:
-    """A tone set from a parsed TOML table; `origin` is named in errors."""
-    _known(table, SET_KEYS, origin)
+def set_from_table(table: dict[str, Any], name: str, sample_rate_hz: int) -> ToneSet:
+    """A tone set from a parsed TOML table. Raises GainkitError with track and key."""
+    _refuse_unknown(table, SET_KEYS)
+    defaults, entries = _defaults(table), _entries(table)
+    tracks = []
+    for number, entry in enumerate(entries, 1):
+        try:
+            tracks.append(_track(entry, defaults, sample_rate_hz))
+        except GainkitError as fault:
+            raise fault.within("track", number) from None
+    title = _text(table, "title") or name
+    return ToneSet(name, title, _text(table, "about"), tuple(tracks))
+
+
+def _defaults(table: dict[str, Any]) -> dict[str, Any]:
+    """The [defaults] of a set."""
     defaults = table.get("defaults", {})
     if not isinstance(defaults, dict):
-        raise GainkitError(f"{origin}: defaults is not a table.", "Write [defaults] on a line of its own.")
-    _known(defaults, (*TRACK_KEYS, *TONE_KEYS), f"{origin}, [defaults]")
+        raise GainkitError("tone_defaults_no_table")
+    try:
+        _refuse_unknown(defaults, (*TRACK_KEYS, *TONE_KEYS))
+    except GainkitError as fault:
+        raise fault.within("table", "defaults") from None
+    return defaults
+
+
+def _entries(table: dict[str, Any]) -> list[dict[str, Any]]:
+    """The [[track]] tables of a set."""
     entries = table.get("track", [])
     if not isinstance(entries, list) or not all(isinstance(entry, dict) for entry in entries) or not entries:
-        raise GainkitError(f"{origin} has no tracks.", "Write one [[track]] for each track, with its kind.")
+        raise GainkitError("no_tracks")
     if len(entries) > MOST_TRACKS:
-        raise GainkitError(f"{origin} has {len(entries)} tracks.", f"Use at most {MOST_TRACKS}.")
-    tracks = tuple(
-        _track(entry, defaults, f"{origin}, track {number}", sample_rate_hz)
-        for number, entry in enumerate(entries, 1)
-    )
-    title = _text(table, "title", origin) or name
-    return ToneSet(name, title, _text(table, "about", origin), tracks)
+        raise GainkitError("too_many_tracks", received=len(entries), allowed=MOST_TRACKS)
+    return entries
 
 
-def _track(entry: dict[str, Any], defaults: dict[str, Any], where: str, sample_rate_hz: int) -> Track:
+def _track(entry: dict[str, Any], defaults: dict[str, Any], sample_rate_hz: int) -> Track:
     """One [[track]] with the set's defaults under it; a default that the kind does not know is passed over."""
-    _known(entry, (*TRACK_KEYS, *TONE_KEYS), where)
-    kind = entry.get("kind", defaults.get("kind"))
-    if not isinstance(kind, str):
-        raise GainkitError(f"{where} has no kind.", f"Give kind = one of {', '.join(kinds.KINDS)}.")
-    try:
-        takes = {*kinds.kind_named(kind).parameters, *kinds.COMMON, *TRACK_KEYS}
-        given = {key: value for key, value in defaults.items() if key in takes} | entry
-        spec = kinds.checked(spec_from(given), sample_rate_hz)
-        kinds.build(spec, sample_rate_hz)  # what only building finds: noise too loud, steps that do not fit
-    except GainkitError as fault:
-        raise GainkitError(f"{where}: {fault.problem}", fault.remedy) from None
-    stem = _text(given, "file", where)
+    _refuse_unknown(entry, (*TRACK_KEYS, *TONE_KEYS))
+    name = entry.get("kind", defaults.get("kind"))
+    if not isinstance(name, str):
+        raise GainkitError("track_without_kind", "kind", allowed=tuple(kinds.KINDS))
+    kind = kinds.kind_named(name)
+    takes = {*kind.parameters, *kinds.COMMON, *TRACK_KEYS}
+    given = {key: value for key, value in defaults.items() if key in takes} | entry
+    spec = kinds.checked(spec_from(given), sample_rate_hz)
+    waveform = kinds.assembled(spec, sample_rate_hz)
+    stem = _text(given, "file")
     if stem and plain_stem(stem) != stem:
         raise GainkitError(
-            f'{where}: file = "{stem}" is not a name that every player takes.',
-            f'Use a-z, 0-9, - and _, at most 28 characters, for example "{plain_stem(stem) or "tone"}".',
+            "track_file_name", "file", stem, longest=LONGEST_STEM, example=plain_stem(stem) or "tone"
         )
-    title = _text(given, "title", where) or title_for(spec)
-    use = _text(given, "use", where) or f"{kinds.KINDS[kind].about[0].upper()}{kinds.KINDS[kind].about[1:]}."
-    return Track(spec, title, use, stem or stem_for(spec))
+    title = _text(given, "title") or title_for(spec)
+    use = _text(given, "use") or f"{kind.about[0].upper()}{kind.about[1:]}."
+    return Track(spec, title, use, stem or stem_for(spec), waveform)
 
 
 def spec_from(values: dict[str, Any]) -> ToneSpec:
-    """A ToneSpec from plain values, their types checked; keys that are no tone's are passed over."""
-    for key, wanted, kind_name in (
-        ("kind", str, "text"),
-        ("band", str, "text"),
-        ("channels", str, "text"),
-        ("dither", bool, "true or false"),
-        ("decorrelated", bool, "true or false"),
-        ("in_turn", bool, "true or false"),
-    ):
-        if values.get(key) is not None and not isinstance(values[key], wanted):
-            raise GainkitError(f"{key} = {values[key]!r} is not {kind_name}.", f"Give {kind_name}.")
+    """A ToneSpec from plain values; keys that are no tone's are passed over. Raises GainkitError."""
     return ToneSpec(**{key: value for key, value in values.items() if key in TONE_KEYS and value is not None})
 
 
-def _text(table: dict[str, Any], key: str, where: str) -> str:
+def _text(table: dict[str, Any], key: str) -> str:
     text = table.get(key, "")
     if not isinstance(text, str):
-        raise GainkitError(f"{where}: {key} = {text!r} is not text.", "Put it in double quotes.")
+        raise GainkitError("not_text", key, text)
     return " ".join(text.split())
 
 
-def _known(table: dict[str, Any], known: Iterable[str], where: str) -> None:
+def _refuse_unknown(table: dict[str, Any], known: tuple[str, ...]) -> None:
     """Refuse a key that nobody reads, with the nearest one that somebody does."""
-    names = list(known)
     for key in table:
-        if key not in names:
-            close = difflib.get_close_matches(key, names, 1)
+        if key not in known:
             raise GainkitError(
-                f"{where}: the key {key} is not known.",
-                f"Did you mean {close[0]}?" if close else f"Known are {', '.join(names)}.",
+                "unknown_set_key",
+                received=table[key],
+                allowed=known,
+                key=key,
+                nearest=kinds.nearest(key, known),
             )

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from gainkit.errors import GainkitError
 from gainkit.generator.encode import encoded_blocks
 from gainkit.generator.model import Waveform
-from gainkit.toneset.model import Target
+from gainkit.toneset.model import AudioFormat
 
 LARGEST_WAV_BYTES = 2**32 - 1
 """The largest file that a FAT file system holds; the size fields of a RIFF header end eight bytes beyond."""
@@ -25,42 +25,40 @@ WRITE_BYTES = 1 << 18
 """Bytes given to the device at a time, always from a page's beginning: pages that are written in two halves
 cost the system nearly twice the time."""
 
-Progress = Callable[[int], None]
+FramesMade = Callable[[int], None]
 """Told the number of frames made since it was last told."""
 
 
-def data_bytes(frames: int, target: Target) -> int:
+def data_bytes(frames: int, audio: AudioFormat) -> int:
     """Bytes of the samples in a WAV file."""
-    return frames * 2 * target.samples.bytes
+    return frames * 2 * audio.samples.bytes
 
 
-def file_bytes(frames: int, target: Target) -> int:
+def file_bytes(frames: int, audio: AudioFormat) -> int:
     """Size of the finished WAV file [bytes]; for FLAC an upper bound: what does not shrink is kept as it is,
     with a header to each block."""
-    size = len(wav_header(frames, target, check=False)) + data_bytes(frames, target)
-    return size if target.file_format == "wav" else size + size // 100 + (1 << 14)
+    size = len(wav_header(frames, audio, check=False)) + data_bytes(frames, audio)
+    return size if audio.format == "wav" else size + size // 100 + (1 << 14)
 
 
-def wav_header(frames: int, target: Target, *, check: bool = True) -> bytes:
+def wav_header(frames: int, audio: AudioFormat, *, check: bool = True) -> bytes:
     """RIFF/WAVE header before the samples: integer PCM (format 1) or float (format 3, with its fact chunk).
 
     Raises GainkitError when the file would pass 4 GiB.
     """
-    size, bits, rate = data_bytes(frames, target), target.samples.bits, target.sample_rate_hz
-    frame_bytes = 2 * target.samples.bytes
-    code = 3 if target.samples.is_float else 1
+    size, bits, rate = data_bytes(frames, audio), audio.bits, audio.rate
+    frame_bytes = 2 * audio.samples.bytes
+    code = 3 if audio.samples.is_float else 1
     form = struct.pack("<HHIIHH", code, 2, rate, rate * frame_bytes, frame_bytes, bits)
     chunks = struct.pack("<4sI", b"fmt ", len(form)) + form
-    if target.samples.is_float:
+    if audio.samples.is_float:
         chunks = struct.pack("<4sI", b"fmt ", len(form) + 2) + form + b"\0\0"
         chunks += struct.pack("<4sII", b"fact", 4, frames)
     whole = 4 + len(chunks) + 8 + size
     if whole + 8 > LARGEST_WAV_BYTES:
         if check:
             raise GainkitError(
-                f"A WAV file of {frames / rate:.0f} s at {rate} Hz and {bits} bit would be "
-                f"{whole / 2**30:.1f} GiB; the format ends at 4 GiB.",
-                "Write FLAC, fewer seconds, a lower rate or fewer bits.",
+                "wav_too_long", seconds=frames / rate, rate_hz=rate, bits=bits, gibibytes=whole / 2**30
             )
         size, whole = 0, 0
     return struct.pack("<4sI4s", b"RIFF", whole, b"WAVE") + chunks + struct.pack("<4sI", b"data", size)
@@ -75,14 +73,14 @@ def packed(block: NDArray[Any], bits: int) -> Any:
     return stored.data.cast("B") if stored.size else b""
 
 
-def wav_pieces(waveform: Waveform, target: Target, *, dither: bool, seed: int) -> Iterator[memoryview]:
+def wav_pieces(waveform: Waveform, audio: AudioFormat, *, dither: bool, seed: int) -> Iterator[memoryview]:
     """The bytes of a whole WAV file in pieces of WRITE_BYTES, the last one shorter.
 
     A piece holds until the next one is asked for: they are made in the same place.
     """
     piece = memoryview(bytearray(WRITE_BYTES))
     filled = 0
-    for source in _wav_parts(waveform, target, dither=dither, seed=seed):
+    for source in _wav_parts(waveform, audio, dither=dither, seed=seed):
         left = memoryview(source)
         while left:
             taken = left[: WRITE_BYTES - filled]
@@ -96,34 +94,34 @@ def wav_pieces(waveform: Waveform, target: Target, *, dither: bool, seed: int) -
         yield piece[:filled]
 
 
-def _wav_parts(waveform: Waveform, target: Target, *, dither: bool, seed: int) -> Iterator[Any]:
+def _wav_parts(waveform: Waveform, audio: AudioFormat, *, dither: bool, seed: int) -> Iterator[Any]:
     """The bytes of a whole WAV file as they come about: its header, then block after block."""
-    yield wav_header(waveform.frames, target)
-    for block in encoded_blocks(waveform, target.samples, dither=dither, seed=seed):
-        yield packed(block, target.samples.bits)
+    yield wav_header(waveform.frames, audio)
+    for block in encoded_blocks(waveform, audio.samples, dither=dither, seed=seed):
+        yield packed(block, audio.bits)
 
 
-def wav_sha256(waveform: Waveform, target: Target, *, dither: bool, seed: int) -> str:
+def wav_sha256(waveform: Waveform, audio: AudioFormat, *, dither: bool, seed: int) -> str:
     """Hash of the WAV file that `write_wav` would make, without making it."""
     digest = hashlib.sha256()
-    for piece in wav_pieces(waveform, target, dither=dither, seed=seed):
+    for piece in wav_pieces(waveform, audio, dither=dither, seed=seed):
         digest.update(piece)
     return digest.hexdigest()
 
 
 def write_wav(
-    path: Path, waveform: Waveform, target: Target, *, dither: bool, seed: int, progress: Progress
+    path: Path, waveform: Waveform, audio: AudioFormat, *, dither: bool, seed: int, made: FramesMade
 ) -> str:
     """Write a WAV file and return its SHA-256. Raises GainkitError over 4 GiB, OSError from the device."""
-    digest, frame_bytes = hashlib.sha256(), 2 * target.samples.bytes
-    made, told = -len(wav_header(0, target)), 0  # the header is no frames
+    digest, frame_bytes = hashlib.sha256(), 2 * audio.samples.bytes
+    written, told = -len(wav_header(0, audio)), 0  # the header is no frames
     with open(path, "wb", buffering=0) as file:
-        for piece in wav_pieces(waveform, target, dither=dither, seed=seed):
+        for piece in wav_pieces(waveform, audio, dither=dither, seed=seed):
             digest.update(piece)
             _write_all(file, piece)
-            made += len(piece)
-            progress(made // frame_bytes - told)
-            told = made // frame_bytes
+            written += len(piece)
+            made(written // frame_bytes - told)
+            told = written // frame_bytes
     return digest.hexdigest()
 
 
@@ -135,13 +133,13 @@ def _write_all(file: Any, piece: Any) -> None:
 
 
 def write_flac(
-    path: Path, waveform: Waveform, target: Target, *, dither: bool, seed: int, progress: Progress
+    path: Path, waveform: Waveform, audio: AudioFormat, *, dither: bool, seed: int, made: FramesMade
 ) -> str:
-    """Write a FLAC file and return its SHA-256. Raises GainkitError for 32 bit, OSError from the device."""
+    """Write a FLAC file and return its SHA-256. Raises OSError from the device."""
     import soundfile
 
     try:
-        _encode_flac(path, waveform, target, dither=dither, seed=seed, progress=progress)
+        _encode_flac(path, waveform, audio, dither=dither, seed=seed, made=made)
     except soundfile.LibsndfileError as fault:
         with open(path, "ab", buffering=0) as probe:  # libsndfile does not tell why: ask the device itself
             _write_all(probe, bytes(1 << 16))
@@ -150,10 +148,10 @@ def write_flac(
     return file_sha256(path)
 
 
-def flac_bytes(waveform: Waveform, target: Target, *, dither: bool, seed: int) -> int:
+def flac_bytes(waveform: Waveform, audio: AudioFormat, *, dither: bool, seed: int) -> int:
     """Exact size of the FLAC file that `write_flac` would make [bytes], found by making it nowhere."""
     scale = _Scale()
-    _encode_flac(scale, waveform, target, dither=dither, seed=seed, progress=lambda frames: None)
+    _encode_flac(scale, waveform, audio, dither=dither, seed=seed, made=lambda frames: None)
     return scale.size
 
 
@@ -180,32 +178,30 @@ class _Scale:
 
 
 def _encode_flac(
-    into: Any, waveform: Waveform, target: Target, *, dither: bool, seed: int, progress: Progress
+    into: Any, waveform: Waveform, audio: AudioFormat, *, dither: bool, seed: int, made: FramesMade
 ) -> None:
     import soundfile
 
-    bits = target.samples.bits
-    if bits not in (16, 24):
-        raise GainkitError("FLAC holds integers, not 32 bit floats.", "Use 16 or 24 bit, or WAV.")
+    bits = audio.bits
     with soundfile.SoundFile(
         into,
         "w",
-        target.sample_rate_hz,
+        audio.rate,
         2,
         f"PCM_{bits}",
         format="FLAC",
         compression_level=FLAC_COMPRESSION,
     ) as file:
-        for block in encoded_blocks(waveform, target.samples, dither=dither, seed=seed):
+        for block in encoded_blocks(waveform, audio.samples, dither=dither, seed=seed):
             file.write(block if bits == 16 else block << 8)
-            progress(len(block))
+            made(len(block))
 
 
-def frames_in(path: Path, target: Target) -> int:
+def frames_in(path: Path, audio: AudioFormat) -> int:
     """Frames that a file just written holds, read back: a WAV's by its size, a FLAC's by its header."""
-    if target.file_format == "wav":
-        frame_bytes = 2 * target.samples.bytes
-        return (path.stat().st_size - len(wav_header(0, target))) // frame_bytes
+    if audio.format == "wav":
+        frame_bytes = 2 * audio.samples.bytes
+        return (path.stat().st_size - len(wav_header(0, audio))) // frame_bytes
     import soundfile
 
     try:

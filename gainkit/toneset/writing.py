@@ -2,46 +2,39 @@
 
 from __future__ import annotations
 
-import contextlib
-import errno
-import re
-import shutil
-from collections.abc import Callable, Iterable, Iterator
-from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
 
 from gainkit.errors import GainkitError
-from gainkit.files import whole_file, write_whole
+from gainkit.files import whole_file
 from gainkit.generator import kinds
+from gainkit.generator.model import Waveform
 from gainkit.generator.spec import ToneSpec
+from gainkit.results import Result
 from gainkit.toneset import wav
-from gainkit.toneset.index import PlannedTrack, index_text, track_facts
+from gainkit.toneset.device import check_room, device_faults, prepare_folder, remove_drafts
+from gainkit.toneset.index import PlannedTrack, TrackFacts, index_text, track_facts
 from gainkit.toneset.model import (
+    FORMATS,
     INDEX_FILE,
-    PAGE_HTML_FILE,
-    PAGE_TEXT_FILE,
-    Target,
+    AudioFormat,
+    Progress,
     ToneSet,
     Track,
     stem_for,
     title_for,
 )
-from gainkit.toneset.pages import page_html, page_text
-
-SPARE_BYTES = 1 << 20
-"""Room for index, pages and the file system's own needs [bytes]."""
-
-Watch = Callable[[str, int, int], None]
-"""Told the file at work, frames done and frames in all, of the whole run."""
+from gainkit.toneset.reading import read_set
+from gainkit.toneset.run import FrameCount, WritingRun, make_file
 
 
-@dataclass(frozen=True)
-class WrittenSet:
-    """What `write_set` did.
+@dataclass(frozen=True, repr=False)
+class WrittenSet(Result):
+    """What `write_tones` did.
 
-    tracks : facts of every track as in index.json, with "written": False where a whole one was there already.
+    set, title, folder : what was written, and where. sample_rate_hz, bits, format : how. size_bytes, seconds :
+    of all tracks; for a dry run of FLAC the size is an upper bound. tracks : facts of each as in index.json;
+    `written` is False where a whole one was there already.
     """
 
     set: str
@@ -52,317 +45,282 @@ class WrittenSet:
     format: str
     size_bytes: int
     seconds: float
-    tracks: list[dict[str, Any]]
+    tracks: tuple[TrackFacts, ...]
 
 
-def plan_tracks(tone_set: ToneSet, target: Target) -> list[PlannedTrack]:
-    """Every track with its file name, waveform and size. Raises GainkitError for what cannot be written."""
-    if target.file_format == "flac" and target.samples.is_float:
-        raise GainkitError("FLAC holds integers, not 32 bit floats.", "Use 16 or 24 bit, or WAV.")
-    planned = []
-    for number, track in enumerate(tone_set.tracks, 1):
-        file = target.file_name(number, len(tone_set.tracks), track.file_stem)
-        planned.append(plan_track(track, target, file))
-    return planned
-
-
-def plan_track(track: Track, target: Target, file: str) -> PlannedTrack:
-    """One track planned under this file name. Raises GainkitError for what cannot be written."""
-    waveform = kinds.build(track.spec, target.sample_rate_hz)
-    if target.file_format == "wav":
-        wav.wav_header(waveform.frames, target)  # refuses what the format cannot hold
-    return PlannedTrack(
-        track,
-        file,
-        waveform,
-        target.samples.dithered(track.spec.dither),
-        wav.file_bytes(waveform.frames, target),
-    )
-
-
-def write_set(
-    tone_set: ToneSet, folder: Path, target: Target, *, overwrite: bool = False, watch: Watch | None = None
+def write_tones(
+    tone_set: str | Path,
+    folder: str | Path,
+    *,
+    rate: int = 44_100,
+    bits: int = 16,
+    format: str = "wav",
+    overwrite: bool = False,
+    dry_run: bool = False,
+    progress: Progress | None = None,
 ) -> WrittenSet:
-    """Write a tone set; tracks that are there and whole already are left as they are.
+    """Write a tone set to a folder: tracks in play order, index.json for machines, pages for people.
 
-    Nothing is written before all of this is known: every track can be made, no file in the way differs (unless
-    `overwrite`), the space suffices. Raises GainkitError otherwise, and when the device fails on the way: then
-    every track under its final name is whole, and the next run goes on from there.
+    Tracks that are there and whole already are left as they are, so an interrupted run goes on where it
+    stopped. The pages hold the cautions: read them before the first tone plays.
+
+    Parameters
+    ----------
+    tone_set : name of one that comes along, or the path of a .toml file.
+    folder : on the stick for example; made where its parent is there.
+    rate : sample rate, 44100, 48000, 88200 or 96000 [Hz].
+    bits : 16 or 24 (integers), 32 (float).
+    format : "wav" or "flac".
+    overwrite : replace what is there and differs.
+    dry_run : tell what would be written, and touch nothing.
+    progress : told (file, frames done, frames in all) as the tracks are made.
+
+    Returns
+    -------
+    WrittenSet
+        Size [bytes], playing time [s] and the facts of every track.
+
+    Raises
+    ------
+    GainkitError
+        Before the first byte: for a set that cannot be made, a file in the way, too little room. On the way:
+        when the device fails; then every track under its final name is whole.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     written = write_tones("phone", folder, rate=48000, dry_run=True)
+    >>> written.tracks[0].file, written.tracks[0].level_dbfs
+    ('01_997hz_0db.wav', 0.0)
     """
-    planned = plan_tracks(tone_set, target)
-    _prepare_folder(folder)
-    with _device_faults(folder):
-        _remove_drafts(folder, [*(item.file for item in planned), PAGE_TEXT_FILE, PAGE_HTML_FILE, INDEX_FILE])
-        pages = {
-            PAGE_TEXT_FILE: page_text(tone_set, target, planned),
-            PAGE_HTML_FILE: page_html(tone_set, target, planned),
-        }
-        run = _Run(planned, folder, target, watch)
-        kept = run.kept(overwrite)
-        _check_pages(folder, pages, overwrite)
-        todo = [item for item in planned if item.file not in kept]
-        _check_index(tone_set, folder, run, kept, overwrite)
-        _check_space(folder, todo, target)
-        hashes = dict(kept)
-        hashes |= run.write(todo)
-        for name, content in pages.items():
-            if not _same_text(folder / name, content):
-                write_whole(folder / name, content, overwrite=overwrite)
-        facts = _facts(planned, target, hashes)
-        index = index_text(tone_set, target, facts)
-        if not _same_text(folder / INDEX_FILE, index):
-            write_whole(folder / INDEX_FILE, index, overwrite=overwrite)
-        size = sum((folder / item.file).stat().st_size for item in planned)
-    told = [{**fact, "written": fact["file"] not in kept} for fact in facts]
-    return _result(tone_set, folder, target, planned, size, told)
+    audio = AudioFormat(rate, bits, format)
+    tones, place = read_set(tone_set, rate), Path(folder)
+    if dry_run:
+        return planned_set(tones, place, audio)
+    return write_set(tones, place, audio, overwrite=overwrite, progress=progress)
 
 
-def make_file(item: PlannedTrack, path: Path, target: Target, progress: wav.Progress) -> str:
-    """Make a track's file just there, neither flushed nor renamed; its SHA-256."""
-    write = wav.write_wav if target.file_format == "wav" else wav.write_flac
-    try:
-        sha256 = write(
-            path, item.waveform, target, dither=item.dither, seed=item.track.spec.seed, progress=progress
-        )
-        if wav.frames_in(path, target) != item.waveform.frames:
-            raise OSError(errno.EIO, "the device did not keep what was written")
-        return sha256
-    except OSError as fault:
-        full = path.parent.is_dir() and shutil.disk_usage(path.parent).free < (1 << 16)
-        if full and fault.errno in (errno.EPERM, errno.EIO):  # so some drivers of FAT call it
-            raise OSError(errno.ENOSPC, "no space left") from fault
-        raise
+def write_tone(
+    kind: str,
+    out: str | Path,
+    *,
+    frequency_hz: float | None = None,
+    level_dbfs: float | None = None,
+    seconds: float | None = None,
+    low_hz: float | None = None,
+    high_hz: float | None = None,
+    band: str | None = None,
+    from_dbfs: float | None = None,
+    to_dbfs: float | None = None,
+    step_db: float | None = None,
+    dwell_seconds: float | None = None,
+    channels: str = "both",
+    crest_db: float | None = None,
+    decorrelated: bool | None = None,
+    fall_above_hz: float | None = None,
+    in_turn: bool | None = None,
+    dither: bool | None = None,
+    seed: int = 1,
+    rate: int = 44_100,
+    bits: int = 16,
+    overwrite: bool = False,
+    progress: Progress | None = None,
+) -> TrackFacts:
+    """Write one test tone to a file of its own.
+
+    What is left None takes the kind's own default (`gainkit.generator.kinds.KINDS`). Unplug the loudspeakers
+    before a steady tone plays at level.
+
+    Parameters
+    ----------
+    kind : "sine", "staircase", "glide", "sweep", "noise", "pulses", "beeps" or "silence".
+    out : file to write; its suffix, .wav or .flac, decides the format.
+    frequency_hz, level_dbfs, seconds : of the tone; its faded ends come on top [Hz, dBFS, s].
+    low_hz, high_hz, band : ends of noise or sweep [Hz], or the name of a band.
+    from_dbfs, to_dbfs, step_db, dwell_seconds : of staircase and glide [dBFS, dB, s].
+    channels : "both", "left", "right", "opposite".
+    crest_db, decorrelated : of noise: highest peak over rms [dB]; left and right unrelated.
+    fall_above_hz, in_turn : of a sweep: above it the level falls by 6 dB per octave [Hz]; on the left first,
+        then on the right.
+    dither, seed : None: at 16 bit only; of noise and dither.
+    rate, bits : as `write_tones`.
+    overwrite : replace a file that is there.
+    progress : told (file, frames done, frames in all) as the tone is made.
+
+    Returns
+    -------
+    TrackFacts
+        What was written: frequency [Hz] and length [s] as they are, notes where that is not what was asked,
+        cautions, and the hash of the file.
+
+    Raises
+    ------
+    GainkitError
+        Naming the parameter, where the tone cannot be made; where the file is there already or the device
+        fails.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     tone = write_tone("sine", f"{folder}/tone.wav", frequency_hz=50, level_dbfs=-12, seconds=2)
+    >>> tone.frequency_hz, tone.frames, str(tone.cautions[0])
+    (50.0, 92610, 'Loudspeakers unplugged.')
+    """
+    path = Path(out)
+    suffix = path.suffix.lower().removeprefix(".")
+    if suffix not in FORMATS:
+        raise GainkitError("tone_file_suffix", "out", path.name, FORMATS)
+    spec = ToneSpec(
+        kind,
+        frequency_hz=frequency_hz,
+        level_dbfs=level_dbfs,
+        seconds=seconds,
+        low_hz=low_hz,
+        high_hz=high_hz,
+        band=band,
+        from_dbfs=from_dbfs,
+        to_dbfs=to_dbfs,
+        step_db=step_db,
+        dwell_seconds=dwell_seconds,
+        channels=channels,
+        crest_db=crest_db,
+        decorrelated=decorrelated,
+        fall_above_hz=fall_above_hz,
+        in_turn=in_turn,
+        dither=dither,
+        seed=seed,
+    )
+    return write_one(spec, path, AudioFormat(rate, bits, suffix), overwrite=overwrite, progress=progress)
 
 
-def write_one(
-    spec: ToneSpec, path: Path, target: Target, *, overwrite: bool = False, watch: Watch | None = None
-) -> dict[str, Any]:
-    """Write one tone to a file of its own; its facts as in index.json, with its hash. Raises GainkitError."""
-    spec = kinds.checked(spec, target.sample_rate_hz)
-    item = plan_track(Track(spec, title_for(spec), "", stem_for(spec)), target, path.name)
-    total, done = item.waveform.frames, 0
+@dataclass(frozen=True)
+class ShownSet:
+    """A tone set and what each of its tracks is, before anything is written."""
 
-    def progress(frames: int) -> None:
-        nonlocal done
-        done += frames
-        if watch is not None:
-            watch(path.name, done, total)
-
-    if path.parent.is_dir():
-        _check_space(path.parent, [item], target)
-        _remove_drafts(path.parent, [path.name])
-    with _device_faults(path.parent), whole_file(path, overwrite=overwrite) as draft:
-        sha256 = make_file(item, draft, target, progress)
-    return {**track_facts(item, target), "sha256": sha256}
+    name: str
+    title: str
+    about: str
+    tracks: tuple[TrackFacts, ...]
 
 
-def dry_run(tone_set: ToneSet, folder: Path, target: Target) -> WrittenSet:
+def show_tones(tone_set: str | Path) -> ShownSet:
+    """The tracks of a tone set: what each is, and what it is for.
+
+    Parameters
+    ----------
+    tone_set : name of one that comes along, or the path of a .toml file.
+
+    Returns
+    -------
+    ShownSet
+        The facts of every track as it would be written at 44100 Hz and 16 bit.
+
+    Raises
+    ------
+    GainkitError
+        For a set that is not there or cannot be made.
+
+    Examples
+    --------
+    >>> show_tones("phone").tracks[4].kind
+    'staircase'
+    """
+    tones, audio = read_set(tone_set), AudioFormat()
+    facts = tuple(track_facts(item, audio) for item in plan_tracks(tones, audio))
+    return ShownSet(tones.name, tones.title, tones.about, facts)
+
+
+# ---- planning ----------------------------------------------------------------------------------------------
+
+
+def plan_tracks(tone_set: ToneSet, audio: AudioFormat) -> list[PlannedTrack]:
+    """Every track with its file name, waveform and size. Raises GainkitError for what cannot be written."""
+    count = len(tone_set.tracks)
+    return [
+        _planned(track, track.at_rate(audio.rate), audio, audio.file_name(number, count, track.file_stem))
+        for number, track in enumerate(tone_set.tracks, 1)
+    ]
+
+
+def _planned(track: Track, waveform: Waveform, audio: AudioFormat, file: str) -> PlannedTrack:
+    """One track under this file name. Raises GainkitError for what the file format cannot hold."""
+    if audio.format == "wav":
+        wav.wav_header(waveform.frames, audio)
+    dither = audio.samples.dithered(track.spec.dither)
+    return PlannedTrack(track, file, waveform, dither, wav.file_bytes(waveform.frames, audio))
+
+
+def planned_set(tone_set: ToneSet, folder: Path, audio: AudioFormat) -> WrittenSet:
     """What `write_set` would write, with sizes (for FLAC upper bounds) and no hashes; touches nothing."""
-    planned = plan_tracks(tone_set, target)
-    facts = [{**track_facts(item, target), "sha256": None, "written": True} for item in planned]
-    return _result(tone_set, folder, target, planned, sum(item.size_bytes for item in planned), facts)
-
-
-def set_seconds(tone_set: ToneSet) -> float:
-    """Playing time of a whole set [s]."""
-    return sum(item.waveform.seconds for item in plan_tracks(tone_set, Target()))
+    planned = plan_tracks(tone_set, audio)
+    facts = tuple(track_facts(item, audio) for item in planned)
+    return _result(tone_set, folder, audio, facts, sum(item.size_bytes for item in planned))
 
 
 def _result(
-    tone_set: ToneSet,
-    folder: Path,
-    target: Target,
-    planned: list[PlannedTrack],
-    size_bytes: int,
-    facts: list[dict[str, Any]],
+    tone_set: ToneSet, folder: Path, audio: AudioFormat, facts: tuple[TrackFacts, ...], size_bytes: int
 ) -> WrittenSet:
     return WrittenSet(
-        tone_set.name,
-        tone_set.title,
-        folder,
-        target.sample_rate_hz,
-        target.samples.bits,
-        target.file_format,
-        size_bytes,
-        sum(item.waveform.seconds for item in planned),
-        facts,
+        set=tone_set.name,
+        title=tone_set.title,
+        folder=folder,
+        sample_rate_hz=audio.rate,
+        bits=audio.bits,
+        format=audio.format,
+        size_bytes=size_bytes,
+        seconds=sum(each.seconds for each in facts),
+        tracks=facts,
     )
 
 
-class _Run:
-    """One run over a folder: writes, compares, and counts what is done."""
-
-    def __init__(self, planned: list[PlannedTrack], folder: Path, target: Target, watch: Watch | None) -> None:
-        self.planned, self.folder, self.target, self.watch = planned, folder, target, watch
-        self.total = sum(item.waveform.frames for item in planned)
-        self.done = 0
-
-    def _progress(self, item: PlannedTrack) -> wav.Progress:
-        def tell(frames: int) -> None:
-            self.done += frames
-            if self.watch is not None:
-                self.watch(item.file, min(self.done, self.total), self.total)
-
-        return tell
-
-    def kept(self, overwrite: bool) -> dict[str, str]:
-        """Tracks that stand under their final name already, just as they would be written, with their hashes.
-
-        Raises GainkitError for a file in the way that differs, unless it may be replaced.
-        """
-        kept = {}
-        for item in self.planned:
-            path = self.folder / item.file
-            if not path.exists():
-                continue
-            if path.is_file():
-                same_size = self.target.file_format != "wav" or path.stat().st_size == item.size_bytes
-                if same_size:
-                    found = wav.file_sha256(path)
-                    if found == self.expected_sha256(item):
-                        kept[item.file] = found
-                        self._progress(item)(item.waveform.frames)
-                        continue
-                if overwrite:
-                    continue
-            raise GainkitError(
-                f"{path} is already there and is not the track that would be written.",
-                "Choose another folder, or add --overwrite.",
-            )
-        return kept
-
-    def expected_sha256(self, item: PlannedTrack) -> str:
-        """Hash of the file that this track becomes. Tones are made the same at every run, so no notes are
-        kept."""
-        spec, nothing = item.track.spec, lambda frames: None
-        if self.target.file_format == "wav":
-            return wav.wav_sha256(item.waveform, self.target, dither=item.dither, seed=spec.seed)
-        import tempfile
-
-        with tempfile.TemporaryDirectory(prefix="gainkit-") as scratch:
-            return make_file(item, Path(scratch) / item.file, self.target, nothing)
-
-    def write(self, todo: list[PlannedTrack]) -> dict[str, str]:
-        """Write tracks one after the other; while the device takes one in, the next is being made."""
-        hashes: dict[str, str] = {}
-        finishing: Future[None] | None = None
-        with ThreadPoolExecutor(1) as second_hand:
-            for item in todo:
-                with contextlib.ExitStack() as unfinished:
-                    draft = unfinished.enter_context(whole_file(self.folder / item.file, overwrite=True))
-                    hashes[item.file] = make_file(item, draft, self.target, self._progress(item))
-                    if finishing is not None:
-                        finishing.result()
-                    finishing = second_hand.submit(unfinished.pop_all().close)  # flush and rename
-            if finishing is not None:
-                finishing.result()
-        return hashes
+# ---- writing -----------------------------------------------------------------------------------------------
 
 
-def _facts(planned: list[PlannedTrack], target: Target, hashes: dict[str, str]) -> list[dict[str, Any]]:
-    return [{**track_facts(item, target), "sha256": hashes[item.file]} for item in planned]
+def write_set(
+    tone_set: ToneSet,
+    folder: Path,
+    audio: AudioFormat,
+    *,
+    overwrite: bool = False,
+    progress: Progress | None = None,
+) -> WrittenSet:
+    """Write a tone set that was read; see `write_tones`.
 
-
-def _prepare_folder(folder: Path) -> None:
-    """Make the folder if its parent is there; a missing parent is a stick that is not mounted, or a slip."""
-    if folder.is_dir():
-        return
-    if folder.exists():
-        raise GainkitError(f"{folder} is a file.", "Give the name of a folder.")
-    if not folder.parent.is_dir():
-        raise GainkitError(f"The folder {folder.parent} is not there.", "Is the stick mounted? Check the path.")
-    with _device_faults(folder):
-        folder.mkdir()
-
-
-def _remove_drafts(folder: Path, names: Iterable[str]) -> None:
-    """Remove what a killed run left behind: only drafts of just these files, by their exact names."""
-    stems = {(Path(name).stem, Path(name).suffix) for name in names}
-    for path in folder.iterdir():
-        match = re.fullmatch(r"\.(.+)-[0-9a-f]{8}\.part(\.[a-z]+)", path.name)
-        if match and (match[1], match[2]) in stems and path.is_file() and not path.is_symlink():
-            path.unlink()
-
-
-def _check_pages(folder: Path, pages: dict[str, str], overwrite: bool) -> None:
-    for name, content in pages.items():
-        if (folder / name).exists() and not overwrite and not _same_text(folder / name, content):
-            raise GainkitError(
-                f"{folder / name} is already there and differs from what would be written.",
-                "Choose another folder, or add --overwrite.",
-            )
-
-
-def _check_index(tone_set: ToneSet, folder: Path, run: _Run, kept: dict[str, str], overwrite: bool) -> None:
-    """An index in the way is this set's own, or goes: its hashes stop being true with the first track
-    written."""
-    if not (folder / INDEX_FILE).exists():
-        return
-    hashes = {item.file: kept.get(item.file) or run.expected_sha256(item) for item in run.planned}
-    index = index_text(tone_set, run.target, _facts(run.planned, run.target, hashes))
-    if _same_text(folder / INDEX_FILE, index):
-        return
-    if not overwrite:
-        raise GainkitError(
-            f"{folder} holds another tone set already ({INDEX_FILE}).",
-            "Choose another folder, or add --overwrite.",
-        )
-    (folder / INDEX_FILE).unlink()
-
-
-def _same_text(path: Path, content: str) -> bool:
-    """Whether the file is there and holds just this text."""
-    return path.is_file() and path.read_bytes() == content.encode()
-
-
-def _check_space(folder: Path, todo: list[PlannedTrack], target: Target) -> None:
-    """Refuse before the first byte when the device has too little room.
-
-    Of FLAC only an upper bound is known at once; where that does not fit, the true sizes are found.
+    Nothing is written before all of this is known: every track can be made, no file in the way differs (unless
+    `overwrite`), the space suffices.
     """
-    replaced = [path.stat().st_size for item in todo if (path := folder / item.file).is_file()]
-    spare = SPARE_BYTES + max(replaced, default=0) - sum(replaced)
-    need = spare + sum(item.size_bytes for item in todo)
-    free = shutil.disk_usage(folder).free
-    if todo and need > free and target.file_format == "flac":
-        need = spare + sum(
-            wav.flac_bytes(item.waveform, target, dither=item.dither, seed=item.track.spec.seed)
-            for item in todo
-        )
-    if todo and need > free:
-        raise GainkitError(
-            f"{folder} has {free / 1e6:.0f} MB free; the tracks need {need / 1e6:.0f} MB.",
-            "Free some room, or use a smaller set, FLAC or 16 bit.",
-        )
+    planned = plan_tracks(tone_set, audio)
+    prepare_folder(folder)
+    with device_faults(folder):
+        run = WritingRun(tone_set, planned, folder, audio, progress)
+        remove_drafts(folder, [*(item.file for item in planned), *run.pages, INDEX_FILE])
+        kept = run.kept(overwrite)
+        todo = [item for item in planned if item.file not in kept]
+        run.refuse_other_pages(overwrite)
+        stale_index = run.has_other_index(kept, overwrite)
+        check_room(folder, todo, audio)
+        if stale_index:  # its hashes stop being true with the first track written
+            (folder / INDEX_FILE).unlink()
+        facts = run.facts(kept | run.write(todo), kept)
+        run.write_texts(run.pages | {INDEX_FILE: index_text(tone_set, audio, facts)}, overwrite)
+        size = sum((folder / item.file).stat().st_size for item in planned)
+    return _result(tone_set, folder, audio, facts, size)
 
 
-_REMEDIES = {
-    errno.ENOSPC: ("The device is full.", "Free some room and run the same command again: it goes on."),
-    errno.EROFS: ("The device is read-only.", "Undo its write protection, or use another one."),
-    errno.EACCES: ("No permission to write there.", "Choose a folder of your own."),
-    errno.EPERM: ("No permission to write there.", "Choose a folder of your own."),
-    errno.EIO: ("The device reports errors.", "Check the stick, or use another one."),
-}
-
-
-@contextlib.contextmanager
-def _device_faults(folder: Path) -> Iterator[None]:
-    """Turn what a device says into what is wrong and how to mend it."""
-    try:
-        yield
-    except OSError as fault:
-        code = fault.errno or 0
-        if (
-            code in (errno.EPERM, errno.EIO)
-            and folder.is_dir()
-            and shutil.disk_usage(folder).free < SPARE_BYTES
-        ):
-            code = errno.ENOSPC  # some drivers of FAT say so when they are full
-        problem, remedy = _REMEDIES.get(
-            code,
-            (
-                f"Writing failed: {fault.strerror or fault}.",
-                "Check that the stick is still there and run the same command again: it goes on.",
-            ),
-        )
-        raise GainkitError(f"{folder}: {problem}", remedy) from fault
+def write_one(
+    spec: ToneSpec, path: Path, audio: AudioFormat, *, overwrite: bool = False, progress: Progress | None = None
+) -> TrackFacts:
+    """Write one tone to a file of its own; its facts as in index.json. Raises GainkitError."""
+    spec = kinds.checked(spec, audio.rate)
+    waveform = kinds.assembled(spec, audio.rate)
+    track = Track(spec, title_for(spec), "", stem_for(spec), waveform)
+    item = _planned(track, waveform, audio, path.name)
+    count = FrameCount(waveform.frames, progress)
+    if path.parent.is_dir():
+        check_room(path.parent, [item], audio)
+        remove_drafts(path.parent, [path.name])
+    with device_faults(path.parent), whole_file(path, overwrite=overwrite) as draft:
+        sha256 = make_file(item, draft, audio, count.of(item.file))
+    return track_facts(item, audio, sha256)

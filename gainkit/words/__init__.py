@@ -10,9 +10,11 @@ from __future__ import annotations
 
 import functools
 import importlib
+import math
 import re
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
+from pathlib import PurePath
 from typing import Any, Protocol
 
 from gainkit.figures import filled
@@ -20,8 +22,14 @@ from gainkit.figures import filled
 Template = str | Callable[[Mapping[str, Any]], str]
 """A template, or a function of the values that gives one."""
 
-ROOMS = ("calculator", "capture", "generator", "analysis", "answers", "job", "pages")
+ROOMS = ("calculator", "capture", "generator", "analysis", "answers", "noise", "job", "pages")
 """The modules with sentences, by the rooms they speak for."""
+
+
+class Finished(str):
+    """A sentence that a template function has filled itself: names of the user's in it stay as they are."""
+
+    __slots__ = ()
 
 
 @dataclass(frozen=True)
@@ -74,7 +82,7 @@ _NAME = re.compile(r"<([a-z][a-z0-9_]*)(?:\.([a-z][a-z0-9_]*))?(\(\))?>")
 
 
 @functools.cache
-def _catalogues() -> tuple[dict[str, FaultWords], dict[str, Template]]:
+def catalogues() -> tuple[dict[str, FaultWords], dict[str, Template]]:
     """All sentences by their codes: of faults, of remarks."""
     faults: dict[str, FaultWords] = {}
     remarks: dict[str, Template] = {}
@@ -89,9 +97,7 @@ def _catalogues() -> tuple[dict[str, FaultWords], dict[str, Template]]:
 
 def error_text(fault: FaultData, door: Door = PYTHON) -> tuple[str, str]:
     """(what is wrong, how to mend it) of a fault, as a door says it."""
-    words = _catalogues()[0].get(fault.code)
-    if words is None:  # a room whose faults are still sentences
-        return fault.code, fault.parameter or ""
+    words = catalogues()[0][fault.code]
     values = dict(fault.values)
     values |= {
         "parameter": None if fault.parameter is None else door.parameter(fault.parameter),
@@ -101,33 +107,42 @@ def error_text(fault: FaultData, door: Door = PYTHON) -> tuple[str, str]:
     }
     problem, remedy = (told(each, values, door) for each in (words.problem, words.remedy))
     for kind, name in reversed(fault.places):
-        problem = f"{name}: {problem}" if kind == "file" else f"{kind.capitalize()} {shown(name)}: {problem}"
+        plain = kind in ("file", "place")
+        problem = f"{name}: {problem}" if plain else f"{kind.capitalize()} {shown(name)}: {problem}"
     return problem, remedy
 
 
 def remark_text(remark: RemarkData, door: Door = PYTHON) -> str:
     """The sentence of a remark, as a door says it; of a code that is not known here, the code itself."""
-    template = _catalogues()[1].get(remark.code)
-    return remark.code.replace("_", " ") if template is None else told(template, remark.values, door)
+    template = catalogues()[1].get(remark.code)
+    text = remark.code.replace("_", " ") if template is None else told(template, remark.values, door)
+    for kind, name in reversed(remark.values.get("places", ())):
+        text = f"{name}: {text}" if kind == "file" else f"{kind.capitalize()} {name}: {text}"
+    return text
 
 
 def told(template: Template, values: Mapping[str, Any], door: Door = PYTHON) -> str:
     """A template with its values, and with names as the door says them; values stay as they are."""
     text = template if isinstance(template, str) else template(values)
+    if isinstance(text, Finished):
+        return str(text)
+    return filled(with_names(text, door), values)
 
-    def named(match: re.Match[str]) -> str:
+
+def with_names(text: str, door: Door = PYTHON) -> str:
+    """A text whose names of arguments, keys and jobs are said as a door says them."""
+
+    def said(match: re.Match[str]) -> str:
         first, second, is_job = match.groups()
         if is_job:
-            spoken = door.job(first)
-        else:
-            spoken = door.key(first, second) if second else door.parameter(first)
-        return spoken.replace("{", "{{").replace("}", "}}")
+            return door.job(first)
+        return door.key(first, second) if second else door.parameter(first)
 
-    return filled(_NAME.sub(named, text), values)
+    return _NAME.sub(said, text)
 
 
 def shown(found: Any) -> str:
-    """What was received, short and safe to print; text stands in quotes."""
+    """What was received, short and safe to print; text stands in quotes, paths stand whole."""
     if isinstance(found, str):
         text = found if len(found) <= 60 else found[:57] + "..."
         return "'" + "".join(c if c.isprintable() else repr(c)[1:-1] for c in text) + "'"
@@ -137,6 +152,10 @@ def shown(found: Any) -> str:
         return "a table"
     if isinstance(found, (list, tuple)):
         return "a list"
+    if isinstance(found, PurePath):  # whole: a name that is cut finds no file
+        return "".join(c if c.isprintable() else repr(c)[1:-1] for c in str(found))
+    if isinstance(found, float) and not math.isfinite(found):
+        return str(float(found))
     try:
         return filled("{found:.10g}", {"found": found}) if isinstance(found, (int, float)) else str(found)[:60]
     except OverflowError:

@@ -1,9 +1,139 @@
-"""Sentences of the room `analysis`."""
+"""Sentences of the room `analysis`, and of many captures measured at once."""
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from typing import Any
+
 from gainkit.words import FaultWords, Template
 
-FAULTS: dict[str, FaultWords] = {}
+DEEPEST_TOLD_DB = 60.0
+"""An overdrive this deep is told as 'or more': the search for the sine behind the wave ends there [dB]."""
 
-REMARKS: dict[str, Template] = {}
+REASONS = {
+    "silent": "the recording is silent.",
+    "wanders": "level and phase wander: noise, music, a sweep or lost samples?",
+    "glides": "its level glides; <find_onset()> reads such a recording.",
+}
+"""Why there is no steady tone, where no figure tells more."""
+
+
+def overdrive_words(overdrive_db: float) -> str:
+    """How far beyond the rail, for a person; overdrive_db above 0."""
+    if overdrive_db >= DEEPEST_TOLD_DB - 0.1:
+        return f"{DEEPEST_TOLD_DB:g} dB or more"
+    return f"{overdrive_db:.2f} dB"
+
+
+def _no_steady_tone(values: Mapping[str, Any]) -> str:
+    reason = values.get("reason")
+    if reason in REASONS:
+        return f"No steady tone: {REASONS[reason]}"
+    tone = "{frequency_hz:.4g} Hz" if "frequency_hz" in values else ""
+    if reason == "second_tone":
+        both = f": {tone} and {{second_hz:.4g}} Hz" if tone else ""
+        return f"No steady tone: more than one tone{both} (one tone at a time, please)."
+    if reason == "noise":
+        return f"No steady tone: noise outweighs the strongest tone{f' ({tone})' if tone else ''}."
+    return "No steady tone."
+
+
+def _level_followed(values: Mapping[str, Any]) -> str:
+    kind = "steady throughout" if values["steady"] else "not steady throughout"
+    return (
+        f"The level of all {{seconds:.1f}} s was followed ({kind}); "
+        "figures come from {from_seconds:.1f} s to {to_seconds:.1f} s."
+    )
+
+
+def _dropout(values: Mapping[str, Any]) -> str:
+    places = ", ".join(f"{seconds:.2f} s" for seconds in values["at_seconds"])
+    return f"The tone is interrupted at {places}: the recorder lost samples there (dropout)."
+
+
+def _outliers(values: Mapping[str, Any]) -> str:
+    return "One outlier was left out." if values["count"] == 1 else "{count} outliers were left out."
+
+
+def _crossover(values: Mapping[str, Any]) -> str:
+    if "step_percent" in values:
+        return "Crossover distortion too: a step of {step_percent:.2g} % of the sine's peak at zero."
+    return "Crossover distortion (a step at zero), THD {thd_percent:.3g} %. It is not clipping."
+
+
+FAULTS: dict[str, FaultWords] = {
+    "empty_band": FaultWords(
+        "The band from {low_hz:.6g} to {high_hz:.6g} Hz is empty.",
+        "Give {parameter} as a lower and a higher frequency above 0 Hz, such as 10 and 20000.",
+    ),
+    "empty_part": FaultWords(
+        "The part from {start_seconds:.6g} s to {stop_seconds:.6g} s is empty.",
+        "Give a <stop_seconds> after <start_seconds>.",
+    ),
+    "part_not_recorded": FaultWords(
+        "nothing between {start_seconds:.6g} s and {stop_seconds:.6g} s; it lasts {seconds:.6g} s.",
+        "Choose <start_seconds> and <stop_seconds> within the recording.",
+    ),
+    "too_few_cycles": FaultWords(
+        "only {cycles:.1f} cycles of a {frequency_hz:.4g} Hz tone; at least {least_cycles:g} are needed.",
+        "Record longer, or set the oscilloscope's time base slower.",
+    ),
+    "no_steady_tone": FaultWords(_no_steady_tone, "Use a recording of one steady tone."),
+    "no_captures_in_folder": FaultWords(
+        "{folder} holds no captures.", "Give files, or a folder with {allowed}."
+    ),
+}
+
+REMARKS: dict[str, Template] = {
+    # about the recording
+    "recorder_overload": (
+        "The recorder itself is overloaded: its samples stand at digital full scale. Distortion is the "
+        "recorder's; turn its input down or use a pad, and record again."
+    ),
+    "level_followed": _level_followed,
+    "silence_left_out": "Silence of {seconds:.2f} s left out.",
+    "level_changes": (
+        "The level changes within the recording ({lowest_db:+.1f} to {highest_db:+.1f} dB against the part "
+        "measured); the longest part was taken."
+    ),
+    "dropout": _dropout,
+    "outliers": _outliers,
+    "above_band": (
+        "Above {high_hz:.6g} Hz there are {rms_volts:.3g} {unit} rms (switching residue or noise); they are left "
+        "out of all figures."
+    ),
+    "hum": (
+        "Hum of the {mains_hz:g} Hz family: {rms_volts:.3g} {unit} at {frequency_hz:.4g} Hz ({percent:.2g} % of the "
+        "tone). It is not distortion."
+    ),
+    "interfering_tone": (
+        "An interfering tone: {rms_volts:.3g} {unit} at {frequency_hz:.4g} Hz ({percent:.2g} % of the tone); if it "
+        "moves with engine speed it is the alternator. It is not distortion."
+    ),
+    "no_steady_tone": _no_steady_tone,
+    # about the target
+    "target_beyond_rails": "The target lies beyond what these rails can give: no gain setting reaches it.",
+    "target_needs_calibration": (
+        "Without calibration the target cannot be compared: give <full_scale_volts> or <calibration>."
+    ),
+    # about the wave
+    "tone_too_high": (
+        "The tone is too high for its third harmonic to be in the recording: clipping cannot be seen."
+    ),
+    "slow_recovery": (
+        "Slow recovery from clipping: the output stands at its rail longer than the sine does beyond it."
+    ),
+    "missing_half": "The {side} half of the wave is missing: rectification, not clipping.",
+    "ac_coupling": "The wave's slant was set right for an AC coupling at about {corner_hz:.2g} Hz.",
+    "rail_gives_way": (
+        "Beyond the rail the output still rises by {slope_percent:.0f} % of what it should: one half of a "
+        "bridge is held and the other goes on, or a clamp gives way."
+    ),
+    "soft_knee": "The rail has a soft knee: the crest is already held down by {held_db:.2f} dB.",
+    "crossover_distortion": _crossover,
+    "even_harmonics": (
+        "Even harmonics dominate (THD {thd_percent:.3g} %): the wave's halves differ (rectification, a "
+        "one-sided load or DC offset). It is not clipping."
+    ),
+    "not_by_a_rail": "THD is {thd_percent:.3g} %, and its shape is not that of clipping.",
+}

@@ -1,11 +1,247 @@
-"""Sentences of the room `calculator`."""
+"""Sentences of the calculator, and of figures that cannot be wherever they are given."""
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from typing import Any
+
 from gainkit.words import FaultWords, Template
 
+Values = Mapping[str, Any]
+
+
+def _wrong_order(values: Values) -> str:
+    return f"Give less than <{values['other']}>, or exchange the two."
+
+
 FAULTS: dict[str, FaultWords] = {
+    # ---- figures, wherever they are given
     "outside_range": FaultWords("{parameter} is {received}.", "Give {allowed}."),
+    "missing": FaultWords("{parameter} is missing.", "Give {allowed}."),
+    "not_a_choice": FaultWords("{parameter} is {received}.", "Choose from {allowed}."),
+    "wrong_kind": FaultWords("{parameter} is {received}.", "Give {allowed}."),
+    "unknown_name": FaultWords("There is no figure named {parameter}.", "Known are {allowed}."),
+    "not_both": FaultWords(
+        lambda values: f"{{parameter}} and <{values['other']}> are both given.", "Give one of them."
+    ),
+    "needs_other": FaultWords(
+        lambda values: f"{{parameter}} and <{values['other']}> belong together.", "Give both, or neither."
+    ),
+    "needs_one_of": FaultWords(
+        lambda values: f"Neither {{parameter}} nor <{values['other']}> is given.", "Give one of them."
+    ),
+    "wrong_order": FaultWords(
+        lambda values: (
+            f"{{parameter}} is {{received}} {{unit}}, and <{values['other']}> is {{most:.6g}} {{unit}}."
+        ),
+        _wrong_order,
+    ),
+    # ---- a channel
+    "same_load_twice": FaultWords("Two ratings have the same load.", "Give each load once."),
+    "output_limit_unknown": FaultWords(
+        "Output limit unknown: there is no rating and no measured onset of clipping.",
+        "Give rated watts and ohms from the amplifier's plate, or <measured_clip_volts>.",
+    ),
+    "tone_above_overlap": FaultWords(
+        "{parameter} is {received} dBFS: louder than an overlap of {overlap_db:.6g} dB allows.",
+        "Use a tone of {most_dbfs:.6g} dBFS or less: a louder one would be clipped.",
+    ),
+    "built_in_is_bridged": FaultWords(
+        "A built-in output is bridge-tied by itself, and {parameter} is given too.", "Leave {parameter} out."
+    ),
+    "per_half_unbridged": FaultWords(
+        "{parameter} applies to bridged channels only.", "Add <bridged>, or leave {parameter} out."
+    ),
+    # ---- the small sums of the bench
+    "wire_gauge": FaultWords(
+        "The wire gauge is {received}.", "Give an AWG number of 0 to 40, or 1/0, 2/0, 3/0, 4/0."
+    ),
+    "cable_too_thin": FaultWords(
+        "{received} W cannot pass through this cable: on {supply_volts:.6g} V it passes {most_watts:.0f} W.",
+        "Use a thicker or shorter cable, or give less power.",
+    ),
+    "no_pad_fits": FaultWords(
+        "No pad of {series} parts brings {received} V down to {input_volts:.6g} V.",
+        "Use an interface input that takes more volts, or a ready-made high-voltage probe.",
+    ),
+    "pad_overloads": FaultWords(
+        "A pad of {received} and {shunt_ohms:.6g} ohm leaves {left_volts:.3g} V of {max_volts:.6g} V: the "
+        "interface is full at {input_volts:.6g} V.",
+        "Leave out <series_ohms> and <shunt_ohms> to be given one that fits.",
+    ),
 }
 
-REMARKS: dict[str, Template] = {}
+
+def _load_below_minimum(values: Values) -> str:
+    each, a_half = ("each half sees", " a half") if values["bridged"] else ("the load is", "")
+    return (
+        f"Do not connect this load: {each} {{seen_ohms:.6g}} ohm, and the amplifier allows no less than "
+        f"{{min_ohms:.6g}} ohm{a_half}. Wire it higher (see <find_loads()>)."
+    )
+
+
+def _meter_not_made_for_tone(values: Values) -> str:
+    reach = "{low_hz:.6g} Hz up" if values["high_hz"] is None else "{low_hz:.6g} to {high_hz:.6g} Hz"
+    return (
+        f"The meter is made for {reach}: do not believe it at {{tone_hz:.6g}} Hz. Use a tone it is made "
+        "for, or measure a capture."
+    )
+
+
+def _filters_take_level(values: Values) -> str:
+    better = "" if values["low_hz"] is None else ", or use a tone of {low_hz:.0f} to {high_hz:.0f} Hz"
+    return (
+        "At {tone_hz:.6g} Hz the amplifier's own filters take about {loss_db:.1f} dB (at 12 dB/octave), and "
+        f"the gain would come out that much too high: switch them off while setting{better}."
+    )
+
+
+USUAL_RANGE = "(common practice; the meter's own page decides)"
+
+REMARKS: dict[str, Template] = {
+    # ---- a channel: load and leads
+    "load_below_minimum": _load_below_minimum,
+    "loudspeaker_not_nominal": (
+        "The loudspeaker measures {real_ohms:.6g} ohm, under 80 % of its nominal {load_ohms:.6g} ohm: it is "
+        "another load, or wired another way. At the target it would take {watts:.3g} W."
+    ),
+    "ungrounded_output": (
+        "Neither lead of a {output} (bridge-tied) output may touch ground: no grounded probe, no common "
+        "negative. Measure across both leads with a battery-powered meter, or as channel 1 minus channel 2."
+    ),
+    "hazardous_volts": (
+        "This output can reach {clip_volts:.1f} V rms: connect and disconnect with the amplifier off, and keep "
+        "fingers off bare leads."
+    ),
+    # ---- loudspeaker
+    "unplug_loudspeakers": (
+        "Unplug the loudspeakers while setting: the steady tone would put {tone_watts:.3g} W into them, and "
+        "is loud enough to harm hearing."
+    ),
+    "speaker_limit_unknown": (
+        "The loudspeaker's power limit is not given, so only the amplifier limits this target."
+    ),
+    "loudspeaker_can_be_overloaded": (
+        "The amplifier can give {clip_watts:.3g} W, the loudspeaker takes {speaker_watts:.6g} W: with the "
+        "source turned past its clean position it can be overloaded before anything clips."
+    ),
+    "full_scale_peaks_cut": (
+        "Full-scale peaks are cut by {cut_db:.1f} dB. A full-scale sine would put {full_scale_watts:.3g} W "
+        "into the load, against {clip_watts:.3g} W at the onset of clipping."
+    ),
+    # ---- supply and ratings
+    "supply_must_hold": (
+        "The target holds for a supply of {supply_volts:.4g} V or more at the amplifier under full power. Set "
+        "with the engine running or a charger that can keep up."
+    ),
+    "engine_indoors": "Exhaust gas kills: never run the engine indoors without an exhaust hose to the open "
+    "air.",
+    "supply_above_rated": (
+        "The supply is above the {rated_supply_volts:.6g} V of the rating. That the amplifier gains by it is "
+        "an assumption: measure the onset of clipping before relying on it."
+    ),
+    "rated_supply_unknown": (
+        "The supply voltage of the rating is not given: the rating is taken as it stands at "
+        "{supply_volts:.6g} V. At a lower supply than rated the amplifier clips earlier."
+    ),
+    "supply_unknown": "The supply voltage under test is not given: the rated one is assumed.",
+    "rating_above_built_in_limit": (
+        "The rating would need {claimed_volts:.2f} V; a bridge-tied stage on {supply_volts:.6g} V gives at "
+        "most {most_volts:.2f} V ({most_watts:.3g} W) clean. Such ratings count a square wave (common "
+        "practice)."
+    ),
+    "measured_clip_holds_for_its_load": (
+        "The onset of {measured_clip_volts:.6g} V holds for the load it was measured into. Measured with "
+        "nothing connected it is higher than under {load_ohms:.6g} ohm: use a dummy load, or keep a margin."
+    ),
+    "ratings_contradict": "The ratings contradict each other (more volts into a lower load): check the plate.",
+    "load_below_lowest_rating": (
+        "The load of {load_ohms:.6g} ohm is below the lowest rated one, {lowest_ohms:.6g} ohm: the amplifier "
+        "is not rated for it, and the target is a guess until the onset of clipping is measured into this "
+        "load."
+    ),
+    "load_between_ratings": (
+        "{load_ohms:.6g} ohm lies between two ratings: {clip_volts:.2f} V is the most they allow; with a "
+        "supply that sags evenly it is {cautious_volts:.2f} V. Measure the onset of clipping to know."
+    ),
+    # ---- tone and meter
+    "meter_not_made_for_tone": _meter_not_made_for_tone,
+    "filters_take_level": _filters_take_level,
+    "tone_reaches_tweeter": (
+        "{tone_hz:.6g} Hz lies less than an octave below the crossover at {crossover_hz:.6g} Hz: with the "
+        "loudspeakers connected it would reach the tweeter. Unplug them, or use a lower tone."
+    ),
+    # ---- wirings of the coils
+    "no_wiring_reaches_minimum": (
+        "No equal wiring of these coils reaches the amplifier's minimum of {min_ohms:.6g} ohm: use other "
+        "drivers."
+    ),
+    "wiring_below_minimum": (
+        "A wiring below the minimum of {min_ohms:.6g} ohm overheats or trips the amplifier: do not connect it."
+    ),
+    "bridged_load": "Bridged: each half sees half the load; neither lead may touch ground.",
+    "check_with_ohmmeter": (
+        "Check with an ohmmeter before connecting: it shows the coils' DC ohms, a little less."
+    ),
+    # ---- pads
+    "no_pad_needed": "No pad is needed: the interface takes all that this output can give.",
+    "pad_for_balanced_input": (
+        "Neither lead of a bridged or built-in output may touch ground. The shunt goes from lead to lead, "
+        "never to ground, and the interface's input must be balanced or floating: an unbalanced input grounds "
+        "one lead and can destroy the output. Without such an input use two one-sided pads on two channels, "
+        "and measure channel 1 minus channel 2."
+    ),
+    "pad_grounds_one_lead": (
+        "One-sided: only for an output whose negative lead is ground. Across a bridged or built-in output it "
+        "would ground half the amplifier: use <bridged> there."
+    ),
+    "pad_overloads_at_tolerance": (
+        "With parts at the ends of their tolerance it overloads by {over_db:.2f} dB."
+    ),
+    "cable_takes_treble": ("With this cable it loses {loss_20khz_db:.2f} dB at 20 kHz: use a shorter cable."),
+    "pad_gets_warm": ("The series resistor gets warm: use a {series_part_watts:.6g} W part and let air at it."),
+    "insulate_the_pad": (
+        "Above {hazardous_volts:.6g} V rms: insulate the pad, and connect it with the amplifier off."
+    ),
+    # ---- feeds
+    "input_power_is_of_the_moment": (
+        "At an efficiency of {efficiency:.6g} the input is {input_watts:.0f} W. This is the moment of full "
+        "power; music draws a fraction of it on average."
+    ),
+    "fuse_the_feed": (
+        "Fuse the feed close to the battery, by the cable maker's table and local code, not by this figure."
+    ),
+    "stranded_cable_may_lose": (
+        "A flexible cable of {nominal_mm2:.6g} mm2 may lose up to {lost_volts:.2f} V and still meet IEC 60228."
+    ),
+    "two_different_losses": (
+        "The loss in dB compares the loudspeaker with no wire at all; the share is of the power that the "
+        "amplifier then delivers: two different losses."
+    ),
+    # ---- meters
+    "clipping_not_shown_by_meter": (
+        "An unclipped sine at this gain would read {unclipped_volts:.4g} V. The {true_rms_volts:.4g} V shown "
+        "does not tell that it is clipped: look at the wave, or measure a capture."
+    ),
+    "both_meters_agree": "On a clean sine both kinds agree.",
+    "noise_reading_wanders": "Noise makes the figure wander: use a slow meter, or measure a capture.",
+    "simple_meter_fits": (
+        f"{{frequency_hz:.6g}} Hz is in the usual range of simple and of better meters {USUAL_RANGE}."
+    ),
+    "better_meter_needed": (
+        "{frequency_hz:.6g} Hz is out of a simple meter's usual range ({low_hz:.6g} to {high_hz:.6g} Hz): "
+        "believe a "
+        f"better one only {USUAL_RANGE}."
+    ),
+    "no_handheld_meter_fits": (
+        "{frequency_hz:.6g} Hz is out of the usual range of handheld meters: use a capture or an oscilloscope "
+        f"{USUAL_RANGE}."
+    ),
+    # ---- a radio's own outputs
+    "no_trim_needed": "No trim is needed: the built-in amplifier clips no earlier than the main one.",
+    "trim_by_own_level": ("Turn down the channels' own level (fader or channel gain), not the master volume."),
+    "clip_above_built_in_limit": (
+        "{clip_volts:.2f} V is more than a clean bridge-tied stage reaches on {supply_volts:.6g} V "
+        "({most_volts:.2f} V): the capture was clipped, or the supply was higher."
+    ),
+}

@@ -1,11 +1,288 @@
-"""Sentences of the room `job`."""
+"""Sentences of the room `job`: the system file, the plan of a car, the record and how it stands."""
 
 from __future__ import annotations
 
-from gainkit.words import FaultWords, Template
+from collections.abc import Mapping
+from typing import Any
 
-FAULTS: dict[str, FaultWords] = {}
+from gainkit.figures import plain
+from gainkit.words import FaultWords, Finished, Template, shown, told
+
+
+def _nearest(values: Mapping[str, Any]) -> str:
+    return "; the nearest known is {nearest}" if values.get("nearest") else ""
+
+
+def _unknown_key(values: Mapping[str, Any]) -> str:
+    return "unknown key" + (
+        "; the nearest known key is {nearest}" if values.get("nearest") else "; known keys: {allowed}"
+    )
+
+
+def _unknown_output(values: Mapping[str, Any]) -> str:
+    return "There is no output {received}" + ("; the nearest is {nearest}." if values.get("nearest") else ".")
+
+
+def _found_other(values: Mapping[str, Any]) -> str:
+    return "found {received}; allowed: {allowed}" + (' (nearest: "{nearest}")' if values.get("nearest") else "")
+
+
+def _unknown_channel(values: Mapping[str, Any]) -> str:
+    hint = " Did you mean {nearest}?" if values.get("nearest") else ""
+    return "{path} has no channel named {received}." + hint
+
+
+SYSTEM_REMEDY = "Mend it in the file; <start_job()> writes an example with every key explained."
+
+FAULTS: dict[str, FaultWords] = {
+    "no_job": FaultWords(
+        "{received} is not a job folder.",
+        "Start one with <start_job()>, or give a folder that holds a system.toml.",
+    ),
+    "folder_not_empty": FaultWords(
+        "{received} is already there and not empty.", "Choose a new folder for the job."
+    ),
+    "output_needed": FaultWords("{received} stands for several outputs.", "Say which one: {allowed}."),
+    "unknown_output": FaultWords(_unknown_output, "The outputs are: {allowed}."),
+    "unknown_channel": FaultWords(_unknown_channel, "Its channels are: {allowed}."),
+    "blank_text": FaultWords("{parameter} is blank.", "Give it some words."),
+    "text_too_long": FaultWords("{parameter} is longer than {most} characters.", "Give the essence of it."),
+    "not_one_of": FaultWords("{parameter} is {received}.", "Give one of: {allowed}."),
+    "no_such_reading": FaultWords(
+        "There is no reading {received}.", "The numbers go up to {last}; <job_readings()> lists them."
+    ),
+    "void_already": FaultWords("Reading {received} is void already ({reason}).", "Nothing is to be done."),
+    "nothing_to_undo": FaultWords("There is no reading to undo.", "<job_readings()> lists the record."),
+    "visit_there_already": FaultWords(
+        "There is a visit {received} already.", "Give the new visit another name, such as its date."
+    ),
+    # ---- the system file: told by the line, so that these begin in the middle ------------------------------
+    "system_file": FaultWords(
+        lambda v: (
+            "{path} has {count} fault"
+            + ("s" if v["count"] > 1 else "")
+            + ":\n  {listed}"
+            + ("\n  and {more} more" if v["more"] > 0 else "")
+        ),
+        "Mend these places in the file; <start_job()> writes an example with every key explained.",
+    ),
+    "system_is_folder": FaultWords(
+        "{received} is a folder.", "Give the system file itself, usually system.toml in it."
+    ),
+    "system_not_there": FaultWords(
+        "{received} is not there.", "Give the path of a system file; <start_job()> writes one."
+    ),
+    "system_too_large": FaultWords("{received} is larger than 1 MB.", "Give a system file: a page of text."),
+    "not_readable": FaultWords("{received} cannot be read: {reason}.", "Check the path and its rights."),
+    "not_utf8": FaultWords(
+        "{received} is not UTF-8 text (line {line}).", "Save it as UTF-8 in the text editor's 'save as'."
+    ),
+    "nested_too_deeply": FaultWords("{received} is nested too deeply.", "A system file has flat tables only."),
+    "not_toml": FaultWords(
+        "{received} is not a TOML file: {reason}.",
+        'Each line is key = value: text in "quotes", numbers bare with a decimal point, true or false.',
+    ),
+    "unknown_key": FaultWords(_unknown_key, SYSTEM_REMEDY),
+    "unknown_table": FaultWords(
+        lambda v: (
+            "unknown table"
+            + ("; the nearest known table is [{nearest}]" if v.get("nearest") else "")
+            + "; known tables: {allowed}"
+        ),
+        SYSTEM_REMEDY,
+    ),
+    "key_outside_tables": FaultWords(
+        lambda v: (
+            "unknown key outside any table"
+            + ("; the nearest known table is [{nearest}]" if v.get("nearest") else "")
+            + "; known tables: {allowed}"
+        ),
+        SYSTEM_REMEDY,
+    ),
+    "key_missing": FaultWords("missing; give {allowed}", SYSTEM_REMEDY),
+    "found_other": FaultWords(_found_other, SYSTEM_REMEDY),
+    "found_text": FaultWords(
+        "found {received}, which is text; allowed: {allowed}, without quotes or unit", SYSTEM_REMEDY
+    ),
+    "entry_keys": FaultWords("entry {entry} has the keys {received}; allowed: {allowed}", SYSTEM_REMEDY),
+    "table_in_double_brackets": FaultWords(
+        "found {received}; write it once, in single brackets: {allowed}", SYSTEM_REMEDY
+    ),
+    "table_expected": FaultWords("found {received}; write it as a table: {allowed}", SYSTEM_REMEDY),
+    "channel_heads": FaultWords("found {received}; head each channel with [[channel]]", SYSTEM_REMEDY),
+    "no_channel": FaultWords("there is no channel; add one headed [[channel]]", SYSTEM_REMEDY),
+    "too_many_channels": FaultWords("found {received} channels; allowed: at most {most}", SYSTEM_REMEDY),
+    "one_of_them": FaultWords("give {allowed}, not both", SYSTEM_REMEDY),
+    "needs_each_other": FaultWords("a feed needs {allowed}", SYSTEM_REMEDY),
+    "built_in_fed_by": FaultWords(
+        'a built-in channel is a loudspeaker output: write "{allowed}" or leave it out', SYSTEM_REMEDY
+    ),
+    "coils_need_ohms": FaultWords("missing; the coils' wiring can only be checked with it", SYSTEM_REMEDY),
+    "count_is_gone": FaultWords(
+        'name the outputs in its place, as in outputs = ["left", "right"]', SYSTEM_REMEDY
+    ),
+    "name_twice": FaultWords("channel {other} has this name already", SYSTEM_REMEDY),
+}
 
 REMARKS: dict[str, Template] = {
     "earlier_note": "{note}",
+    # ---- the plan of a car ---------------------------------------------------------------------------------
+    "trim_own_level": lambda v: (
+        f"Turn this output's own level down by {-v['trim_db']:.1f} dB: it clips at {{clip_dbfs:g}} dBFS, and an "
+        "overlap of {overlap_db:g} dB asks for no earlier than {latest_dbfs:g} dBFS."
+    ),
+    "speaker_output_not_measured": lambda v: (
+        "Measure the radio's loudspeaker output and give "
+        + ("<source.speaker_clip_dbfs>" if v["built_in"] else "<source.speaker_volts>")
+        + ": no gain follows without it."
+    ),
+    "gain_control_too_hot": (
+        "The gain control cannot go low enough ({needed_volts:.2f} V needed, it ends at {nearest_volts:g} V): there "
+        "the channel is {error_db:.1f} dB too loud, and the overlap grows to {overlap_db:.1f} dB. Turn the source "
+        "down by that, or put a pad before the input."
+    ),
+    "gain_control_too_low": lambda v: (
+        "The gain control cannot go high enough ({needed_volts:.2f} V needed, it ends at {nearest_volts:g} V): "
+        f"there the channel stays {-v['error_db']:.1f} dB below its target. A source or line driver with more "
+        "volts mends it."
+    ),
+    "coils_make_other_load": lambda v: (
+        "No equal wiring of these coils makes {load_ohms:g} ohm; they can make "
+        + ", ".join(f"{ohms:.3g}" for ohms in v["possible_ohms"])
+        + " ohm."
+    ),
+    "set_at_position": "Set with the source at its highest clean position ({position}) and every tone control flat.",
+    "position_not_known": (
+        "The source's highest clean position is not known: find it first (<find_clean_volume()>), and set with every "
+        "tone control flat."
+    ),
+    "supply_not_given": "The supply voltage is not given: ratings are taken as they stand.",
+    "feed_loss": (
+        "With all amplifiers at full power the feed carries {supply_amperes:.0f} A and loses {lost_volts:.2f} V: "
+        "unregulated channels are calculated at {amplifier_volts:.2f} V."
+    ),
+    "size_cable_and_fuse": "Size cable and fuse for that current by their makers' tables and local codes (<find_feed()>).",
+    "clip_apart": (
+        "The channels do not clip together: {first} is the first as the volume goes up, {last} the last, "
+        "{apart_db:.1f} dB later."
+    ),
+    # ---- the record ----------------------------------------------------------------------------------------
+    "line_not_whole": "{file}, line {line}: not a whole reading (cut off while it was written?); left out.",
+    "reading_not_known": "Line {line} of the record holds no reading that is known here ({kind}); left out.",
+    "reading_of_no_output": "Readings for {name!r}, which the system file does not have.",
+    "reading_without_output": (
+        "A reading for {name!r} does not say for which of its outputs: it does not count. Measure again for one of them."
+    ),
+    # ---- verdicts of an output, and faults that stand ------------------------------------------------------
+    "level_not_measured": "level not measured",
+    "level_not_told": "the last reading does not tell the level: measure again",
+    "on_target": "on target, {rms_volts:.2f} V of {set_volts:.2f} V ({error_db:+.2f} dB)",
+    "on_target_typed": (
+        "on target by the meter, {rms_volts:.2f} V of {set_volts:.2f} V ({error_db:+.2f} dB); clipping not looked at"
+    ),
+    "dc_at_output": (
+        "STOP: DC of {dc_volts:+.2g} V at the output. It can burn loudspeakers: keep them unplugged, and find the "
+        "cause (a faulty amplifier, one lead of a bridged output, the recorder's own offset)."
+    ),
+    "recorder_overloaded": "the recorder was overloaded: measure again with its input turned down",
+    "no_steady_tone_recorded": "the last recording held no steady tone: measure again",
+    "tone_too_loud": (
+        "the meter was read with a tone of {tone_dbfs:g} dBFS, louder than the overlap allows ({most_dbfs:g} dBFS): "
+        "it may have been clipped"
+    ),
+    "not_calibrated": "recorded without calibration: volts not known",
+    "other_volume": "taken at another volume of the source: measure again",
+    "clipped": lambda v: "CLIPPED by {overdrive_db:.2f} dB" + _volts(v),
+    "distorted": lambda v: "DISTORTED, THD {thd_percent:.2g} %" + _volts(v),
+    "level_off_target": lambda v: (
+        f"MISSES ITS TARGET: {abs(v['error_db']):.2f} dB too {'high' if v['error_db'] > 0 else 'low'}, "
+        "{rms_volts:.2f} V of {set_volts:.2f} V"
+    ),
+    "polarity_wrong": "POLARITY {polarity}, {expected} is planned: change the leads over, or check the plan",
+    "polarity_probably_wrong": "polarity PROBABLY {polarity}, {expected} is planned: record it once more",
+    "pair_opposite": "OPPOSITE to {other}: one of the two is the wrong way round",
+    "onset_early": "CLIPS TOO EARLY: at {onset_dbfs:.2f} dBFS, {planned_dbfs:g} dBFS is planned",
+    "not_matched": "NOT MATCHED: {trim_db:+.1f} dB to the reference",
+    "outputs_differ": lambda v: (
+        f"differs from {{other}} by {abs(v['difference_db']):.2f} dB "
+        f"({'louder' if v['difference_db'] > 0 else 'quieter'})"
+    ),
+    "routing_wrong": "ROUTING WRONG: a channel does not play where it should",
+    "volume_not_as_planned": (
+        "the highest clean volume position was measured as {measured}; the system file says {planned}. Correct it "
+        "(<find_clean_volume()>), and set the channels there"
+    ),
+    "plan_changed": (
+        "the plan moved after reading {reading}: {then_volts:.2f} V then, {now_volts:.2f} V now; the reading stands by "
+        "the figures of its own day"
+    ),
+    "accepted": "{accepted} is accepted: {reason}",
+    "job_headline": lambda v: _headline(v),
 }
+
+SHORT: dict[str, Template] = {
+    "dc_at_output": "DC of {dc_volts:+.2g} V",
+    "recorder_overloaded": "recorder overloaded",
+    "no_steady_tone_recorded": "no steady tone recorded",
+    "other_tone": "read with another tone",
+    "tone_too_loud": "read with too loud a tone",
+    "not_calibrated": "volts not known",
+    "other_volume": "read at another volume",
+    "one_lead": "read on one lead",
+    "clipped": "clipped by {overdrive_db:.1f} dB",
+    "distorted": "distorted, THD {thd_percent:.2g} %",
+    "level_off_target": lambda v: f"{abs(v['error_db']):.1f} dB too {'high' if v['error_db'] > 0 else 'low'}",
+    "polarity_wrong": "polarity {polarity}",
+    "polarity_probably_wrong": "polarity probably {polarity}",
+    "pair_opposite": "opposite to {other}",
+    "onset_early": "clips too early",
+    "not_matched": "not matched",
+    "outputs_differ": lambda v: f"{abs(v['difference_db']):.1f} dB off {{other}}",
+    "routing_wrong": "routing wrong",
+    "volume_not_as_planned": "volume not as planned",
+    "plan_changed": "plan changed since",
+    "line_not_whole": "a line of the record is torn",
+    "reading_not_known": "a line of the record is not known",
+    "reading_of_no_output": "a reading of no output",
+    "reading_without_output": "a reading that names no output",
+}
+"""The faults in so many words as a headline bears."""
+
+MOST_IN_HEADLINE = 6
+
+
+def _volts(values: Mapping[str, Any]) -> str:
+    return ", {rms_volts:.2f} V of {set_volts:.2f} V" if "rms_volts" in values else ""
+
+
+def short_text(code: str, values: Mapping[str, Any]) -> str:
+    """A fault in a few words."""
+    return told(SHORT.get(code, code.replace("_", " ")), values)
+
+
+def _headline(values: Mapping[str, Any]) -> str:
+    """Danger first, then what is wrong by output, then what is not measured. Names stay as they are."""
+    count = values["outputs"]
+    if values["ok"]:
+        which = "THE ONE OUTPUT" if count == 1 else f"ALL {count} OUTPUTS"
+        return Finished(f"{which} ON TARGET (within {plain(values['tolerance_db'])} dB).")
+    parts = []
+    if values["dangers"]:
+        parts.append("STOP. " + _named(values["dangers"]) + ". Connect no loudspeaker.")
+    if values["faults"]:
+        parts.append("NOT DONE. " + _named(values["faults"]) + ".")
+    open_ones = values["unmeasured"]
+    if open_ones:
+        parts.append(f"{len(open_ones)} OF {count} OUTPUTS NOT MEASURED.")
+    return Finished(" ".join(parts) if parts else "NOT DONE.")
+
+
+def _named(found: Any) -> str:
+    """'Front/right: clipped by 2.3 dB; Rear: polarity negative'."""
+    grouped: dict[str, list[str]] = {}
+    for name, each in found:
+        grouped.setdefault(name, []).append(short_text(each.code, each.values))
+    told_ones = [(f"{shown(name)[1:-1]}: " if name else "") + ", ".join(what) for name, what in grouped.items()]
+    more = len(told_ones) - MOST_IN_HEADLINE
+    listed = "; ".join(told_ones[:MOST_IN_HEADLINE]) + (f"; and {more} more" if more > 0 else "")
+    return listed

@@ -15,7 +15,7 @@ from gainkit import simulator
 from gainkit.capture import Capture
 from gainkit.generator import kinds
 from gainkit.generator.spec import ToneSpec
-from gainkit.onset import LevelPlan, glide, onset, staircase
+from gainkit.onset import LevelPlan, find_onset, glide, staircase
 from gainkit.simulator import Amplifier, Recorder
 
 RATE = 48_000
@@ -71,10 +71,10 @@ def test_error_table(kind: str, frequency_hz: float, snr_db: float) -> None:
                 lead_out_seconds=float(rng.uniform(-0.5, 1)),
             )
             orders = min(20, int(20_000 / frequency_hz))
-            truth = simulator.onset(stage, SOURCE_VOLTS, orders=orders)
+            truth = simulator.true_onset(stage, SOURCE_VOLTS, orders=orders)
             assert truth is not None
             units = simulator.capture_track(samples, RATE, SOURCE_VOLTS, (stage, recorder), seed=trial)
-            result = onset(Capture.from_array(units, RATE, volts_per_unit=40), plan)
+            result = find_onset(Capture.from_array(units, RATE, volts_per_unit=40), plan)
             assert result.onset_dbfs is not None
             assert result.onset_volts is not None
             levels.append(result.onset_dbfs - truth.level_dbfs)
@@ -96,7 +96,7 @@ def test_time_taken() -> None:
         stage = Amplifier(gain_db=26, noise_volts=0.006)
         units = simulator.capture_track(samples, RATE, SOURCE_VOLTS, (stage, Recorder()))
         middle = time.perf_counter()
-        onset(Capture.from_array(units, RATE, volts_per_unit=60), plan)
+        find_onset(Capture.from_array(units, RATE, volts_per_unit=60), plan)
         end = time.perf_counter()
         print(
             f"\n{kind}: {len(samples) / RATE:.1f} s simulated in {middle - begin:.2f} s, "

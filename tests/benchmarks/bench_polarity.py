@@ -16,7 +16,7 @@ import soundfile
 from scipy import signal
 
 from gainkit.capture import Capture
-from gainkit.polarity import polarity
+from gainkit.polarity import find_polarity
 from tests import cabins
 from tests.cabins import Floats
 
@@ -28,7 +28,7 @@ SNRS_DB = (20.0, 10.0, 0.0, -6.0)
 
 
 def outcome(scene: cabins.Scene, band: str | None) -> tuple[str, float]:
-    result = polarity(cabins.capture(scene), band=band)
+    result = find_polarity(cabins.capture(scene), band=band)
     if result.polarity == "undecided":
         return "undecided", 0.0
     return ("right" if result.polarity == scene.truth else "wrong"), result.confidence
@@ -92,7 +92,9 @@ def test_recordings_without_pulses() -> None:
             spectrum[1:] /= np.arange(1, len(spectrum)) ** (slope / 2)
             spectrum[0] = 0
             samples = np.fft.irfft(spectrum)
-            result = polarity(Capture.from_array(samples / np.abs(samples).max(), 48_000, calibrated=False))
+            result = find_polarity(
+                Capture.from_array(samples / np.abs(samples).max(), 48_000, calibrated=False)
+            )
             counts[name]["undecided" if result.polarity == "undecided" else "decided"] += 1
     print("\nRecordings of noise alone:", {name: dict(found) for name, found in counts.items()})
     assert not any(found["decided"] for found in counts.values())
@@ -105,7 +107,7 @@ def test_beats_that_are_not_the_track() -> None:
 
     def count(name: str, samples: Floats, rate: int) -> None:
         for band in (None, "bass", "midrange", "treble"):
-            result = polarity(Capture.from_array(samples, rate, calibrated=False), band=band)
+            result = find_polarity(Capture.from_array(samples, rate, calibrated=False), band=band)
             counts[name]["undecided" if result.polarity == "undecided" else "decided"] += 1
 
     for beats in (60, 80, 90, 100, 110, 115.7, 120, 121, 125, 128, 130, 140, 150, 157.89, 160, 174, 180, 240):
@@ -167,7 +169,7 @@ def test_recorders_that_process(oracle: Callable[[str], str], tmp_path: Path) ->
                 seed = FIRST_SEED + trial + 1000 * number
                 scene = cabins.drawn(seed, role=role, snr_db=20.0, rate=rate)
                 heard = Capture.from_array(process(cabins.samples(scene)), rate, calibrated=False)
-                found = polarity(heard).polarity
+                found = find_polarity(heard).polarity
                 right = "right" if found == scene.truth else "wrong"
                 counts["undecided" if found == "undecided" else right] += 1
         print(line(name, counts), flush=True)

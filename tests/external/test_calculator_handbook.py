@@ -21,7 +21,7 @@ from gainkit.calculator.amplifier import (
     half_load_ohms,
 )
 from gainkit.calculator.channel import Channel
-from gainkit.calculator.loads import find_wirings, parallel_ohms, series_ohms
+from gainkit.calculator.loads import find_loads, parallel_ohms, series_ohms
 from gainkit.calculator.targets import find_target
 from gainkit.levels import power_db_from_ratio, volts_from_watts
 
@@ -125,7 +125,7 @@ def test_series_and_parallel() -> None:
     ],
 )
 def test_wirings_of_dual_coil_drivers(coil: float, coils: int, drivers: int, ohms: list[float]) -> None:
-    assert [w.ohms for w in find_wirings(coil, coils, drivers).wirings] == pytest.approx(ohms, rel=1e-12)
+    assert [w.ohms for w in find_loads(coil, coils, drivers).wirings] == pytest.approx(ohms, rel=1e-12)
 
 
 def test_bridging() -> None:
@@ -208,19 +208,19 @@ def test_meters() -> None:
 
     Instruction tables print +11.0 and -3.8. Gaussian noise x 0.886227 (derived).
     """
-    form_factor = meters.square_reading_ratio()
+    form_factor = meters.SINE_FORM_FACTOR
     assert form_factor == pytest.approx(1.11072073453959, rel=1e-12)
     assert 100 * (form_factor - 1) == pytest.approx(11.0720734539592, rel=1e-10)
     triangle = 2 / math.sqrt(3) / form_factor  # form factor of a triangle over a sine's
     assert 100 * (1 / triangle - 1) == pytest.approx(-3.80876273786021, rel=1e-9)
-    noise = meters.find_reading(1.0, noise=True)
+    noise = meters.find_meter_reading(1.0, noise=True)
     assert noise.average_responding_volts == pytest.approx(0.886227, abs=1e-6)
     for overdrive, true_rms, average in (
         (1, 21.5132657755344, 21.6774311941734),
         (3, 23.3453862395894, 23.9824025633264),
         (6, 25.0033051381057, 26.29020780075),
     ):  # rail of a 20 V sine (derived)
-        reading = meters.find_reading(20.0, overdrive)
+        reading = meters.find_meter_reading(20.0, overdrive)
         assert reading.true_rms_volts == pytest.approx(true_rms, rel=1e-9)
         assert reading.average_responding_volts == pytest.approx(average, rel=1e-9)
 

@@ -16,11 +16,9 @@ import pytest
 from scipy import signal
 
 from gainkit.generator.bands import BANDS, PREFERRED_HZ, third_octave_edges_hz
-from gainkit.generator.encode import SampleFormat
 from gainkit.generator.spec import ToneSpec
-from gainkit.toneset.model import Target
-from gainkit.toneset.reading import read_set
-from gainkit.toneset.writing import write_one, write_set
+from gainkit.toneset.model import AudioFormat
+from gainkit.toneset.writing import write_one
 
 SINE_TO_SQUARE_DB = 10 * math.log10(2)
 """sox and ffmpeg refer rms to full-scale DC (a square wave); AES17's 0 dBFS is a sine, 3.0103 dB lower."""
@@ -29,8 +27,8 @@ SINE_TO_SQUARE_DB = 10 * math.log10(2)
 def written(tmp_path: Path, spec: ToneSpec, bits: int = 16, rate: int = 44_100, form: str = "wav"):
     """A tone on disk, its facts, and where its steady part lies."""
     path = tmp_path / f"tone.{form}"
-    facts = write_one(spec, path, Target(rate, SampleFormat(bits), form), overwrite=True)
-    return path, facts, facts["steps"][0]
+    facts = write_one(spec, path, AudioFormat(rate, bits, form), overwrite=True)
+    return path, facts, facts.steps[0]
 
 
 def wave_samples(path: Path) -> np.ndarray:
@@ -63,11 +61,11 @@ def test_sine_level_by_wave_module(
     spec = ToneSpec("sine", frequency_hz=frequency, level_dbfs=level, seconds=3.0)
     path, facts, step = written(tmp_path, spec, bits)
     values = wave_samples(path)
-    assert len(values) == facts["frames"]
+    assert len(values) == facts.frames
     assert values.max() <= 2 ** (bits - 1) - 1
     for channel in (0, 1):
         samples = values[step["start_frame"] : step["stop_frame"], channel] / 2 ** (bits - 1)
-        amplitude, _ = sine_fit(samples, facts["frequency_hz"], 44_100)
+        amplitude, _ = sine_fit(samples, facts.frequency_hz, 44_100)
         assert 20 * math.log10(amplitude) == pytest.approx(level, abs=tolerance_db)
 
 
@@ -97,10 +95,8 @@ def ramp_rms_dbfs(from_dbfs: float, to_dbfs: float) -> float:
 
 
 @pytest.fixture(scope="module")
-def full_set(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, dict]:
-    folder = tmp_path_factory.mktemp("full") / "stick"
-    write_set(read_set("full"), folder, Target())
-    return folder, json.loads((folder / "index.json").read_text())
+def full_set(full_stick: Path) -> tuple[Path, dict]:
+    return full_stick, json.loads((full_stick / "index.json").read_text())
 
 
 def test_every_track_of_the_full_set_by_sox_and_ffmpeg(
@@ -163,9 +159,7 @@ def harmonics_dbc(samples: np.ndarray, cycles: int, orders: int = 20) -> np.ndar
 
 
 @pytest.mark.parametrize(("bits", "limit_dbc"), [(16, -115.0), (24, -150.0)])
-@pytest.mark.parametrize(
-    ("frequency", "level"), [(997.0, 0.0), (997.0, -12.0), (50.0, 0.0), (50.0, -12.0), (1234.567, 0.0)]
-)
+@pytest.mark.parametrize(("frequency", "level"), [(997.0, 0.0), (50.0, -12.0), (1234.567, 0.0)])
 def test_distortion_of_the_written_sine(
     tmp_path: Path, bits: int, limit_dbc: float, frequency: float, level: float
 ) -> None:
@@ -173,7 +167,7 @@ def test_distortion_of_the_written_sine(
     spec = ToneSpec("sine", frequency_hz=frequency, level_dbfs=level, seconds=60.0)
     path, facts, step = written(tmp_path, spec, bits)
     samples = wave_samples(path)[step["start_frame"] : step["stop_frame"], 0]
-    cycles = round(facts["frequency_hz"] * len(samples) / 44_100)
+    cycles = round(facts.frequency_hz * len(samples) / 44_100)
     levels = harmonics_dbc(samples, cycles)
     assert levels.max() < limit_dbc
     assert 10 * math.log10(np.sum(10 ** (levels / 10))) < limit_dbc
@@ -193,7 +187,7 @@ def test_dither_noise_against_the_closed_form(tmp_path: Path) -> None:
         spec = ToneSpec("sine", frequency_hz=997.0, level_dbfs=level, seconds=20.0)
         path, facts, step = written(tmp_path, spec)
         samples = wave_samples(path)[step["start_frame"] : step["stop_frame"], 1] / 2**15
-        _, rest = sine_fit(samples, facts["frequency_hz"], 44_100)
+        _, rest = sine_fit(samples, facts.frequency_hz, 44_100)
         assert 10 * math.log10(2 * np.mean(rest**2)) == pytest.approx(-93.3193, abs=0.02)
 
 
@@ -300,14 +294,14 @@ def test_headers_by_sox(tmp_path: Path, form: str, bits: int, rate: int, oracle:
             ).stdout
         )
 
-    assert (told("-r"), told("-b"), told("-c"), told("-s")) == (rate, bits, 2, facts["frames"])
+    assert (told("-r"), told("-b"), told("-c"), told("-s")) == (rate, bits, 2, facts.frames)
 
 
 def test_float_wav_by_sox(tmp_path: Path, oracle: Callable[[str], str]) -> None:
     path, facts, step = written(tmp_path, ToneSpec("sine", level_dbfs=0, seconds=1.0), 32)
     told = subprocess.run([oracle("sox"), "--i", path], capture_output=True, text=True, check=True).stdout
     assert "32-bit Floating Point" in told
-    assert f"{facts['frames']} samples" in told
+    assert f"{facts.frames} samples" in told
     assert sox_rms_dbfs(oracle("sox"), path, step["start_frame"], step["stop_frame"]) == pytest.approx(
         0, abs=0.006
     )

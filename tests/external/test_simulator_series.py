@@ -10,7 +10,7 @@ import math
 
 import pytest
 
-from gainkit.simulator import Amplifier, harmonics, onset, thd_percent
+from gainkit.simulator import Amplifier, harmonics, thd_percent, true_onset
 
 # overdrive dB: THD to order 20 symmetric, THD to order 20 one side, DC / input peak one side
 HARD_CLIP = {
@@ -48,7 +48,7 @@ def test_thd_and_dc_of_the_clipped_sine(overdrive_db: float) -> None:
 @pytest.mark.parametrize("limit_percent", OVERDRIVE_AT_LIMIT)
 def test_overdrive_at_which_a_limit_is_reached(limit_percent: float) -> None:
     for amplifier, overdrive_db in zip((SYMMETRIC, ONE_SIDE), OVERDRIVE_AT_LIMIT[limit_percent], strict=True):
-        found = onset(amplifier, 1.0, limit_percent)
+        found = true_onset(amplifier, 1.0, limit_percent)
         assert found is not None
         assert found.overdrive_db == pytest.approx(overdrive_db, abs=1e-5)
 

@@ -11,7 +11,6 @@ import shutil
 import signal
 import subprocess
 import sys
-import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
@@ -19,8 +18,8 @@ import pytest
 
 from gainkit.errors import GainkitError
 from gainkit.toneset import writing
-from gainkit.toneset.checking import check_set
-from gainkit.toneset.model import Target
+from gainkit.toneset.checking import check_tones
+from gainkit.toneset.model import AudioFormat
 from gainkit.toneset.reading import read_set
 from gainkit.toneset.writing import write_set
 
@@ -54,23 +53,9 @@ def tones(tmp_path: Path) -> Path:
 
 
 @pytest.fixture
-def long_tones(tmp_path: Path) -> Path:
-    path = tmp_path / "long.toml"
-    path.write_text(SET.replace("seconds = 20", "seconds = 60"))
-    return path
-
-
-@pytest.fixture
-def long_reference(long_tones: Path, tmp_path: Path) -> dict[str, bytes]:
-    """The finished long set, from a run that nobody disturbed."""
-    write_set(read_set(str(long_tones)), tmp_path / "long", Target())
-    return contents(tmp_path / "long")
-
-
-@pytest.fixture
 def reference(tones: Path, tmp_path: Path) -> dict[str, bytes]:
     """The finished set, from a run that nobody disturbed."""
-    write_set(read_set(str(tones)), tmp_path / "reference", Target())
+    write_set(read_set(str(tones)), tmp_path / "reference", AudioFormat())
     return contents(tmp_path / "reference")
 
 
@@ -78,28 +63,43 @@ def contents(folder: Path) -> dict[str, bytes]:
     return {path.name: path.read_bytes() for path in folder.iterdir() if path.is_file()}
 
 
-def start(tones: Path, folder: Path) -> subprocess.Popen[bytes]:
-    return subprocess.Popen(
-        [sys.executable, "-c", "from gainkit.cli import main; main()", "tones", "write", tones, folder],
-        stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL,
-    )  # fmt: skip
+RUN = """
+import os, signal, sys
+from pathlib import Path
+from gainkit.toneset.model import AudioFormat
+from gainkit.toneset.reading import read_set
+from gainkit.toneset.writing import write_set
+tones, folder, last = read_set(sys.argv[1]), sys.argv[2], int(sys.argv[3])
+steps = 0
+def step():
+    global steps
+    steps += 1
+    if steps == last:
+        os.kill(os.getpid(), signal.SIGKILL)
+def touched(event, values):
+    if event in ("open", "os.rename", "os.remove") and str(values[0]).startswith(folder):
+        step()
+sys.addaudithook(touched)
+write_set(tones, Path(folder), AudioFormat(), progress=lambda *told: step())
+print(steps)
+"""
+"""A run that kills itself at a step of its own: a block made, or a file in the folder opened, renamed, removed.
+
+So it is cut off at the same places however fast the machine is.
+"""
+
+
+def run(tones: Path, folder: Path, last_step: int = 0) -> subprocess.CompletedProcess[str]:
+    words = [sys.executable, "-c", RUN, str(tones), str(folder), str(last_step)]
+    return subprocess.run(words, capture_output=True, text=True, check=False)
 
 
 def drafts_in(folder: Path) -> set[str]:
     return {path.name for path in folder.iterdir() if path.name.startswith(".") and ".part" in path.name}
 
 
-def begin(tones: Path, folder: Path) -> subprocess.Popen[bytes]:
-    """Start a run and wait until it has begun a file of its own, or ended."""
-    stale = drafts_in(folder)
-    run = start(tones, folder)
-    while run.poll() is None and not drafts_in(folder) - stale:
-        time.sleep(0.001)
-    return run
-
-
 def kill_and_look(tones: Path, folder: Path, reference: dict[str, bytes], shares: list[float]) -> list[int]:
-    """Kill runs at these shares of the time they write; after each, what stands under a final name is whole.
+    """Kill runs at these shares of their steps; after each, what stands under a final name is whole.
 
     Gives the number of final files after each kill.
     """
@@ -112,23 +112,16 @@ def kill_and_look(tones: Path, folder: Path, reference: dict[str, bytes], shares
         for name in reference:
             (folder / name).unlink(missing_ok=True)
 
-    undisturbed = []
-    for _ in range(3):
-        run = begin(tones, folder)
-        begun = time.monotonic()
-        assert run.wait() == 0
-        undisturbed.append(time.monotonic() - begun)
-        clear()
-    writing_seconds = min(undisturbed)
-    progress, met = [], 0
+    undisturbed = run(tones, folder)
+    assert undisturbed.returncode == 0, undisturbed.stderr
+    steps = int(undisturbed.stdout)
+    progress = []
     for number, share in enumerate(shares):
-        if number % 2 == 0:  # every other run goes on where the one before was killed
+        fresh = number % 2 == 0  # every other run goes on where the one before was killed
+        if fresh:
             clear()
-        run = begin(tones, folder)
-        time.sleep(share * writing_seconds)
-        met += run.poll() is None
-        run.send_signal(signal.SIGKILL)
-        run.wait()
+        ended = run(tones, folder, max(round(share * steps), 1)).returncode
+        assert ended == -signal.SIGKILL or (ended == 0 and not fresh), "the kill met a run at work"
         found = contents(folder)
         finals = {name: content for name, content in found.items() if name in reference}
         for name, content in finals.items():
@@ -138,26 +131,24 @@ def kill_and_look(tones: Path, folder: Path, reference: dict[str, bytes], shares
         assert len(drafts) <= 2
         assert "index.json" not in finals or len(finals) == len(reference)
         progress.append(len(finals))
-    assert start(tones, folder).wait() == 0
+    assert run(tones, folder).returncode == 0
     assert contents(folder) == {**reference, **mine}
     (folder / "song.mp3").unlink()
-    assert check_set(folder).ok
-    assert met, "no kill met a run at work"
+    assert check_tones(folder).ok
     return progress
 
 
-def test_killed_at_random_moments(long_tones: Path, tmp_path: Path, long_reference: dict[str, bytes]) -> None:
+def test_killed_at_random_moments(tones: Path, tmp_path: Path, reference: dict[str, bytes]) -> None:
     draw = random.Random(5)
-    kill_and_look(long_tones, tmp_path / "stick", long_reference, [draw.random() for _ in range(6)])
+    progress = kill_and_look(tones, tmp_path / "stick", reference, [draw.random() for _ in range(6)])
+    assert any(0 < finals < len(reference) for finals in progress)
 
 
 @pytest.mark.benchmark
-def test_killed_at_fifty_random_moments(
-    long_tones: Path, tmp_path: Path, long_reference: dict[str, bytes]
-) -> None:
+def test_killed_at_fifty_random_moments(tones: Path, tmp_path: Path, reference: dict[str, bytes]) -> None:
     draw = random.Random(50)
-    progress = kill_and_look(long_tones, tmp_path / "stick", long_reference, [draw.random() for _ in range(50)])
-    print(f"\nfinal files after each of 50 kills, of {len(long_reference)}: {progress}")
+    progress = kill_and_look(tones, tmp_path / "stick", reference, [draw.random() for _ in range(50)])
+    print(f"\nfinal files after each of 50 kills, of {len(reference)}: {progress}")
 
 
 def mounted(image: Path, place: Path, system: str, megabytes: int) -> list[str]:
@@ -192,8 +183,9 @@ def small_stick(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[Path
 
 def test_full_device_is_told_before_the_first_byte(small_stick: Path, tones: Path) -> None:
     (small_stick / "song.mp3").write_bytes(b"song" * 1000)
-    with pytest.raises(GainkitError, match="MB free; the tracks need"):
-        write_set(read_set(str(tones)), small_stick, Target())
+    with pytest.raises(GainkitError) as fault:
+        write_set(read_set(str(tones)), small_stick, AudioFormat())
+    assert fault.value.code == "too_little_room"
     assert contents(small_stick) == {"song.mp3": b"song" * 1000}
 
 
@@ -204,17 +196,17 @@ def test_device_that_fills_up_on_the_way(
     """The free space is not what it was said to be: the device itself says that it is full."""
     if form == "flac" and f"fusefat {small_stick} fuse" in Path("/proc/mounts").read_text():
         pytest.skip("fusefat loses the small writes by which libFLAC finishes a file's header (seen with 0.1a)")
-    target = Target(file_format=form)  # type: ignore[arg-type]
+    target = AudioFormat(format=form)
     write_set(read_set(str(tones)), tmp_path / "reference", target)
     reference = contents(tmp_path / "reference")
     (small_stick / "song.mp3").write_bytes(b"song" * 1000)
     ballast = shutil.disk_usage(small_stick).free - (5 << 20)
     (small_stick / "films.bin").write_bytes(bytes(ballast))
     with monkeypatch.context() as pretend:
-        pretend.setattr(writing, "_check_space", lambda *asked: None)
+        pretend.setattr(writing, "check_room", lambda *asked: None)
         with pytest.raises(GainkitError) as fault:
             write_set(read_set(str(tones)), small_stick, target)
-    assert "full" in fault.value.problem
+    assert fault.value.code == "device_full"
     found = contents(small_stick)
     assert {name for name in found if name not in reference} == {"song.mp3", "films.bin"}, "no drafts left"
     whole = [name for name in found if name in reference]
@@ -233,16 +225,17 @@ def test_the_next_run_completes_once_there_is_room(
     try:
         (place / "films.bin").write_bytes(bytes(shutil.disk_usage(place).free - (10 << 20)))
         with monkeypatch.context() as pretend:
-            pretend.setattr(writing, "_check_space", lambda *asked: None)
-            with pytest.raises(GainkitError, match="full"):
-                write_set(read_set(str(tones)), place, Target())
+            pretend.setattr(writing, "check_room", lambda *asked: None)
+            with pytest.raises(GainkitError) as fault:
+                write_set(read_set(str(tones)), place, AudioFormat())
+            assert fault.value.code == "device_full"
         before = contents(place)
         (place / "films.bin").unlink()
-        result = write_set(read_set(str(tones)), place, Target())
-        kept = [track["file"] for track in result.tracks if not track["written"]]
+        result = write_set(read_set(str(tones)), place, AudioFormat())
+        kept = [track.file for track in result.tracks if not track.written]
         assert kept == sorted(name for name in before if name.endswith(".wav"))
         assert contents(place) == reference
-        assert check_set(place).ok
+        assert check_tones(place).ok
     finally:
         subprocess.run(down, check=True)
 
@@ -254,8 +247,9 @@ def test_write_protected_device(tmp_path: Path, tones: Path, gainkit: Callable[.
         (place / "song.mp3").write_bytes(b"song")
         if subprocess.run(["mount", "-o", "remount,ro", place], capture_output=True, check=False).returncode:
             pytest.skip("cannot remount read-only here")
-        with pytest.raises(GainkitError, match="read-only"):
-            write_set(read_set(str(tones)), place, Target())
+        with pytest.raises(GainkitError) as fault:
+            write_set(read_set(str(tones)), place, AudioFormat())
+        assert fault.value.code == "device_read_only"
         assert "read-only" in gainkit("tones", "write", tones, place).refused()  # type: ignore[attr-defined]
         assert contents(place) == {"song.mp3": b"song"}
     finally:

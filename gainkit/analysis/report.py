@@ -1,0 +1,176 @@
+"""The figures and remarks of a measurement, from what was found in the capture."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from gainkit.analysis import thresholds
+from gainkit.analysis.clipping import UNJUDGED, Verdict, change_to
+from gainkit.analysis.model import Harmonic, Measurement, MeasureOptions, TargetCheck
+from gainkit.analysis.spectrum import mains_of
+from gainkit.analysis.tone import ToneFit
+from gainkit.analysis.window import Floats, Window
+from gainkit.capture.model import Capture
+from gainkit.levels import SINE_CREST, db_from_ratio, watts_from_volts
+from gainkit.remarks import Remark, fault, remark
+
+MOST_LINES = 3
+"""Kinds of hum and interfering tones named at most [-]."""
+
+
+@dataclass(frozen=True)
+class Examination:
+    """What was looked at and found.
+
+    part : (frames,) of the window's audio that the figures come from [V]. overload : of the recorder. notes :
+    on how the part was chosen. no_tone : why there is no steady tone; None when tone and verdict are there.
+    """
+
+    window: Window
+    part: Floats
+    overload: bool
+    notes: tuple[Remark, ...]
+    no_tone: Remark | None
+    tone: ToneFit | None = None
+    verdict: Verdict | None = None
+
+
+def measurement_of(capture: Capture, options: MeasureOptions, examined: Examination) -> Measurement:
+    """All that the capture tells: its level alone, or a tone with everything behind it."""
+    if examined.tone is None or examined.verdict is None:
+        rms, peak = float(np.std(examined.part)), float(np.abs(examined.part).max())
+        level = _level(capture, options, examined, rms, peak, float(examined.part.mean()))
+        lack = () if examined.no_tone is None else (examined.no_tone,)
+        return replace(level, notes=(*_reading_notes(capture, options), *examined.notes, *lack))
+    return _with_tone(capture, options, examined, examined.tone, examined.verdict)
+
+
+def _level(
+    capture: Capture, options: MeasureOptions, examined: Examination, rms: float, peak: float, dc: float
+) -> Measurement:
+    """What needs no steady tone. rms, peak, dc : [V]."""
+    calibrated, load_ohms = capture.calibrated, options.load_ohms
+    return Measurement(
+        file=capture.file,
+        channel=options.channel,
+        minus=options.minus,
+        sample_rate_hz=capture.sample_rate_hz,
+        seconds=len(examined.part) / examined.window.audio_rate_hz,
+        calibrated=calibrated,
+        rms_volts=rms,
+        level_dbfs=_level_dbfs(capture, rms),
+        peak_volts=peak,
+        dc_volts=dc,
+        crest_factor_db=db_from_ratio(peak / rms) if rms > 0 else None,
+        clipping=UNJUDGED,
+        recorder_overload=examined.overload,
+        steady_tone=False,
+        watts=watts_from_volts(rms, load_ohms) if load_ohms is not None and calibrated else None,
+        target=None if options.target_volts is None else TargetCheck(options.target_volts, None),
+    )
+
+
+def _with_tone(
+    capture: Capture, options: MeasureOptions, examined: Examination, tone: ToneFit, verdict: Verdict
+) -> Measurement:
+    """Everything a steady tone tells."""
+    crest = float(np.abs(tone.period()).max())
+    # outliers are no part of the wave: then the highest sample is not the peak
+    peak = crest if tone.outliers else max(float(np.abs(examined.part).max()), crest)
+    target, target_notes = _beside_target(capture, options, examined, tone, verdict)
+    return replace(
+        _level(capture, options, examined, tone.rms_volts, peak, tone.dc_volts),
+        cycles=tone.frequency_hz * len(examined.part) / examined.window.audio_rate_hz,
+        frequency_hz=tone.frequency_hz,
+        fundamental_volts=tone.fundamental_volts,
+        thd_percent=tone.thd_percent,
+        thd_r_percent=tone.thd_r_percent,
+        thd_floor_percent=tone.thd_floor_percent,
+        thd_n_percent=tone.thd_n_percent,
+        noise_volts=tone.noise_rms_volts,
+        harmonics=_harmonics(tone),
+        clipping=verdict.clipping,
+        steady_tone=True,
+        target=target,
+        notes=(
+            *_reading_notes(capture, options),
+            *examined.notes,
+            *_tone_notes(capture, options, examined, tone),
+            *verdict.remarks,
+            *target_notes,
+        ),
+    )
+
+
+def _reading_notes(capture: Capture, options: MeasureOptions) -> tuple[Remark, ...]:
+    """What to know of how the capture was read."""
+    return (*capture.notes, *capture.channel_notes(options.channel, options.minus))
+
+
+def _level_dbfs(capture: Capture, rms_volts: float) -> float | None:
+    """AES17: a sine whose peaks touch full scale is 0 dBFS; text of an oscilloscope has no full scale."""
+    if rms_volts <= 0 or not capture.has_full_scale:
+        return None
+    return db_from_ratio(rms_volts * SINE_CREST / capture.volts_per_unit)
+
+
+def _harmonics(tone: ToneFit) -> tuple[Harmonic, ...]:
+    """Orders 2.. in the band."""
+    relative = tone.relative()[: tone.in_band] / abs(tone.phasors[0])
+    percents, degrees = 100 * np.abs(relative), np.degrees(np.angle(relative))
+    return tuple(
+        Harmonic(order, float(percents[order - 1]), float(degrees[order - 1]))
+        for order in range(2, tone.in_band + 1)
+    )
+
+
+def _beside_target(
+    capture: Capture, options: MeasureOptions, examined: Examination, tone: ToneFit, verdict: Verdict
+) -> tuple[TargetCheck | None, tuple[Remark, ...]]:
+    """How far to turn to reach the target, and what stands in the way."""
+    wanted = options.target_volts
+    if wanted is None:
+        return None, ()
+    notes: list[Remark] = []
+    change = change_to(wanted, tone.rms_volts, None if verdict.clipping.side is None else verdict.rails)
+    if change is None:
+        notes.append(fault("target_beyond_rails", set_volts=wanted))
+    elif examined.overload or (tone.thd_percent >= options.limit_thd_percent and change >= 0):
+        change = None  # what was recorded is not the output, or is distorted and cannot be turned up
+    if not capture.calibrated:
+        notes.append(remark("target_needs_calibration"))
+        change = None
+    return TargetCheck(wanted, change), tuple(notes)
+
+
+def _tone_notes(
+    capture: Capture, options: MeasureOptions, examined: Examination, tone: ToneFit
+) -> Iterator[Remark]:
+    """What a person should know beside the figures: overload, residue, outliers, hum and other lines."""
+    unit = "V" if capture.calibrated else "of full scale"
+    if examined.overload:
+        yield fault("recorder_overload")
+    above = examined.window.above_band_volts
+    if above > thresholds.OUT_OF_BAND_RATIO * tone.fundamental_volts:
+        yield remark("above_band", high_hz=options.band_hz[1], rms_volts=above, unit=unit)
+    if tone.outliers:
+        yield remark("outliers", count=tone.outliers)
+    named: set[int | None] = set()
+    for line in tone.lines:
+        percent = 100 * line.rms_volts / tone.fundamental_volts
+        if percent < thresholds.HUM_LEAST_PERCENT or len(named) >= MOST_LINES:
+            return
+        mains_hz = mains_of(line.frequency_hz, tone.spectrum.step_hz)
+        if mains_hz in named:
+            continue
+        named.add(mains_hz)
+        figures = {
+            "frequency_hz": line.frequency_hz, "rms_volts": line.rms_volts, "unit": unit, "percent": percent
+        }  # fmt: skip
+        if mains_hz is None:
+            yield remark("interfering_tone", **figures)
+        else:
+            yield remark("hum", mains_hz=mains_hz, **figures)

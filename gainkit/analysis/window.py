@@ -1,0 +1,126 @@
+"""Which part of a capture is looked at, brought down to the audio band."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from gainkit.analysis.decimate import decimate, decimation_factor
+from gainkit.analysis.harmonic import coarse_frequency
+from gainkit.analysis.model import MeasureOptions
+from gainkit.analysis.quantised import MOST_FRAMES, is_pure_quantiser, quantiser_step
+from gainkit.analysis.steady import coarse_window
+from gainkit.capture.model import Capture
+from gainkit.errors import GainkitError
+from gainkit.remarks import Remark, remark
+
+Floats = NDArray[np.float64]
+
+WINDOW_FRAMES = 1 << 18
+"""Frames in the audio band that are fitted at once: 5 s at 48 kHz; a longer capture is scanned whole and fitted
+on its steadiest part."""
+
+MOST_RAW_FRAMES = 1 << 24
+"""... and before decimation at most so many: 128 MB."""
+
+LEAST_THIN_RATIO = 2.2
+"""Frames may be left out without a filter while their rate stays above this many times the band's edge [-]."""
+
+
+@dataclass(frozen=True)
+class Window:
+    """The part of a capture that is looked at: raw frames and, where faster than needed, the audio band.
+
+    raw, audio : (frames,) [V]. rough_hz : where the strongest line lies, None when silent. above_band_volts :
+    rms of what the audio band leaves out. step_volts : of a coarse quantiser, if there is one. pure_steps :
+    nothing else disturbs the tone.
+    """
+
+    raw: Floats
+    audio: Floats
+    audio_rate_hz: float
+    rough_hz: float | None
+    above_band_volts: float = 0.0
+    step_volts: float | None = None
+    pure_steps: bool = False
+    notes: tuple[Remark, ...] = ()
+
+
+def choose_window(capture: Capture, options: MeasureOptions) -> Window:
+    """Load the part that is asked for, or the steadiest stretch of it if it is too long to hold.
+
+    Raises GainkitError for a part that is not in the recording, and as `Capture.volts` does.
+    """
+    start, stop, notes = _span(capture, options)
+    raw = capture.volts(start, stop, channel=options.channel, minus=options.minus)
+    # the difference of two channels has no step of its own
+    step = quantiser_step(raw) if options.minus is None else None
+    if step is not None:
+        thinned = _thinned(raw, capture.sample_rate_hz, step, options, notes)
+        if thinned is not None:
+            return thinned
+    return _in_band(raw, capture.sample_rate_hz, step, options, notes)
+
+
+def _span(capture: Capture, options: MeasureOptions) -> tuple[int, int, tuple[Remark, ...]]:
+    """First and last frame to look at, and what is to be said about the choice."""
+    rate = capture.sample_rate_hz
+    start = 0 if options.start_seconds is None else round(options.start_seconds * rate)
+    stop = capture.frames if options.stop_seconds is None else round(options.stop_seconds * rate)
+    if not 0 <= start < min(stop, capture.frames):
+        fault = GainkitError(
+            "part_not_recorded",
+            start_seconds=start / rate,
+            stop_seconds=stop / rate,
+            seconds=capture.seconds,
+        )
+        raise fault.within("file", capture.file)
+    stop = min(stop, capture.frames)
+    most = min(WINDOW_FRAMES * decimation_factor(rate, options.band_hz[1]), MOST_RAW_FRAMES)
+    if stop - start <= most:
+        return start, stop, ()
+    first, last, steady = coarse_window(
+        capture, start, stop, most, channel=options.channel, minus=options.minus
+    )
+    followed = remark(
+        "level_followed",
+        seconds=(stop - start) / rate,
+        steady=steady,
+        from_seconds=first / rate,
+        to_seconds=last / rate,
+    )
+    return first, last, (followed,)
+
+
+def _thinned(
+    raw: Floats, rate_hz: float, step: float, options: MeasureOptions, notes: tuple[Remark, ...]
+) -> Window | None:
+    """Every so-manieth frame of a tone that a coarse quantiser alone disturbs; None where more disturbs it.
+
+    There is nothing above the band that could fold, and a filter would blur the quantiser's intervals.
+    """
+    stride = -(-len(raw) // MOST_FRAMES)
+    sparse, sparse_rate_hz = raw[::stride], rate_hz / stride
+    if sparse_rate_hz <= LEAST_THIN_RATIO * options.band_hz[1]:
+        return None
+    rough_hz = coarse_frequency(sparse, sparse_rate_hz, *options.band_hz)
+    if rough_hz is None or not is_pure_quantiser(sparse, sparse_rate_hz, step, rough_hz):
+        return None
+    return Window(raw, sparse, sparse_rate_hz, rough_hz, 0.0, step, True, notes)
+
+
+def _in_band(
+    raw: Floats, rate_hz: float, step: float | None, options: MeasureOptions, notes: tuple[Remark, ...]
+) -> Window:
+    """The audio band of a capture, and how much lies above it."""
+    high_hz = options.band_hz[1]
+    audio, audio_rate_hz, trimmed = decimate(raw, rate_hz, high_hz)
+    above = 0.0
+    if trimmed:
+        factor = decimation_factor(rate_hz, high_hz)
+        there = raw[trimmed : trimmed + len(audio) * factor : factor]
+        above = float(np.std(there[: len(audio)] - audio))
+    rough_hz = coarse_frequency(audio, audio_rate_hz, *options.band_hz)
+    return Window(raw, audio, audio_rate_hz, rough_hz, above, step, False, notes)

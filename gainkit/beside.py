@@ -1,0 +1,76 @@
+"""A reading beside the plan of the output it was taken for: what must be known before its level counts."""
+
+from __future__ import annotations
+
+import dataclasses
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from gainkit.advice import Checks, has_stray_dc, is_other_tone
+from gainkit.analysis.model import Measurement
+from gainkit.job.plan import ChannelPlan, plan_system
+from gainkit.job.system import load_system
+from gainkit.remarks import Remark, danger, fault
+
+FIRST = frozenset({"dc_at_output", "one_lead", "other_tone"})
+"""Codes that are told before any level: it may not be what it seems."""
+
+
+@dataclass(frozen=True)
+class Expected:
+    """What is expected of a reading. plan : of its output, None when nobody said which. checks : how strictly
+    the car is judged."""
+
+    plan: ChannelPlan | None = None
+    checks: Checks = dataclasses.field(default_factory=Checks)
+
+
+def expected_of(system: Path | str, name: str | None, limit_thd_percent: float | None = None) -> Expected:
+    """The plan of an output of a system file, and the file's checks; a limit given by hand goes before its own.
+
+    Raises GainkitError for a file or a name that is none.
+    """
+    car = load_system(system)
+    plan = None if name is None else plan_system(car).channel(car.output(name).channel)
+    return Expected(plan, limited(car.checks, limit_thd_percent))
+
+
+def limited(checks: Checks, limit_thd_percent: float | None) -> Checks:
+    """The checks with another limit, if one was given."""
+    return (
+        checks
+        if limit_thd_percent is None
+        else dataclasses.replace(checks, limit_thd_percent=limit_thd_percent)
+    )
+
+
+def one_lead(result: Measurement, plan: ChannelPlan | None) -> bool:
+    """Whether a balanced output may have been measured on one of its leads only."""
+    return plan is not None and (plan.bridged or plan.built_in) and result.minus is None
+
+
+def beside_plan(result: Measurement, plan: ChannelPlan | None = None) -> Measurement:
+    """The measurement with what must be known before its level is used as its first remarks.
+
+    DC that does not belong (`dc_at_output`), one lead of a balanced output (`one_lead`), and a tone that is not
+    the planned one (`other_tone`): that turns nothing, so the target is left out.
+    """
+    against: tuple[Any, ...] = tuple(_against(result, plan))
+    if any(each.code == "other_tone" for each in against):
+        result = dataclasses.replace(result, target=None)
+    return dataclasses.replace(result, notes=(*against, *result.notes))
+
+
+def _against(result: Measurement, plan: ChannelPlan | None) -> list[Remark]:
+    remarks = []
+    if has_stray_dc(result):
+        remarks.append(danger("dc_at_output", dc_volts=result.dc_volts))
+    if plan is None:
+        return remarks
+    if one_lead(result, plan):
+        remarks.append(fault("one_lead", output=plan.name, bridged=plan.bridged))
+    if is_other_tone(result.frequency_hz, plan.tone_hz):
+        heard = result.frequency_hz
+        remarks.append(fault("other_tone", output=plan.name, frequency_hz=heard, planned_hz=plan.tone_hz))
+    return remarks

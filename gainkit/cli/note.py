@@ -1,0 +1,107 @@
+"""`gainkit note`: a reading without a capture, typed from a meter, an ear or an eye."""
+
+from __future__ import annotations
+
+from enum import StrEnum
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from gainkit.cli.common import JsonFlag, show
+
+if TYPE_CHECKING:
+    from gainkit.job.record import Event
+
+
+class Sign(StrEnum):
+    """Which way round."""
+
+    positive = "positive"
+    negative = "negative"
+
+
+class SupplyPlace(StrEnum):
+    """Where the supply was read."""
+
+    battery = "battery"
+    amplifier = "amplifier"
+
+
+class SupplyState(StrEnum):
+    """What was running."""
+
+    resting = "resting"
+    idling = "idling"
+    loaded = "loaded"
+
+
+def register(app: typer.Typer) -> None:
+    """Add `note` to the tree."""
+    app.command("note")(note)
+
+
+def note(
+    job: Annotated[Path, typer.Argument(metavar="JOB", help="Job folder.")],
+    for_output: Annotated[str | None, typer.Option("--for", help="Output it belongs to: Front/left.")] = None,
+    volts: Annotated[float | None, typer.Option("--volts", help="AC volts that the meter read.")] = None,
+    tone_dbfs: Annotated[
+        float | None, typer.Option("--tone-dbfs", help="Level of the tone played [the plan's].")
+    ] = None,
+    tone_hz: Annotated[float | None, typer.Option("--tone-hz", help="Its frequency [the plan's].")] = None,
+    dc_volts: Annotated[float | None, typer.Option("--dc-volts", help="DC volts that the meter read.")] = None,
+    meter_percent: Annotated[
+        float | None, typer.Option("--meter-percent", help="The meter's accuracy, share of the reading [%].")
+    ] = None,
+    meter_floor_volts: Annotated[
+        float | None, typer.Option("--meter-floor-volts", help="And its fixed part, digits times resolution.")
+    ] = None,
+    polarity: Annotated[Sign | None, typer.Option("--polarity", help="As heard, seen or tested.")] = None,
+    knob: Annotated[str | None, typer.Option("--knob", help='Where a control was left: "11 o\'clock".')] = None,
+    supply_volts: Annotated[float | None, typer.Option("--supply-volts", help="Volts of the supply.")] = None,
+    at: Annotated[SupplyPlace | None, typer.Option("--at", help="Where the supply was read.")] = None,
+    state: Annotated[SupplyState | None, typer.Option("--state", help="What was running.")] = None,
+    text: Annotated[str | None, typer.Option("--text", help="Anything worth keeping.")] = None,
+    accept: Annotated[
+        str | None, typer.Option("--accept", metavar="CODE", help="A fault left as it is, by its code.")
+    ] = None,
+    reason: Annotated[str | None, typer.Option("--reason", help="Why it is accepted.")] = None,
+    by: Annotated[str | None, typer.Option("--by", help="Who read it [the system file's technician].")] = None,
+    json_: JsonFlag = False,
+) -> None:
+    """Note a reading without a capture: a meter's volts, DC, polarity, a knob, the supply, a text."""
+    from gainkit.errors import GainkitError
+    from gainkit.job.log import note_typed
+    from gainkit.job.typed import Acceptance, FreeText, Knob, SupplyReading, TypedLevel, TypedPolarity
+
+    typed: list[Any] = []
+    if volts is not None or dc_volts is not None:
+        typed.append(TypedLevel(volts, tone_dbfs, tone_hz, dc_volts, meter_percent, meter_floor_volts))
+    elif tone_dbfs is not None or tone_hz is not None:
+        raise GainkitError("needs", "tone_dbfs" if tone_dbfs is not None else "tone_hz", needed="volts")
+    if polarity is not None:
+        typed.append(TypedPolarity(polarity.value))
+    if knob is not None:
+        typed.append(Knob(knob))
+    if supply_volts is not None:
+        if at is None or state is None:
+            raise GainkitError("supply_needs_place_and_state", "at" if at is None else "state")
+        typed.append(SupplyReading(supply_volts, at.value, state.value))
+    elif at is not None or state is not None:
+        raise GainkitError("needs", "at" if at is not None else "state", needed="supply_volts")
+    if text is not None:
+        typed.append(FreeText(text))
+    if accept is not None:
+        if reason is None:
+            raise GainkitError("missing", "reason")
+        typed.append(Acceptance(accept, reason))
+    if not typed:
+        raise GainkitError("nothing_to_note")
+    made = [note_typed(job, for_output, each, who=by) for each in typed]
+    answer = made[0] if len(made) == 1 else {"noted": made}
+    show(answer, json_, lambda: "\n".join(_told(each, job) for each in made))
+
+
+def _told(event: Event, job: Path) -> str:
+    where = ", ".join(event.outputs) or "the car"
+    return f"Noted as {event.number}: {event.kind} of {where}."

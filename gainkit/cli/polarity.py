@@ -1,0 +1,114 @@
+"""`gainkit polarity`: which way round a loudspeaker is wired."""
+
+from __future__ import annotations
+
+from enum import StrEnum
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from gainkit.cli.common import JsonFlag, note, shown
+from gainkit.cli.options import Channel, ForChannel, LogFolder, check_log
+from gainkit.cli.plain import said, sections, wrapped
+
+if TYPE_CHECKING:
+    from gainkit.polarity import PolarityPair, PolarityResult
+
+
+class Train(StrEnum):
+    """Trains of pulses."""
+
+    bass = "bass"
+    midrange = "midrange"
+    treble = "treble"
+
+
+def register(app: typer.Typer) -> None:
+    """Add the command to the tree."""
+    app.command("polarity")(polarity)
+
+
+def polarity(
+    captures: Annotated[
+        list[Path],
+        typer.Argument(metavar="CAPTURE...", help="Microphone recording of the pulses track; two: a pair."),
+    ],
+    drive: Annotated[Path | None, typer.Option("--drive", help="Another signal that was played.")] = None,
+    band: Annotated[Train | None, typer.Option("--band", help="Train that was played.")] = None,
+    channel: Channel = 1,
+    invert_microphone: Annotated[
+        bool, typer.Option("--invert-microphone", help="This recorder turns the sign around.")
+    ] = False,
+    log: LogFolder = None,
+    for_channel: ForChannel = None,
+    json_: JsonFlag = False,
+) -> None:
+    """Tell which way round a loudspeaker is wired, by pulses.
+
+    Two recordings made with the same recorder tell whether two loudspeakers are wired alike: that needs
+    no known recorder. Self-check: record a loudspeaker whose wiring you know; if it comes out negative, the
+    recorder inverts, so give --invert-microphone from then on.
+
+    Behind a crossover the answer is the sign of the drive that reaches this driver: a tweeter that is wired the
+    other way round on purpose comes out negative. Compare left with right.
+    """
+    from gainkit.capture import read_capture
+    from gainkit.errors import GainkitError
+    from gainkit.polarity import compare_polarity, find_polarity
+
+    check_log(log, for_channel)
+    if len(captures) > 2:
+        raise GainkitError("too_many_recordings", "captures", len(captures))
+    if len({path.resolve() for path in captures}) < len(captures):
+        raise GainkitError("same_file_twice", "captures").within("file", captures[0])
+    played = None if drive is None else read_capture(drive)
+    results = [
+        find_polarity(
+            read_capture(path),
+            channel=channel,
+            band=None if band is None else band.value,
+            drive=played,
+            invert_microphone=invert_microphone,
+        )
+        for path in captures
+    ]
+    answer: PolarityResult | PolarityPair = results[0]
+    if len(results) > 1:
+        answer = compare_polarity(results, [str(path) for path in captures])
+    with shown(answer, json_, lambda: _polarity_or_pair(captures[0], answer)):
+        for path, result in zip(captures, results, strict=True):
+            note(log, "polarity", for_channel, result, [path])
+
+
+def _polarity_or_pair(path: Path, answer: PolarityResult | PolarityPair) -> str:
+    from gainkit.polarity import PolarityPair
+
+    return pair_text(answer) if isinstance(answer, PolarityPair) else polarity_text(path, answer)
+
+
+def polarity_text(path: Path, result: PolarityResult) -> str:
+    """The verdict first."""
+    counts = f"{result.agreeing} of {result.pulses} pulses agree"
+    if result.polarity != "undecided":
+        sure = f"{100 * result.confidence:.1f} %" if result.confidence < 0.999 else "above 99.9 %"
+        counts += f", confidence {sure}"
+    probably = "PROBABLY " if result.only_probable else ""
+    head = wrapped(f"{path}: {probably}{result.polarity.upper()}.", "", "")
+    return sections(head, f"{counts}.", *(wrapped(note, "  - ", "    ") for note in said(result.notes)))
+
+
+def pair_text(result: PolarityPair) -> str:
+    """The verdict on two loudspeakers first."""
+    from gainkit.polarity import PROBABLE
+    from gainkit.words.answers import RELATIONS
+
+    rows = [
+        f"  {file}: {each.polarity}, {each.agreeing} of {each.pulses} pulses agree, confidence "
+        f"{100 * each.confidence:.1f} %"
+        for file, each in zip(result.files, result.captures, strict=True)
+    ]
+    unsure = [each for each in result.captures if each.confidence < PROBABLE]
+    notes = dict.fromkeys(note for each in unsure for note in said(each.notes))
+    head = ("PROBABLY " if result.only_probable else "") + RELATIONS[result.relation]
+    return sections(head, "\n".join(rows), *(wrapped(note, "  - ", "    ") for note in notes))

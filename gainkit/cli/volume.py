@@ -1,0 +1,149 @@
+"""`gainkit volume`: how far the source may be turned."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from gainkit.cli.common import JsonFlag, OverwriteFlag, note, remark, shown
+from gainkit.cli.onset import chart_of, limit_of
+from gainkit.cli.options import (
+    Band,
+    Calibration,
+    Channel,
+    ChartFile,
+    CheckLimit,
+    FullScale,
+    Interval,
+    LogFolder,
+    Minus,
+    check_log,
+    parse_band,
+)
+
+if TYPE_CHECKING:
+    from gainkit.volume import VolumeResult
+
+
+LEAST_PERCENT = 0.001
+"""Less is of no interest in a source [%]."""
+
+
+def register(app: typer.Typer) -> None:
+    """Add the command to the tree."""
+    app.command("volume")(volume)
+
+
+def volume(
+    captures: Annotated[
+        list[str], typer.Argument(metavar="POSITION=CAPTURE...", help="One capture per volume position.")
+    ],
+    tone_dbfs: Annotated[float, typer.Option(help="Level of the tone that was played.")] = 0.0,
+    tone_check: Annotated[
+        tuple[Path, Path] | None,
+        typer.Option(metavar="LOW HIGH", help="Captures of a low and a high tone of one level."),
+    ] = None,
+    full_scale_volts: FullScale = None,
+    calibration: Calibration = None,
+    interval_seconds: Interval = None,
+    channel: Channel = 1,
+    minus: Minus = None,
+    band_hz: Band = "10:20000",
+    limit_thd_percent: CheckLimit = None,
+    write: Annotated[
+        Path | None,
+        typer.Option("--write", help="System file in which preamp_volts and clean_position are set."),
+    ] = None,
+    log: LogFolder = None,
+    chart: ChartFile = None,
+    overwrite: OverwriteFlag = False,
+    json_: JsonFlag = False,
+) -> None:
+    """Find the source's highest clean volume position from one capture per position.
+
+    --write changes the system file that is there: naming it is the permission, --overwrite is not asked.
+    """
+    from gainkit.analysis import measure
+    from gainkit.analysis.model import MeasureOptions
+    from gainkit.capture import read_capture
+    from gainkit.volume import find_clean_volume, write_source
+
+    check_log(log, None, needs_channel=False)
+    limit = limit_of(log, limit_thd_percent)
+    options = MeasureOptions(channel=channel, minus=minus, band_hz=parse_band(band_hz), limit_thd_percent=limit)
+    pairs = [split_pair(text) for text in captures]
+    paths = [path for _, path in pairs] + list(tone_check or ())
+    tones = [
+        measure(
+            read_capture(
+                path,
+                full_scale_volts=full_scale_volts,
+                calibration=calibration,
+                interval_seconds=interval_seconds,
+            ),
+            options,
+        )
+        for path in paths
+    ]
+    result = find_clean_volume(
+        list(zip([position for position, _ in pairs], tones, strict=False)),
+        tone_dbfs=tone_dbfs,
+        limit_thd_percent=limit,
+        tone_check=None if tone_check is None else (tones[-2], tones[-1]),
+    )
+    if write is not None:
+        write_source(write, result)
+        remark(f"{write}: source preamp_volts and clean_position are set.")
+    if chart is not None:
+        from gainkit.charts import draw_volume
+
+        chart_of("volume", lambda ax: draw_volume(ax, result), chart, overwrite)
+    with shown(result, json_, lambda: volume_text(result, tones[0].calibrated)):
+        note(log, "volume", None, result, paths)
+
+
+def split_pair(text: str) -> tuple[str, Path]:
+    """POSITION=CAPTURE to both. Raises GainkitError when it is not of that form."""
+    from gainkit.errors import GainkitError
+
+    position, equals, path = text.partition("=")
+    if not equals or not position.strip() or not path:
+        raise GainkitError("not_position_and_capture", "positions", text)
+    return position.strip(), Path(path)
+
+
+def _thd(thd_percent: float | None) -> str:
+    from gainkit.figures import plain
+
+    if thd_percent is None:
+        return "-"
+    return plain(thd_percent) if thd_percent >= LEAST_PERCENT else f"< {plain(LEAST_PERCENT)}"
+
+
+def volume_text(result: VolumeResult, calibrated: bool) -> str:
+    """The ceiling first, then the positions, then what to know."""
+    from gainkit.cli.plain import bullets, columns, sections, wrapped
+
+    unit = "V" if calibrated else "of full scale"
+    best = result.highest_clean_position
+    verdict = "NO CLEAN POSITION." if best is None else f"HIGHEST CLEAN POSITION: {best}."
+    if result.source_volts is not None:
+        verdict += f" The source gives {result.source_volts:.4g} V rms there for 0 dBFS."
+        if result.tone_dbfs < 0:
+            verdict += f" (Scaled from {result.tone_dbfs:g} dBFS.)"
+    rows = [
+        (
+            f"  {each.position}",
+            f"{each.rms_volts:.4g}",
+            _thd(each.thd_percent),
+            each.state or "not judged",
+        )
+        for each in result.positions
+    ]
+    return sections(
+        wrapped(verdict, "", ""),
+        columns(("  position", unit, "THD %", "state"), rows),
+        bullets("Notes:", result.notes),
+    )

@@ -1,0 +1,260 @@
+"""What one reading says of an output: for each thing that it can judge, its faults, or none.
+
+A later reading speaks only for what it judged: a meter's volts say nothing of clipping, so they do not clear
+it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+from gainkit.advice import Checks, is_distorted, is_other_tone, is_stray_dc, on_target
+from gainkit.analysis.model import Measurement
+from gainkit.job.plan import ChannelPlan
+from gainkit.job.readings import Reading
+from gainkit.job.record import PlanFigures
+from gainkit.job.typed import TypedLevel, TypedPolarity
+from gainkit.levels import db_from_ratio, ratio_from_db
+from gainkit.matching import MatchResult
+from gainkit.onset import OnsetResult
+from gainkit.polarity import PROBABLE, PolarityPair, PolarityResult
+from gainkit.remarks import Remark, danger, fault
+from gainkit.routing import RoutingResult
+
+Judged = tuple[str, tuple[Remark, ...]]
+"""An aspect ('level', 'dc', ...) and its faults: none means that it was looked at and is as it should be."""
+
+
+JUDGED_AGAIN = frozenset({"dc_at_output", "one_lead", "other_tone"})
+"""Notes of a measurement that are judged here from its figures: a reading of another kind clears them."""
+
+
+@dataclass(frozen=True)
+class Level:
+    """One level reading beside the plan's figures that it is judged by.
+
+    error_db : how far it stands from the target, positive too loud [dB]; None where it does not tell. typed :
+    from a meter, so that clipping was not looked at. counts : whether it tells the level of this output at all.
+    """
+
+    number: int
+    when: str
+    captures: tuple[str, ...]
+    typed: bool
+    rms_volts: float | None
+    set_volts: float
+    error_db: float | None
+    thd_percent: float | None
+    thd_floor_percent: float | None
+    state: str | None
+    overdrive_db: float | None
+    watts: float | None
+    dc_volts: float | None
+    counts: bool
+
+
+def figures_of(reading: Reading, now: PlanFigures) -> PlanFigures:
+    """The figures that a reading is judged by: its own, or the present plan's for an earlier version's line."""
+    return reading.plan or now
+
+
+def judge(reading: Reading, output: str, now: PlanFigures, plan: ChannelPlan, stale: bool) -> list[Judged]:
+    """Everything that a reading judges of one output. stale : taken at another volume of the source."""
+    result, figures = reading.result, figures_of(reading, now)
+    match result:
+        case Measurement():
+            judged = list(_measured(result, figures, plan, stale))
+        case TypedLevel():
+            judged = list(_typed(result, figures, plan, stale))
+        case PolarityResult() | TypedPolarity():
+            judged = list(_polarity(result, figures))
+        case PolarityPair():
+            judged = list(_pair(result, reading, output))
+        case OnsetResult():
+            judged = list(_onset(result, figures))
+        case MatchResult():
+            judged = list(_matched(result, reading, output, figures))
+        case RoutingResult():
+            judged = [("routing", () if result.ok else (fault("routing_wrong"), *result.problems))]
+        case _:
+            return []
+    notes = tuple(
+        each
+        for each in getattr(result, "notes", ())
+        if each.severity != "remark" and each.code not in JUDGED_AGAIN
+    )
+    return [*judged, (f"told by {reading.kind}", notes)]
+
+
+def checks_of(figures: PlanFigures) -> Checks:
+    return Checks(figures.tolerance_db, figures.limit_thd_percent)
+
+
+def level_of(reading: Reading, now: PlanFigures, stale: bool) -> Level | None:
+    """A level reading beside the figures it is judged by; None for another kind of reading."""
+    result, figures = reading.result, figures_of(reading, now)
+    name = ", ".join(reading.outputs)
+    if isinstance(result, TypedLevel) and result.volts is not None:
+        wanted = wanted_volts(figures, result.tone_dbfs)
+        return _level(
+            reading, wanted, result.volts, not _typed_faults(result, figures, name, stale), typed=True
+        )
+    if isinstance(result, Measurement):
+        counts = not _unusable(result, figures, name, stale)
+        volts = result.rms_volts if result.calibrated else None
+        return _level(reading, figures.set_volts, volts, counts, typed=False)
+    return None
+
+
+def _level(reading: Reading, set_volts: float, volts: float | None, counts: bool, *, typed: bool) -> Level:
+    result = reading.result
+    measured = isinstance(result, Measurement)
+    known = counts and volts is not None and volts > 0
+    return Level(
+        number=reading.number,
+        when=reading.when,
+        captures=tuple(each.file for each in reading.captures),
+        typed=typed,
+        rms_volts=volts,
+        set_volts=set_volts,
+        error_db=db_from_ratio(volts / set_volts) if known and volts is not None else None,
+        thd_percent=result.thd_percent if measured else None,
+        thd_floor_percent=result.thd_floor_percent if measured else None,
+        state=result.clipping.state if measured else None,
+        overdrive_db=result.clipping.overdrive_db if measured else None,
+        watts=result.watts if measured else None,
+        dc_volts=result.dc_volts if typed or (measured and result.calibrated) else None,
+        counts=counts,
+    )
+
+
+def wanted_volts(figures: PlanFigures, tone_dbfs: float | None) -> float:
+    """What the meter should read with a tone of another level than the plan's [V rms]."""
+    if tone_dbfs is None:
+        return figures.set_volts
+    return figures.set_volts * ratio_from_db(tone_dbfs - figures.tone_dbfs)
+
+
+# ---- one kind of reading each ------------------------------------------------------------------------------
+
+
+def _measured(result: Measurement, figures: PlanFigures, plan: ChannelPlan, stale: bool) -> Iterator[Judged]:
+    unusable = tuple(_unusable(result, figures, plan.name, stale))
+    yield "reading", unusable
+    one_lead = (plan.bridged or plan.built_in) and result.minus is None
+    yield "leads", (fault("one_lead", output=plan.name, bridged=plan.bridged),) if one_lead else ()
+    if result.calibrated and not result.recorder_overload:
+        yield "dc", _stray(result.dc_volts, result.rms_volts)
+    if unusable:
+        return
+    yield "waveform", tuple(_waveform(result, checks_of(figures)))
+    yield "level", _off_target(result.rms_volts, figures.set_volts, checks_of(figures))
+
+
+def _unusable(result: Measurement, figures: PlanFigures, name: str, stale: bool) -> list[Remark]:
+    """Why a capture tells nothing of the level."""
+    reasons = []
+    if result.recorder_overload:
+        reasons.append(fault("recorder_overloaded"))
+    elif not result.steady_tone:
+        reasons.append(fault("no_steady_tone_recorded"))
+    if is_other_tone(result.frequency_hz, figures.tone_hz):
+        reasons.append(_another(name, result.frequency_hz, figures))
+    if not result.calibrated:
+        reasons.append(fault("not_calibrated"))
+    if stale:
+        reasons.append(fault("other_volume"))
+    return reasons
+
+
+def _another(name: str, frequency_hz: float | None, figures: PlanFigures) -> Remark:
+    return fault("other_tone", output=name, frequency_hz=frequency_hz, planned_hz=figures.tone_hz)
+
+
+def _waveform(result: Measurement, checks: Checks) -> Iterator[Remark]:
+    if result.clipping.state == "clipped":
+        yield fault("clipped", overdrive_db=max(result.clipping.overdrive_db or 0.0, 0.0))
+    elif is_distorted(result.thd_percent, checks):
+        yield fault("distorted", thd_percent=result.thd_percent)
+
+
+def _typed(result: TypedLevel, figures: PlanFigures, plan: ChannelPlan, stale: bool) -> Iterator[Judged]:
+    if result.dc_volts is not None:
+        yield "dc", _stray(result.dc_volts, result.volts or 0.0)
+    if result.volts is None:
+        return
+    unusable = tuple(_typed_faults(result, figures, plan.name, stale))
+    yield "reading", unusable
+    if not unusable:
+        yield "level", _off_target(result.volts, wanted_volts(figures, result.tone_dbfs), checks_of(figures))
+
+
+def _typed_faults(result: TypedLevel, figures: PlanFigures, name: str, stale: bool) -> list[Remark]:
+    reasons = []
+    if is_other_tone(result.tone_hz, figures.tone_hz):
+        reasons.append(_another(name, result.tone_hz, figures))
+    if result.tone_dbfs is not None and result.tone_dbfs > -figures.overlap_db + 1e-9:
+        reasons.append(fault("tone_too_loud", tone_dbfs=result.tone_dbfs, most_dbfs=-figures.overlap_db + 0.0))
+    if stale:
+        reasons.append(fault("other_volume"))
+    return reasons
+
+
+def _off_target(volts: float, set_volts: float, checks: Checks) -> tuple[Remark, ...]:
+    error_db = db_from_ratio(volts / set_volts)
+    if on_target(error_db, checks):
+        return ()
+    return (fault("level_off_target", error_db=error_db, rms_volts=volts, set_volts=set_volts),)
+
+
+def _stray(dc_volts: float, rms_volts: float) -> tuple[Remark, ...]:
+    return (danger("dc_at_output", dc_volts=dc_volts),) if is_stray_dc(dc_volts, rms_volts) else ()
+
+
+def _polarity(result: PolarityResult | TypedPolarity, figures: PlanFigures) -> Iterator[Judged]:
+    if result.polarity not in ("positive", "negative"):
+        return  # undecided: it clears nothing and blames nothing
+    if result.polarity == figures.expected_polarity:
+        if not isinstance(result, PolarityResult) or result.confidence >= PROBABLE:
+            yield "polarity", ()
+        return
+    probable = isinstance(result, PolarityResult) and result.confidence < PROBABLE
+    code = "polarity_probably_wrong" if probable else "polarity_wrong"
+    yield "polarity", (fault(code, polarity=result.polarity, expected=figures.expected_polarity),)
+
+
+def _pair(result: PolarityPair, reading: Reading, output: str) -> Iterator[Judged]:
+    other = next((each for each in reading.outputs if each != output), None)
+    if other is None or result.relation not in ("same", "opposite"):
+        return
+    wrong = (fault("pair_opposite", other=other),) if result.relation == "opposite" else ()
+    yield f"polarity with {other}", wrong
+
+
+def _onset(result: OnsetResult, figures: PlanFigures) -> Iterator[Judged]:
+    if result.onset_dbfs is None:
+        return
+    early = result.onset_dbfs < -figures.overlap_db - figures.tolerance_db
+    wrong = fault("onset_early", onset_dbfs=result.onset_dbfs, planned_dbfs=-figures.overlap_db + 0.0)
+    yield "onset", (wrong,) if early else ()
+
+
+def trim_of(result: MatchResult, reading: Reading, output: str) -> float | None:
+    """The trim that a match reading gives an output [dB]; None where it gives none.
+
+    With an output for each capture it is that capture's; with one output it is that of the first capture which
+    is not the reference, or 0 for the reference alone.
+    """
+    if len(reading.outputs) == len(result.captures) and output in reading.outputs:
+        return result.captures[reading.outputs.index(output)].trim_db
+    others = [each for each in result.captures if each.file != result.reference]
+    chosen = (others or list(result.captures))[:1]
+    return chosen[0].trim_db if chosen else None
+
+
+def _matched(result: MatchResult, reading: Reading, output: str, figures: PlanFigures) -> Iterator[Judged]:
+    trim_db = trim_of(result, reading, output)
+    if trim_db is not None:
+        told = () if abs(trim_db) <= figures.tolerance_db else (fault("not_matched", trim_db=trim_db),)
+        yield "match", told

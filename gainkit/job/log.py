@@ -1,0 +1,152 @@
+"""Writing to the record: readings with the figures they are judged by, typed ones, voids, visits."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any
+
+from gainkit.errors import GainkitError
+from gainkit.job.outputs import Output, find_output
+from gainkit.job.plan import plan_system
+from gainkit.job.readings import Reading, read_readings
+from gainkit.job.record import Event, Origin, append_event, check_job
+from gainkit.job.standing import plan_figures
+from gainkit.job.system import load_system
+from gainkit.job.typed import (
+    Acceptance,
+    FreeText,
+    Knob,
+    SupplyReading,
+    TypedLevel,
+    TypedPolarity,
+    Visit,
+    Void,
+)
+
+TYPED_KINDS = {
+    TypedLevel: "level",
+    TypedPolarity: "polarity-typed",
+    Knob: "knob",
+    SupplyReading: "supply",
+    FreeText: "text",
+    Acceptance: "accept",
+}
+"""The kind of line for each thing that can be typed."""
+
+WITHOUT_OUTPUT = (SupplyReading, FreeText, Acceptance)
+"""What may be noted for the car as a whole."""
+
+
+def log_reading(
+    job: str | Path,
+    kind: str,
+    for_output: str | Sequence[str] | None,
+    result: Any,
+    captures: Sequence[Path] = (),
+    *,
+    origin: Origin = "capture",
+    who: str | None = None,
+) -> Event:
+    """Append a reading to a job's record.
+
+    Parameters
+    ----------
+    job : str or Path
+        Folder of the job.
+    kind : str
+        What it is a reading of: "measure", "onset", "volume", "polarity", ...
+    for_output : str or sequence of str, optional
+        The output that it belongs to ('Front/left'), several for a reading of several, None for the car.
+    result : result of a job
+        What was found.
+    captures : sequence of Path
+        Files that it was found in; their hashes are kept.
+    origin : str
+        Where it came from: "capture" when nothing else is said.
+    who : str, optional
+        Who read it; the technician of the system file when left out.
+
+    Returns
+    -------
+    Event
+        Its line in the record, which has its number.
+
+    Raises
+    ------
+    GainkitError
+        For a folder that is no job, an output that it does not have, and a channel of several outputs.
+
+    Examples
+    --------
+    >>> import gainkit, pathlib, tempfile
+    >>> with tempfile.TemporaryDirectory() as place:
+    ...     job = gainkit.start_job(pathlib.Path(place) / "estate")
+    ...     reading = gainkit.measure(gainkit.simulate(seconds=0.2), system=job.system, for_output="Front/left")
+    ...     gainkit.log_reading(job.folder, "measure", "Front/left", reading).number
+    1
+    """
+    folder = Path(job)
+    check_job(folder)
+    system = load_system(folder / "system.toml")
+    names = [for_output] if isinstance(for_output, str) else list(for_output or ())
+    outputs = [find_output(system.outputs, name) for name in names]
+    figures = plan_figures(system, plan_system(system), outputs[0]) if outputs else None
+    return append_event(
+        folder,
+        kind,
+        [each.name for each in outputs],
+        result,
+        captures=captures,
+        origin=origin,
+        who=who or system.job.technician,
+        plan=figures,
+    )
+
+
+def note_typed(job: str | Path, for_output: str | None, typed: Any, *, who: str | None = None) -> Event:
+    """Append what was typed: one of the classes of `job.typed`.
+
+    Raises GainkitError for a level, a polarity or a knob without an output, and for what `log_reading` refuses.
+    """
+    if for_output is None and not isinstance(typed, WITHOUT_OUTPUT):
+        raise GainkitError("missing", "for_output")
+    return log_reading(job, TYPED_KINDS[type(typed)], for_output, typed, origin="typed", who=who)
+
+
+def output_of(job: str | Path, name: str) -> Output:
+    """The output of that name in a job, before anything is measured for it. Raises as `log_reading`."""
+    check_job(Path(job))
+    return find_output(load_system(Path(job) / "system.toml").outputs, name)
+
+
+def void_reading(job: str | Path, number: int, reason: str, *, who: str | None = None) -> Event:
+    """Append a line that voids another; the voided line stays. Raises GainkitError for a number that is no line
+    or is void already."""
+    readings, _ = read_readings(Path(job))
+    chosen = next((each for each in readings if each.number == number), None)
+    if chosen is None:
+        raise GainkitError("no_such_reading", "number", number, last=readings[-1].number if readings else 0)
+    if not chosen.counts:
+        raise GainkitError("void_already", "number", number, reason=chosen.void_reason)
+    return append_event(Path(job), "void", (), Void(number, reason), origin="typed", who=who)
+
+
+def undo_last(job: str | Path, *, who: str | None = None) -> tuple[Event, Reading]:
+    """Void the last line that counts and is no void itself; returns the new line and the voided reading.
+
+    Raises GainkitError where nothing is left to undo.
+    """
+    readings, _ = read_readings(Path(job))
+    last = next((each for each in reversed(readings) if each.counts and each.kind != "void"), None)
+    if last is None:
+        raise GainkitError("nothing_to_undo")
+    return void_reading(job, last.number, "undone", who=who), last
+
+
+def start_visit(job: str | Path, name: str, *, who: str | None = None) -> Event:
+    """Begin a new visit: readings from here on belong to it. Raises GainkitError for a name used already."""
+    readings, _ = read_readings(Path(job))
+    if any(each.visit == name for each in readings):
+        raise GainkitError("visit_there_already", "name", name)
+    return append_event(Path(job), "visit", (), Visit(name), origin="typed", who=who)

@@ -1,0 +1,231 @@
+"""Levels of band-limited noise, captures side by side: totals, bands and trims."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from gainkit.analysis.bands import HIGHEST_OF_RATE, a_gains, bands
+from gainkit.calculator.ranges import refuse_faults
+from gainkit.capture.model import Capture
+from gainkit.errors import GainkitError
+from gainkit.levels import power_db_from_ratio
+from gainkit.matching.power import PowerDensity, power_density
+from gainkit.remarks import Remark, all_within, fault, remark
+from gainkit.results import Result
+
+Floats = NDArray[np.float64]
+Weighting = Literal["Z", "A"]
+
+AUDIO_BAND_HZ = (20.0, 20_000.0)
+"""Band of the Z- and A-weighted totals [Hz]."""
+
+LEAST_BINS = 4.0
+"""A band narrower than so many bins of the periodogram is not told [-]."""
+
+
+@dataclass(frozen=True)
+class BandLevel:
+    """level_db : re 1 V rms when calibrated, else re a full-scale sine [dB]. uncertainty_db : 95 %, from the
+    finite average of noise [dB]."""
+
+    center_hz: float
+    level_db: float
+    uncertainty_db: float
+
+
+@dataclass(frozen=True)
+class MatchedCapture:
+    """level_db : total in the band and weighting asked for [dB]. trim_db : brings it to the reference [dB].
+
+    uncertainty_db : 95 % half-width of the level; trim_uncertainty_db : of the trim, as if the two recordings
+    held unrelated noise; None for the reference itself. Of the same minute of the same track it is less.
+    """
+
+    file: str
+    level_db: float
+    trim_db: float
+    uncertainty_db: float
+    trim_uncertainty_db: float | None
+    z_weighted_db: float
+    a_weighted_db: float
+    seconds: float
+    bands: tuple[BandLevel, ...]
+
+
+@dataclass(frozen=True, repr=False)
+class MatchResult(Result):
+    """reference : file that the trims lead to. captures : in the order given."""
+
+    reference: str
+    captures: tuple[MatchedCapture, ...]
+    calibrated: bool
+    weighting: Weighting
+    notes: tuple[Remark, ...]
+
+
+@dataclass(frozen=True)
+class MatchOptions:
+    """channel, minus : as for a measurement. third_octave : thirds for octaves. band_hz : of the total, from
+    low to high [Hz]."""
+
+    channel: int = 1
+    minus: int | None = None
+    third_octave: bool = False
+    weighting: Weighting = "Z"
+    band_hz: tuple[float, float] = AUDIO_BAND_HZ
+
+    def faults(self) -> Iterator[GainkitError]:
+        """Rules between fields."""
+        low_hz, high_hz = self.band_hz
+        if not 0 < low_hz < high_hz < np.inf:
+            yield GainkitError("empty_band", "band_hz", self.band_hz, low_hz=low_hz, high_hz=high_hz)
+
+    def __post_init__(self) -> None:
+        refuse_faults(self)
+
+
+def match_levels(
+    captures: Sequence[Capture], options: MatchOptions | None = None, *, reference: Capture | None = None
+) -> MatchResult:
+    """Compare levels of loudspeakers or channels by noise, and tell the trims that make them alike.
+
+    Parameters
+    ----------
+    captures : recordings of the same band-limited noise, a second or more each, one per loudspeaker. The same
+        microphone place and recorder gain for all is assumed.
+    options : channels, bands and weighting.
+    reference : match to this one; None: to the first.
+
+    Returns
+    -------
+    MatchResult
+        For each capture its total and trim [dB] with their 95 % half-widths, and its levels by band.
+
+    Raises
+    ------
+    GainkitError
+        For no captures (`nothing_to_match`), one that is silent (`recording_silent`), shorter than a second
+        (`noise_too_short`), overloaded (`recorder_clipped`) or empty in the band (`nothing_in_band`), for
+        captures calibrated differently (`calibrations_differ`), and for a band that none holds
+        (`band_above_rate`).
+
+    References
+    ----------
+    .. [1] IEC 61260-1:2014, octave-band and fractional-octave-band filters.
+    .. [2] IEC 61672-1, sound level meters: A-weighting.
+    .. [3] P. D. Welch, IEEE Trans. Audio Electroacoust. 15 (1967) 70-73.
+
+    Examples
+    --------
+    The same noise at half the level must come up by 6 dB:
+
+    >>> import numpy as np
+    >>> from gainkit.capture import Capture
+    >>> from gainkit.matching import match_levels
+    >>> noise = 0.1 * np.random.default_rng(1).standard_normal(96_000)
+    >>> left, right = (Capture.from_array(gain * noise, 48_000) for gain in (1.0, 0.5))
+    >>> [round(each.trim_db, 2) for each in match_levels([left, right]).captures]
+    [0.0, 6.02]
+    """
+    asked = options or MatchOptions()
+    if not captures:
+        raise GainkitError("nothing_to_match", "captures", 0)
+    master = captures[0] if reference is None else reference
+    highest_hz = _highest_hz([*captures, master], asked)
+    target = _total(master, asked, highest_hz)
+    totals = [target if each is master else _total(each, asked, highest_hz) for each in captures]
+    rows = [_matched(total, target, asked, highest_hz) for total in totals]
+    notes = _notes(totals, master, asked, highest_hz)
+    return MatchResult(master.file, tuple(rows), master.calibrated, asked.weighting, tuple(notes))
+
+
+@dataclass(frozen=True)
+class _Total:
+    """A capture's power density, its total in the band [dB], and that one's relative deviation [-]."""
+
+    capture: Capture
+    power: PowerDensity
+    level_db: float
+    deviation: float
+
+
+def _highest_hz(captures: Sequence[Capture], asked: MatchOptions) -> float:
+    """Up to where all captures can be compared [Hz]. Raises GainkitError where they cannot."""
+    if len({capture.calibrated for capture in captures}) > 1:
+        raise GainkitError("calibrations_differ")
+    highest_hz = HIGHEST_OF_RATE * min(capture.sample_rate_hz for capture in captures)
+    low_hz, high_hz = asked.band_hz
+    if low_hz >= highest_hz:
+        raise GainkitError("band_above_rate", "band_hz", low_hz=low_hz, high_hz=high_hz, highest_hz=highest_hz)
+    return highest_hz
+
+
+def _total(capture: Capture, asked: MatchOptions, highest_hz: float) -> _Total:
+    power = power_density(capture, asked.channel, asked.minus)
+    gain = a_gains(power.step_hz, len(power.density)) if asked.weighting == "A" else None
+    total, deviation = power.band(asked.band_hz[0], min(asked.band_hz[1], highest_hz), gain)
+    if total <= 0:
+        raise GainkitError("nothing_in_band", "band_hz").within("file", capture.file)
+    return _Total(capture, power, _level(capture, total), deviation)
+
+
+def _matched(own: _Total, target: _Total, asked: MatchOptions, highest_hz: float) -> MatchedCapture:
+    """One capture beside the reference."""
+    capture, power = own.capture, own.power
+    top_hz = min(AUDIO_BAND_HZ[1], highest_hz)
+    whole = power.band(AUDIO_BAND_HZ[0], top_hz)[0]
+    weighted = power.band(AUDIO_BAND_HZ[0], top_hz, a_gains(power.step_hz, len(power.density)))[0]
+    both = float(np.hypot(own.deviation, target.deviation))
+    return MatchedCapture(
+        file=capture.file,
+        level_db=own.level_db,
+        trim_db=target.level_db - own.level_db,
+        uncertainty_db=_in_db(own.deviation),
+        trim_uncertainty_db=None if own is target else _in_db(both),
+        z_weighted_db=_level(capture, whole),
+        a_weighted_db=_level(capture, weighted),
+        seconds=power.seconds,
+        bands=tuple(_band_levels(capture, power, asked.third_octave)),
+    )
+
+
+def _notes(totals: Sequence[_Total], master: Capture, asked: MatchOptions, highest_hz: float) -> list[Remark]:
+    notes = [remark("same_place_assumed")]
+    if highest_hz < asked.band_hz[1]:
+        notes.append(remark("total_cut_short", highest_hz=highest_hz))
+    for each in totals:
+        own = [*each.capture.notes, *each.power.notes]
+        if each.power.single:
+            own.append(fault("tone_not_noise"))
+        notes += all_within(own, "file", each.capture.file)
+    if not master.calibrated:
+        notes.append(remark("levels_relative"))
+    return notes
+
+
+def _band_levels(capture: Capture, power: PowerDensity, third_octave: bool) -> list[BandLevel]:
+    levels = []
+    for band in bands(third_octave):
+        if (
+            band.high_hz > HIGHEST_OF_RATE * capture.sample_rate_hz
+            or band.high_hz - band.low_hz < LEAST_BINS * power.step_hz
+        ):
+            continue
+        total, deviation = power.band(band.low_hz, band.high_hz)
+        levels.append(BandLevel(band.center_hz, _level(capture, total), _in_db(deviation)))
+    return levels
+
+
+def _in_db(deviation: float) -> float:
+    """95 % half-width [dB] of a relative standard deviation of power: twice its slope on the dB scale."""
+    return float(2 * 10 / np.log(10) * deviation)
+
+
+def _level(capture: Capture, power: float) -> float:
+    reference = 1.0 if capture.calibrated else 0.5
+    return power_db_from_ratio(max(power, 1e-30) / reference)

@@ -1,0 +1,95 @@
+"""What a person should know beside an onset's figures."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from gainkit.analysis.thresholds import SEEN_OVER_FLOOR
+from gainkit.onset.knee import Crossing
+from gainkit.onset.plan import Alignment, LevelPlan
+from gainkit.onset.steps import StepFit
+from gainkit.remarks import Remark, fault, remark
+
+CLOCK_NAMED_PPM = 20.0
+"""Clocks that differ by less are not worth a word [ppm]."""
+
+CLOCK_DEVIATIONS = 3.0
+"""... nor where the difference is less than so many of its standard deviations [-]."""
+
+TONE_CLOCK_PPM = 0.5
+"""Standard deviation of a clock that is told by a tone of known frequency [ppm]."""
+
+
+def step_notes(
+    fits: Sequence[StepFit], usable: Sequence[StepFit], crossing: Crossing | None, limit_thd_percent: float
+) -> list[Remark]:
+    """About the steps and the onset; fits : all, in the track's order. usable : judged, by rising level."""
+    return [
+        *_below_floor(usable),
+        *_not_judged(fits),
+        *_about_onset(fits, usable, crossing, limit_thd_percent),
+        *dict.fromkeys(note for fit in usable for note in fit.remarks),
+    ]
+
+
+def clock_notes(plan: LevelPlan, alignment: Alignment, usable: Sequence[StepFit]) -> list[Remark]:
+    """The recorder's clock against the player's, when the two differ for certain."""
+    if plan.frequency_hz is not None:
+        weights = [fit.rms_volts or 0.0 for fit in usable]
+        heard_hz = float(np.average([fit.frequency_hz for fit in usable], weights=weights))
+        ppm, deviation = (plan.frequency_hz / heard_hz - 1) * 1e6, TONE_CLOCK_PPM
+    elif alignment.clock_deviation is not None:
+        ppm, deviation = (alignment.clock - 1) * 1e6, alignment.clock_deviation * 1e6
+    else:
+        return []
+    if abs(ppm) < max(CLOCK_NAMED_PPM, CLOCK_DEVIATIONS * deviation):
+        return []
+    within_ppm = 2 * deviation if plan.frequency_hz is None else None
+    return [remark("recorder_clock", clock_ppm=ppm, within_ppm=within_ppm)]
+
+
+def _below_floor(usable: Sequence[StepFit]) -> list[Remark]:
+    hidden = [fit for fit in usable if not fit.distortion_seen]
+    if not hidden:
+        return []
+    worst = SEEN_OVER_FLOOR * max(fit.thd_floor_percent for fit in hidden)
+    return [remark("steps_below_floor", floor_percent=worst, **_levels(hidden))]
+
+
+def _not_judged(fits: Sequence[StepFit]) -> list[Remark]:
+    """One remark for each reason why steps were not judged."""
+    notes = []
+    for why in dict.fromkeys(fit.unjudged for fit in fits):
+        if why is not None:
+            make = fault if why == "recorder-overloaded" else remark
+            levels = _levels([fit for fit in fits if fit.unjudged == why])
+            notes.append(make("steps_not_judged", why=why, **levels))
+    return notes
+
+
+def _about_onset(
+    fits: Sequence[StepFit], usable: Sequence[StepFit], crossing: Crossing | None, limit_thd_percent: float
+) -> list[Remark]:
+    """What the onset stands on, or why there is none."""
+    limit = {"limit_thd_percent": limit_thd_percent}
+    loudest = usable[-1]
+    if crossing is None:
+        if any(not fit.judged and fit.level_dbfs > loudest.level_dbfs for fit in fits):
+            return [remark("onset_not_known", up_to_dbfs=loudest.level_dbfs, **limit)]
+        if loudest.thd_percent >= limit_thd_percent:
+            return [fault("distortion_without_rail", **limit)]
+        return [remark("never_clips", up_to_dbfs=loudest.level_dbfs, **limit)]
+    if crossing.extrapolated:
+        return [remark("onset_below_track", lowest_dbfs=usable[0].level_dbfs)]
+    if not crossing.by_shape:
+        return [remark("onset_not_rail")]
+    low = [f for f in usable if f.level_dbfs < crossing.level_dbfs and f.thd_percent >= limit_thd_percent]
+    return [remark("distortion_below_rail", **_levels(low))] if low else []
+
+
+def _levels(fits: Sequence[StepFit]) -> dict[str, float]:
+    """How many steps, and from which level to which."""
+    levels = sorted(fit.level_dbfs for fit in fits)
+    return {"steps": len(levels), "lowest_dbfs": levels[0], "highest_dbfs": levels[-1]}

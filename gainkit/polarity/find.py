@@ -1,0 +1,248 @@
+"""The sign of a loudspeaker's direct sound, from a microphone's recording of one-sided pulses.
+
+A one-sided pulse through anything causal answers first with the pulse's own sign; high-passes, crossovers and
+the cabin shape what follows. So the pulses are lined up (`train`), or the answer to one is calculated from
+another drive signal (`drive`), and the first swing of what is heard is looked for (`swing`).
+
+Behind a crossover that turns the phase (second order: its high-pass leg is often wired the other way round on
+purpose) the answer is still the sign of the drive that reaches this driver's first movement: compare like with
+like, left tweeter with right tweeter.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from gainkit.capture.model import Capture
+from gainkit.errors import GainkitError
+from gainkit.generator.pulses import LOBE_SECONDS, SPACING_SECONDS
+from gainkit.polarity.drive import Drive
+from gainkit.polarity.swing import Decision, Sign, decide
+from gainkit.polarity.train import LEAST_PULSES, line_up
+from gainkit.remarks import Remark, fault, remark
+from gainkit.results import Result
+
+Floats = NDArray[np.float64]
+
+MOST_SECONDS = 30.0
+"""So much of a recording is looked at [s]: more pulses than anyone needs."""
+
+LEAST_RATE_HZ, MOST_RATE_HZ = 4000.0, 400_000.0
+"""Rates at which sound is recorded [Hz]; others are something else's samples."""
+
+LEAST_LOBE_FRAMES = 4
+"""A pulse of fewer frames cannot be seen [frames]."""
+
+SURE = 0.9
+"""Two trains that both answer with more confidence than this must agree [0..1]."""
+
+PROBABLE = 0.95
+"""An answer with less confidence is called probable [0..1]."""
+
+
+@dataclass(frozen=True, repr=False)
+class PolarityResult(Result):
+    """confidence : 1 less half the chance that the noise hid an earlier swing, taken as if there always were
+    one as small as sound allows [0..1]; 0.0 when undecided.
+
+    pulses : how many were heard. agreeing : how many of them have the sign of their average. band : train that
+    was named, or else the one whose pulses lined up best.
+    """
+
+    polarity: Sign
+    confidence: float
+    pulses: int
+    agreeing: int
+    band: str
+    notes: tuple[Remark, ...]
+
+    @property
+    def only_probable(self) -> bool:
+        """Whether it is decided, but not for sure."""
+        return self.polarity != "undecided" and self.confidence < PROBABLE
+
+
+@dataclass(frozen=True, repr=False)
+class PolarityPair(Result):
+    """relation : "same", "opposite" or "undecided": needs no known recorder. captures : each on its own."""
+
+    relation: Literal["same", "opposite", "undecided"]
+    confidence: float
+    captures: tuple[PolarityResult, ...]
+    files: tuple[str, ...]
+
+    @property
+    def only_probable(self) -> bool:
+        """Whether it is decided, but not for sure."""
+        return self.relation != "undecided" and self.confidence < PROBABLE
+
+
+def find_polarity(
+    capture: Capture,
+    *,
+    channel: int = 1,
+    band: str | None = None,
+    drive: Capture | None = None,
+    invert_microphone: bool = False,
+) -> PolarityResult:
+    """Tell which way round a loudspeaker is wired, from a microphone's recording of the pulses track.
+
+    Parameters
+    ----------
+    capture : three seconds of the track or more, the microphone a hand's width from the cone.
+    channel : of the recording, counted from 1.
+    band : "bass", "midrange" or "treble": the train that was played; None: the one that shows most clearly.
+    drive : another signal that was played in place of the pulses, noise or a sweep; the answer to a pulse is
+        then calculated from both.
+    invert_microphone : True for a recorder that turns the sign around.
+
+    Returns
+    -------
+    PolarityResult
+        "positive", "negative" or "undecided", with a confidence [0..1], and why.
+
+    Raises
+    ------
+    GainkitError
+        For a band that is none (`no_such_band`), a recording that is too short (`too_short_for_pulses`),
+        silent (`recording_silent`), of a rate that is no sound's (`rate_not_sound`) or too low for the band
+        (`rate_below_band`), and for a silent drive signal (`drive_silent`).
+
+    References
+    ----------
+    .. [1] The first swing of a causal answer has the sign of a one-sided drive: closed form; the growth from
+       swing to swing is from a simulated population of loudspeakers and cabins.
+
+    Examples
+    --------
+    The track itself, as a recorder without a loudspeaker would hear it, and the wrong way round:
+
+    >>> from gainkit.capture import Capture
+    >>> from gainkit.generator import kinds
+    >>> from gainkit.generator.spec import ToneSpec
+    >>> from gainkit.polarity import find_polarity
+    >>> track = kinds.build(ToneSpec("pulses", band="midrange", seconds=6.0), 48_000).samples()[:, 0]
+    >>> find_polarity(Capture.from_array(track, 48_000)).polarity
+    'positive'
+    >>> find_polarity(Capture.from_array(-track, 48_000)).polarity
+    'negative'
+    """
+    if band is not None and band not in LOBE_SECONDS:
+        raise GainkitError("no_such_band", "band", band, list(LOBE_SECONDS))
+    samples = _loaded(capture, channel)
+    bands = _bands_to_look_at(capture, band)
+    rate = capture.sample_rate_hz
+    if drive is None:
+        decisions = {name: decide(line_up(samples, rate, name)) for name in bands}
+    else:
+        calculated = Drive.of(samples, rate, drive.volts(0, _most_frames(drive)), drive)
+        decisions = {name: calculated.decide(name) for name in bands}
+    name, decision = _clearest(decisions)
+    if not decision.pulses:
+        decision = replace(decision, reasons=(_nothing_heard(drive),))
+    if invert_microphone:
+        decision = decision.inverted()
+    return PolarityResult(
+        decision.polarity,
+        decision.confidence,
+        decision.pulses,
+        decision.agreeing,
+        name,
+        (*capture.notes, *decision.reasons, *_advice(decision, invert_microphone)),
+    )
+
+
+def compare_polarity(results: Sequence[PolarityResult], files: Sequence[str]) -> PolarityPair:
+    """Tell whether two loudspeakers are wired alike, heard with the same recorder.
+
+    Parameters
+    ----------
+    results : of `find_polarity`, two of them.
+    files : what to call the recordings, one name for each.
+
+    Returns
+    -------
+    PolarityPair
+        "same", "opposite" or "undecided", with a confidence [0..1]. It needs no known recorder.
+
+    Raises
+    ------
+    GainkitError
+        For other than two results (`not_a_pair`).
+
+    Examples
+    --------
+    >>> from gainkit.polarity import PolarityResult, compare_polarity
+    >>> left = PolarityResult("positive", 0.99, 18, 18, "midrange", ())
+    >>> right = PolarityResult("negative", 0.99, 18, 17, "midrange", ())
+    >>> pair = compare_polarity([left, right], ["left.wav", "right.wav"])
+    >>> pair.relation, round(pair.confidence, 4)
+    ('opposite', 0.9802)
+    """
+    if len(results) != 2 or len(files) != 2:
+        raise GainkitError("not_a_pair", "results", len(results))
+    signs = {result.polarity for result in results}
+    if "undecided" in signs:
+        return PolarityPair("undecided", 0.0, tuple(results), tuple(files))
+    one, other = (result.confidence for result in results)
+    confidence = one * other + (1 - one) * (1 - other)  # both right, or both wrong
+    return PolarityPair("same" if len(signs) == 1 else "opposite", confidence, tuple(results), tuple(files))
+
+
+def _most_frames(capture: Capture) -> int:
+    return min(capture.frames, int(MOST_SECONDS * capture.sample_rate_hz))
+
+
+def _loaded(capture: Capture, channel: int) -> Floats:
+    """The recording without its mean, its peak at 1, (frames,). Raises GainkitError for what is none."""
+    if capture.seconds < (LEAST_PULSES + 1) * SPACING_SECONDS:
+        short = GainkitError("too_short_for_pulses", seconds=capture.seconds, pulses=LEAST_PULSES)
+        raise short.within("file", capture.file)
+    if not LEAST_RATE_HZ <= capture.sample_rate_hz <= MOST_RATE_HZ:
+        other = GainkitError(
+            "rate_not_sound", rate_hz=capture.sample_rate_hz, low_hz=LEAST_RATE_HZ, high_hz=MOST_RATE_HZ
+        )
+        raise other.within("file", capture.file)
+    samples = capture.volts(0, _most_frames(capture), channel=channel)
+    samples -= samples.mean()
+    top = float(np.abs(samples).max())
+    if top == 0:
+        raise GainkitError("recording_silent").within("file", capture.file)
+    return samples / top
+
+
+def _bands_to_look_at(capture: Capture, band: str | None) -> list[str]:
+    """The band asked for, or all whose pulses a recording of that rate can show."""
+    rate = capture.sample_rate_hz
+    if band is None:
+        return [name for name, seconds in LOBE_SECONDS.items() if seconds * rate >= LEAST_LOBE_FRAMES]
+    if LOBE_SECONDS[band] * rate < LEAST_LOBE_FRAMES:
+        least = LEAST_LOBE_FRAMES / LOBE_SECONDS[band]
+        low = GainkitError("rate_below_band", "band", band, rate_hz=rate, least_hz=least)
+        raise low.within("file", capture.file)
+    return [band]
+
+
+def _clearest(decisions: Mapping[str, Decision]) -> tuple[str, Decision]:
+    """The surest decision of several bands; undecided where two that are sure do not agree."""
+    name = max(decisions, key=lambda name: decisions[name].clearness)
+    if len({each.polarity for each in decisions.values() if each.confidence > SURE}) > 1:
+        return name, decisions[name].undecided(fault("bands_disagree"))
+    return name, decisions[name]
+
+
+def _nothing_heard(drive: Capture | None) -> Remark:
+    return fault("pulses_not_heard") if drive is None else fault("drive_lacks_band")
+
+
+def _advice(decision: Decision, invert_microphone: bool) -> list[Remark]:
+    """What to do next."""
+    if decision.polarity == "undecided":
+        return [remark("record_closer")]
+    notes = [remark("only_probable")] if decision.confidence < PROBABLE else []
+    return notes if invert_microphone else [*notes, remark("recorder_may_invert")]

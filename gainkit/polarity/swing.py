@@ -1,0 +1,182 @@
+"""The first swing of the sound that answers to a pulse, and what it decides.
+
+The pulses are averaged and looked at through smoothing of many widths: positive kernels and means over the past
+keep the first swing's sign, whatever they do to the rest. At each width the first swing that stands clear of
+the noise is taken; as sound grows by no more than a known factor from one swing to the next, a swing that is
+high enough cannot hide an earlier, opposite one. Where no width shows such a swing, or two disagree, the answer
+is 'undecided'.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from gainkit.polarity.train import Train, smoothed
+from gainkit.remarks import Remark, fault
+
+Floats = NDArray[np.float64]
+Sign = Literal["positive", "negative", "undecided"]
+
+MARGIN_SECONDS = 0.04
+"""The first swing comes at most so long before the arrival of a pulse's energy [s]."""
+
+WIDEST_SECONDS = 0.005
+"""The widest smoothing [s]: beyond the longest pulse nothing is gained."""
+
+PAST_WIDTHS, EARLIER_WIDTHS = 4, 6
+"""The mean of so many widths before is taken off; an earlier swing is looked for over so many [widths]."""
+
+CLEAR_OF_NOISE = 4.5
+"""The deciding swing rises so many standard deviations of the averaged noise before it counts [-]."""
+
+SEEN = 3.0
+"""An earlier, opposite swing of so many standard deviations would not be missed [-]."""
+
+GROWTH = 5.5
+"""From one swing to the next the sound grows by no more than this [-]: 0.183 is the smallest quotient in the
+simulated population of tests/cabins.py (boxes of fourth order behind crossovers of fourth order, 20 echoes)."""
+
+SMALLEST_SHARE = 0.01
+"""Swings below this share of the largest may be a converter's own filter, which rings before the sound [-]."""
+
+LEAST_TYPICAL = 0.5
+"""Median over mean of the single pulses' heights: under this a few of them, clicks or strokes, make the average
+[-]."""
+
+AGREEING_SHARE = 0.75
+"""At least this share of the single pulses must have the sign of their average [-]."""
+
+CHANCE = 0.05
+"""And so many that tossed coins would do as well at most this often [0..1]: of few, all."""
+
+
+@dataclass(frozen=True)
+class Decision:
+    """What a train tells: see `PolarityResult`. reasons : why it is undecided, or not sure."""
+
+    polarity: Sign
+    confidence: float
+    pulses: int
+    agreeing: int
+    reasons: tuple[Remark, ...] = ()
+
+    @property
+    def clearness(self) -> tuple[float, int, int]:
+        """What sorts decisions: the surest, then the one of most pulses."""
+        return self.confidence, self.pulses, self.agreeing
+
+    def undecided(self, reason: Remark) -> Decision:
+        """The same pulses, which do not tell for this reason."""
+        return replace(self, polarity="undecided", confidence=0.0, reasons=(reason,))
+
+    def inverted(self) -> Decision:
+        """The same with the other sign."""
+        turned: dict[Sign, Sign] = {"positive": "negative", "negative": "positive", "undecided": "undecided"}
+        return replace(self, polarity=turned[self.polarity])
+
+
+@dataclass(frozen=True)
+class _Swing:
+    """The first swing seen at one scale. sign : +1 or -1. ratio : its height over the noise, or over what its
+    surroundings allow to be seen [-]. agreeing : pulses that show the same sign. typical : median over mean of
+    the single pulses' heights [-]."""
+
+    sign: int
+    ratio: float
+    agreeing: int
+    typical: float
+
+
+def decide(train: Train | None) -> Decision:
+    """Tell the sign of a train's first swing; None is no train."""
+    if train is None:
+        return Decision("undecided", 0.0, 0, 0)
+    swings = _swings(train)
+    count = len(train.rows)
+    if not swings:
+        return Decision("undecided", 0.0, count, 0, (fault("pulses_in_noise"),))
+    best = max(swings, key=lambda swing: swing.ratio)
+    hidden = 0.5 * math.erfc((best.ratio / GROWTH - SEEN) / math.sqrt(2))
+    decision = Decision("positive" if best.sign > 0 else "negative", 1 - 0.5 * hidden, count, best.agreeing)
+    doubt = _doubt(swings, best, count)
+    return decision if doubt is None else decision.undecided(doubt)
+
+
+def _swings(train: Train) -> list[_Swing]:
+    """The first swing at each width of smoothing that shows one."""
+    widest = round(WIDEST_SECONDS * train.rate)
+    widths = [3 << power for power in range(20) if 3 << power <= widest]
+    return [swing for swing in (_first_swing(train, width) for width in widths) if swing is not None]
+
+
+def _doubt(swings: list[_Swing], best: _Swing, count: int) -> Remark | None:
+    """Why the best swing does not decide; None when it does."""
+    clear = [swing for swing in swings if swing.ratio >= GROWTH * SEEN]
+    if not clear:
+        return fault("first_swing_hidden")
+    if len({swing.sign for swing in clear}) > 1:
+        return fault("swings_disagree")
+    if best.agreeing < AGREEING_SHARE * count or (count > 1 and _by_chance(best.agreeing, count) > CHANCE):
+        return fault("pulses_disagree", agreeing=best.agreeing, pulses=count)
+    if best.typical < LEAST_TYPICAL:
+        return fault("few_loud_sounds")
+    return None
+
+
+def _by_chance(agreeing: int, count: int) -> float:
+    """How often so many or more of `count` tossed coins show heads [0..1]."""
+    return sum(math.comb(count, heads) for heads in range(agreeing, count + 1)) / 2.0**count
+
+
+def _first_swing(train: Train, width: int) -> _Swing | None:
+    """The first swing of the averaged pulses, smoothed over a width [frames], freed from the past."""
+    lost = (width | 1) // 2  # frames that smoothing spoils at either end
+    rows = _freed(np.apply_along_axis(smoothed, 1, train.rows, width)[:, lost:-lost], width)
+    start = train.arrival - lost - round(MARGIN_SECONDS * train.rate)
+    quiet = slice((PAST_WIDTHS + 1) * width, start)
+    if quiet.stop - quiet.start < PAST_WIDTHS * width:
+        return None
+    average = rows.mean(axis=0)
+    floor = _floor(rows, average, quiet)
+    beyond = np.flatnonzero(np.abs(average[start:]) > CLEAR_OF_NOISE * floor)
+    if not len(beyond):
+        return None
+    first = start + int(beyond[0])
+    sign = 1 if average[first] > 0 else -1
+    earlier = average[max(first - EARLIER_WIDTHS * width, start) : first]
+    if np.any(sign * earlier < -SEEN * floor):
+        return None
+    height, place = _peak(sign * average[first:])
+    heights = sign * rows[:, first + place]
+    typical = float(np.median(heights) / max(heights.mean(), 1e-30))
+    return _Swing(sign, height / floor, int(np.count_nonzero(heights > 0)), typical)
+
+
+def _freed(rows: Floats, width: int) -> Floats:
+    """Rows less the mean of the four widths before each sample: rumble goes, and as nothing later is used, the
+    first swing keeps its sign."""
+    past = PAST_WIDTHS * width
+    total = np.cumsum(np.concatenate([np.zeros((len(rows), 1)), rows], axis=1), axis=1)
+    base = np.zeros_like(rows)
+    base[:, past + width :] = (total[:, past:] - total[:, :-past])[:, : -width - 1] / past
+    return rows - base
+
+
+def _floor(rows: Floats, average: Floats, quiet: slice) -> float:
+    """What a swing of the average is measured against: the noise before it, or a converter's own ringing."""
+    spread = np.sqrt(np.mean(np.var(rows[:, quiet], axis=0)) / max(len(rows) - 1, 1))
+    noise = max(float(spread), float(np.sqrt(np.mean(average[quiet] ** 2))), 1e-9)
+    top = float(np.abs(average[quiet.stop :]).max())
+    return max(noise, SMALLEST_SHARE * top / SEEN)
+
+
+def _peak(course: Floats) -> tuple[float, int]:
+    """Height and place of a swing that begins at 0, up to where it crosses zero."""
+    ends = np.flatnonzero(course <= 0)
+    place = int(np.argmax(course[: int(ends[0])])) if len(ends) else int(np.argmax(course))
+    return float(course[place]), place
