@@ -14,13 +14,12 @@ from scipy import signal
 from gainkit.capture import Capture, read_capture
 from gainkit.capture.model import ArraySource
 from gainkit.errors import GainkitError
-from gainkit.generator.encode import SampleFormat
 from gainkit.generator.kinds import build
 from gainkit.generator.spec import ToneSpec
 from gainkit.remarks import codes
 from gainkit.response import Response, Sweep, find_response, from_figures, from_track
 from gainkit.results import from_plain, to_json
-from gainkit.toneset.model import Target
+from gainkit.toneset.model import AudioFormat
 from gainkit.toneset.writing import write_one
 from tests.chains import (
     RATE,
@@ -185,7 +184,7 @@ def test_a_part_of_the_sweep_tells_its_part(
 def test_the_entry_of_the_index_tells_the_sweep(tmp_path: Path) -> None:
     """What `tones write` puts beside the tracks is enough, at the track's own rate and depth."""
     spec = ToneSpec("sweep", band="midrange", level_dbfs=-12.0, fall_above_hz=1_500.0, seconds=6.0)
-    facts = json.loads(to_json(write_one(spec, tmp_path / "sweep.wav", Target(44_100, SampleFormat(16)))))
+    facts = json.loads(to_json(write_one(spec, tmp_path / "sweep.wav", AudioFormat(44_100, 16))))
     sweep = from_track(facts, 44_100)
     assert (sweep.from_hz, sweep.level_dbfs, sweep.in_turn) == (40.0, -12.0, False)
     result = find_response(read_capture(tmp_path / "sweep.wav"), sweep)
@@ -350,7 +349,7 @@ def test_clipping_in_the_middle_is_told_and_leaves_a_response(track: tuple[np.nd
     result = find_response(capture, sweep)
     assert result.found
     assert result.clipped
-    assert {"recorder_overloaded", "sweep_distorted"} <= codes(result.notes)
+    assert {"sweep_overloaded", "sweep_distorted"} <= codes(result.notes)
     worst = next(note for note in result.notes if note.code == "sweep_distorted")
     assert worst.values["low_hz"] < 400 < worst.values["high_hz"]
     levels = {round(point.frequency_hz): point.level_db for point in result.points}

@@ -75,7 +75,7 @@ def from_figures(
         ("level_dbfs", level_dbfs, LEVEL_DBFS),
     ):
         if not allowed.holds(figure):
-            raise GainkitError("out_of_range", name, figure, allowed)
+            raise GainkitError("outside_range", name, figure, allowed)
     if not to_hz >= LEAST_RATIO * from_hz:
         raise GainkitError("sweep_too_narrow", "to_hz", to_hz, f"at least {LEAST_RATIO * from_hz:g} Hz")
     chirp = Chirp(from_hz, to_hz, seconds, level_dbfs, None, fade_seconds)

@@ -101,7 +101,7 @@ def find_response(
     there and figures out of range.
     """
     if not SMOOTH_OCTAVES.holds(smooth_octaves):
-        raise GainkitError("out_of_range", "smooth_octaves", smooth_octaves, SMOOTH_OCTAVES)
+        raise GainkitError("outside_range", "smooth_octaves", smooth_octaves, SMOOTH_OCTAVES)
     asked = Asked(Heard(capture, channel, minus), sweep, smooth_octaves, mark_channel)
     start = _rough_start(asked)
     if start is None:
@@ -344,7 +344,8 @@ def _told(measured: Measured, side: SideTrack, differs: bool, crossover_hz: floa
     if not measured.whole:
         low, high = answer.points[0].frequency_hz, answer.points[-1].frequency_hz
         notes = gravest_first((*notes, fault("sweep_incomplete", low_hz=low, high_hz=high)))
-    return replace(answer, notes=notes)
+    read = (*capture.notes, *capture.channel_notes(measured.heard.channel, measured.heard.minus))
+    return replace(answer, notes=gravest_first((*read, *notes)))
 
 
 def _with_chain(answer: Response, found: Curves, band: tuple[int, int]) -> Response:

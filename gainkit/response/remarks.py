@@ -31,7 +31,7 @@ def remarks_on(
     if crossover_hz is not None:
         said += _tweeter(answer, crossover_hz)
     if answer.clipped:
-        said.append(fault("recorder_overloaded", file=answer.file))
+        said.append(fault("sweep_overloaded", file=answer.file))
     said += _distorted(answer.points)
     if not by_marks:
         said.append(remark("marks_not_heard", clock_known=bool(clocked)))

@@ -100,7 +100,7 @@ class Quiet:
             block[: len(inside)] += inside
             yield tuple(block * scale for _ in columns)
 
-    def place(self, frame: int) -> str | None:
+    def line(self, frame: int) -> int | None:
         return None
 
 
