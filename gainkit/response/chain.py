@@ -8,6 +8,7 @@ the usual rates are tried too.
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field, replace
@@ -54,9 +55,11 @@ OTHER_SHAPES = 8
 other shapes are given a chance beside the first band [-]."""
 
 MOST_OPENINGS = 5
-MOST_RECONSIDERED = 3
+MOST_RECONSIDERED = 5
 """So many of the openings are gone on with, the most promising ones; up to so many bands are taken out again to
-see whether another filter does without [-]."""
+see whether other filters, or one band for two, do without [-]."""
+
+KINDS: tuple[BoostKind, ...] = ("peak", "low-shelf", "high-shelf")
 
 BOOST_GUESS_DB = 6.0
 """A boost between two filters hides their slopes: it is looked for with this to begin with [dB]."""
@@ -192,7 +195,7 @@ def _reconsidered(levels: Levels, chain: Chain) -> Chain:
     A wrong shape is easily mended by a band, and a wrong band by another one.
     """
     sides: list[FilterSide] = [side for side in ("highpass", "lowpass") if getattr(chain, side) is not None]
-    if not sides or not 0 < len(chain.bands) <= MOST_RECONSIDERED:
+    if not 0 < len(chain.bands) <= MOST_RECONSIDERED:
         return chain
     best = chain
     for rate in {None, chain.rate_hz}:
@@ -208,6 +211,12 @@ def _reconsidered(levels: Levels, chain: Chain) -> Chain:
                 placed = Placed(shape, getattr(chain, side).corner_hz)
                 tried = _refined(levels, _with_filter(less, side, placed))
                 best = tried if tried.score < best.score else best
+    for one, two in itertools.combinations(chain.bands, 2):
+        rest = tuple(each for each in chain.bands if each is not one and each is not two)
+        centre, gain = math.sqrt(one.centre_hz * two.centre_hz), max(one.gain_db, two.gain_db, key=abs)
+        for kind in KINDS:
+            tried = _refined(levels, _adding(replace(chain, bands=rest), kind, centre, gain, 0.7))
+            best = tried if tried.score < best.score else best
     return best if best is chain else _reconsidered(levels, best)
 
 
@@ -387,7 +396,8 @@ def _pruned(levels: Levels, chain: Chain, sides: list[FilterSide]) -> Chain:
         for band in sorted(chain.bands, key=lambda each: abs(each.gain_db)):
             less = replace(chain, bands=tuple(each for each in chain.bands if each is not band), total=math.inf)
             less = _settled(levels, _refined(levels, less), sides)
-            if abs(band.gain_db) < LEAST_BAND_DB or less.score < chain.score:
+            seen_db = float(np.max(np.abs(band.level_db(levels.frequency_hz))))
+            if seen_db < LEAST_BAND_DB or less.score < chain.score:
                 chain, again = less, True
                 break
     return chain

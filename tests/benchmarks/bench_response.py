@@ -19,7 +19,7 @@ from gainkit.capture import Capture, read_capture
 from gainkit.generator.spec import ToneSpec
 from gainkit.response import find_response
 from gainkit.response.filters import SHAPES
-from tests.chains import RATE, filtered, noisy, plain, played, through
+from tests.chains import RATE, boosted, filtered, in_a_row, noisy, plain, played, through
 
 pytestmark = pytest.mark.benchmark
 
@@ -55,6 +55,31 @@ def test_every_shape_at_random_corners(kind: str, snr_db: float | None) -> None:
         print("  ", *each)
     assert right >= (count if snr_db is None else 0.99 * count)
     assert max(off) < 0.01
+
+
+def test_random_bands_in_a_row() -> None:
+    """Two or three peaks and shelves, an octave apart at least, at 40 dB: gain within 0.2 dB, centre within 1/12
+    octave."""
+    rng = np.random.default_rng(21)
+    samples, sweep = played(SPEC)
+    good, count = 0, 30
+    for number in range(count):
+        centres = 40.0 * 2.0 ** (np.cumsum(rng.uniform(1.2, 2.8, rng.integers(2, 4))) - 1.0)
+        bands = [("peak", c, rng.choice([-1, 1]) * rng.uniform(2, 8), rng.uniform(0.8, 4)) for c in centres]
+        if rng.random() < 0.5:
+            bands[0] = ("low-shelf", *bands[0][1:3], rng.uniform(0.5, 0.9))
+        chain = in_a_row(*(boosted(*band) for band in bands))
+        recording = noisy(through(samples[:, 0], chain), 40.0, seed=number)
+        result = find_response(Capture.from_array(recording, RATE), sweep)
+        fits = len(result.boosts) == len(bands) and result.verdict == "equalised"
+        for (kind, centre_hz, gain_db, _), boost in zip(bands, result.boosts, strict=False):
+            fits &= boost.kind == kind and abs(boost.gain_db - gain_db) < 0.2
+            fits &= abs(np.log2(boost.centre_hz / centre_hz)) < 1 / 12
+        good += bool(fits)
+        if not fits:
+            print("\n  ", bands, result.boosts, result.highpass, result.lowpass)
+    print(f"\nbands in a row: {good} of {count} right")
+    assert good >= 0.9 * count
 
 
 def fastest(work: Callable[[], object], times: int = 5) -> float:
