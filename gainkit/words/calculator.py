@@ -147,7 +147,9 @@ def _filters_take_level(values: Values) -> str:
 def _full_scale_over_loudspeaker(values: Values) -> str:
     cut = ", cut at the rails," if values["cut"] else ", without a trace of clipping,"
     way_out = (
-        "" if values["over_db"] < 3.0 else " To keep a full-scale sine within the limit give <overlap_limit>."
+        ""
+        if values["over_db"] < 3.0
+        else " To keep a full-scale sine within the limit set <overlap_limit> to amplifier."
     )
     return (
         "At the gain set a full-scale tone (0 dBFS) puts {full_scale_watts:.3g} W into the loudspeaker"
@@ -370,7 +372,7 @@ REMARKS: dict[str, Template] = {
         "{highest_fuse_amperes:.6g} A for one that is not known."
     ),
     "contacts_get_hot": (
-        "Fuse, holders and terminals turn {contact_watts:.0f} W into heat at {amperes:.0f} A: they can melt. Clean "
+        "Terminals, holders and switches turn {contact_watts:.0f} W into heat at {amperes:.0f} A: they can melt. Clean "
         "and tighten them, use larger ones, or give less power."
     ),
     "drop_in_a_bad_contact": lambda values: (
