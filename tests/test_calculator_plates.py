@@ -15,9 +15,11 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from gainkit import job
+from gainkit import measure as gainkit_measure
 from gainkit.calculator import clipped, programme
 from gainkit.calculator.amplifier import Rating
 from gainkit.calculator.channel import Channel, MeterLimits, channel_from
+from gainkit.calculator.explain import explain
 from gainkit.calculator.programme import Band, find_programme
 from gainkit.calculator.ranges import faults_of
 from gainkit.calculator.setting import Target
@@ -614,6 +616,56 @@ def test_an_untouched_example_is_told(tmp_path: Path) -> None:
     part = told(example.replace("preamp_volts = 4.1", "preamp_volts = 3.3").replace("watts = 75", "watts = 60"))
     assert part == {"channels": ("Rear", "Subwoofer"), "source": False, "whole": False}
     assert "example_figures" not in codes(planned(tmp_path, UNREGULATED).cautions)
+
+
+def test_a_new_job_is_told_to_be_the_examples(gainkit: Run, tmp_path: Path) -> None:
+    gainkit("job", "new", tmp_path / "car")
+    answer = gainkit("plan", tmp_path / "car" / "system.toml", "--json").json
+    told = next(each for each in answer["cautions"] if each["code"] == "example_figures")
+    assert (told["severity"], told["whole"]) == ("fault", True)
+
+
+def test_no_power_is_told_of_an_output_that_plays_into_nothing(gainkit: Run, tmp_path: Path) -> None:
+    """Loudspeakers are unplugged while setting: a plan's load takes no watts, only one given by hand does."""
+    import soundfile
+
+    from tests.waves import RATE, sine
+
+    capture = tmp_path / "front.wav"
+    soundfile.write(capture, sine(997, peak=0.5), RATE, subtype="PCM_24")
+    call = ("measure", capture, "--full-scale-volts", 40, "--system", EXAMPLE, "--for", "Front/left")
+    assert gainkit(*call, "--json").json["watts"] is None
+    assert "Power" not in gainkit(*call).out
+    assert gainkit(*call, "--load-ohms", 4, "--json").json["watts"] == pytest.approx(50, rel=1e-3)  # 14.14 V
+    python = gainkit_measure(capture, full_scale_volts=40, system=EXAMPLE, for_output="Front/left")
+    assert python.watts is None
+
+
+# ---- the steps ---------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    "figures",
+    [
+        {"watts": 100, "ohms": 4, "rated_thd_percent": 10, "meter_percent": 1, "guard_band": True},
+        {"watts": 1000, "ohms": 4, "speaker_watts": 100, "overlap_db": 5, "overlap_limit": "amplifier"},
+        {"load_ohms": 4, "built_in": True, "supply_volts": 14.4, "drop_volts": 2, "margin_db": 1},
+        {"ratings": [(100, 4), (150, 2)], "load_ohms": 3, "supply_volts": 13, "rated_supply_volts": 14.4},
+    ],
+)
+def test_the_steps_end_in_the_figures(figures: dict[str, object]) -> None:
+    channel = channel_from(figures)
+    result = find_target(channel)
+    ends = {step.line.split(" = ")[0]: step.line.rsplit(" = ", 1)[-1] for step in explain(channel, result)}
+    onset = "bridge-tied stage at most" if channel.built_in else "clip"
+    assert ends[onset] == f"{result.clip_volts:.2f} V"
+    assert ends["target"] == f"{result.target_volts:.2f} V"
+    assert ends["set"] == f"{result.set_volts:.2f} V"
+    assert ends["full scale"] == f"{result.full_scale_watts:.1f} W"
+    if result.most_clip_volts is not None:
+        assert ends["at most"] == f"{result.most_clip_volts:.2f} V"
+    if result.guard_band_volts is not None:
+        assert ends["uncertainty of set"] == f"{result.set_uncertainty_volts:.2f} V"
 
 
 # ---- a careless user ---------------------------------------------------------------------------------------
