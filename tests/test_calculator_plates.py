@@ -424,6 +424,22 @@ def test_trim_refuses_a_limit_without_what_it_is_compared_with() -> None:
     assert dropped.most_volts == pytest.approx(12.4 / math.sqrt(2))
 
 
+def test_the_trim_command_counts_margin_drop_and_loudspeaker(gainkit: Run) -> None:
+    """12.4 V / sqrt 2 = 8.77 V into 4 ohm, 19.2 W: a loudspeaker of 5 W asks for 5.85 dB less, a margin for 3."""
+    call = ("trim", "--source-clip-dbfs", -9, "--overlap-db", 5, "--supply-volts", 14.4, "--drop-volts", 2)
+    answer = gainkit(*call, "--load-ohms", 4, "--speaker-watts", 5, "--own-margin-db", 3, "--json").json
+    less = 10 * math.log10(12.4**2 / 8 / 5) + 3
+    assert answer["trim_db"] == pytest.approx(-4 - less)
+    assert answer["below_limit_db"] == pytest.approx(less)
+    assert answer["most_watts"] == pytest.approx(12.4**2 / 8)
+    assert gainkit(*call, "--json").json["trim_db"] == -4
+    assert gainkit(*call, "--speaker-watts", 5, "--json").fault["code"] == "needs_other"
+    assert (
+        f"kept in hand {less:.1f} dB"
+        in gainkit(*call, "--load-ohms", 4, "--speaker-watts", 5, "--own-margin-db", 3).out
+    )
+
+
 # ---- supply, uncertainty -----------------------------------------------------------------------------------
 
 FED = "feed_length_m = 5\nfeed_mm2 = 20"
@@ -729,6 +745,14 @@ def test_a_tone_that_suits_is_a_tone_that_the_simple_meter_reads(gainkit: Run) -
     answer = gainkit("target", "--watts", 75, "--ohms", 4, "--meter-kind", "average-responding", "--json").json
     assert answer["tone_hz"] == 400
     assert "meter_not_made_for_tone" not in {each["code"] for each in answer["cautions"]}
+
+
+def test_dangers_come_first_in_every_form(gainkit: Run) -> None:
+    for form in ("text", "markdown"):
+        out = gainkit("plan", EXAMPLE, "--format", form).out
+        assert out.startswith("Danger")
+        assert out.index("Exhaust gas kills") < out.index("16.60 V") or form == "text"
+        assert out.index("Exhaust gas kills") < out.index("The channels do not clip together")
 
 
 # ---- three doors -------------------------------------------------------------------------------------------
