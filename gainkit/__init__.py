@@ -69,6 +69,7 @@ if TYPE_CHECKING:
         find_polarity,
         match_levels,
     )
+    from gainkit.verbs.chain import find_response
     from gainkit.verbs.measuring import measure
     from gainkit.verbs.planning import plan_system
     from gainkit.verbs.simulating import simulate
@@ -119,6 +120,7 @@ __all__ = [
     "find_onset",
     "find_pad",
     "find_polarity",
+    "find_response",
     "find_target",
     "find_trim",
     "fit_tone",
@@ -223,6 +225,7 @@ _ROOMS = {
         "match_levels",
     ),
     "gainkit.recorder": ("calibrate_recorder",),
+    "gainkit.verbs.chain": ("find_response",),
     "gainkit.verbs.measuring": ("measure",),
     "gainkit.verbs.planning": ("plan_system",),
     "gainkit.verbs.simulating": ("simulate",),

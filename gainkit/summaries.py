@@ -127,6 +127,18 @@ def _match(result: Any) -> list[str]:
     return _lines(f"trims to match {result.reference}", trims, result.notes)
 
 
+def _response(found: Any) -> list[str]:
+    lines = [found.verdict or "the sweep is not in the recording"]
+    if found.flat is not None:
+        lines.append(f"  flat from {plain(found.flat.low_hz)} to {plain(found.flat.high_hz, 5)} Hz")
+    for name, side in (("high-pass", found.highpass), ("low-pass", found.lowpass)):
+        if side is not None:
+            lines.append(f"  {name} {plain(side.corner_hz, 4)} Hz, {side.family}, order {side.order}")
+    if found.delay_seconds is not None:
+        lines.append(f"  delay {1000 * found.delay_seconds:.3f} ms")
+    return lines
+
+
 def _calibration(result: Any) -> list[str]:
     verdict = f"full scale is {plain(result.full_scale_volts, 5)} V peak"
     return _lines(verdict, [result.how, result.date], getattr(result, "notes", ()))
@@ -240,6 +252,7 @@ SUMMARIES: dict[str, Callable[[Any], list[str]]] = {
     "RoutingResult": _routing,
     "MatchResult": _match,
     "NoiseResult": _noise,
+    "Response": _response,
     "Calibration": _calibration,
     "Target": _target,
     "Plan": _plan,

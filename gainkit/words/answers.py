@@ -139,14 +139,14 @@ FAULTS: dict[str, FaultWords] = {
     "index_unreadable": FaultWords("{received} cannot be read: {reason}.", _WRITE_TRACKS),
     "index_without_tracks": FaultWords("{received} lists no tracks.", _WRITE_TRACKS),
     "track_not_in_index": FaultWords(
-        "{received} has no staircase or glide named {received}.",
+        "{index} has no such track as {received}.",
         "It has: {allowed}. Give one with {parameter}.",
     ),
     "track_not_chosen": FaultWords(
-        "{received} has {tracks} staircases and glides.", "Choose with {parameter} from: {allowed}."
+        "{index} has {tracks} tracks that this can read.", "Choose with {parameter} from: {allowed}."
     ),
     "track_damaged": FaultWords(
-        "{received}: the entry of {received} cannot be used ({reason}).",
+        "{index}: the entry of {received} cannot be used ({reason}).",
         "Write the tracks again, or give <from_dbfs>, <to_dbfs>, <step_db> and <dwell_seconds> instead.",
     ),
     "track_without_index": FaultWords(
