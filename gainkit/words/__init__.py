@@ -21,7 +21,7 @@ from gainkit.figures import filled
 Template = str | Callable[[Mapping[str, Any]], str]
 """A template, or a function of the values that gives one."""
 
-ROOMS = ("calculator", "capture", "generator", "analysis", "answers", "job", "pages")
+ROOMS = ("calculator", "capture", "generator", "analysis", "answers", "job", "pages", "steps")
 """The modules with sentences, by the rooms they speak for."""
 
 
