@@ -19,6 +19,10 @@ TOLERANCE_DB = 0.5
 """A level within this of its target is on target unless the system file says otherwise [dB] (our choice: a gain
 control is hardly set finer, and 0.5 dB is hardly heard)."""
 
+LEAST_TURN_DB = 0.1
+"""A distorted tone is told to go down to a target that lies lower by this [dB] (our choice: less is no turn of
+a gain control)."""
+
 DC_VOLTS = 0.1
 """DC above this does not belong at an output that is off its rails [V] (common practice, no source)."""
 
@@ -48,9 +52,9 @@ class Turn:
     """What to turn.
 
     state : "on-target"; "up" or "down" by change_db; "out-of-reach": the target cannot be reached without
-    clipping; "unknown": the recording does not tell. change_db : positive up [dB], None where nothing is to be
-    turned by a known figure. set_volts : the target with the tone [V rms]; None without a target. clean_volts :
-    the largest sine that the rails seen let through [V rms], None when no rail is seen.
+    clipping or other distortion; "unknown": the recording does not tell. change_db : positive up [dB], None
+    where nothing is to be turned by a known figure. set_volts : the target with the tone [V rms]; None without
+    a target. clean_volts : the largest sine that the rails seen let through [V rms], None when no rail is seen.
     """
 
     state: TurnState
@@ -77,6 +81,10 @@ def what_to_turn(result: Measurement, checks: Checks) -> Turn:
     change = result.target.change_db
     if change is None or (most is not None and wanted > most):
         return Turn("out-of-reach", None, wanted, most)
+    if is_distorted(result.thd_percent, checks):
+        if change > -LEAST_TURN_DB:
+            return Turn("out-of-reach", None, wanted, most)
+        return Turn("down", change, wanted, most)
     if on_target(change, checks):
         return Turn("on-target", change, wanted, most)
     return Turn("up" if change > 0 else "down", change, wanted, most)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import tempfile
 from pathlib import Path
 
-from gainkit.analysis import tone_of
+from gainkit.analysis import analyse_tone
 from gainkit.capture import read_capture
 from gainkit.charts import draw_headroom, draw_onset, draw_waveform, save_chart
 from gainkit.demo import run_demo
@@ -23,14 +23,16 @@ def main() -> None:
         run_demo(car, lambda line: None)
         captures, recorder = car / "captures", car / "recorder.toml"
         channel = plan_system(load_system(car / "system.toml")).channel("Front")
-        found = tone_of(read_capture(captures / "front_as_found.wav", calibration=recorder))
-        assert not isinstance(found, str), found
+        analysis = analyse_tone(read_capture(captures / "front_as_found.wav", calibration=recorder))
+        tone, verdict = analysis.tone, analysis.verdict
+        assert tone is not None, analysis.reason
+        assert verdict is not None
         (staircase,) = (path.name for path in (car / "stick").glob("*stairs*"))
         steps = from_index(car / "stick" / "index.json", staircase)
         clipping = find_onset(read_capture(captures / "front_staircase.wav", calibration=recorder), steps)
     for name, draw in (
         ("headroom", lambda ax: draw_headroom(ax, channel, name=channel.name)),
-        ("waveform", lambda ax: draw_waveform(ax, *found)),
+        ("waveform", lambda ax: draw_waveform(ax, tone, verdict)),
         ("onset", lambda ax: draw_onset(ax, clipping)),
     ):
         save_chart(draw, PICTURES / f"{name}.png", overwrite=True)

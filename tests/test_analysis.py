@@ -18,6 +18,7 @@ from hypothesis import strategies as st
 
 import gainkit.analysis as analysis_room
 from gainkit import batch
+from gainkit.advice import Checks, what_to_turn
 from gainkit.analysis import (
     Measurement,
     MeasureOptions,
@@ -171,6 +172,23 @@ def test_hum_is_named_and_is_no_distortion() -> None:
     assert found.thd_percent < 0.001
 
 
+def test_what_is_not_calibrated_is_not_told_in_volts() -> None:
+    wave = with_noise(sine(997, peak=0.5) + sine(50, peak=0.005), 90)
+    (hum,) = measure(Capture.from_array(wave, RATE, calibrated=False)).notes
+    assert "0.00354 of full scale" in str(hum)
+
+
+def test_a_tone_without_its_third_harmonic_tells_nothing_of_clipping() -> None:
+    found = figures(with_noise(sine(9000, rate=24_000), 80), 24_000)
+    assert codes(found.notes) == {"tone_too_high"}
+
+
+def test_a_soft_knee_is_named_with_what_it_holds_down() -> None:
+    found = figures(with_noise(shaped(lambda s, _: np.tanh(s), 997), 60))
+    held_db = [note.values["held_db"] for note in found.notes if note.code == "soft_knee"]
+    assert held_db == [pytest.approx(-20 * np.log10(np.tanh(1)), abs=0.2)]
+
+
 def test_an_alternators_whine_is_named() -> None:
     found = figures(with_noise(sine(997) + sine(612, peak=0.01), 90))
     whine = next(note for note in found.notes if note.code == "interfering_tone")
@@ -230,9 +248,11 @@ def test_an_ac_coupled_recorder_does_not_hide_the_rail(corner_hz: float, sides: 
     wave = shaped(held(1.0, sides), 50, 2 * RATE)
     frequencies = np.fft.rfftfreq(len(wave), 1 / RATE)
     coupled = np.fft.irfft(np.fft.rfft(wave) * (1j * frequencies / (1j * frequencies + corner_hz)), len(wave))
-    found = figures(with_noise(coupled, 80)).clipping
-    assert found.overdrive_db == pytest.approx(1.0, abs=0.02)
-    assert found.side == sides
+    found = figures(with_noise(coupled, 80))
+    assert found.clipping.overdrive_db == pytest.approx(1.0, abs=0.02)
+    assert found.clipping.side == sides
+    corners = [note.values["corner_hz"] for note in found.notes if note.code == "ac_coupling"]
+    assert corners == ([pytest.approx(corner_hz, rel=0.1)] if corner_hz > 0.02 * 50 else [])
 
 
 def test_outliers_are_left_out() -> None:
@@ -464,6 +484,14 @@ def test_a_distorted_tone_is_told_to_go_down_or_nothing(target_volts: float) -> 
         assert curved.target.change_db == pytest.approx(20 * np.log10(target_volts / curved.rms_volts))
     else:
         assert curved.target.change_db is None
+
+
+def test_a_distorted_tone_is_not_on_target_however_near() -> None:
+    """No rail is seen, so a hair less does not make it clean; the same level undistorted is on target."""
+    curved, pure = shaped(lambda s, _: s - 0.1 * s**3, 997), sine(997)
+    for wave, state in ((curved, "out-of-reach"), (pure, "on-target")):
+        near = figures(wave, target_volts=float(np.std(wave)) * 0.98)
+        assert what_to_turn(near, Checks()).state == state
 
 
 def test_the_tone_behind_a_measurement_is_the_one_measured() -> None:

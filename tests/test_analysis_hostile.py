@@ -84,8 +84,8 @@ def test_a_rail_is_seen_beside_crossover_distortion(zone: float, overdrive_db: f
     assert found.clipping.state in SEEN
     assert found.clipping.overdrive_db == pytest.approx(overdrive_db, abs=0.05)
     assert found.clipping.positive_rail_volts == pytest.approx(1.0, abs=0.01)
-    steps = [note.values["step_volts"] for note in found.notes if note.code == "crossover_distortion"]
-    assert steps == [pytest.approx(zone, rel=0.2)]
+    steps = [note.values["step_percent"] for note in found.notes if note.code == "crossover_distortion"]
+    assert steps == [pytest.approx(100 * zone / peak, rel=0.05)]
 
 
 @pytest.mark.parametrize("weak", [0.6, 0.9])
@@ -115,9 +115,11 @@ def test_a_clamp_that_gives_way(slope: float, overdrive_db: float) -> None:
         inner = np.clip(peak * s, -1, 1)
         return inner + slope * (peak * s - inner)
 
-    found = figures(with_noise(shaped(clamp, 997), 70)).clipping
-    assert found.overdrive_db == pytest.approx(overdrive_db, abs=0.05)
-    assert found.positive_rail_volts == pytest.approx(1.0, abs=0.01)
+    found = figures(with_noise(shaped(clamp, 997), 70))
+    assert found.clipping.overdrive_db == pytest.approx(overdrive_db, abs=0.05)
+    assert found.clipping.positive_rail_volts == pytest.approx(1.0, abs=0.01)
+    rises = [note.values["slope_percent"] for note in found.notes if note.code == "rail_gives_way"]
+    assert rises == [pytest.approx(100 * slope, rel=0.1)]
 
 
 @pytest.mark.parametrize("frequency_hz", [50, 997, 1000])

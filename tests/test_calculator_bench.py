@@ -187,7 +187,7 @@ def test_feed_command(gainkit) -> None:
         "cannot pass through this cable"
         in gainkit("feed", "--watts", 9000, "--length-m", 10, "--awg", 16).refused()
     )
-    assert "--awg or --mm2" in gainkit("feed", "--watts", 500, "--length-m", 5).refused()
+    assert "--awg" in gainkit("feed", "--watts", 500, "--length-m", 5).refused()
     assert "--speaker-ohms" in gainkit("feed", "--length-m", 5, "--awg", 4).refused()
     assert (
         "--efficiency is 1.2"

@@ -17,7 +17,7 @@ from matplotlib.colors import to_rgb
 from matplotlib.figure import Figure
 from matplotlib.text import Text
 
-from gainkit.analysis import ToneFit, Verdict, tone_of
+from gainkit.analysis import ToneFit, Verdict, analyse_tone
 from gainkit.calculator.amplifier import Rating
 from gainkit.calculator.channel import Channel
 from gainkit.calculator.targets import Target, find_target
@@ -61,9 +61,10 @@ def target() -> Target:
 @pytest.fixture(scope="module")
 def clipped() -> tuple[ToneFit, Verdict]:
     wave = 20 * with_noise(shaped(held(2.0), 997), 80)
-    found = tone_of(Capture.from_array(wave / 40, RATE, volts_per_unit=40))
-    assert not isinstance(found, str)
-    return found
+    seen = analyse_tone(Capture.from_array(wave / 40, RATE, volts_per_unit=40))
+    assert seen.tone is not None
+    assert seen.verdict is not None
+    return seen.tone, seen.verdict
 
 
 @pytest.fixture(scope="module")
@@ -430,9 +431,10 @@ def test_a_square_wave_still_looks_like_one() -> None:
     """The sine behind it would be a thousand times as tall."""
     time = np.arange(48_000) / 48_000
     wave = np.clip(1e5 * np.sin(2 * np.pi * 997 * time), -0.3, 0.3)
-    found = tone_of(Capture.from_array(wave, 48_000, calibrated=False))
-    assert not isinstance(found, str)
-    tone, verdict = found
+    seen = analyse_tone(Capture.from_array(wave, 48_000, calibrated=False))
+    tone, verdict = seen.tone, seen.verdict
+    assert tone is not None
+    assert verdict is not None
     with styled(Look()):
         ax = Figure().add_subplot()
         draw_waveform(ax, tone, verdict)

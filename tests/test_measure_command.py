@@ -63,7 +63,7 @@ def test_target_and_load(gainkit: Callable[..., Answer], tone: Path) -> None:
 def test_uncalibrated_target_is_not_compared(gainkit: Callable[..., Answer], tone: Path) -> None:
     found = gainkit("measure", tone, "--json", "--target-volts", 20).json
     assert found["target"]["change_db"] is None
-    assert any("calibration" in note for note in found["notes"])
+    assert "target_needs_calibration" in [note["code"] for note in found["notes"]]
 
 
 @pytest.mark.parametrize("peak", [1.5, 1.05])
@@ -343,3 +343,29 @@ def test_a_script_is_told_to_turn_what_a_person_is(gainkit: Callable[..., Answer
         change = gainkit("measure", tmp_path / "x.wav", *options, "--json").json["target"]["change_db"]
         assert (change is not None) == turned
         assert ("Turn DOWN by" in gainkit("measure", tmp_path / "x.wav", *options).out) == turned
+
+
+@pytest.mark.parametrize(
+    ("off_db", "words"), [(0.3, "On target"), (-0.3, "On target"), (0.7, "Turn UP"), (-0.7, "DOWN")]
+)
+def test_on_target_is_within_the_tolerance_of_the_system_file(
+    off_db: float, words: str, gainkit: Callable[..., Answer], tmp_path: Path
+) -> None:
+    """0.5 dB unless [check] says otherwise, as in the status of a job."""
+    tone = sine(997, peak=0.3)
+    target = 60 * 0.3 / 2**0.5 * 10 ** (off_db / 20)
+    assert words in told(gainkit, tmp_path / "x.wav", tone, "--target-volts", target)
+    (tmp_path / "system.toml").write_text(SYSTEM + "\n[check]\ntolerance_db = 0.2\n")
+    options = ("--system", tmp_path / "system.toml", "--target-volts", target)
+    assert "Turn" in told(gainkit, tmp_path / "x.wav", tone, *options)
+
+
+def test_a_limit_of_the_system_file_holds_unless_one_is_given(
+    gainkit: Callable[..., Answer], tmp_path: Path
+) -> None:
+    (tmp_path / "system.toml").write_text(SYSTEM + "\n[check]\nlimit_thd_percent = 5\n")
+    wave = np.clip(sine(997, peak=0.32), -0.3, 0.3)  # 0.56 dB beyond the rail: THD 1.4 % by the closed form
+    soundfile.write(tmp_path / "x.wav", wave, RATE, subtype="PCM_24")
+    call = ("measure", tmp_path / "x.wav", "--system", tmp_path / "system.toml", "--for", "Front", "--json")
+    assert gainkit(*call).json["clipping"]["state"] == "at-onset"
+    assert gainkit(*call, "--limit-thd-percent", 1).json["clipping"]["state"] == "clipped"

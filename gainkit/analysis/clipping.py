@@ -214,7 +214,7 @@ def _knee_remark(rails: RailFit) -> tuple[Remark, ...]:
     if knee.slope > thresholds.NAMED_SLOPE:
         return (remark("rail_gives_way", slope_percent=100 * knee.slope),)
     if knee.zone:
-        return (fault("crossover_distortion", step_volts=knee.zone * rails.sine_peak),)
+        return (fault("crossover_distortion", step_percent=100 * knee.zone),)
     if rails.hard or knee.sharpness > HARDEST_SOFT:
         return ()
     return (remark("soft_knee", held_db=max(rails.compression_db)),)

@@ -98,7 +98,7 @@ def _with_tone(
         notes=(
             *_reading_notes(capture, options),
             *examined.notes,
-            *_tone_notes(options, examined, tone),
+            *_tone_notes(capture, options, examined, tone),
             *verdict.remarks,
             *target_notes,
         ),
@@ -146,13 +146,16 @@ def _beside_target(
     return TargetCheck(wanted, change), tuple(notes)
 
 
-def _tone_notes(options: MeasureOptions, examined: Examination, tone: ToneFit) -> Iterator[Remark]:
+def _tone_notes(
+    capture: Capture, options: MeasureOptions, examined: Examination, tone: ToneFit
+) -> Iterator[Remark]:
     """What a person should know beside the figures: overload, residue, outliers, hum and other lines."""
+    unit = "V" if capture.calibrated else "of full scale"
     if examined.overload:
         yield fault("recorder_overload")
     above = examined.window.above_band_volts
     if above > thresholds.OUT_OF_BAND_RATIO * tone.fundamental_volts:
-        yield remark("above_band", high_hz=options.band_hz[1], rms_volts=above)
+        yield remark("above_band", high_hz=options.band_hz[1], rms_volts=above, unit=unit)
     if tone.outliers:
         yield remark("outliers", count=tone.outliers)
     named: set[int | None] = set()
@@ -164,7 +167,9 @@ def _tone_notes(options: MeasureOptions, examined: Examination, tone: ToneFit) -
         if mains_hz in named:
             continue
         named.add(mains_hz)
-        figures = {"frequency_hz": line.frequency_hz, "rms_volts": line.rms_volts, "percent": percent}
+        figures = {
+            "frequency_hz": line.frequency_hz, "rms_volts": line.rms_volts, "unit": unit, "percent": percent
+        }  # fmt: skip
         if mains_hz is None:
             yield remark("interfering_tone", **figures)
         else:

@@ -220,6 +220,8 @@ def channel_from(figures: Mapping[str, Any]) -> Channel:
         if name not in known:
             raise GainkitError("unknown_name", name, given[name], known)
     ratings = _ratings_from(given)
+    if not ratings and "measured_clip_volts" not in given and not given.get("built_in"):
+        raise GainkitError("output_limit_unknown", "ratings")  # first: without a limit no load helps
     if "load_ohms" not in given and len(ratings) == 1:
         both = given.get("bridged") is True and given.get("per_half") is True
         given["load_ohms"] = ratings[0].ohms * (2 if both else 1)

@@ -45,7 +45,8 @@ class Range:
         low = plain(self.low, 10)
         kind = "a whole number, " if self.whole else ""
         if math.isinf(self.high):
-            return f"{kind}{low} {self.unit} or more" if self.low_allowed else f"{kind}above {low} {self.unit}"
+            least = f"{low} {self.unit}".rstrip()
+            return f"{kind}{least} or more" if self.low_allowed else f"{kind}above {least}"
         between = f"{low} to" if self.low_allowed else f"above {low} and at most"
         return f"{kind}{between} {plain(self.high, 10)} {self.unit}".rstrip()
 
@@ -173,9 +174,3 @@ def refuse_outside(parameter: str, value: object, allowed: Range, *, needed: boo
         return
     if not allowed.holds(value):
         raise GainkitError("outside_range", parameter, value, allowed)
-
-
-def refuse_other(parameter: str, value: object, choice: Sequence[object]) -> None:
-    """Raise GainkitError for a parameter that is none of these words."""
-    if value not in choice:
-        raise GainkitError("not_a_choice", parameter, value, choice)

@@ -25,7 +25,7 @@ def read_head(path: Path) -> bytes:
     try:
         kind = path.stat().st_mode
         if stat.S_ISDIR(kind):
-            raise GainkitError("is_a_folder", file=str(path))
+            raise GainkitError("file_is_folder", received=str(path))
         if not stat.S_ISREG(kind):
             raise GainkitError("not_a_file", file=str(path))
         with open(path, "rb") as file:

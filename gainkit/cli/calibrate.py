@@ -3,11 +3,15 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from gainkit.cli.common import JsonFlag, OverwriteFlag, show
+from gainkit.cli.door import CLI
+
+if TYPE_CHECKING:
+    from gainkit.capture.calibration import Calibration
 
 
 def register(app: typer.Typer) -> None:
@@ -31,16 +35,20 @@ def calibrate(
     from gainkit.results import to_plain
 
     refuse_existing(out, overwrite)
-    known = calibrate_recorder(capture, reading_volts, channel=channel)
-    write_whole(out, known.as_toml(), overwrite=overwrite)
+    found = calibrate_recorder(capture, reading_volts, channel=channel)
+    write_whole(out, found.as_toml(), overwrite=overwrite)
+    show(to_plain(found, CLI) | {"file": str(out)}, json_, lambda: _text(found, out))
 
-    def text() -> str:
-        lines = [
-            f"Full scale is {known.full_scale_volts:.5g} V peak. Written to {out}.",
-            f"  Tone {known.tone_hz:.6g} Hz, {known.tone_dbfs:.2f} dBFS.",
-            "  Valid while the recorder's input gain and the pad stay as they are.",
-            "  Meters differ: at 1 kHz use one that is specified there, or calibrate at 50 Hz.",
-        ]
-        return "\n".join([*lines, *(f"  Note: {note}" for note in known.notes)])
 
-    show(to_plain(known) | {"file": str(out)}, json_, text)
+def _text(found: Calibration, out: Path) -> str:
+    """Full scale first, then the tone that it rests on and how long it holds."""
+    from gainkit.cli.plain import bullets, sections
+    from gainkit.figures import filled
+
+    told = (
+        "Full scale is {full_scale_volts:.5g} V peak. Written to {out}.\n"
+        "  Tone {tone_hz:.6g} Hz, {tone_dbfs:.2f} dBFS.\n"
+        "  Valid while the recorder's input gain and the pad stay as they are.\n"
+        "  Meters differ: at 1 kHz use one that is specified there, or calibrate at 50 Hz."
+    )
+    return sections(filled(told, vars(found) | {"out": out}), bullets("Notes", found.notes))

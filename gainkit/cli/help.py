@@ -38,7 +38,7 @@ def help_page(app: typer.Typer) -> str:
         "Usage: gainkit COMMAND ...",
         wrapped(ABOUT, "", ""),
         *parts,
-        "'gainkit help COMMAND' tells what a command takes; 'gainkit version' the version.",
+        wrapped("'gainkit help COMMAND' tells what a command takes; 'gainkit version' the version.", "", ""),
     )
 
 

@@ -103,7 +103,7 @@ def _full_scale(full_scale_volts: float | None, calibration: Path | None) -> flo
     if calibration is None:
         return full_scale_volts
     if full_scale_volts is not None:
-        raise GainkitError("exclude_each_other", "full_scale_volts", full_scale_volts, other="calibration")
+        raise GainkitError("not_both", "full_scale_volts", full_scale_volts, other="calibration")
     return read_calibration(calibration).full_scale_volts
 
 

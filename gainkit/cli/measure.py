@@ -93,7 +93,7 @@ def measure(
     questions = [Question(path, options, full_scale_volts, calibration, interval_seconds) for path in files]
     if lines is not None:
         if json_ or log is not None:
-            raise GainkitError("exclude_each_other", "lines", lines.value, other="json" if json_ else "log")
+            raise GainkitError("not_both", "lines", lines.value, other="json" if json_ else "log")
         _in_lines(questions, jobs, lines, expected, require_clean)
         return
     results = [beside_plan(result, expected.plan) for result in _all_or_nothing(questions, jobs)]

@@ -87,7 +87,8 @@ def turn_text(result: Measurement, checks: Checks) -> str:
     if turn.state == "out-of-reach":
         beyond = turn.clean_volts is not None and (turn.set_volts or 0.0) > turn.clean_volts
         ends = " (the rails end at {most:.4g} V)" if beyond else ""
-        told = f"{{wanted:.4g}} V cannot be reached without clipping{ends}: check load, supply and plan."
+        what = "this distortion" if result.clipping.state == "clean" else "clipping"
+        told = f"{{wanted:.4g}} V cannot be reached without {what}{ends}: check load, supply and plan."
         return filled(told, values)
     return ""
 

@@ -124,7 +124,7 @@ def level_plan(index: Path | None, track: str | None, figures: Sequence[float | 
     given = {name: figure for name, figure in zip(FIGURES, figures, strict=True) if figure is not None}
     if index is not None:
         for name in given:
-            raise GainkitError("exclude_each_other", name, other="index")
+            raise GainkitError("not_both", name, other="index")
         return from_index(index, track)
     if track is not None:
         raise GainkitError("track_without_index", "track", track)

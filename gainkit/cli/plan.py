@@ -235,9 +235,9 @@ def plan(
     from gainkit.job.plan import resolved_channel
 
     if as_json and form is not PlanFormat.text:
-        raise GainkitError("exclude_each_other", "form", form.value, other="json")
+        raise GainkitError("not_both", "form", form.value, other="json")
     if explain and form is not PlanFormat.text:
-        raise GainkitError("exclude_each_other", "form", form.value, other="explain")
+        raise GainkitError("not_both", "form", form.value, other="explain")
     system = load_system(system_file)
     figures = plan_system(system)
 

@@ -1,4 +1,4 @@
-"""What the as-left page says, as data: the page and `sheet --json` show the same."""
+"""What the as-left page says, as data: the page and its JSON show the same."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from gainkit.job.typed import FreeText, SupplyReading
 from gainkit.remarks import Remark, Sentence, gravest_first
 
 SCHEMA_VERSION = 1
-"""Of `sheet --json`; described by schema.json beside this file."""
+"""Of the JSON form; described by schema.json beside this file."""
 
 
 @dataclass(frozen=True)

@@ -1,4 +1,4 @@
-"""A steady tone: measured beside its plan, and used to calibrate what it was recorded with."""
+"""A steady tone, measured beside its plan."""
 
 from __future__ import annotations
 

@@ -56,8 +56,8 @@ def _outliers(values: Mapping[str, Any]) -> str:
 
 
 def _crossover(values: Mapping[str, Any]) -> str:
-    if "step_volts" in values:
-        return "Crossover distortion too: a step of {step_volts:.2g} V at zero."
+    if "step_percent" in values:
+        return "Crossover distortion too: a step of {step_percent:.2g} % of the sine's peak at zero."
     return "Crossover distortion (a step at zero), THD {thd_percent:.3g} %. It is not clipping."
 
 
@@ -99,15 +99,15 @@ REMARKS: dict[str, Template] = {
     "dropout": _dropout,
     "outliers": _outliers,
     "above_band": (
-        "Above {high_hz:.6g} Hz there are {rms_volts:.3g} V rms (switching residue or noise); they are left "
+        "Above {high_hz:.6g} Hz there are {rms_volts:.3g} {unit} rms (switching residue or noise); they are left "
         "out of all figures."
     ),
     "hum": (
-        "Hum of the {mains_hz:g} Hz family: {rms_volts:.3g} V at {frequency_hz:.4g} Hz ({percent:.2g} % of the "
+        "Hum of the {mains_hz:g} Hz family: {rms_volts:.3g} {unit} at {frequency_hz:.4g} Hz ({percent:.2g} % of the "
         "tone). It is not distortion."
     ),
     "interfering_tone": (
-        "An interfering tone: {rms_volts:.3g} V at {frequency_hz:.4g} Hz ({percent:.2g} % of the tone); if it "
+        "An interfering tone: {rms_volts:.3g} {unit} at {frequency_hz:.4g} Hz ({percent:.2g} % of the tone); if it "
         "moves with engine speed it is the alternator. It is not distortion."
     ),
     "no_steady_tone": _no_steady_tone,

@@ -31,9 +31,6 @@ FAULTS: dict[str, FaultWords] = {
     "missing_option": FaultWords("{told}", "See {help} for what it takes."),
     "not_a_number": FaultWords("{told}", "Give a number with a decimal point and without its unit, like 75.5."),
     "stopped": FaultWords("Stopped by hand.", "Run the same command again to go on."),
-    "exclude_each_other": FaultWords(
-        lambda values: f"{{parameter}} cannot go with <{values['other']}>.", "Leave one of them out."
-    ),
     "not_a_rating": FaultWords("{parameter} is {received}.", "Give it as {allowed}, such as 75@4."),
     "not_a_band": FaultWords("{parameter} is {received}.", "Give {allowed}, as in 10:20000."),
     "needs_log": FaultWords("{parameter} has no job folder to note the reading in.", "Add <log>."),
@@ -52,7 +49,7 @@ FAULTS: dict[str, FaultWords] = {
     # a recording that is given
     "capture_is_open": FaultWords(
         "{parameter} is for reading a file, and the capture is open already.",
-        "Give it where the file is read: <read_capture()>.",
+        "Give it where the file is read, or leave it out.",
     ),
     # a recording while it is made
     "seconds_missing": FaultWords("{parameter} needs an end.", "Add <seconds> with a number of seconds."),
@@ -86,9 +83,6 @@ FAULTS: dict[str, FaultWords] = {
     ),
     "captures_missing": FaultWords(
         "A chart of bands needs recordings of noise.", "Give {parameter} once for each loudspeaker or pair."
-    ),
-    "unknown_suffix": FaultWords(
-        "{parameter} is {received}: no file of that kind can be written.", "End its name in {allowed}."
     ),
     # files
     "file_is_folder": FaultWords("{received} is a folder.", "Give the name of a file."),
