@@ -1,12 +1,12 @@
 """From a capture or a typed figure to a reading, and what that reading would say, before it is written.
 
-The judgement is the record's own: the reading is put behind the others, and the step is computed anew.
+The judgement is the record's own (`job.judgements`): what is shown before 'keep' is what stands after it.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -15,7 +15,7 @@ from gainkit.analysis import Measurement, MeasureOptions, measure
 from gainkit.beside import beside_plan
 from gainkit.capture import Capture
 from gainkit.errors import GainkitError
-from gainkit.job.judgements import checks_of, level_of
+from gainkit.job.judgements import checks_of, judge, level_of
 from gainkit.job.log import log_reading
 from gainkit.job.readings import FIRST_VISIT, Reading
 from gainkit.job.record import Event, Origin, PlanFigures
@@ -27,7 +27,6 @@ from gainkit.polarity import PolarityResult, find_polarity
 from gainkit.remarks import Remark, Sentence, gravest_first
 from gainkit.routing import RoutingResult, check_routing
 from gainkit.steps.model import Step
-from gainkit.steps.way import job_steps, step_of
 from gainkit.volume import VolumeResult, find_clean_volume
 
 
@@ -52,15 +51,16 @@ class Look:
 
     large : the one thing to know or to do. direction : which way to turn, None where nothing is to be turned.
     error_db : how far the level stands from its target, positive too loud [dB]; None where it does not tell.
-    figures : what supports it. remarks : gravest first. step : as it would stand with this reading.
+    figures : what supports it. faults : what the record would hold against the output. remarks : these and what
+    else is to be known, gravest first.
     """
 
     large: Sentence
     direction: str | None
     error_db: float | None
     figures: tuple[Sentence, ...]
+    faults: tuple[Remark, ...]
     remarks: tuple[Remark, ...]
-    step: Step
 
 
 # ---- from captures and typed figures -----------------------------------------------------------------------
@@ -153,11 +153,10 @@ _READERS: dict[str, Callable[[Step, OpenJob, Sequence[Capture], Sequence[str]], 
 def look_at(step: Step, job: OpenJob, taken: Taken) -> Look:
     """What a reading would say at its step, by the record's own judgement."""
     reading = _as_reading(job, taken)
-    after = step_of(job_steps(replace(job, readings=(*job.readings, reading))), step.key)
-    error_db = _error_db(reading, job)
-    notes = tuple(each for each in getattr(taken.result, "notes", ()) if isinstance(each, Remark))
-    mine = tuple(each for each in after.faults if each.values.get("reading", reading.number) == reading.number)
-    large, direction = _large(taken, error_db, mine, job, reading)
+    error_db = _error_db(reading)
+    mine = gravest_first(_faults(job, reading))
+    large, direction = _large(taken, error_db, mine, reading)
+    notes = (*getattr(taken.result, "problems", ()), *getattr(taken.result, "notes", ()))
     told = {each.code for each in mine}
     rest = [each for each in notes if each.code not in told]
     return Look(
@@ -165,8 +164,8 @@ def look_at(step: Step, job: OpenJob, taken: Taken) -> Look:
         direction=direction,
         error_db=error_db,
         figures=tuple(_figures(taken)),
+        faults=mine,
         remarks=gravest_first([*mine, *rest]),
-        step=after,
     )
 
 
@@ -188,7 +187,16 @@ def _as_reading(job: OpenJob, taken: Taken) -> Reading:
     )  # fmt: skip
 
 
-def _error_db(reading: Reading, job: OpenJob) -> float | None:
+def _faults(job: OpenJob, reading: Reading) -> Iterator[Remark]:
+    """What the record would hold against each output of a new reading."""
+    for name in reading.outputs:
+        output = job.system.output(name)
+        now, plan = job.figures(output), job.plan.channel(output.channel)
+        for _, judged in judge(reading, output.name, now, plan, stale=False):
+            yield from judged
+
+
+def _error_db(reading: Reading) -> float | None:
     if reading.plan is None:
         return None
     level = level_of(reading, reading.plan, False)
@@ -203,7 +211,7 @@ FIRST_OF_ALL = (
 
 
 def _large(
-    taken: Taken, error_db: float | None, faults: Sequence[Remark], job: OpenJob, reading: Reading
+    taken: Taken, error_db: float | None, faults: Sequence[Remark], reading: Reading
 ) -> tuple[Sentence, str | None]:
     told = {each.code: each for each in faults}
     for code in FIRST_OF_ALL:
