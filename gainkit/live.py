@@ -95,7 +95,7 @@ def watch(
 def read_window(
     window: NDArray[np.float32], settings: InputSettings, options: MeasureOptions
 ) -> Measurement | GainkitError:
-    """One reading of (frames, channels) in full-scale units; the GainkitError of a window that tells nothing."""
+    """One reading of (frames, channels) in full-scale units, or the GainkitError of one that tells nothing."""
     try:
         return measure(capture_of(window, settings), options)
     except GainkitError as fault:

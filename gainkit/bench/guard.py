@@ -1,4 +1,4 @@
-"""The door of the server: host, origin, cookie, and the headers of every answer. Nothing else is asked first."""
+"""The door of the server: host, origin, cookie, and the headers of every answer."""
 
 from __future__ import annotations
 
@@ -84,7 +84,7 @@ class Guard:
             await _answer(send, 401, WORDS["closed"])
             return
         value = f"{COOKIE}={cookie}; HttpOnly; SameSite=Strict; Path=/"
-        # not a redirect: a cookie of the strict kind would not go along where the address was opened from a message
+        # no redirect: a strict cookie would not go along where the address was opened from a message
         page = '<!doctype html><title>gainkit</title><p><a href="/">gainkit</a>'
         await _answer(
             send,

@@ -1,8 +1,8 @@
 """Voice memos and other compressed sound, decoded in memory with a limit.
 
 The container is told from the first bytes and named to the decoder: playlists and other formats that point to
-files or addresses are never tried. Codecs change a wave, so what is decoded serves sign and level of sounds, not
-small distortion.
+files or addresses are never tried. Codecs change a wave, so what is decoded serves sign and level of sounds,
+not small distortion.
 """
 
 from __future__ import annotations

@@ -30,6 +30,7 @@ FAULTS: dict[str, FaultWords] = {
         "Give another folder: simulated readings get their own job.",
     ),
     "address_in_use": FaultWords("Port {received} is in use.", "Give another <port>, or leave it out."),
+    "typed_no_number": FaultWords("{parameter}: {received} is no number.", "Type figures, such as 16.6."),
     "knob_out_of_range": FaultWords("The knob cannot go to {received}.", "Give {allowed}."),
 }
 
@@ -93,6 +94,7 @@ REMARKS: dict[str, Template] = {
     "large_out_of_reach": "Target not clean here",
     "large_not_told": "No answer: measure again",
     "large_read": "Read",
+    "large_calibrated": "Full scale is {full_scale_volts:.4g} V peak",
     "large_dc_at_output": "STOP: DC {dc_volts:+.2g} V",
     "large_recorder_overloaded": "Turn the recorder's input down",
     "large_no_steady_tone_recorded": "No steady tone",
