@@ -2,17 +2,24 @@
 
 from __future__ import annotations
 
+import base64
 import html.parser
+import io
 import json
 import re
 import subprocess
 from collections.abc import Callable
 from pathlib import Path
 
+import jsonschema
 import pytest
+from PIL import Image
 
-from gainkit.job.log import log_reading
-from gainkit.sheet import write_sheet
+from gainkit import sheet as gainkit_sheet
+from gainkit.job.log import log_reading, note_typed, void_reading
+from gainkit.job.typed import FreeText, SupplyReading
+from gainkit.schemas import schema_of
+from gainkit.sheet import SheetMade, write_sheet
 from tests.conftest import Answer
 from tests.records import measured, polarity, volume
 from tests.test_charts import ONSET
@@ -221,3 +228,41 @@ def test_a_reading_that_does_not_count_shows_no_figures(tmp_path: Path) -> None:
     page = (tmp_path / "page.html").read_text()
     assert "the last recording held no steady tone" in page
     assert "17.77" not in page
+
+
+# -- as JSON -----------------------------------------------------------------------------------------------
+
+SCHEMA = Path(gainkit_sheet.__file__).parent / "schema.json"
+
+
+def test_the_page_as_json_is_what_its_schema_says(tmp_path: Path, gainkit: Callable[..., Answer]) -> None:
+    folder = job_of_four(tmp_path / "job")
+    note_typed(folder, None, FreeText("customer wants the rear quiet"))
+    note_typed(folder, None, SupplyReading(12.6, "battery", "idling"))
+    void_reading(folder, 1, "lead was off")
+    schema = json.loads(SCHEMA.read_text(encoding="utf-8"))
+    assert schema == schema_of(SheetMade, "the as-left page as JSON"), "write it anew: python -m gainkit.sheet"
+    made = gainkit("sheet", folder, "--out", tmp_path / "page.html", "--json").json
+    jsonschema.Draft202012Validator(schema).validate(made)
+    assert made["sheet"]["headline"] == made["headline"]
+    assert [each["text"] for each in made["sheet"]["notes"]] == ["customer wants the rear quiet"]
+    assert made["sheet"]["corrections"][0]["reason"] == "lead was off"
+    broken = made | {"ok": "yes"}
+    with pytest.raises(jsonschema.ValidationError):
+        jsonschema.Draft202012Validator(schema).validate(broken)
+
+
+def test_photos_come_along_small_and_without_their_cameras_data(tmp_path: Path) -> None:
+    folder = job_of_four(tmp_path / "job")
+    (folder / "photos").mkdir()
+    large = Image.new("RGB", (3000, 2000), "white")
+    facts = Image.Exif()
+    facts[0x010F] = "a camera's maker"
+    large.save(folder / "photos" / "fuse.jpg", exif=facts)
+    (folder / "photos" / "torn.png").write_bytes(b"no picture")
+    page = sheet(folder).read_text(encoding="utf-8")
+    (address,) = re.findall(r'src="data:image/jpeg;base64,([^"]+)"', page)
+    kept = Image.open(io.BytesIO(base64.b64decode(address)))
+    assert max(kept.size) == 1000
+    assert not kept.getexif()
+    assert "torn.png (cannot be read)" in page

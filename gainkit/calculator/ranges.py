@@ -151,7 +151,7 @@ def all_faults(thing: Any) -> Iterator[GainkitError]:
     yield from (fault for fault in mended.faults() if fault.parameter not in names)
 
 
-def faults_of(kind: type, **fields: Any) -> list[GainkitError]:
+def faults_of(kind: type, /, **fields: Any) -> list[GainkitError]:
     """The faults that building a dataclass from these fields would meet, without building it."""
     thing: Any = object.__new__(kind)
     for each in dataclasses.fields(kind):

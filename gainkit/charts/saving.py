@@ -68,7 +68,7 @@ def save_chart(
     look, path = look or Look(), Path(path)
     kind = path.suffix.lower()
     if kind not in FORMATS:
-        raise GainkitError("wrong_suffix", "out", str(path), FORMATS)
+        raise GainkitError("wrong_suffix", "out", path, FORMATS)
     refuse_existing(path, overwrite)
     with styled(look):
         figure = figure_of(draws if isinstance(draws, Sequence) else [draws], look)

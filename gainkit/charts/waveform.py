@@ -84,7 +84,7 @@ def waveform_point(tone: ToneFit, verdict: Verdict) -> str:
     if clipping.state is None:
         return "The recorder itself is overloaded: nothing can be said of the amplifier"
     if clipping.state == "clean":
-        return f"No rail is seen: {tone.frequency_hz:.4g} Hz, THD {_thd(tone)}"
+        return f"No rail is seen: {plain(tone.frequency_hz, 4)} Hz, THD {_thd(tone)}"
     over = clipping.overdrive_db or 0.0
     if over <= 0:
         return f"Held by a soft knee: THD {plain(tone.thd_percent)} %"
