@@ -17,6 +17,7 @@ from gainkit.cli import (
     calibrate,
     charts,
     demo,
+    guided,
     job,
     live,
     match,
@@ -48,6 +49,7 @@ ROOMS = (
     job,
     note,
     live,
+    guided,
     demo,
 )
 
