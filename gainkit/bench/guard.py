@@ -30,7 +30,7 @@ SHEET_POLICY = (
 
 HEADERS = {
     "x-content-type-options": "nosniff",
-    "referrer-policy": "no-referrer",
+    "referrer-policy": "same-origin",
     "cross-origin-opener-policy": "same-origin",
     "cross-origin-resource-policy": "same-origin",
     "cache-control": "no-store",
@@ -85,7 +85,7 @@ class Guard:
             return
         value = f"{COOKIE}={cookie}; HttpOnly; SameSite=Strict; Path=/"
         # no redirect: a strict cookie would not go along where the address was opened from a message
-        page = '<!doctype html><title>gainkit</title><p><a href="/">gainkit</a>'
+        page = '<!doctype html><title>gainkit</title><link rel="icon" href="data:,"><p><a href="/">gainkit</a>'
         await _answer(
             send,
             200,

@@ -44,9 +44,20 @@ class Opened:
     port: int
 
 
+@dataclass(frozen=True)
+class Running:
+    """A bench that is ready. serve : serves it until it is told to stop, or Ctrl-C. stop : tells it, from any
+    thread."""
+
+    bench: Bench
+    addresses: Opened
+    serve: Callable[[], None]
+    stop: Callable[[], None]
+
+
 @contextlib.contextmanager
-def opened(asked: Asked) -> Iterator[tuple[Bench, Opened, Callable[[], None]]]:
-    """The bench with its addresses, and a function that serves it until it is told to stop.
+def opened(asked: Asked) -> Iterator[Running]:
+    """The bench of a job, its sources started, its port taken.
 
     Raises GainkitError for a folder that is no job, a port in use, a missing extra.
     """
@@ -54,13 +65,12 @@ def opened(asked: Asked) -> Iterator[tuple[Bench, Opened, Callable[[], None]]]:
     from gainkit.bench.app import Bench
     from gainkit.bench.desk import Desk
     from gainkit.bench.keys import Keys
-    from gainkit.bench.simulated import Simulation, refuse_real_readings
+    from gainkit.bench.simulated import Simulation, mark_simulated, refuse_simulated
     from gainkit.bench.sources import LiveFeed, WatchedFolder, open_interface
 
     desk = Desk(asked.job, calibration=asked.calibration, simulated=asked.simulate)
     simulation = Simulation(desk) if asked.simulate else None
-    if simulation is not None:
-        refuse_real_readings(desk)
+    mark_simulated(desk) if simulation is not None else refuse_simulated(desk)
     channels = 2 if any(each.bridged or each.built_in for each in desk.job().plan.channels) else 1
     wants_live = (asked.live or asked.device is not None) and not asked.simulate
     feed = LiveFeed(desk, lambda: open_interface(asked.device, channels)) if wants_live else None
@@ -84,7 +94,7 @@ def opened(asked: Asked) -> Iterator[tuple[Bench, Opened, Callable[[], None]]]:
         for source in (feed, watched):
             if source is not None:
                 source.start()
-        yield bench, addresses, lambda: server.run(sockets=[listening])
+        yield Running(bench, addresses, lambda: server.run(sockets=[listening]), lambda: _stop(server, bench))
     finally:
         bench.close()
         for source in (feed, watched):
@@ -92,6 +102,11 @@ def opened(asked: Asked) -> Iterator[tuple[Bench, Opened, Callable[[], None]]]:
                 source.close()
         listening.close()
         desk.close()
+
+
+def _stop(server: uvicorn.Server, bench: Bench) -> None:
+    bench.close()
+    server.should_exit = True
 
 
 def _server(bench: Bench) -> uvicorn.Server:

@@ -12,10 +12,14 @@ from gainkit.bench.desk import Desk
 from gainkit.calculator.ranges import Range
 from gainkit.capture import Capture
 from gainkit.errors import GainkitError
+from gainkit.job.log import note_typed
+from gainkit.job.typed import Confirmed, FreeText
 from gainkit.levels import SINE_CREST, ratio_from_db
+from gainkit.remarks import Remark
 from gainkit.simulator import Amplifier, Recorder, capture_track
 from gainkit.steps import Step
 from gainkit.steps.taking import measure_here
+from gainkit.words import remark_text
 
 KNOB_DB = Range("dB", -20, 20, low_allowed=True)
 """The knob's two ends around the setting that the plan asks for."""
@@ -30,6 +34,9 @@ RAIL_DB = 1.5
 says."""
 
 DEVICE = "simulated amplifier"
+
+MARK = "readings_are_simulated"
+"""The code by which a job's record says that no car was connected."""
 
 
 @dataclass
@@ -84,8 +91,22 @@ class Simulation:
         return measure_here(step, job, capture)
 
 
-def refuse_real_readings(desk: Desk) -> None:
-    """Simulated readings do not go among real ones. Raises GainkitError (`simulate_needs_own_job`)."""
-    for each in desk.job().readings:
-        if isinstance(each.result, Measurement) and each.result.file != DEVICE:
-            raise GainkitError("simulate_needs_own_job", "job", str(desk.folder))
+def mark_simulated(desk: Desk) -> None:
+    """Say in a job's record that its readings are simulated; they never go among real ones.
+
+    Raises GainkitError (`simulate_needs_own_job`) for a job with readings that does not say so.
+    """
+    readings = desk.job().readings
+    if any(each.kind == "confirm" and each.result.confirmed == MARK for each in readings):
+        return
+    if readings:
+        raise GainkitError("simulate_needs_own_job", "job", str(desk.folder))
+    note_typed(desk.folder, None, Confirmed(MARK))
+    note_typed(desk.folder, None, FreeText(remark_text(Remark(MARK))))
+
+
+def refuse_simulated(desk: Desk) -> None:
+    """Real readings do not go among simulated ones. Raises GainkitError (`job_is_simulated`)."""
+    readings = desk.job().readings
+    if any(each.kind == "confirm" and each.result.confirmed == MARK for each in readings):
+        raise GainkitError("job_is_simulated", "job", str(desk.folder))

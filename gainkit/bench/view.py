@@ -116,6 +116,7 @@ def step_view(step: Step) -> dict[str, Any]:
         "cautions": [{"severity": each.severity, "text": said(each)} for each in step.cautions],
         "confirm": [said(Remark(code)) for code in step.unconfirmed],
         "ways": list(step.ways),
+        "reads": bool({"capture", "volts", "polarity", "positions", "outputs"} & set(step.ways)),
         "seen": said(Remark(SEEN[step.kind])) if step.kind in SEEN else None,
         "told": None if step.told is None else said(step.told),
         "faults": [said(each) for each in step.faults],

@@ -62,9 +62,9 @@ def bench(
     from gainkit.bench.serve import Asked, opened
 
     asked = Asked(job, phone, device, live, calibration, watch, port, simulate)
-    with opened(asked) as (_, addresses, serve):
-        print(_addresses_text(addresses), flush=True)
-        serve()
+    with opened(asked) as running:
+        print(_addresses_text(running.addresses), flush=True)
+        running.serve()
 
 
 def _addresses_text(addresses: Opened) -> str:

@@ -264,8 +264,10 @@ def _figures(taken: Taken) -> list[Sentence]:
     if isinstance(result, Measurement):
         unit = "volts" if result.calibrated else "units"
         told = [Sentence(f"figure_{unit}", {"rms_volts": result.rms_volts})]
-        if result.thd_percent is not None:
+        if result.distortion_seen:
             told.append(Sentence("figure_thd", {"thd_percent": result.thd_percent}))
+        elif result.thd_floor_percent is not None:
+            told.append(Sentence("figure_thd_below", {"thd_floor_percent": result.thd_floor_percent}))
         if result.clipping.state is not None:
             over = result.clipping.overdrive_db or 0.0
             told.append(Sentence(f"figure_{result.clipping.state.replace('-', '_')}", {"overdrive_db": over}))

@@ -2,7 +2,11 @@
 
 from __future__ import annotations
 
+from gainkit.figures import plain
 from gainkit.words import FaultWords, Template
+
+LEAST_THD_PERCENT = 0.01
+"""Less is of no interest while a gain is set [%]."""
 
 FAULTS: dict[str, FaultWords] = {
     "unknown_step": FaultWords("There is no step {received}.", "The steps are: {allowed}."),
@@ -28,6 +32,9 @@ FAULTS: dict[str, FaultWords] = {
     "simulate_needs_own_job": FaultWords(
         "{received} holds readings of a real amplifier.",
         "Give another folder: simulated readings get their own job.",
+    ),
+    "job_is_simulated": FaultWords(
+        "{received} holds readings of a simulated amplifier.", "Start a job of its own for the car."
     ),
     "address_in_use": FaultWords("Port {received} is in use.", "Give another <port>, or leave it out."),
     "typed_no_number": FaultWords("{parameter}: {received} is no number.", "Type figures, such as 16.6."),
@@ -83,6 +90,7 @@ REMARKS: dict[str, Template] = {
     "volume_set": "The source stands at the plan's position, tone controls flat.",
     "routing_heard": "Every channel plays where it should, by ear.",
     "match_heard": "The outputs sound alike, by ear.",
+    "readings_are_simulated": "Readings of a simulated amplifier: no car was connected.",
     # ---- how a step stands ---------------------------------------------------------------------------------
     "step_onset_at": "onset at {onset_dbfs:.2f} dBFS",
     "step_polarity_is": "{polarity}",
@@ -115,6 +123,7 @@ REMARKS: dict[str, Template] = {
     "figure_volts": "{rms_volts:.2f} V",
     "figure_units": "{rms_volts:.3g} of full scale",
     "figure_thd": "THD {thd_percent:.2g} %",
+    "figure_thd_below": lambda v: f"THD below {plain(max(v['thd_floor_percent'], LEAST_THD_PERCENT), 1)} %",
     "figure_clean": "clean",
     "figure_at_onset": "at the onset",
     "figure_clipped": "CLIPPED by {overdrive_db:.1f} dB",
@@ -141,5 +150,5 @@ TITLES: dict[str, str] = {
 }
 """Titles of the steps by their kind."""
 
-STATES: dict[str, str] = {"open": "open", "settled": "done", "contradicted": "WRONG"}
+STATES: dict[str, str] = {"open": "open", "settled": "done", "contradicted": "NOT RIGHT"}
 """How a step stands, in a word."""

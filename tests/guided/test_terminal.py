@@ -57,6 +57,6 @@ def test_nothing_is_read_before_the_cautions_are_confirmed(typed: Callable[..., 
 def test_a_wrong_polarity_is_told_and_a_file_that_is_not_there(typed: Callable[..., str], car: Path) -> None:
     out = typed("g polarity-1", "y", "-", "k", "l", "nothing.wav", "q")
     assert "NEGATIVE" in out
-    assert "WRONG" in out
+    assert "NOT RIGHT" in out
     assert "Problem:" in out
     assert job_status(car).outputs[0].polarity == "negative"

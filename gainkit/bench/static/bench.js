@@ -117,8 +117,10 @@ async function upload(file) {
   const query = new URLSearchParams({ step: byId("now").dataset.step, name: file.name });
   if (label) query.set("label", label.value);
   if (reading) query.set("volts", reading.value);
-  byId("large").textContent = byId("now").dataset.working;
+  const large = byId("large"), before = large.textContent;
+  large.textContent = byId("now").dataset.working;
   await send(`/capture?${query}`, file);
+  if (large.isConnected) large.textContent = before;
 }
 
 document.addEventListener("change", (event) => {
