@@ -49,6 +49,9 @@ MOST_STREAMS = 40
 BEAT_SECONDS = 10.0
 """A stream says so often that it is still there, so that a lost one is noticed [s]."""
 
+GLANCE_SECONDS = 1.0
+"""How often the record is looked at for what another program wrote to it [s]."""
+
 MOST_AT_ONCE = 2
 """Files that are read at the same time; others wait [-]."""
 
@@ -111,11 +114,20 @@ class Bench:
 
     async def page(self, request: Request) -> Response:
         """The whole page."""
-        return HTMLResponse(await run_in_threadpool(self._rendered, "page.html.j2", _who(request)))
+        return await self._html("page.html.j2", _who(request))
 
     async def now(self, request: Request) -> Response:
         """The part of it that changes."""
-        return HTMLResponse(await run_in_threadpool(self._rendered, "now.html.j2", _who(request)))
+        return await self._html("now.html.j2", _who(request))
+
+    async def _html(
+        self, template: str, who: str | None, fault: GainkitError | None = None, status: int = 200
+    ) -> Response:
+        """A page; where the job's own files cannot be read any more, what is to be mended."""
+        try:
+            return HTMLResponse(await run_in_threadpool(self._rendered, template, who, fault), status)
+        except GainkitError as broken:
+            return PlainTextResponse("\n".join(fault_view(broken).values()), 503)
 
     async def file(self, request: Request) -> Response:
         """Style and script, by their names alone."""
@@ -240,8 +252,7 @@ class Bench:
 
     async def _faulty(self, request: Request, fault: GainkitError, status: int) -> Response:
         template = "now.html.j2" if request.headers.get("x-part") == "now" else "page.html.j2"
-        page = await run_in_threadpool(self._rendered, template, _who(request), fault)
-        return HTMLResponse(page, status)
+        return await self._html(template, _who(request), fault, status)
 
     # ---- the stream ----------------------------------------------------------------------------------------
 
@@ -262,6 +273,7 @@ class Bench:
         self.desk.listeners.append(wake)
         self.streams += 1
         version = live = -1
+        quiet = 0.0
         try:
             yield "retry: 1000\n\n"
             while not self.closing.is_set():
@@ -274,9 +286,13 @@ class Bench:
                     told = await run_in_threadpool(live_view, self.desk)
                     yield f"event: live\ndata: {json.dumps(told)}\n\n"
                 try:
-                    async with asyncio.timeout(BEAT_SECONDS):
+                    async with asyncio.timeout(GLANCE_SECONDS):
                         await woken.wait()
                 except TimeoutError:
+                    quiet += GLANCE_SECONDS
+                    await run_in_threadpool(self.desk.glance)
+                if quiet >= BEAT_SECONDS:
+                    quiet = 0.0
                     yield ": still there\n\n"
         finally:
             self.streams -= 1

@@ -53,9 +53,11 @@ class Kept:
 
 @dataclass
 class Live:
-    """The live reading. state : "off", "on", "lost". look : None while no tone is there."""
+    """The live reading. state : "off", "on", "lost". found : what is measured, None while no tone is there.
+    look, taken : as a reading of the current step, where it is one."""
 
     state: str = "off"
+    found: Measurement | None = None
     look: Look | None = None
     taken: Taken | None = None
     device: str = ""
@@ -87,6 +89,7 @@ class Desk:
         self._pending: dict[str, Pending] = {}
         self._parts: dict[str, dict[str, Arrival]] = {}
         self._read: tuple[Any, OpenJob, tuple[Step, ...]] | None = None
+        self._glanced: Any = None
         self.current = next_step(self.steps()).key
 
     # ---- what there is -------------------------------------------------------------------------------------
@@ -116,10 +119,22 @@ class Desk:
         own = recorder_file(self.folder)
         return self.calibration or (own if own.is_file() else None)
 
+    def glance(self) -> None:
+        """Tell every screen when another program has written to the job."""
+        with self.lock:
+            moved = self._read is not None and self._read[0] != self._stamps()
+            if not moved or self._glanced == self._stamps():
+                return
+            self._glanced = self._stamps()
+        self.changed()
+
+    def _stamps(self) -> list[tuple[int, int] | None]:
+        places = [self.folder / FILE, self.folder / "system.toml", recorder_file(self.folder)]
+        return [_stamp(each) for each in [*places, self.folder / STICK / "index.json"]]
+
     def _opened(self) -> tuple[Any, OpenJob, tuple[Step, ...]]:
         with self.lock:
-            places = [self.folder / FILE, self.folder / "system.toml", recorder_file(self.folder)]
-            stamp = [_stamp(each) for each in [*places, self.folder / STICK / "index.json"]]
+            stamp = self._stamps()
             if self._read is None or self._read[0] != stamp:
                 job = open_job(self.folder)
                 self._read = (stamp, job, job_steps(job))
@@ -251,7 +266,7 @@ class Desk:
                 taken = Taken("measure", (step.output or "",), found, "live")
                 look = look_at(step, self.job(), taken)
             appeared = self.live.state != "on"
-            self.live = Live("on", look, taken, device)
+            self.live = Live("on", found if isinstance(found, Measurement) else None, look, taken, device)
             self.live_version += 1
         self.changed() if appeared else self._tell()
 

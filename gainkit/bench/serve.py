@@ -142,6 +142,7 @@ def _socket(host: str, port: int) -> socket.socket:
     listening.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
     try:
         listening.bind((host, port))
+        listening.listen(64)
     except (OSError, OverflowError) as fault:
         listening.close()
         raise GainkitError("address_in_use", "port", port) from fault

@@ -12,7 +12,7 @@ from gainkit.job.listing import key_figures
 from gainkit.remarks import Remark, Sentence
 from gainkit.steps import Step, Tone
 from gainkit.steps.model import StepKind
-from gainkit.steps.taking import Look
+from gainkit.steps.taking import Look, figures_of
 from gainkit.steps.way import SEEN
 from gainkit.words import error_text, remark_text
 from gainkit.words.steps import TITLES
@@ -61,14 +61,21 @@ def look_view(look: Look | None) -> dict[str, Any] | None:
     }
 
 
+def counts(look: Look) -> bool:
+    """Whether a live reading is worth keeping: it tells the level, or a danger."""
+    return look.error_db is not None or any(each.severity == "danger" for each in look.remarks)
+
+
 def live_view(desk: Desk) -> dict[str, Any]:
     """The live reading as it goes out several times a second."""
     live = desk.live
     words = {"off": "live_off", "lost": "live_lost", "on": "waiting"}
+    read = None if live.found is None else " · ".join(said(each) for each in figures_of(live.found))
     return {
         "state": live.state,
         "step": desk.current,
-        "text": WORDS[words[live.state]],
+        "text": read or WORDS[words[live.state]],
+        "counts": live.look is not None and counts(live.look),
         "device": live.device,
         "look": look_view(live.look),
     }
@@ -93,7 +100,7 @@ def page_view(desk: Desk, who: str | None, fault: GainkitError | None = None) ->
         "shown": list(pending.shown) if pending else [],
         "parts": [{"label": label, "shown": each.shown} for label, each in desk.parts(step.key).items()],
         "live": live,
-        "can_keep": pending is not None or live["look"] is not None,
+        "can_keep": pending is not None or live["counts"],
         "kept": _kept(desk, kept),
         "outputs": [each.name for each in job.system.outputs] if step.kind == "match" else [],
         "simulated": desk.simulated,

@@ -163,7 +163,7 @@ def look_at(step: Step, job: OpenJob, taken: Taken) -> Look:
         large=large,
         direction=direction,
         error_db=error_db,
-        figures=tuple(_figures(taken)),
+        figures=figures_of(taken.result),
         faults=mine,
         remarks=gravest_first([*mine, *rest]),
     )
@@ -259,8 +259,12 @@ def _turning(result: Any, error_db: float | None, plan: PlanFigures) -> tuple[Se
     return Sentence("large_not_told", {}), None
 
 
-def _figures(taken: Taken) -> list[Sentence]:
-    result = taken.result
+def figures_of(result: Any) -> tuple[Sentence, ...]:
+    """The figures that support a reading, a few words each."""
+    return tuple(_figures(result))
+
+
+def _figures(result: Any) -> list[Sentence]:
     if isinstance(result, Measurement):
         unit = "volts" if result.calibrated else "units"
         told = [Sentence(f"figure_{unit}", {"rms_volts": result.rms_volts})]

@@ -5,11 +5,12 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
+from gainkit.capture.calibration import read_calibration
 from gainkit.errors import GainkitError
 from gainkit.job.folder import STICK, recorder_file
 from gainkit.job.outputs import Output
 from gainkit.job.plan import ChannelPlan
-from gainkit.job.readings import KINDS, Reading
+from gainkit.job.readings import KINDS, Reading, latest
 from gainkit.job.standing import JobStatus, OpenJob, OutputStatus, readings_of, standing
 from gainkit.remarks import Remark, Sentence, danger, remark
 from gainkit.steps.model import PER_OUTPUT, WAY, Step, StepKind, StepState, Tone, Way
@@ -177,9 +178,30 @@ def _of_car(car: _Car, kind: StepKind) -> Step:
         cautions=tuple(_cautions(kind, None)),
         unconfirmed=tuple(c for c in MUST_CONFIRM.get(kind, ()) if not car.confirmed(c, None)),
         ways=_ways(kind),
-        told=car.status.headline if kind == "page" else None,
+        told=_car_told(car, kind, answered),
         faults=faults,
         readings=numbers,
+    )
+
+
+def _car_told(car: _Car, kind: StepKind, answered: bool) -> Sentence | None:
+    """How a step of the whole car stands, in a few words."""
+    source = car.status.source
+    if kind == "page":
+        return car.status.headline
+    if kind == "volume" and source.highest_clean_position is not None:
+        return Sentence("large_volume", {"position": source.highest_clean_position})
+    if kind == "calibrate" and recorder_file(car.job.folder).is_file():
+        full_scale = read_calibration(recorder_file(car.job.folder)).full_scale_volts
+        return Sentence("large_calibrated", {"full_scale_volts": full_scale})
+    routing = latest(car.counting, "routing")
+    if kind == "routing" and routing is not None:
+        return Sentence("large_routing_right" if routing.result.ok else "large_routing_wrong")
+    trims = [each.trim_db for each in car.status.outputs if each.trim_db is not None]
+    if kind == "match" and trims:
+        return Sentence("large_match", {"trim_db": max(trims, key=abs)})
+    return (
+        Sentence("step_by_hand") if answered and kind in ("volume", "calibrate", "routing", "match") else None
     )
 
 
@@ -245,9 +267,9 @@ def _told(kind: StepKind, status: OutputStatus) -> Sentence | None:
     if kind == "gain":
         return status.verdict
     if kind == "onset" and status.onset_dbfs is not None:
-        return Sentence("step_onset_at", {"onset_dbfs": status.onset_dbfs, "onset_volts": status.onset_volts})
+        return Sentence("large_onset", {"onset_dbfs": status.onset_dbfs})
     if kind == "polarity" and status.polarity is not None:
-        return Sentence("step_polarity_is", {"polarity": status.polarity})
+        return Sentence("large_polarity", {"polarity": status.polarity})
     return None
 
 

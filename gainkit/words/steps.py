@@ -92,8 +92,7 @@ REMARKS: dict[str, Template] = {
     "match_heard": "The outputs sound alike, by ear.",
     "readings_are_simulated": "Readings of a simulated amplifier: no car was connected.",
     # ---- how a step stands ---------------------------------------------------------------------------------
-    "step_onset_at": "onset at {onset_dbfs:.2f} dBFS",
-    "step_polarity_is": "{polarity}",
+    "step_by_hand": "By eye or ear",
     # ---- the one large thing -------------------------------------------------------------------------------
     "large_turn_down": "Turn DOWN {change_db:.1f} dB",
     "large_turn_up": "Turn UP {change_db:.1f} dB",

@@ -50,7 +50,7 @@ function say(text) {
 function live(told) {
   const now = byId("now");
   if (told.step !== now.dataset.step) return;
-  if (byId("livetext")) byId("livetext").textContent = told.look ? told.look.large : told.text;
+  if (byId("livetext")) byId("livetext").textContent = told.text;
   if (byId("keeping") && byId("keeping").querySelector("[action='/do/drop']")) return;  // a reading waits
   const large = byId("large"), mark = byId("mark"), look = told.look;
   if (!large || !mark) return;
@@ -66,7 +66,7 @@ function live(told) {
     item.textContent = each.text;
     return item;
   }));
-  byId("keeping").hidden = !look;
+  byId("keeping").hidden = !told.counts;
   say(look ? look.large : told.text);
 }
 
@@ -152,7 +152,7 @@ document.addEventListener("input", (event) => { if (event.target.id === "knob") 
 
 // ---- tones: from here into the source's input -----------------------------------------------------------------
 
-const START_DB = -40, RISE_SECONDS = 4;
+const START_DB = -40, RISE_SECONDS = 4, PAUSE_SECONDS = 2;
 
 async function playTone(button, after) {
   stopTone();
@@ -163,26 +163,38 @@ async function playTone(button, after) {
   byId("player").hidden = false;
   byId("stop").focus();
   rise.connect(context.destination);
-  rise.gain.setValueAtTime(least, context.currentTime);
-  rise.gain.exponentialRampToValueAtTime(1, context.currentTime + RISE_SECONDS);
+  const up = () => {
+    rise.gain.setValueAtTime(least, context.currentTime);
+    rise.gain.exponentialRampToValueAtTime(1, context.currentTime + RISE_SECONDS);
+  };
   if (button.dataset.kind === "sine") {
     const tone = context.createOscillator();
     const level = context.createGain();
     tone.frequency.value = Number(button.dataset.hz);
     level.gain.value = 10 ** (Number(button.dataset.dbfs) / 20);
     tone.connect(level).connect(rise);
+    up();
     tone.start();
     return;
   }
   const answer = await fetch(`/tone?step=${encodeURIComponent(button.dataset.step)}`);
   if (!answer.ok) { stopTone(); failed(await answer.text()); return; }
   const track = await context.decodeAudioData(await answer.arrayBuffer());
+  // its first seconds rise from far down, so that a volume left up is heard in time; then a pause, then all of it
+  const first = context.createBufferSource();
+  first.buffer = track;
+  first.connect(rise);
+  up();
+  first.start(context.currentTime, 0, RISE_SECONDS);
   const source = context.createBufferSource();
   source.buffer = track;
   source.connect(rise);
   source.onended = () => { if (player && player.context === context) stopTone(); };
-  source.start(context.currentTime + RISE_SECONDS);
-  if (after) after(track.duration);
+  source.start(context.currentTime + RISE_SECONDS + PAUSE_SECONDS);
+  if (after) {
+    setTimeout(() => { if (player && player.context === context) after(track.duration); },
+      1000 * (RISE_SECONDS + PAUSE_SECONDS / 2));
+  }
 }
 
 function stopTone() {
@@ -198,7 +210,7 @@ document.addEventListener("click", (event) => {
   if (button.id === "stop") stopTone();
   if (button.id === "record") {
     playTone({ dataset: { ...byId("play").dataset } }, (seconds) => {
-      const values = { step: button.dataset.step, seconds: seconds + RISE_SECONDS + 1 };
+      const values = { step: button.dataset.step, seconds: seconds + PAUSE_SECONDS };
       send("/record", new URLSearchParams(values));
     });
   }
