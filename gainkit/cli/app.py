@@ -13,22 +13,27 @@ from typing import Annotated
 import typer
 
 from gainkit.cli import (
-    bench,
     calibrate,
     charts,
     demo,
+    feed,
+    guide,
     guided,
     job,
     live,
+    load,
     match,
     measure,
+    meter,
     noise,
     note,
     onset,
+    pad,
     plan,
     polarity,
     routing,
     tones,
+    trim,
     volume,
 )
 from gainkit.cli.help import first_sentence
@@ -44,13 +49,18 @@ ROOMS = (
     routing,
     match,
     noise,
-    bench,
+    load,
+    pad,
+    feed,
+    meter,
+    trim,
     charts,
     job,
     note,
     live,
     guided,
     demo,
+    guide,
 )
 
 
