@@ -18,6 +18,7 @@ from gainkit.cli import (
     demo,
     feed,
     guide,
+    guided,
     job,
     live,
     load,
@@ -59,6 +60,7 @@ ROOMS = (
     job,
     note,
     live,
+    guided,
     demo,
     guide,
 )

@@ -10,7 +10,17 @@ from gainkit.analysis.model import Measurement
 from gainkit.figures import plain
 from gainkit.job.readings import Reading, read_readings
 from gainkit.job.record import check_job
-from gainkit.job.typed import Acceptance, FreeText, Knob, SupplyReading, TypedLevel, TypedPolarity, Visit, Void
+from gainkit.job.typed import (
+    Acceptance,
+    Confirmed,
+    FreeText,
+    Knob,
+    SupplyReading,
+    TypedLevel,
+    TypedPolarity,
+    Visit,
+    Void,
+)
 from gainkit.matching import MatchResult
 from gainkit.onset import OnsetResult
 from gainkit.polarity import PolarityPair, PolarityResult
@@ -99,6 +109,8 @@ def key_figures(result: Any) -> str:
             return result.text
         case Acceptance():
             return f"{result.accepted}: {result.reason}"
+        case Confirmed():
+            return result.confirmed.replace("_", " ")
         case Void():
             return f"voids {result.voided}: {result.reason}"
         case Visit():

@@ -11,6 +11,7 @@ from gainkit.analysis.model import Measurement
 from gainkit.job.record import CaptureFile, Event, Origin, PlanFigures, read_events
 from gainkit.job.typed import (
     Acceptance,
+    Confirmed,
     FreeText,
     Knob,
     SupplyReading,
@@ -41,6 +42,7 @@ KINDS: dict[str, type] = {
     "supply": SupplyReading,
     "text": FreeText,
     "accept": Acceptance,
+    "confirm": Confirmed,
     "void": Void,
     "visit": Visit,
 }
