@@ -8,8 +8,9 @@ from gainkit.charts.levels import draw_levels
 from gainkit.charts.onset import draw_onset, draw_volume
 from gainkit.charts.power import draw_power
 from gainkit.charts.saving import chart_svg, save_chart
+from gainkit.charts.spectrum import draw_spectrum
 from gainkit.charts.style import Look, styled
-from gainkit.charts.waveform import draw_spectrum, draw_waveform
+from gainkit.charts.waveform import draw_waveform
 
 __all__ = [
     "Look",

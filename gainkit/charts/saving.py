@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+import contextlib
 import io
 import re
-from collections.abc import Callable, Sequence
+import warnings
+from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from gainkit.charts.style import DOTS, Look, styled
+from gainkit.charts.style import DOTS, Look, styled, unmarked
 from gainkit.errors import GainkitError
 from gainkit.files import refuse_existing, whole_file
 
@@ -74,7 +76,7 @@ def save_chart(
         figure = figure_of(draws if isinstance(draws, Sequence) else [draws], look)
         # no date inside: the same figures give the same file
         undated = {".png": {"Software": None}, ".svg": {"Date": None}, ".pdf": {"CreationDate": None}}
-        with whole_file(path, overwrite=overwrite) as draft:
+        with whole_file(path, overwrite=overwrite) as draft, _any_letter():
             figure.savefig(draft, format=kind[1:], dpi=DOTS[look.size], metadata=undated[kind])
     return title_of(figure)
 
@@ -85,9 +87,10 @@ def chart_svg(draws: Draw | Sequence[Draw], look: Look | None = None, *, name: s
     with styled(look):
         figure = figure_of(draws if isinstance(draws, Sequence) else [draws], look)
         out = io.StringIO()
-        figure.savefig(
-            out, format="svg", metadata={"Date": None, "Creator": None, "Format": None, "Type": None}
-        )
+        with _any_letter():
+            figure.savefig(
+                out, format="svg", metadata={"Date": None, "Creator": None, "Format": None, "Type": None}
+            )
     text = out.getvalue()
     text = text[text.index("<svg") :]
     text = re.sub(r"<metadata>.*?</metadata>", "", text, flags=re.S)
@@ -100,6 +103,14 @@ def chart_svg(draws: Draw | Sequence[Draw], look: Look | None = None, *, name: s
     return text.replace("<svg ", f'<svg role="img" aria-label="{escape(title)}" ', 1)
 
 
+@contextlib.contextmanager
+def _any_letter() -> Iterator[None]:
+    """A letter that no font here has (an emoji in a name) becomes a box, without a warning."""
+    with warnings.catch_warnings():
+        warnings.filterwarnings("ignore", message="Glyph .* missing from font")
+        yield
+
+
 def title_of(figure: Figure) -> str:
     """The first chart's title on one line."""
-    return " ".join(figure.axes[0].get_title(loc="left").split())
+    return unmarked(figure.axes[0].get_title(loc="left"))
