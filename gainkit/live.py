@@ -133,7 +133,7 @@ def saved(blocks: Blocks, path: Path | None, settings: InputSettings, overwrite:
     import soundfile
 
     if path.suffix.lower() != ".wav":
-        raise GainkitError("wrong_suffix", "save", str(path), (".wav",))
+        raise GainkitError("wrong_suffix", "save", path, (".wav",))
     with whole_file(path, overwrite=overwrite) as draft:
         form: dict[str, Any] = {"channels": settings.channels, "subtype": "PCM_24"}
         with soundfile.SoundFile(draft, "w", round(settings.sample_rate_hz), **form) as file:

@@ -72,16 +72,9 @@ def gravest_first(remarks: Iterable[Remark]) -> tuple[Remark, ...]:
     return tuple(sorted(dict.fromkeys(remarks), key=lambda each: ORDER.index(each.severity)))
 
 
-def all_within(remarks: Iterable[Remark | str], kind: str, name: object) -> list[Remark]:
+def all_within(remarks: Iterable[Remark], kind: str, name: object) -> list[Remark]:
     """Remarks with the thing that they were found in."""
-    return [each.within(kind, name) for each in as_remarks(remarks)]
-
-
-def as_remarks(notes: Iterable[Remark | str]) -> list[Remark]:
-    """Remarks, and as such the sentences of a room or a record that still writes them."""
-    return [
-        each if isinstance(each, Remark) else Remark("earlier_note", "remark", {"note": each}) for each in notes
-    ]
+    return [each.within(kind, name) for each in remarks]
 
 
 def codes(remarks: Iterable[Remark]) -> set[str]:

@@ -112,6 +112,17 @@ def _routing(result: Any) -> list[str]:
     return _lines(verdict, [f"{len(result.heard)} groups of beeps heard"], (*result.problems, *result.notes))
 
 
+def _noise(result: Any) -> list[str]:
+    return _lines(
+        str(result.verdict),
+        [
+            _known("{a_weighted_volts:.3g} V rms A-weighted", result),
+            _known("{below_target_db:.1f} dB below the target", result),
+        ],
+        result.notes,
+    )
+
+
 def _match(result: Any) -> list[str]:
     trims = (f"{each.file}: {each.trim_db:+.1f} dB" for each in result.captures)
     return _lines(f"trims to match {result.reference}", trims, result.notes)
@@ -226,6 +237,7 @@ SUMMARIES: dict[str, Callable[[Any], list[str]]] = {
     "PolarityPair": _polarity_pair,
     "RoutingResult": _routing,
     "MatchResult": _match,
+    "NoiseResult": _noise,
     "Calibration": _calibration,
     "Target": _target,
     "Plan": _plan,

@@ -22,7 +22,8 @@ from gainkit.levels import SINE_CREST, db_from_ratio, ratio_from_db
 from gainkit.remarks import Remark, all_within, fault, remark
 from gainkit.results import Result
 
-Position = str | float
+Position = str | int | float
+"""As the control shows it; whole numbers stay whole when a record is read back."""
 
 FLAT_DB = 0.5
 """A low and a high tone that differ by more show that tone controls are not flat [dB]."""

@@ -1,4 +1,4 @@
-"""Job folders: started, kept through kills and torn lines, and told how they stand."""
+"""Job folders: started, kept through kills and torn lines, and the commands that fill and tell them."""
 
 from __future__ import annotations
 
@@ -9,52 +9,26 @@ import signal
 import subprocess
 import sys
 from collections.abc import Callable
+from concurrent.futures import ProcessPoolExecutor
+from multiprocessing import get_context
 from pathlib import Path
-from typing import Any
 
 import pytest
 import soundfile
-from gainkit.job.status import job_status
 
-from gainkit.job.readings import FILE, log_reading, read_readings
+from gainkit.job.log import log_reading
+from gainkit.job.readings import read_readings
+from gainkit.job.record import FILE, append_event, read_events
 from tests.conftest import Answer
+from tests.records import SYSTEM, VOLTS, measured, new_job
 from tests.waves import RATE, held, shaped, sine, with_noise
 
-SYSTEM = """
-[source]
-preamp_volts = 4.0
-[[channel]]
-name = "Front"
-rated_watts = 50
-rated_ohms = 4
-load_ohms = 4
-overlap_db = 5
-[[channel]]
-name = "Rear"
-rated_watts = 25
-rated_ohms = 4
-load_ohms = 4
-overlap_db = 5
-"""
-FRONT_VOLTS = (50 * 4) ** 0.5
+FRONT_VOLTS = VOLTS["Front/left"]
 
 
 @pytest.fixture
 def job(tmp_path: Path) -> Path:
-    folder = tmp_path / "job"
-    folder.mkdir()
-    (folder / "system.toml").write_text(SYSTEM)
-    return folder
-
-
-def measured(
-    volts: float | None, *, state: str = "clean", calibrated: bool = True, **more: Any
-) -> dict[str, Any]:
-    clipping = {"state": state, "side": None, "overdrive_db": 1.5 if state == "clipped" else 0.0}
-    return {
-        "rms_volts": volts, "calibrated": calibrated, "thd_percent": 0.02, "thd_floor_percent": 0.001,
-        "recorder_overload": False, "clipping": clipping, **more,
-    }  # fmt: skip
+    return new_job(tmp_path / "job")
 
 
 # -- new ---------------------------------------------------------------------------------------------------
@@ -69,8 +43,9 @@ def test_a_new_job_can_be_planned_and_stands_as_unmeasured(
     assert gainkit("plan", made["system"]).code == 0
     status = gainkit("job", "status", tmp_path / "car", "--json").json
     assert not status["ok"]
-    assert {channel["verdict"] for channel in status["channels"]} == {"level not measured"}
-    assert "NOT DONE" in gainkit("job", "status", tmp_path / "car").out
+    assert {each["verdict"] for each in status["outputs"]} == {"level not measured"}
+    assert [each["met"] for each in status["outputs"]] == [None] * 4
+    assert "4 OF 4 OUTPUTS NOT MEASURED" in gainkit("job", "status", tmp_path / "car").out
 
 
 def test_a_new_job_touches_nothing_of_the_users(
@@ -92,98 +67,7 @@ def test_a_new_job_from_a_system_file_keeps_its_text(
     assert (tmp_path / "next" / "system.toml").read_text() == SYSTEM
 
 
-# -- status ------------------------------------------------------------------------------------------------
-
-
-@pytest.mark.parametrize(
-    ("reading", "met", "words"),
-    [
-        (measured(FRONT_VOLTS * 1.02), True, "on target"),
-        (measured(FRONT_VOLTS * 1.2), False, "MISSES"),
-        (measured(FRONT_VOLTS, state="clipped"), False, "CLIPPED by 1.50 dB"),
-        (measured(FRONT_VOLTS, calibrated=False), None, "without calibration"),
-        (measured(FRONT_VOLTS) | {"recorder_overload": True}, None, "overloaded"),
-        (measured(FRONT_VOLTS, steady_tone=False, frequency_hz=None), None, "no steady tone"),
-        (measured(FRONT_VOLTS, frequency_hz=50.0), None, "of 50 Hz, not of 997 Hz"),
-        (measured(FRONT_VOLTS, frequency_hz=998.0), True, "on target"),
-        (measured(FRONT_VOLTS, thd_percent=43.5), False, "DISTORTED, THD 44 %"),
-        (measured(FRONT_VOLTS, dc_volts=5.0), False, "DC OF +5 V"),
-        (measured(FRONT_VOLTS, dc_volts=0.05), True, "on target"),
-        (measured(0.0), None, "without calibration"),
-        ({"rms_volts": "many", "clipping": 3}, None, "without calibration"),
-    ],
-    ids=[
-        "met",
-        "off",
-        "clipped",
-        "uncalibrated",
-        "overload",
-        "noise",
-        "hum",
-        "near the tone",
-        "distorted",
-        "on DC",
-        "an offset",
-        "silent",
-        "not a measurement",
-    ],
-)
-def test_a_channel_is_judged_by_its_latest_level(
-    job: Path, reading: dict[str, Any], met: bool, words: str
-) -> None:
-    log_reading(job, "measure", "front", measured(2.0), [Path("first.wav")])
-    log_reading(job, "measure", " Front ", reading, [Path("second.wav")])
-    front, rear = job_status(job).channels
-    assert front.met is met
-    assert words in front.verdict
-    assert front.found is not None
-    assert front.found.rms_volts == 2.0
-    assert front.left is not None
-    assert front.left.captures == ("second.wav",)
-    assert (rear.met, rear.left) == (None, None)
-
-
-def test_a_level_does_not_outlive_the_volume_it_was_set_at(job: Path) -> None:
-    def volume(position: int, volts: float) -> None:
-        log_reading(job, "volume", None, {"highest_clean_position": position, "source_volts": volts}, [])
-
-    volume(29, 3.268)
-    log_reading(job, "measure", "Front", measured(FRONT_VOLTS), [])
-    volume(29, 3.27)  # found again, the same
-    assert job_status(job).channels[0].met is True
-    volume(31, 4.115)
-    front = job_status(job).channels[0]
-    assert front.met is None
-    assert front.verdict == "taken at another volume of the source: measure again"
-    log_reading(job, "measure", "Front", measured(FRONT_VOLTS), [])
-    assert job_status(job).channels[0].met is True
-
-
-def test_readings_without_an_answer_stay_open(job: Path) -> None:
-    loud = {"level_dbfs": 0.0, "state": None}
-    unknown = {"found": False, "onset_dbfs": None, "steps": [{"level_dbfs": -3.0, "state": "clean"}, loud]}
-    log_reading(job, "onset", "Front", unknown, [])
-    log_reading(job, "polarity", "Front", {"polarity": "undecided"}, [])
-    assert {"onset", "polarity"} <= set(job_status(job).channels[0].lacks)
-    log_reading(job, "onset", "Front", unknown | {"steps": [loud | {"state": "clean"}]}, [])
-    log_reading(job, "polarity", "Front", {"polarity": "positive"}, [])
-    assert not {"onset", "polarity"} & set(job_status(job).channels[0].lacks)
-
-
-def test_other_readings_and_strangers_are_told(job: Path, gainkit: Callable[..., Answer]) -> None:
-    log_reading(job, "volume", None, {"highest_clean_position": 31, "source_volts": 4.1}, [])
-    log_reading(job, "onset", "Front", {"onset_dbfs": -4.5, "onset_volts": 17.0, "steps": []}, [])
-    log_reading(job, "polarity", "Front", {"polarity": "negative"}, [])
-    matched = [{"file": "l.wav", "trim_db": 0.0}, {"file": "r.wav", "trim_db": -1.5}]
-    log_reading(job, "match", "Front", {"reference": "l.wav", "captures": matched}, [])
-    log_reading(job, "measure", "Roof", measured(1.0), [])
-    status = job_status(job)
-    front = status.channels[0]
-    assert (front.onset_dbfs, front.polarity, front.trim_db) == (-4.5, "negative", -1.5)
-    assert front.lacks == ("level",)
-    assert (status.source.highest_clean_position, status.source.source_volts) == ("31", 4.1)
-    assert any("Roof" in problem for problem in status.problems)
-    assert "polarity was last found negative" in gainkit("job", "status", job).out
+# -- by commands -------------------------------------------------------------------------------------------
 
 
 def test_the_whole_way_by_commands(job: Path, tmp_path: Path, gainkit: Callable[..., Answer]) -> None:
@@ -192,15 +76,63 @@ def test_the_whole_way_by_commands(job: Path, tmp_path: Path, gainkit: Callable[
     soundfile.write(good, sine(997, peak=peak), RATE, subtype="PCM_24")
     soundfile.write(hot, peak * with_noise(shaped(held(2.0), 997), 70), RATE, subtype="PCM_24")
     for path in (hot, good):
-        answer = gainkit("measure", path, "--full-scale-volts", 40, "--log", job, "--for", "Front", "--json")
-        assert answer.code == 0
+        words = ("measure", path, "--full-scale-volts", 40, "--log", job, "--for", "Front/left", "--json")
+        assert gainkit(*words).code == 0
     status = gainkit("job", "status", job, "--json").json
-    assert status["channels"][0]["left"]["met"] is True
-    assert status["channels"][0]["verdict"].startswith("on target")
-    assert status["channels"][0]["found"]["state"] == "clipped"
+    left = status["outputs"][0]
+    assert (left["channel"], left["output"], left["met"]) == ("Front", "left", True)
+    assert left["verdict"].startswith("on target")
+    assert left["found"]["state"] == "clipped"
+    assert left["lacks"] == ["onset", "polarity", "match"]
     assert not status["ok"]
-    assert "1 OF 2 CHANNELS NOT DONE" in gainkit("job", "status", job).out
-    assert "--tolerance-db" in gainkit("job", "status", job, "--tolerance-db", 0).refused()
+    assert "2 OF 3 OUTPUTS NOT MEASURED" in gainkit("job", "status", job).out
+    assert gainkit("job", "status", job, "--tolerance-db", 0, "--json").fault["parameter"] == "tolerance_db"
+
+
+def test_a_job_filled_with_a_meter_alone(job: Path, gainkit: Callable[..., Answer]) -> None:
+    for name, volts in VOLTS.items():
+        noted = gainkit("note", job, "--for", name, "--volts", volts, "--dc-volts", 0.002, "--json").json
+        assert noted["kind"] == "level"
+    assert noted["number"] == 3
+    gainkit("note", job, "--for", "Rear", "--polarity", "positive", "--knob", "11 o'clock", "--json")
+    assert gainkit("note", job, "--supply-volts", 12.6, "--at", "battery", "--state", "idling").code == 0
+    assert gainkit("note", job, "--text", "customer wants the rear quiet").code == 0
+    status = gainkit("job", "status", job, "--json").json
+    assert status["ok"]
+    assert all("clipping not looked at" in each["verdict"] for each in status["outputs"])
+    assert status["outputs"][2]["knob"] == "11 o'clock"
+    listed = gainkit("job", "readings", job, "--json").json["readings"]
+    assert [each["kind"] for each in listed] == ["level"] * 3 + ["polarity-typed", "knob", "supply", "text"]
+    assert gainkit("job", "void", job, 7, "--reason", "another customer", "--json").json["number"] == 8
+    assert gainkit("job", "undo", job, "--json").json["voided"] == 6
+    assert [each["counts"] for each in gainkit("job", "readings", job, "--json").json["readings"]][5:7] == [
+        False,
+        False,
+    ]
+    assert gainkit("job", "visit", job, "re-check").code == 0
+    assert gainkit("job", "report", job.parent, "--json").json["jobs"][0]["ok"] is True
+
+
+@pytest.mark.parametrize(
+    ("words", "code"),
+    [
+        (("--for", "Front", "--volts", 1), "output_needed"),
+        (("--for", "Roof", "--volts", 1), "unknown_output"),
+        (("--volts", 1), "missing"),
+        (("--for", "Rear", "--volts", -1), "outside_range"),
+        (("--for", "Rear", "--tone-dbfs", -5), "needs"),
+        (("--supply-volts", 12), "supply_needs_place_and_state"),
+        (("--at", "battery"), "needs"),
+        (("--for", "Rear", "--accept", "hum"), "missing"),
+        (("--text", " "), "blank_text"),
+        ((), "nothing_to_note"),
+    ],
+)
+def test_notes_that_mean_nothing_are_refused(
+    job: Path, gainkit: Callable[..., Answer], words: tuple[object, ...], code: str
+) -> None:
+    assert gainkit("note", job, *words, "--json").fault["code"] == code
+    assert not (job / FILE).exists()
 
 
 # -- kept --------------------------------------------------------------------------------------------------
@@ -209,9 +141,9 @@ def test_the_whole_way_by_commands(job: Path, tmp_path: Path, gainkit: Callable[
 def test_a_line_cut_anywhere_costs_itself_alone(job: Path) -> None:
     draw = random.Random(4)
     for number in range(6):
-        log_reading(job, "measure", "Front", measured(float(number + 1)), [])
+        log_reading(job, "measure", "Rear", measured(float(number + 1)))
     whole = (job / FILE).read_bytes()
-    for place in [0, len(whole), *(draw.randrange(len(whole)) for _ in range(50))]:
+    for place in [0, len(whole), *(draw.randrange(len(whole)) for _ in range(40))]:
         (job / FILE).write_bytes(whole[:place])
         kept = whole[:place].count(b"\n") + (place > 0 and whole[place : place + 1] == b"\n")
         readings, problems = read_readings(job)
@@ -219,20 +151,22 @@ def test_a_line_cut_anywhere_costs_itself_alone(job: Path) -> None:
         assert len(problems) == (
             place > 0 and whole[place - 1 : place] != b"\n" and whole[place : place + 1] != b"\n"
         )
-        log_reading(job, "measure", "Front", measured(99.0), [])
-        assert [r.result["rms_volts"] for r in read_readings(job)[0]] == [*map(float, range(1, kept + 1)), 99.0]
+        added = log_reading(job, "measure", "Rear", measured(99.0))
+        volts = [each.result.rms_volts for each in read_readings(job)[0]]
+        assert volts == [*map(float, range(1, kept + 1)), 99.0]
+        assert added.number == read_readings(job)[0][-1].number
 
 
 WRITER = """
 import resource, signal, sys
 from pathlib import Path
-from gainkit.job.readings import log_reading
+from gainkit.job.record import append_event
 resource.setrlimit(resource.RLIMIT_CORE, (0, 0))
 resource.setrlimit(resource.RLIMIT_FSIZE, (int(sys.argv[3]),) * 2)
 signal.signal(signal.SIGXFSZ, signal.SIG_DFL)
 for number in range(100000):
     result = {"run": int(sys.argv[2]), "number": number, "text": "x" * 4000}
-    log_reading(Path(sys.argv[1]), "measure", "Front", result, [])
+    append_event(Path(sys.argv[1]), "measure", ["Rear"], result)
     print(number, flush=True)
 """
 """Appends readings until the system kills it at a byte of the file drawn beforehand, in the midst of a line."""
@@ -249,10 +183,11 @@ def test_kills_lose_at_most_the_line_in_flight(job: Path) -> None:
         assert done.returncode == -signal.SIGXFSZ, done.stderr
         assert (job / FILE).stat().st_size == end
         told[run] = len(done.stdout.splitlines())
-    readings, problems = read_readings(job)
+    events, problems = read_events(job)
     assert 6 <= len(problems) <= 12
+    results = [dict(each.result or {}) for each in events]
     for run, count in told.items():
-        numbers = [r.result["number"] for r in readings if r.result["run"] == run]
+        numbers = [each["number"] for each in results if each["run"] == run]
         assert numbers == list(range(len(numbers)))
         assert count <= len(numbers) <= count + 1
     assert all(json.loads(line) for line in (job / FILE).read_bytes().splitlines() if line.endswith(b"}"))
@@ -265,7 +200,7 @@ def test_a_log_that_cannot_be_written_is_refused_before_anything_is_measured(
     soundfile.write(tone, sine(997, RATE), RATE, subtype="PCM_24")
     for words in (("measure", tone), ("onset", tone), ("polarity", tone), ("match", tone)):
         assert "not a job folder" in gainkit(*words, "--log", tmp_path, "--for", "Front").refused()
-        assert "Front" in gainkit(*words, "--log", job, "--for", "Fornt").refused()
+        assert "Front/left" in gainkit(*words, "--log", job, "--for", "Fornt/left").refused()
     assert "--for" in gainkit("onset", tone, "--log", job).refused()
     assert "--log" in gainkit("polarity", tone, "--for", "Front").refused()
     assert "not a job folder" in gainkit("volume", f"1={tone}", "--log", tmp_path).refused()
@@ -277,7 +212,7 @@ def test_a_record_that_cannot_be_written_does_not_cost_the_reading(
 ) -> None:
     soundfile.write(tmp_path / "tone.wav", sine(997, peak=0.5), RATE, subtype="PCM_24")
     (job / FILE).mkdir()
-    told = gainkit("measure", tmp_path / "tone.wav", "--log", job, "--for", "Front", "--full-scale-volts", 40)
+    told = gainkit("measure", tmp_path / "tone.wav", "--log", job, "--for", "Rear", "--full-scale-volts", 40)
     assert told.code == 2
     assert "14.14 V rms" in told.out
     assert FILE in told.err
@@ -293,41 +228,36 @@ def test_paths_can_be_pasted_and_long_names_copied(tmp_path: Path, gainkit: Call
     assert f"{name}: level" in " ".join(gainkit("job", "status", folder).out.split())
 
 
-@pytest.mark.parametrize("typed", ["75,5", "75W", "about 75"])
-def test_figures_with_units_or_commas_are_told_how(typed: str, gainkit: Callable[..., Answer]) -> None:
-    told = gainkit("target", "--watts", typed, "--ohms", 4, "--load-ohms", 4)
-    assert told.code == 2
-    assert "without its unit" in told.err
+def write_many(job: Path, who: str) -> None:
+    """One of two loggers at once."""
+    for number in range(40):
+        append_event(job, "text", (), {"text": f"{who} {number} " + "x" * 3000})
 
 
-def test_the_plan_and_the_volume_as_measured_must_agree(job: Path) -> None:
-    text = (
-        (job / "system.toml")
-        .read_text()
-        .replace("preamp_volts = 4.0", 'preamp_volts = 4.0\nclean_position = "31"')
-    )
-    (job / "system.toml").write_text(text)
-    for name, watts in (("Front", 50), ("Rear", 25)):
-        log_reading(job, "measure", name, measured((watts * 4) ** 0.5), [])
-    assert job_status(job).ok
-    log_reading(job, "volume", None, {"highest_clean_position": 31.0, "source_volts": 4.0}, [])
-    assert job_status(job).ok
-    log_reading(job, "volume", None, {"highest_clean_position": 29, "source_volts": 4.0}, [])
-    status = job_status(job)
-    assert not status.ok
-    assert any("measured as 29; the system file says 31" in problem for problem in status.problems)
+def test_two_loggers_at_once_lose_nothing(job: Path) -> None:
+    with ProcessPoolExecutor(2, get_context("spawn")) as pool:
+        for waiting in [pool.submit(write_many, job, who) for who in ("one", "two")]:
+            waiting.result()
+    events, problems = read_events(job)
+    assert problems == []
+    assert [each.number for each in events] == list(range(1, 81))
+    for who in ("one", "two"):
+        numbers = [
+            int(str((each.result or {})["text"]).split()[1]) for each in events if who in str(each.result)
+        ]
+        assert numbers == list(range(40))
 
 
-def test_a_balanced_output_read_on_one_channel_is_told(job: Path) -> None:
-    text = (job / "system.toml").read_text().replace('name = "Front"', 'name = "Front"\nbridged = true')
-    (job / "system.toml").write_text(text)
-    log_reading(job, "measure", "Front", measured(FRONT_VOLTS, minus=None), [])
-    assert any("one lead against ground shows half" in problem for problem in job_status(job).problems)
-    log_reading(job, "measure", "Front", measured(FRONT_VOLTS, minus=2), [])
-    assert not job_status(job).problems
+@pytest.mark.skipif(not Path("/dev/full").exists(), reason="needs a device that is always full")
+def test_a_full_device_leaves_no_half_line(job: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    log_reading(job, "measure", "Rear", measured(10.0))
+    before = (job / FILE).read_bytes()
+    import gainkit.job.record as record
 
+    def full(_: int) -> None:
+        raise OSError(28, "No space left on device")
 
-def test_a_probable_polarity_and_a_torn_onset_stay_open(job: Path) -> None:
-    log_reading(job, "polarity", "Front", {"polarity": "negative", "confidence": 0.78}, [])
-    log_reading(job, "onset", "Front", {"onset_dbfs": None, "steps": 5}, [])
-    assert {"polarity", "onset"} <= set(job_status(job).channels[0].lacks)
+    monkeypatch.setattr(record.os, "fsync", full)
+    with pytest.raises(OSError, match="No space left"):
+        log_reading(job, "measure", "Rear", measured(11.0))
+    assert (job / FILE).read_bytes() == before

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import math
 from collections.abc import Callable
 from pathlib import Path
@@ -16,8 +17,9 @@ from gainkit.capture import Capture
 from gainkit.errors import GainkitError
 from gainkit.generator import kinds
 from gainkit.generator.spec import ToneSpec
-from gainkit.matching import MatchOptions, match_levels
+from gainkit.matching import MatchOptions, MatchResult, match_levels
 from gainkit.remarks import codes
+from gainkit.results import from_plain, to_json
 
 RATE = 48_000
 Floats = NDArray[np.float64]
@@ -189,6 +191,11 @@ def test_a_band_without_width_is_refused(band_hz: tuple[float, float]) -> None:
     with pytest.raises(GainkitError) as fault:
         MatchOptions(band_hz=band_hz)
     assert (fault.value.code, fault.value.parameter) == ("empty_band", "band_hz")
+
+
+def test_a_result_comes_back_from_its_plain_values() -> None:
+    result = match_levels([heard(white(2.0)), heard(white(2.0, rate=16_000), "slow.wav", 16_000)])
+    assert from_plain(MatchResult, json.loads(to_json(result))) == result
 
 
 def test_no_captures_are_refused() -> None:

@@ -21,7 +21,7 @@ from gainkit.generator.model import Waveform
 from gainkit.generator.spec import ToneSpec
 from gainkit.onset import LevelPlan, OnsetResult, find_onset, from_index, glide, staircase
 from gainkit.remarks import codes
-from gainkit.results import to_plain
+from gainkit.results import from_plain, to_json, to_plain
 from gainkit.simulator import Amplifier, Recorder
 
 RATE = 48_000
@@ -237,6 +237,7 @@ def test_recorder_overload_is_no_clipping() -> None:
     assert overload.values["lowest_dbfs"] == -7.0
     assert "use a pad" in str(overload)
     assert "onset_not_known" in codes(result.notes)
+    assert from_plain(OnsetResult, json.loads(to_json(result))) == result
     assert not result.loudest_judged
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from collections import Counter
 from collections.abc import Callable
 from pathlib import Path
@@ -18,6 +19,7 @@ from gainkit.errors import GainkitError
 from gainkit.generator import kinds
 from gainkit.generator.spec import ToneSpec
 from gainkit.remarks import codes
+from gainkit.results import from_plain, to_json
 from gainkit.routing import RoutingResult, check_routing
 
 RATE = 48_000
@@ -76,6 +78,13 @@ def test_line_channels(matrix: list[list[float]], expected: list[tuple[int, str]
     assert [(problem.values["channel"], problem.code) for problem in result.problems] == expected
     assert all(problem.severity == "fault" for problem in result.problems)
     assert result.ok is (not expected)
+
+
+def test_a_result_comes_back_from_its_plain_values() -> None:
+    for matrix in ([[1, 1, 0, 0], [0, 1, 0, 0]], [[1], [0]]):
+        result = mixed(matrix)
+        assert result.problems
+        assert from_plain(RoutingResult, json.loads(to_json(result))) == result
 
 
 def test_problems_in_words() -> None:

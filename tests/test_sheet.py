@@ -2,20 +2,27 @@
 
 from __future__ import annotations
 
+import base64
 import html.parser
+import io
 import json
 import re
 import subprocess
 from collections.abc import Callable
 from pathlib import Path
 
+import jsonschema
 import pytest
+from PIL import Image
 
-from gainkit.job.readings import log_reading
-from gainkit.sheet import write_sheet
+from gainkit import sheet as gainkit_sheet
+from gainkit.job.log import log_reading, note_typed, void_reading
+from gainkit.job.typed import FreeText, SupplyReading
+from gainkit.schemas import schema_of
+from gainkit.sheet import SheetMade, write_sheet
 from tests.conftest import Answer
+from tests.records import measured, polarity, volume
 from tests.test_charts import ONSET
-from tests.test_job import measured
 
 NAMES = ("Front", "Rear", "Centre", "Subwoofer")
 
@@ -64,7 +71,7 @@ sensitivity_max_volts = 6
             volts = ((60 + 20 * number) * 4) ** 0.5
             log_reading(folder, "measure", name, measured(1.5 * volts, state="clipped"), [])
             log_reading(folder, "measure", name, measured(volts * (1.01 if number else 1.2)), [])
-            log_reading(folder, "polarity", name, {"polarity": "positive"}, [])
+            log_reading(folder, "polarity", name, polarity("positive"), [])
         log_reading(folder, "onset", names[0], ONSET, [])
     return folder
 
@@ -104,10 +111,10 @@ def sheet(folder: Path) -> Path:
 
 def test_every_target_stands_beside_its_reading(tmp_path: Path) -> None:
     text = Page(sheet(job_of_four(tmp_path / "job")).read_text(encoding="utf-8")).text
-    assert "3 of 4 channels on target, 1 not (within 0.5 dB)" in text
-    assert "Front 15.49 V 18.59 V clean NOT met" in text
-    assert "Subwoofer 21.91 V 22.13 V clean met" in text
-    assert "Front 23.24 V (+3.52 dB), clipped" in text  # as found
+    assert "NOT DONE. Front: 1.6 dB too high." in text
+    assert "Front 15.49 V 18.59 V clean NOT as planned" in text
+    assert "Subwoofer 21.91 V 22.13 V clean on target" in text
+    assert "23.24 V (+3.52 dB), clipped" in text  # as found
     assert "makers' instructions, local codes and licensed practice" in text
     assert "Rear: onset of clipping, match" in text
     assert "Rear, Centre, Subwoofer" not in text.split("Cautions of this system")[0]
@@ -117,10 +124,10 @@ def test_every_target_stands_beside_its_reading(tmp_path: Path) -> None:
 def test_an_empty_record_is_said_plainly(tmp_path: Path, gainkit: Callable[..., Answer]) -> None:
     folder = job_of_four(tmp_path / "job", log=False)
     made = gainkit("sheet", folder, "--out", tmp_path / "page.html", "--json").json
-    assert made["verdict"] == "0 of 4 channels on target, 4 not measured"
+    assert made["headline"] == "4 OF 4 OUTPUTS NOT MEASURED."
     text = Page((tmp_path / "page.html").read_text(encoding="utf-8")).text
     assert text.count("not measured") > 12
-    assert "Front: level, onset of clipping, polarity, match" in text
+    assert "Front : level, onset of clipping, polarity, match" in text.replace("Front:", "Front :")
 
 
 def test_pages_are_not_overwritten_unasked(tmp_path: Path, gainkit: Callable[..., Answer]) -> None:
@@ -202,16 +209,16 @@ def test_the_page_claims_only_what_was_done(tmp_path: Path) -> None:
     def customer(name: str) -> str:
         write_sheet(folder, tmp_path / name)
         text = re.sub(r"<[^>]+>", "", (tmp_path / name).read_text())
-        return " ".join(text[text.index("For the customer") : text.index("Channel")].split())
+        return " ".join(text[text.index("For the customer") : text.index("Measured:")].split())
 
     assert "is to be set" in customer("open.html")
     assert "not done yet" in customer("open2.html")
     assert "distorts" not in customer("open3.html")
     log_reading(folder, "measure", NAMES[0], measured((60 * 4) ** 0.5), [])
-    assert "channel was set so that" in customer("done.html")
+    assert "output was set so that" in customer("done.html")
     assert "distorts" not in customer("done2.html")
-    log_reading(folder, "volume", None, {"highest_clean_position": 31, "source_volts": 4.1}, [])
-    assert "above that position the source itself distorts" in customer("measured.html")
+    log_reading(folder, "volume", None, volume(31, 4.1), [])
+    assert "above, the source itself distorts" in customer("measured.html")
 
 
 def test_a_reading_that_does_not_count_shows_no_figures(tmp_path: Path) -> None:
@@ -219,5 +226,43 @@ def test_a_reading_that_does_not_count_shows_no_figures(tmp_path: Path) -> None:
     log_reading(folder, "measure", NAMES[1], measured(17.77, steady_tone=False, frequency_hz=None), [])
     write_sheet(folder, tmp_path / "page.html")
     page = (tmp_path / "page.html").read_text()
-    assert "last recording held no steady tone" in page
+    assert "the last recording held no steady tone" in page
     assert "17.77" not in page
+
+
+# -- as JSON -----------------------------------------------------------------------------------------------
+
+SCHEMA = Path(gainkit_sheet.__file__).parent / "schema.json"
+
+
+def test_the_page_as_json_is_what_its_schema_says(tmp_path: Path, gainkit: Callable[..., Answer]) -> None:
+    folder = job_of_four(tmp_path / "job")
+    note_typed(folder, None, FreeText("customer wants the rear quiet"))
+    note_typed(folder, None, SupplyReading(12.6, "battery", "idling"))
+    void_reading(folder, 1, "lead was off")
+    schema = json.loads(SCHEMA.read_text(encoding="utf-8"))
+    assert schema == schema_of(SheetMade, "the as-left page as JSON"), "write it anew: python -m gainkit.sheet"
+    made = gainkit("sheet", folder, "--out", tmp_path / "page.html", "--json").json
+    jsonschema.Draft202012Validator(schema).validate(made)
+    assert made["sheet"]["headline"] == made["headline"]
+    assert [each["text"] for each in made["sheet"]["notes"]] == ["customer wants the rear quiet"]
+    assert made["sheet"]["corrections"][0]["reason"] == "lead was off"
+    broken = made | {"ok": "yes"}
+    with pytest.raises(jsonschema.ValidationError):
+        jsonschema.Draft202012Validator(schema).validate(broken)
+
+
+def test_photos_come_along_small_and_without_their_cameras_data(tmp_path: Path) -> None:
+    folder = job_of_four(tmp_path / "job")
+    (folder / "photos").mkdir()
+    large = Image.new("RGB", (3000, 2000), "white")
+    facts = Image.Exif()
+    facts[0x010F] = "a camera's maker"
+    large.save(folder / "photos" / "fuse.jpg", exif=facts)
+    (folder / "photos" / "torn.png").write_bytes(b"no picture")
+    page = sheet(folder).read_text(encoding="utf-8")
+    (address,) = re.findall(r'src="data:image/jpeg;base64,([^"]+)"', page)
+    kept = Image.open(io.BytesIO(base64.b64decode(address)))
+    assert max(kept.size) == 1000
+    assert not kept.getexif()
+    assert "torn.png (cannot be read)" in page

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import json
 import math
 from collections.abc import Callable, Sequence
 from pathlib import Path
@@ -19,6 +20,7 @@ from gainkit.capture import Capture
 from gainkit.cli.volume import split_pair
 from gainkit.errors import GainkitError
 from gainkit.remarks import Remark, codes
+from gainkit.results import from_plain, to_json
 from gainkit.simulator import Amplifier
 from gainkit.volume import VolumeResult, find_clean_volume, write_source
 
@@ -172,6 +174,13 @@ def test_calls_that_make_no_sense(call: Callable[[], object], code: str) -> None
     with pytest.raises(GainkitError) as fault:
         call()
     assert fault.value.code == code
+
+
+def test_a_result_comes_back_from_its_plain_values() -> None:
+    result = by_position(("20", 8), ("24.5", -1), ("28", 5))
+    back = from_plain(VolumeResult, json.loads(to_json(result)))
+    assert back == result
+    assert [str(each.position) for each in back.positions] == ["20", "24.5", "28"]
 
 
 def test_positions_may_be_numbers() -> None:

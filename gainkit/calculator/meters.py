@@ -14,7 +14,8 @@ from gainkit.remarks import Remark, fault, remark
 from gainkit.results import Result
 
 SINE_FORM_FACTOR = math.pi / (2.0 * math.sqrt(2.0))
-"""Rms over rectified mean of a sine [-]: what an average-responding meter multiplies by."""
+"""Rms over rectified mean of a sine [-]: what an average-responding meter multiplies by, and so its reading
+over the true rms of a square wave, +11.07 %."""
 
 GAUSSIAN_READING = math.sqrt(math.pi) / 2.0
 """Average-responding reading over true rms of Gaussian noise [-]: sqrt(2/pi) x pi / (2 sqrt 2)."""
@@ -24,11 +25,6 @@ SIMPLE_METER_HZ = (45.0, 400.0)
 
 BETTER_METER_HZ = (20.0, 1_000.0)
 """AC range of better handheld meters [Hz] (common practice, no source; many reach further)."""
-
-
-def square_reading_ratio() -> float:
-    """Average-responding reading over true rms of a square wave [-]: the form factor itself, +11.07 %."""
-    return SINE_FORM_FACTOR
 
 
 def average_error_percent(overdrive_db: FloatOrArray) -> FloatOrArray:

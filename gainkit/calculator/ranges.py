@@ -151,7 +151,7 @@ def all_faults(thing: Any) -> Iterator[GainkitError]:
     yield from (fault for fault in mended.faults() if fault.parameter not in names)
 
 
-def faults_of(kind: type, **fields: Any) -> list[GainkitError]:
+def faults_of(kind: type, /, **fields: Any) -> list[GainkitError]:
     """The faults that building a dataclass from these fields would meet, without building it."""
     thing: Any = object.__new__(kind)
     for each in dataclasses.fields(kind):
@@ -174,9 +174,3 @@ def refuse_outside(parameter: str, value: object, allowed: Range, *, needed: boo
         return
     if not allowed.holds(value):
         raise GainkitError("outside_range", parameter, value, allowed)
-
-
-def refuse_other(parameter: str, value: object, choice: Sequence[object]) -> None:
-    """Raise GainkitError for a parameter that is none of these words."""
-    if value not in choice:
-        raise GainkitError("not_a_choice", parameter, value, choice)

@@ -8,8 +8,6 @@ from os.path import commonprefix
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-import numpy as np
-
 from gainkit.charts.style import DASHES, headline, label_ends, named, palette_of
 
 if TYPE_CHECKING:
@@ -93,8 +91,8 @@ def _bands_axis(ax: Axes, centres: Sequence[float]) -> None:
     assert figure is not None
     inches = float(figure.get_figure(root=True).get_size_inches()[0])
     step = max(-(-len(centres) // int(2 * inches)), 1)
-    shown = np.arange(0, len(centres), step)
-    ax.set_xticks(shown, [f"{hz / 1000:g}k" if (hz := centres[i]) >= 1000 else f"{hz:g}" for i in shown])
+    shown = range(0, len(centres), step)
+    ax.set_xticks(list(shown), [f"{hz / 1000:g}k" if (hz := centres[i]) >= 1000 else f"{hz:g}" for i in shown])
     ax.set_xlim(-0.5, len(centres) - 0.5)
 
 

@@ -23,6 +23,9 @@ TOLD_LINE_PERCENT = 0.1
 """Lines are told in the title from this share of the tone on [%]: -60 dB."""
 
 NAMED_ORDERS = 7
+NARROW_INCHES = 5.0
+"""On a narrower picture fewer frequencies are written [inch]."""
+
 LEAST_APART = 0.05
 """Orders are numbered where so much of the picture's width lies between them [-]."""
 
@@ -156,7 +159,8 @@ def plain_hertz(ax: Axes) -> None:
     low, high = ax.get_xlim()
     wide = high / low > 200
     marks = [step * 10.0**power for power in range(6) for step in (1, 2, 5)]
-    narrow = 72 * float(ax.figure.get_size_inches()[0]) < 350
+    figure = ax.get_figure(root=True)
+    narrow = figure is not None and float(figure.get_size_inches()[0]) < NARROW_INCHES
     if wide and narrow:
         marks = [20.0, 100.0, 500.0, 2000.0, 10_000.0]
     ax.xaxis.set_major_locator(FixedLocator([mark for mark in marks if low <= mark <= high]))

@@ -48,11 +48,43 @@ def log_reading(
     origin: Origin = "capture",
     who: str | None = None,
 ) -> Event:
-    """Append a reading to a job's record and return its line, which has its number.
+    """Append a reading to a job's record.
 
-    for_output : the output that it belongs to ('Front/left'), several for a reading of several, None for the
-    car. who : None for the technician of the system file. Raises GainkitError for a folder that is no job, an
-    output that it does not have, and a channel that stands for several outputs.
+    Parameters
+    ----------
+    job : str or Path
+        Folder of the job.
+    kind : str
+        What it is a reading of: "measure", "onset", "volume", "polarity", ...
+    for_output : str or sequence of str, optional
+        The output that it belongs to ('Front/left'), several for a reading of several, None for the car.
+    result : result of a job
+        What was found.
+    captures : sequence of Path
+        Files that it was found in; their hashes are kept.
+    origin : str
+        Where it came from: "capture" when nothing else is said.
+    who : str, optional
+        Who read it; the technician of the system file when left out.
+
+    Returns
+    -------
+    Event
+        Its line in the record, which has its number.
+
+    Raises
+    ------
+    GainkitError
+        For a folder that is no job, an output that it does not have, and a channel of several outputs.
+
+    Examples
+    --------
+    >>> import gainkit, pathlib, tempfile
+    >>> with tempfile.TemporaryDirectory() as place:
+    ...     job = gainkit.start_job(pathlib.Path(place) / "estate")
+    ...     reading = gainkit.measure(gainkit.simulate(seconds=0.2), system=job.system, for_output="Front/left")
+    ...     gainkit.log_reading(job.folder, "measure", "Front/left", reading).number
+    1
     """
     folder = Path(job)
     check_job(folder)

@@ -115,27 +115,27 @@ def nearest(word: str, known: Sequence[str]) -> str | None:
 def read_toml(path: Path) -> tuple[dict[str, Any], str]:
     """The tables of a TOML file and its text. Raises GainkitError for anything that is not one."""
     if path.is_dir():
-        raise GainkitError("system_is_folder", "system", str(path))
+        raise GainkitError("system_is_folder", "system", path)
     try:
         with path.open("rb") as file:
             raw = file.read(LARGEST_FILE_BYTES + 1)
     except FileNotFoundError:
-        raise GainkitError("system_not_there", "system", str(path)) from None
+        raise GainkitError("system_not_there", "system", path) from None
     except OSError as fault:
-        raise GainkitError("not_readable", "system", str(path), reason=fault.strerror) from fault
+        raise GainkitError("not_readable", "system", path, reason=fault.strerror) from fault
     if len(raw) > LARGEST_FILE_BYTES:
-        raise GainkitError("system_too_large", "system", str(path))
+        raise GainkitError("system_too_large", "system", path)
     try:
         text = raw.decode("utf-8-sig")
     except UnicodeDecodeError as fault:
         line = raw.count(b"\n", 0, fault.start) + 1
-        raise GainkitError("not_utf8", "system", str(path), line=line) from fault
+        raise GainkitError("not_utf8", "system", path, line=line) from fault
     try:
         return tomllib.loads(text), text
     except RecursionError as fault:
-        raise GainkitError("nested_too_deeply", "system", str(path)) from fault
+        raise GainkitError("nested_too_deeply", "system", path) from fault
     except ValueError as fault:  # TOMLDecodeError, and whole numbers of thousands of digits
-        raise GainkitError("not_toml", "system", str(path), reason=str(fault)) from fault
+        raise GainkitError("not_toml", "system", path, reason=str(fault)) from fault
 
 
 def key_lines(text: str) -> dict[tuple[str, int, str], int]:

@@ -161,10 +161,30 @@ def job_status(folder: str | Path, tolerance_db: float | None = None) -> JobStat
 
     Parameters
     ----------
-    folder : of the job. tolerance_db : a level within this of its target is on target; None for the system
-    file's own [dB].
+    folder : str or Path
+        Of the job.
+    tolerance_db : float, optional
+        A level within this of its target is on target; the system file's own when left out [dB].
 
-    Raises GainkitError for a folder that is no job and for a tolerance out of range.
+    Returns
+    -------
+    JobStatus
+        `ok`, the headline, one entry for each output with what stands against it, and what concerns the car or
+        the record as a whole.
+
+    Raises
+    ------
+    GainkitError
+        For a folder that is no job, and `outside_range` for a tolerance.
+
+    Examples
+    --------
+    >>> import gainkit, pathlib, tempfile
+    >>> with tempfile.TemporaryDirectory() as place:
+    ...     made = gainkit.start_job(pathlib.Path(place) / "estate")
+    ...     stands = gainkit.job_status(made.folder)
+    >>> stands.ok, len(stands.outputs)
+    (False, 4)
     """
     return standing(judged_within(open_job(Path(folder)), tolerance_db))
 
@@ -515,11 +535,16 @@ def _source(job: OpenJob, readings: Sequence[Reading]) -> SourceStatus:
     position = result.highest_clean_position if isinstance(result, VolumeResult) else None
     planned = job.system.source.clean_position
     return SourceStatus(
-        highest_clean_position=None if position is None else str(position),
+        highest_clean_position=_plain_position(position),
         source_volts=result.source_volts if isinstance(result, VolumeResult) else None,
-        planned_position=None if planned is None else str(planned),
+        planned_position=_plain_position(planned),
         planned_volts=job.system.source.preamp_volts,
     )
+
+
+def _plain_position(position: str | float | None) -> str | None:
+    """A position as it stands on the source's display: 31, not 31.0."""
+    return f"{position:g}" if isinstance(position, float) else None if position is None else str(position)
 
 
 def _same_position(one: str, other: str) -> bool:

@@ -176,7 +176,30 @@ class System:
 
 
 def load_system(path: Path | str) -> System:
-    """Read and check a system file. Raises GainkitError that names every fault at once."""
+    """Read and check a system file.
+
+    Parameters
+    ----------
+    path : str or Path
+        The file, TOML.
+
+    Returns
+    -------
+    System
+        Source, supply, meter, checks and channels, typed and within their ranges.
+
+    Raises
+    ------
+    GainkitError
+        `ManyFaults` that names every fault at once, with its key and line.
+
+    Examples
+    --------
+    >>> import gainkit, pathlib
+    >>> car = gainkit.load_system(pathlib.Path(gainkit.__file__).parent / "job" / "example_system.toml")
+    >>> [output.name for output in car.outputs]
+    ['Front/left', 'Front/right', 'Rear', 'Subwoofer']
+    """
     path = Path(path)
     document, text = read_toml(path)
     faults = Faults(path, key_lines(text))
@@ -249,8 +272,8 @@ def _check_shared(good: dict[str, dict[str, Any]], faults: Faults) -> None:
     if ("feed_awg" in supply or "feed_mm2" in supply) != ("feed_length_m" in supply):
         needed = "feed_length_m, and feed_awg or feed_mm2"
         faults.add("supply", 0, None, GainkitError("needs_each_other", "feed_length_m", allowed=needed))
-    if "low_hz" in meter and "high_hz" in meter and meter["low_hz"] >= meter["high_hz"]:
-        faults.add("meter", 0, None, GainkitError("not_above", "high_hz", other="low_hz"))
+    for fault in faults_of(MeterLimits, **meter):
+        faults.add("meter", 0, None, fault)
 
 
 def _check_source(document: Mapping[str, Any], rows: list[dict[str, Any]], faults: Faults) -> None:

@@ -15,7 +15,7 @@ from gainkit.capture.model import Capture
 from gainkit.errors import GainkitError
 from gainkit.levels import power_db_from_ratio
 from gainkit.matching.power import PowerDensity, power_density
-from gainkit.remarks import Remark, all_within, as_remarks, fault, remark
+from gainkit.remarks import Remark, all_within, fault, remark
 from gainkit.results import Result
 
 Floats = NDArray[np.float64]
@@ -199,7 +199,7 @@ def _notes(totals: Sequence[_Total], master: Capture, asked: MatchOptions, highe
     if highest_hz < asked.band_hz[1]:
         notes.append(remark("total_cut_short", highest_hz=highest_hz))
     for each in totals:
-        own = [*as_remarks(each.capture.notes), *each.power.notes]
+        own = [*each.capture.notes, *each.power.notes]
         if each.power.single:
             own.append(fault("tone_not_noise"))
         notes += all_within(own, "file", each.capture.file)

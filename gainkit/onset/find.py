@@ -24,7 +24,7 @@ from gainkit.onset.plan import LevelPlan
 from gainkit.onset.refusals import refuse_moving_steps, refuse_other_steps
 from gainkit.onset.steps import StepFit, StepOptions, fit_steps, windows
 from gainkit.onset.tracks import own_track
-from gainkit.remarks import Remark, as_remarks
+from gainkit.remarks import Remark
 from gainkit.results import Result
 
 OTHER_TRACK = 2e-3
@@ -158,7 +158,7 @@ def find_onset(
         refuse_other_steps(usable, asked.limit_thd_percent)
     crossing = find_crossing(usable, asked.limit_thd_percent)
     notes = (
-        *as_remarks(capture.notes),
+        *capture.notes,
         *step_notes(fits, usable, crossing, asked.limit_thd_percent),
         *clock_notes(plan, alignment, usable),
     )

@@ -24,7 +24,7 @@ from gainkit.generator.pulses import LOBE_SECONDS, SPACING_SECONDS
 from gainkit.polarity.drive import Drive
 from gainkit.polarity.swing import Decision, Sign, decide
 from gainkit.polarity.train import LEAST_PULSES, line_up
-from gainkit.remarks import Remark, as_remarks, fault, remark
+from gainkit.remarks import Remark, fault, remark
 from gainkit.results import Result
 
 Floats = NDArray[np.float64]
@@ -153,7 +153,7 @@ def find_polarity(
         decision.pulses,
         decision.agreeing,
         name,
-        (*as_remarks(capture.notes), *decision.reasons, *_advice(decision, invert_microphone)),
+        (*capture.notes, *decision.reasons, *_advice(decision, invert_microphone)),
     )
 
 

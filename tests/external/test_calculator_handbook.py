@@ -208,7 +208,7 @@ def test_meters() -> None:
 
     Instruction tables print +11.0 and -3.8. Gaussian noise x 0.886227 (derived).
     """
-    form_factor = meters.square_reading_ratio()
+    form_factor = meters.SINE_FORM_FACTOR
     assert form_factor == pytest.approx(1.11072073453959, rel=1e-12)
     assert 100 * (form_factor - 1) == pytest.approx(11.0720734539592, rel=1e-10)
     triangle = 2 / math.sqrt(3) / form_factor  # form factor of a triangle over a sine's
