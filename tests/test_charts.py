@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import itertools
+import json
+import re
 from collections.abc import Callable
 from dataclasses import replace
 from functools import partial
@@ -27,8 +29,11 @@ from gainkit.charts import (
     Look,
     chart_svg,
     draw_bands,
+    draw_compare,
     draw_headroom,
+    draw_job,
     draw_levels,
+    draw_noise,
     draw_onset,
     draw_power,
     draw_spectrum,
@@ -42,8 +47,14 @@ from gainkit.charts.saving import Draw, figure_of
 from gainkit.charts.style import PALETTES, label_ends, named, unmarked
 from gainkit.charts.waveform import waveform_point
 from gainkit.errors import GainkitError
+from gainkit.figures import plain
 from gainkit.job import load_system, plan_system
+from gainkit.job.folder import start_job
+from gainkit.job.log import note_typed
+from gainkit.job.standing import JobStatus, job_status
+from gainkit.job.typed import TypedLevel
 from gainkit.matching import MatchOptions, MatchResult, match_levels
+from gainkit.noise import NoiseResult, find_noise
 from gainkit.onset import OnsetResult, find_onset, staircase
 from gainkit.onset.find import StepResult
 from gainkit.simulator import Amplifier
@@ -417,6 +428,103 @@ def test_full_scale_watts_stand_beside_the_loudspeakers_limit() -> None:
     assert not any("e" in text or "\u00d7" in text for text in ticks)
 
 
+@pytest.fixture(scope="module")
+def humming() -> NoiseResult:
+    time = np.arange(4 * RATE) / RATE
+    hiss = np.random.default_rng(3).normal(0, 3e-4, len(time))
+    return find_noise(Capture.from_array(hiss + 2e-3 * np.sin(2 * np.pi * 50 * time), RATE), target_volts=17.0)
+
+
+def test_noise_shows_bands_hiss_and_hum(humming: NoiseResult) -> None:
+    ax = drawn(lambda ax: draw_noise(ax, humming))
+    hertz, levels = line(ax, "hum 50 Hz")
+    assert hertz[0] == pytest.approx(50, abs=0.01)
+    assert levels[0] == pytest.approx(20 * np.log10(2e-3 / np.sqrt(2)), abs=0.05)
+    centres, bands = line(ax, "all noise")
+    # white noise of 0.3 mV to half the rate: a third octave holds 0.2316 of its centre of that
+    wanted = 20 * np.log10(3e-4 * np.sqrt(0.2316 * 10_000 / (RATE / 2)))
+    assert np.interp(10_000, centres, bands) == pytest.approx(wanted, abs=0.2)
+    assert np.interp(50, *line(ax, "hiss")) < levels[0] - 20
+    assert f"{humming.below_target_db:.0f} dB(A) below the target" in title(ax)
+
+
+@pytest.fixture(scope="module")
+def standing(tmp_path_factory: pytest.TempPathFactory) -> JobStatus:
+    """The example car: front left found 2 dB too loud and left 0.2 dB too quiet, rear far off, sub unread."""
+    folder = tmp_path_factory.mktemp("job") / "car"
+    start_job(folder)
+    status = job_status(folder)
+    found, other = status.outputs[0], status.outputs[1]
+    for output, error_db in ((found, 2.0), (found, -0.2), (other, -3.0)):
+        volts = output.set_volts * 10 ** (error_db / 20)
+        note_typed(folder, output.name, TypedLevel(volts=volts))
+    return job_status(folder)
+
+
+def test_a_job_stands_beside_its_targets(standing: JobStatus) -> None:
+    ax = drawn(lambda ax: draw_job(ax, standing))
+    assert line(ax, "on target")[0] == pytest.approx([-0.2])
+    assert line(ax, "not on target")[0] == pytest.approx([-3.0])
+    assert list(line(ax, "not on target")[1]) == [-1.0]
+    assert title(ax).startswith(f"1 of {len(standing.outputs)} outputs on target within 0.5 dB")
+    assert standing.outputs[1].name in title(ax)
+    assert sum(text.get_text() == "not measured" for text in ax.texts) == len(standing.outputs) - 2
+
+
+def test_as_found_stands_against_as_left(standing: JobStatus) -> None:
+    ax = drawn(lambda ax: draw_compare(ax, standing))
+    assert line(ax, "as found")[0] == pytest.approx([2.0])
+    assert line(ax, "as left")[0] == pytest.approx([-0.2])
+    assert "down by 2.2 dB" in title(ax)
+    with pytest.raises(GainkitError) as refused:
+        drawn(lambda ax: draw_compare(ax, replace(standing, outputs=standing.outputs[1:])))
+    assert refused.value.code == "nothing_to_compare"
+
+
+def test_a_page_tells_the_figures_that_are_drawn(tmp_path: Path, target: Target) -> None:
+    out = tmp_path / "power.html"
+    told = save_chart(partial(draw_power, target=target), out)
+    page = out.read_text(encoding="utf-8")
+    assert f"<title>{told}</title>" in page
+    assert "http://" not in page.replace("http://www.w3.org/", "")
+    assert len(page) < 400_000
+    assert page.count("<svg ") == 2
+    tables = re.findall(r'<script type="application/json">(.*?)</script>', page)
+    for table in map(json.loads, tables):
+        texts = [text for *_, text in table]
+        assert f"amplifier: {plain(target.clip_watts, 4)} W" in texts
+        full = next(
+            each for each in reversed(table) if each[2].startswith("into the load") and " at 0 dBFS" in each[2]
+        )
+        ax = drawn(partial(draw_power, target=target))
+        assert float(full[2].split(": ")[1].split(" W")[0]) == pytest.approx(
+            line(ax, "into the load")[1][-1], rel=1e-3
+        )
+        assert all(0 <= x <= 1 and 0 <= y <= 1 for x, y, _ in table)
+
+
+@pytest.mark.long
+def test_touching_a_page_tells_the_figure(tmp_path: Path, target: Target) -> None:
+    sync_api = pytest.importorskip("playwright.sync_api")
+    out = tmp_path / "power.html"
+    save_chart(partial(draw_power, target=target), out)
+    with sync_api.sync_playwright() as play:
+        browser = play.chromium.launch(executable_path="/usr/bin/chromium")
+        for width, kind in ((390, "narrow"), (1200, "wide")):
+            page = browser.new_page(viewport={"width": width, "height": 800})
+            page.goto(out.as_uri())
+            figure = page.locator(f"figure.{kind}")
+            box = figure.locator("svg").bounding_box()
+            points = json.loads(figure.locator("script").text_content())
+            x, y, text = next(
+                each for each in points if each[2].startswith("loudspeaker") and 0.4 < each[0] < 0.6
+            )
+            page.mouse.move(box["x"] + x * box["width"], box["y"] + y * box["height"])
+            assert figure.locator(".told").text_content() == text
+            assert page.evaluate("document.documentElement.scrollWidth") <= width
+        browser.close()
+
+
 HARD_NAMES = (
     "$x_{1}$ \\frac{ _a^ $", "\u0627\u0644\u0633\u0645\u0627\u0639\u0629", "\u05e8\u05de\u05e7\u05d5\u05dc",
     "\U0001f50a sub", "n" * 90, "a\nb\tc",
@@ -448,7 +556,13 @@ def test_a_name_keeps_its_direction_to_itself() -> None:
 
 
 @pytest.fixture(scope="module")
-def all_draws(target: Target, clipped: tuple[ToneFit, Verdict], noises: MatchResult) -> dict[str, Draw]:
+def all_draws(
+    target: Target,
+    clipped: tuple[ToneFit, Verdict],
+    noises: MatchResult,
+    humming: NoiseResult,
+    standing: JobStatus,
+) -> dict[str, Draw]:
     front, rear, sub = plan_system(load_system(EXAMPLE)).channels
     draw = np.random.default_rng(2)
     thirds = match_levels(
@@ -468,12 +582,16 @@ def all_draws(target: Target, clipped: tuple[ToneFit, Verdict], noises: MatchRes
         "volume": lambda ax: draw_volume(ax, VOLUME),
         "bands": lambda ax: draw_bands(ax, noises),
         "thirds": lambda ax: draw_bands(ax, thirds),
+        "noise": lambda ax: draw_noise(ax, humming),
+        "job": lambda ax: draw_job(ax, standing),
+        "compare": lambda ax: draw_compare(ax, standing),
     }
 
 
 KINDS = (
     "headroom", "headroom and noise", "headroom, built-in", "levels", "levels, loudspeaker", "levels, built-in",
-    "power", "waveform", "spectrum", "onset", "volume", "bands", "thirds",
+    "power", "waveform", "spectrum", "onset", "volume", "bands", "thirds", "noise", "job",
+    "compare",
 )  # fmt: skip
 
 

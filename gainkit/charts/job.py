@@ -62,7 +62,7 @@ def draw_job(ax: Axes, status: JobStatus) -> Axes:
     rows = _rows(ax, status.outputs, status.tolerance_db)
     known = [(row, each) for row, each in zip(rows, status.outputs, strict=True) if _error(each) is not None]
     for label, marker, met in (("on target", "o", True), ("not on target", "X", False)):
-        own = [(row, _error(each)) for row, each in known if (each.met is True) is met]
+        own = [(row, _error(each) or 0.0) for row, each in known if (each.met is True) is met]
         if own:
             tone = colours.lines[0] if met else colours.lines[1]
             ax.plot([e for _, e in own], [row for row, _ in own], marker, color=tone, label=label, zorder=3)
@@ -119,7 +119,7 @@ def draw_compare(ax: Axes, status: JobStatus) -> Axes:
     hollow.set_markerfacecolor(colours.ground)
     ax.plot(left, rows, "o", color=colours.lines[0], label="as left", zorder=4)
     for row, was, now in zip(rows, found, left, strict=True):
-        _told(ax, row, (was + now) / 2, f"{was:+.1f} dB, left {now:+.1f} dB")
+        _told(ax, row, (was + now) / 2, f"found {was:+.1f} dB, left {now:+.1f} dB")
     _reach(ax, [*found, *left], status.tolerance_db)
     ax.set_xlabel("level beside the target [dB]: \u25a1 as found, \u25cf as left")
     headline(ax, compare_point(found, left, [each.name for each in both]))
@@ -142,7 +142,8 @@ def _told(ax: Axes, row: float, error_db: float, text: str) -> None:
     """Figures over a row."""
     ax.annotate(
         text, (error_db, row), xytext=(0, 6), textcoords="offset points", ha="center", va="bottom",
-        fontsize="small", annotation_clip=False,
+        fontsize="small", annotation_clip=False, zorder=2,
+        bbox={"facecolor": palette_of(ax).shade[1], "edgecolor": "none", "pad": 0.5},
     )  # fmt: skip
 
 

@@ -1,8 +1,8 @@
 """A drawing as one page that tells its figures when touched: an SVG, its points and a script of our own.
 
-A plotting library's script weighs megabytes beside a drawing of some tens of kilobytes (the commonest one 4.8 MB
-minified), and would draw in a style of its own. Here the page holds the very picture that a file of another kind
-holds, wide and narrow, and a table of its points.
+A plotting library's script weighs megabytes beside a drawing of some tens of kilobytes (a common one 4.8 MB),
+and would draw in a style of its own. Here the page holds the very picture that a file of another kind holds,
+wide and narrow, and a table of its points.
 """
 
 from __future__ import annotations
@@ -34,19 +34,27 @@ NARROW_PIXELS = 560
 
 def chart_page(draws: Sequence[Draw], look: Look) -> tuple[str, str]:
     """A whole page, and its title. Nothing in it is fetched from elsewhere."""
-    sizes = {"wide": look if look.size != "phone" else replace(look, size="page"), "narrow": replace(look, size="phone")}
+    sizes = {
+        "wide": look if look.size != "phone" else replace(look, size="page"),
+        "narrow": replace(look, size="phone"),
+    }
     parts, title = [], ""
     for name, each in sizes.items():
         with styled(each):
             figure = figure_of(draws, each)
             out = io.StringIO()
             with any_letter():
-                figure.savefig(out, format="svg", metadata={"Date": None, "Creator": None, "Format": None, "Type": None})
+                figure.savefig(
+                    out, format="svg", metadata={"Date": None, "Creator": None, "Format": None, "Type": None}
+                )
             title = title_of(figure)
             points = [point for ax in figure.axes for point in _points(figure, ax)]
         svg = inline_svg(out.getvalue(), name, title)
         table = json.dumps(points, ensure_ascii=False, separators=(",", ":")).replace("<", "\\u003c")
-        parts.append(f'<figure class="{name}" tabindex="0">{svg}<script type="application/json">{table}</script></figure>')
+        parts.append(
+            f'<figure class="{name}" tabindex="0">{svg}'
+            f'<script type="application/json">{table}</script></figure>'
+        )
     colours = look.palette
     page = PAGE
     for key, value in {

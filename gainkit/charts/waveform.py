@@ -59,7 +59,8 @@ def samples_of(tone: ToneFit) -> tuple[Floats, Floats]:
     turn = fit.angular * (chosen - (frames - 1) / 2)
     orders = np.arange(1, fit.orders + 1)
     wave = fit.dc + (np.exp(1j * np.multiply.outer(turn, orders)) @ fit.phasors).real + fit.residual[chosen]
-    return np.asarray(wave), (turn + float(np.angle(fit.phasors[0]))) / (2 * np.pi)
+    places = (turn + float(np.angle(fit.phasors[0]))) / (2 * np.pi)
+    return np.asarray(wave), np.asarray(places, dtype=np.float64)
 
 
 def fitted_wave(tone: ToneFit, verdict: Verdict) -> Floats:

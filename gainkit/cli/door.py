@@ -83,6 +83,9 @@ COMMANDS = {
     "draw_levels": "chart levels",
     "draw_power": "chart power",
     "draw_bands": "chart bands",
+    "draw_noise": "chart noise",
+    "draw_job": "chart job",
+    "draw_compare": "chart compare",
 }
 """The command of each job, by its function in Python."""
 
