@@ -76,7 +76,7 @@ if TYPE_CHECKING:
     from gainkit.verbs.simulating import simulate
     from gainkit.volume import VolumeResult
 
-__version__ = "0.1.0"
+__version__ = "0.2.0"
 
 __all__ = [
     "Amplifier",

@@ -13,21 +13,26 @@ from typing import Annotated
 import typer
 
 from gainkit.cli import (
-    bench,
     calibrate,
     charts,
     demo,
+    feed,
+    guide,
     job,
     live,
+    load,
     match,
     measure,
+    meter,
     noise,
     note,
     onset,
+    pad,
     plan,
     polarity,
     routing,
     tones,
+    trim,
     volume,
 )
 from gainkit.cli.help import first_sentence
@@ -43,12 +48,17 @@ ROOMS = (
     routing,
     match,
     noise,
-    bench,
+    load,
+    pad,
+    feed,
+    meter,
+    trim,
     charts,
     job,
     note,
     live,
     demo,
+    guide,
 )
 
 

@@ -131,14 +131,15 @@ def _refuse_half_a_supply(options: TargetOptions) -> None:
 def _rating_pairs(texts: list[str]) -> list[tuple[float, float]]:
     """Watts and ohms of ratings given as WATTS@OHMS."""
     from gainkit.errors import GainkitError
+    from gainkit.figures_typed import parse_figure
 
     pairs = []
     for text in texts:
         try:
-            watts, ohms = (float(part) for part in text.split("@"))
+            watts, ohms = text.split("@")
+            pairs.append((parse_figure(watts, "W"), parse_figure(ohms, "ohm")))
         except ValueError:
             raise GainkitError("not_a_rating", "ratings", text, "WATTS@OHMS") from None
-        pairs.append((watts, ohms))
     return pairs
 
 

@@ -96,6 +96,39 @@ def _filters_take_level(values: Values) -> str:
     )
 
 
+def _larger(values: Values) -> str:
+    return "" if values["least_mm2"] is None else " {least_mm2:.6g} mm2 carry it for sure."
+
+
+def _wire_not_safe(values: Values) -> str:
+    return (
+        "NOT SAFE, do not connect: {amperes:.0f} A at full power in {square_mm:.3g} mm2 are "
+        "{amperes_per_mm2:.0f} A/mm2, {heat_watts_per_m:.0f} W of heat in each metre. Even insulation made for 105 "
+        "degrees C stands no more than {most_amperes:.0f} A in free air; a steady current of that size brings PVC to "
+        f"the point of failing in about {{overheats_in_seconds:.0f}} s.{_larger(values)}"
+    )
+
+
+def _fuse_the_feed(values: Values) -> str:
+    law = "the cable maker's table and local code decide"
+    if values["highest_fuse_amperes"] is None:
+        return f"No usual fuse is small enough for this cable: {law}."
+    if values["fuse_amperes"] is None:
+        return (
+            "No fuse is given, and a cable without one at the battery is never safe: at most "
+            f"{{highest_fuse_amperes:.6g}} A here for insulation that is not known; {law}, not this figure."
+        )
+    return (
+        "The fuse sits close to the battery. For insulation that is not known at most {highest_fuse_amperes:.6g} A; "
+        f"{law}, not this figure."
+    )
+
+
+def _drop(values: Values) -> str:
+    at = " at full power" if values["amperes"] is None else " at {amperes:.3g} A"
+    return f"Measured {{measured_volts:.3g}} V lost, calculated {{calculated_volts:.3g}} V{at}."
+
+
 USUAL_RANGE = "(common practice; the meter's own page decides)"
 
 REMARKS: dict[str, Template] = {
@@ -208,11 +241,46 @@ REMARKS: dict[str, Template] = {
         "At an efficiency of {efficiency:.6g} the input is {input_watts:.0f} W. This is the moment of full "
         "power; music draws a fraction of it on average."
     ),
-    "fuse_the_feed": (
-        "Fuse the feed close to the battery, by the cable maker's table and local code, not by this figure."
+    "fuse_the_feed": _fuse_the_feed,
+    "wire_not_safe": _wire_not_safe,
+    "fuse_above_wire": (
+        "A fuse of {fuse_amperes:.6g} A does not protect {square_mm:.3g} mm2: the cable burns before it opens. "
+        "No more than {most_fuse_amperes:.6g} A even for insulation made for 105 degrees C, "
+        "{highest_fuse_amperes:.6g} A for one that is not known."
+    ),
+    "contacts_get_hot": (
+        "Fuse, holders and terminals turn {contact_watts:.0f} W into heat at {amperes:.0f} A: they can melt. Clean "
+        "and tighten them, use larger ones, or give less power."
+    ),
+    "drop_in_a_bad_contact": lambda values: (
+        f"{_drop(values)} The rest, {{excess_watts:.0f}} W of heat at full power, is in a contact, a fuse holder, the "
+        "body, or a cable thinner than stated: find it by measuring across each part under load, before it burns."
+    ),
+    "drop_measured": lambda values: _drop(values),
+    "wire_by_its_table": lambda values: (
+        "For {amperes:.0f} A only the cable maker's table can approve {square_mm:.3g} mm2: insulation of "
+        "unknown make, other cables beside it, carries {continuous_amperes:.0f} A, the best alone in free air "
+        f"{{most_amperes:.0f}} A.{_larger(values)}"
+    ),
+    "fuse_below_current": (
+        "The fuse of {fuse_amperes:.6g} A is smaller than the {amperes:.0f} A of full power: it opens in loud "
+        "passages. Never put in a larger one than the cable allows: use a larger cable."
+    ),
+    "amplifier_starves": (
+        "{amplifier_volts:.2f} V are left at the amplifier: under {least_volts:.6g} V it usually switches off."
+    ),
+    "not_all_copper": (
+        "Copper-clad aluminium carries current like copper of {share_percent:.0f} % of its area "
+        "({copper_mm2:.3g} mm2 here) and loosens in terminals not made for it. Many cables sold by their gauge are "
+        "of it: scrape a strand, it is silvery inside."
+    ),
+    "return_through_body": (
+        "Return through the body, {return_ohms:.3g} ohm: hold it to bare metal, with a cable as thick as the feed, and "
+        "measure its drop under load. Glued and riveted panels carry little."
     ),
     "stranded_cable_may_lose": (
-        "A flexible cable of {nominal_mm2:.6g} mm2 may lose up to {lost_volts:.2f} V and still meet IEC 60228."
+        "By IEC 60228 a flexible cable of {nominal_mm2:.6g} mm2 may have a resistance that loses {lost_volts:.2f} V "
+        "here; that limit is on resistance and says nothing about heat."
     ),
     "two_different_losses": (
         "The loss in dB compares the loudspeaker with no wire at all; the share is of the power that the "

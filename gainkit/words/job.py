@@ -82,6 +82,18 @@ FAULTS: dict[str, FaultWords] = {
         "{received} is not a TOML file: {reason}.",
         'Each line is key = value: text in "quotes", numbers bare with a decimal point, true or false.',
     ),
+    "toml_sign": FaultWords(
+        "{received}, line {line}, column {column}: the sign {sign} ({name}) cannot stand there.",
+        lambda v: (
+            "Type a plain {instead} in its place; word processors put such signs in, a text editor does not."
+            if v["instead"]
+            else 'Take it out, or put the text in plain "quotes".'
+        ),
+    ),
+    "toml_comma": FaultWords(
+        "{received}, line {line}, column {column}: {typed} has a decimal comma.",
+        "Write {instead}: numbers in this file have a decimal point.",
+    ),
     "unknown_key": FaultWords(_unknown_key, SYSTEM_REMEDY),
     "unknown_table": FaultWords(
         lambda v: (
