@@ -19,6 +19,7 @@ from gainkit.cli import (
     feed,
     guide,
     job,
+    lesson,
     live,
     load,
     match,
@@ -59,6 +60,7 @@ ROOMS = (
     live,
     demo,
     guide,
+    lesson,
 )
 
 

@@ -77,6 +77,7 @@ COMMANDS = {
     "write_sheet": "sheet",
     "watch_input": "live",
     "run_demo": "demo",
+    "write_lesson": "lesson",
     "draw_waveform": "chart waveform",
     "draw_spectrum": "chart spectrum",
     "draw_onset": "chart onset",

@@ -13,7 +13,7 @@ STEPS: tuple[tuple[str, tuple[str, ...]], ...] = (
     ("Set source and gain", ("volume", "measure", "live", "onset")),
     ("Check loudspeakers and chain", ("polarity", "routing", "match", "response", "noise")),
     ("Hand over", ("note", "chart", "sheet")),
-    ("Learn", ("demo", "guide", "bench")),
+    ("Learn", ("demo", "guide", "lesson", "quiz", "bench")),
 )
 """Steps of the job and their commands; one that stands in none is shown under Further."""
 

@@ -16,7 +16,12 @@ CREST_DB = 12.0
 
 
 def figures(
-    source_volts: float, gain_db: float, rail_volts: float, overlap_db: float, level_dbfs: float, load_ohms: float
+    source_volts: float,
+    gain_db: float,
+    rail_volts: float,
+    overlap_db: float,
+    level_dbfs: float,
+    load_ohms: float,
 ) -> dict[str, float]:
     """All figures of one setting.
 

@@ -69,8 +69,7 @@ TASKS = (
         "Find the rail",
         "Leave the tone at 0 dBFS. Turn the gain until its crest just touches the rail.",
         "Watch the headroom: it should come to 0 dB.",
-        "That is the most gain at which nothing in any recording is cut. It is no volume: it is where full scale"
-        " meets the rail.",
+        "That is the most gain at which no recording is cut: here full scale meets the rail.",
         just_clean,
     ),
     Task(
@@ -119,7 +118,7 @@ TASKS = (
         "Nearly a square",
         "Drive the tone so far that the load takes 1.9 times the rated watts.",
         "Use all the gain there is, and lower the rail if that is not enough.",
-        "A square wave has twice the power of the sine that just touches the rail. Loudspeakers die of that heat.",
+        "A square wave has twice the power of the sine that just touches the rail: heat that loudspeakers die of.",
         nearly_square,
     ),
     Task(
@@ -133,7 +132,7 @@ TASKS = (
         "Music",
         "Choose the music-like programme and the gain at which it is at a rail for 1 % of the time.",
         "Its average lies 12 dB under its peaks: it takes some overlap.",
-        "Compare its watts with the tone's. Music with overlap is seldom clipped, and heats far less than a tone.",
+        "Compare its watts with the tone's: music with overlap is seldom clipped, and heats far less.",
         music_at_one_percent,
     ),
 )
