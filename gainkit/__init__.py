@@ -52,8 +52,10 @@ if TYPE_CHECKING:
     from gainkit.job.folder import start_job
     from gainkit.job.log import log_reading
     from gainkit.job.standing import job_status
+    from gainkit.lesson import write_lesson
     from gainkit.matching import MatchOptions
     from gainkit.onset import LevelPlan, OnsetResult, from_index, glide, staircase
+    from gainkit.quiz import write_quiz
     from gainkit.recorder import calibrate_recorder
     from gainkit.remarks import Remark
     from gainkit.sheet import write_sheet
@@ -143,6 +145,8 @@ __all__ = [
     "staircase",
     "start_job",
     "what_to_turn",
+    "write_lesson",
+    "write_quiz",
     "write_sheet",
     "write_tone",
     "write_tones",
@@ -209,6 +213,8 @@ _ROOMS = {
         "staircase",
     ),
     "gainkit.remarks": ("Remark",),
+    "gainkit.lesson": ("write_lesson",),
+    "gainkit.quiz": ("write_quiz",),
     "gainkit.sheet": ("write_sheet",),
     "gainkit.simulator": (
         "Amplifier",

@@ -31,6 +31,7 @@ from gainkit.cli import (
     pad,
     plan,
     polarity,
+    quiz,
     routing,
     tones,
     trim,
@@ -61,6 +62,7 @@ ROOMS = (
     demo,
     guide,
     lesson,
+    quiz,
 )
 
 

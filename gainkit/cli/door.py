@@ -78,6 +78,7 @@ COMMANDS = {
     "watch_input": "live",
     "run_demo": "demo",
     "write_lesson": "lesson",
+    "write_quiz": "quiz",
     "draw_waveform": "chart waveform",
     "draw_spectrum": "chart spectrum",
     "draw_onset": "chart onset",

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from html import escape
 from importlib import resources
 from pathlib import Path
+from typing import Any
 
 from gainkit.charts.style import PALETTES
 from gainkit.files import write_whole
@@ -63,7 +65,8 @@ def write_lesson(out: str | Path, *, overwrite: bool = False) -> LessonMade:
 
 def lesson_page() -> str:
     """The whole page; nothing in it is fetched from elsewhere."""
-    functions = [arithmetic.figures, arithmetic.harmonic_db, *(task.done for task in TASKS)]
+    functions: list[Callable[..., Any]] = [arithmetic.figures, arithmetic.harmonic_db]
+    functions += (task.done for task in TASKS)
     room = resources.files("gainkit.lesson")
     page = (room / "page.html").read_text(encoding="utf-8")
     values = {

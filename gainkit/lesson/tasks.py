@@ -118,7 +118,7 @@ TASKS = (
         "Nearly a square",
         "Drive the tone so far that the load takes 1.9 times the rated watts.",
         "Use all the gain there is, and lower the rail if that is not enough.",
-        "A square wave has twice the power of the sine that just touches the rail: heat that loudspeakers die of.",
+        "A square wave has twice the power of the sine that just touches the rail: loudspeakers die of that.",
         nearly_square,
     ),
     Task(
