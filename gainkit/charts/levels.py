@@ -57,7 +57,7 @@ def stages_of(
         raise GainkitError("source_volts_missing", "source_volts")
     crest = ASSUMED_CREST_DB if crest_factor_db is None else crest_factor_db
     average = db_from_ratio(SINE_CREST) - crest
-    over = -target.headroom_db
+    over = 0.0 - target.headroom_db
     held = db_from_ratio(rms_ratio(over)) if over > 0 else over
     clipped = power_db_from_ratio(average_power_ratio(crest, over))
     stages = [Stage("track", "0 dBFS", 0.0, 0.0, average)]
@@ -163,4 +163,6 @@ def levels_point(target: Target, name: str, stages: Sequence[Stage]) -> str:
     cut = -target.headroom_db
     if cut > 0.05:
         return f"{named(name)}: full-scale peaks reach {cut:.1f} dB beyond the amplifier's rail and are cut"
-    return f"{named(name)}: no stage is overrun, full-scale peaks stay {max(-cut, 0.0):.1f} dB below the rail"
+    if cut > -0.05:
+        return f"{named(name)}: full-scale peaks just reach the amplifier's rail"
+    return f"{named(name)}: no stage is overrun, full-scale peaks stay {-cut:.1f} dB below the rail"

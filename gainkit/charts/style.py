@@ -166,7 +166,9 @@ def headline(ax: Axes, point: str) -> None:
     from matplotlib.font_manager import FontProperties
 
     points = FontProperties(size=matplotlib.rcParams["axes.titlesize"]).get_size_in_points()  # it may be a word
-    width = 72 * figure.get_figure(root=True).get_size_inches()[0]
+    place = ax.get_subplotspec()
+    columns = 1 if place is None else place.get_gridspec().ncols
+    width = 72 * figure.get_figure(root=True).get_size_inches()[0] / columns
     letters = max(int(0.84 * width / (0.68 * points)), 20)
     whole = re.sub(r"(\d) (?=(?:V|W|dB|dBFS|Hz|%))", "\\1\u00a0", point)  # a figure stays with its unit
     ax.set_title("\n".join(textwrap.wrap(whole, letters)), parse_math=False)
