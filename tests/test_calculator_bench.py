@@ -322,7 +322,7 @@ def test_examples_give_what_they_show(room: str) -> None:
 
 
 FEEDS = [
-    feeds.FeedFacts("copper-clad-aluminium", 300, contact_ohms=0.005, return_ohms=0.002, measured_drop_volts=9),
+    feeds.FeedFacts("cca", 300, contact_ohms=0.005, return_ohms=0.002, measured_drop_volts=9),
     feeds.FeedFacts(fuse_amperes=30, measured_drop_volts=1, measured_amperes=30),
 ]
 
@@ -336,7 +336,7 @@ def test_every_remark_of_the_bench_has_words_that_its_values_fill() -> None:
         *pads.find_pad(pads.PadCall(1, 2)).cautions,
         *feeds.find_feed(5, watts=500, mm2=25).notes, *feeds.find_feed(5, speaker_ohms=4, awg="12").notes,
         *(note for facts in FEEDS for note in feeds.find_feed(5, watts=800, mm2=4, facts=facts).notes),
-        *feeds.find_feed(2, watts=500, mm2=10).notes,
+        *feeds.find_feed(2, watts=600, mm2=6).notes,
         *trims.find_trim(-12, -5, supply_volts=12, clip_volts=12).notes, *trims.find_trim(-2, -5).notes,
     ]  # fmt: skip
     for noise, overdrive, frequency in ((False, 3.0, 50.0), (False, 0.0, 997.0), (True, 0.0, 5000.0)):

@@ -385,9 +385,10 @@ def test_channels_are_found_by_name_and_missed_by_the_nearest() -> None:
 # ---- the command -------------------------------------------------------------------------------------------
 
 
-def test_plan_json_has_three_keys_and_every_channel_the_settled_ones(gainkit) -> None:
+def test_plan_json_has_its_keys_and_every_channel_the_settled_ones(gainkit) -> None:
     answer = gainkit("plan", EXAMPLE, "--json").json
-    assert list(answer) == ["source", "channels", "cautions"]
+    assert list(answer) == ["source", "channels", "cautions", "feed"]
+    assert answer["feed"] is None  # no cable is given
     from tests.test_calculator_targets import SETTLED
 
     for channel in answer["channels"]:

@@ -11,6 +11,7 @@ from gainkit.advice import Checks
 from gainkit.calculator import ranges
 from gainkit.calculator.amplifier import Rating
 from gainkit.calculator.channel import OVERLAP_LIMITS, RATING_KINDS, SUPPLY_STATES, Channel, MeterLimits
+from gainkit.calculator.conductors import COPPER, MATERIALS
 from gainkit.calculator.feeds import USUAL_EFFICIENCY, awg_number, awg_square_mm
 from gainkit.calculator.ranges import faults_of, range_of
 from gainkit.errors import GainkitError
@@ -20,9 +21,6 @@ from gainkit.job.schema import Faults, Key, check_table, key_lines, nearest, num
 SUPPLY_PLACES = ("amplifier", "battery")
 """Where the supply's volts were measured: at the amplifier they hold as they are, at the battery the feed's
 loss is still to be taken off."""
-
-FEED_MATERIALS = ("copper", "cca")
-"""What the feed's conductor is made of: copper, or copper-clad aluminium."""
 
 JOB_KEYS = tuple(Key(name, "text") for name in ("title", "technician", "vehicle", "date"))
 SOURCE_KEYS = (
@@ -41,7 +39,7 @@ SUPPLY_KEYS = (
     Key("at", "choice", SUPPLY_PLACES),
     Key("state", "choice", SUPPLY_STATES),
     number_key("tolerance_volts", ranges.SUPPLY_TOLERANCE_VOLTS),
-    Key("feed_material", "choice", FEED_MATERIALS),
+    Key("feed_material", "choice", tuple(MATERIALS)),
     number_key("fuse_amperes", ranges.FUSE_AMPERES),
 )
 METER_KEYS = (
@@ -148,7 +146,7 @@ class Supply:
     at: str = "amplifier"
     state: str | None = None
     tolerance_volts: float = 0.0
-    feed_material: str = "copper"
+    feed_material: str = COPPER.name
     fuse_amperes: float | None = None
 
 

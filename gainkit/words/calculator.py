@@ -370,7 +370,7 @@ REMARKS: dict[str, Template] = {
         "{highest_fuse_amperes:.6g} A for one that is not known."
     ),
     "contacts_get_hot": (
-        "Fuse, holders and terminals turn {contact_watts:.0f} W into heat at {amperes:.0f} A: they can melt. Clean "
+        "Terminals, holders and switches turn {contact_watts:.0f} W into heat at {amperes:.0f} A: they can melt. Clean "
         "and tighten them, use larger ones, or give less power."
     ),
     "drop_in_a_bad_contact": lambda values: (
