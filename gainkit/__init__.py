@@ -35,8 +35,11 @@ if TYPE_CHECKING:
     from gainkit.charts import (
         Look,
         draw_bands,
+        draw_compare,
         draw_headroom,
+        draw_job,
         draw_levels,
+        draw_noise,
         draw_onset,
         draw_power,
         draw_spectrum,
@@ -50,8 +53,10 @@ if TYPE_CHECKING:
     from gainkit.job.folder import start_job
     from gainkit.job.log import log_reading
     from gainkit.job.standing import job_status
+    from gainkit.lesson import write_lesson
     from gainkit.matching import MatchOptions
     from gainkit.onset import LevelPlan, OnsetResult, from_index, glide, staircase
+    from gainkit.quiz import write_quiz
     from gainkit.recorder import calibrate_recorder
     from gainkit.remarks import Remark
     from gainkit.sheet import write_sheet
@@ -105,8 +110,11 @@ __all__ = [
     "check_tones",
     "compare_polarity",
     "draw_bands",
+    "draw_compare",
     "draw_headroom",
+    "draw_job",
     "draw_levels",
+    "draw_noise",
     "draw_onset",
     "draw_power",
     "draw_spectrum",
@@ -140,6 +148,8 @@ __all__ = [
     "staircase",
     "start_job",
     "what_to_turn",
+    "write_lesson",
+    "write_quiz",
     "write_sheet",
     "write_tone",
     "write_tones",
@@ -179,8 +189,11 @@ _ROOMS = {
     "gainkit.charts": (
         "Look",
         "draw_bands",
+        "draw_compare",
         "draw_headroom",
+        "draw_job",
         "draw_levels",
+        "draw_noise",
         "draw_onset",
         "draw_power",
         "draw_spectrum",
@@ -203,6 +216,8 @@ _ROOMS = {
         "staircase",
     ),
     "gainkit.remarks": ("Remark",),
+    "gainkit.lesson": ("write_lesson",),
+    "gainkit.quiz": ("write_quiz",),
     "gainkit.sheet": ("write_sheet",),
     "gainkit.simulator": (
         "Amplifier",

@@ -33,7 +33,7 @@ def _lines(verdict: str, figures: Iterable[str | None], remarks: Iterable[Any] =
 def _known(template: str, result: Any) -> str | None:
     """A line of figures; None where the first of them is not known."""
     first = template.split("{")[1].split("}")[0].split(":")[0]
-    values = {name: getattr(result, name) for name in type(result).__dataclass_fields__}
+    values = {name: getattr(result, name) for name in {*type(result).__dataclass_fields__, first}}
     return None if values[first] is None else filled(template, values)
 
 
@@ -78,8 +78,9 @@ def _onset(result: Any) -> list[str]:
         known = "no onset found" if result.loudest_judged else "onset not known"
         return _lines(f"{known} up to {max(step.level_dbfs for step in result.steps):g} dBFS", [], result.notes)
     return _lines(
-        f"clipping begins at {result.onset_dbfs:.2f} dBFS (THD {result.limit_thd_percent:g} %)",
+        f"THD reaches {result.limit_thd_percent:g} % at {result.onset_dbfs:.2f} dBFS",
         [
+            _known("clipping begins at {clipping_begins_dbfs:.2f} dBFS", result),
             _known("{onset_volts:.4g} V rms there", result),
             _known("rail at {rail_volts:.4g} V peak", result),
             _known("{small_signal_gain_db:.2f} dB of gain for small signals", result),

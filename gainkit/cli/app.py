@@ -20,6 +20,7 @@ from gainkit.cli import (
     guide,
     guided,
     job,
+    lesson,
     live,
     load,
     match,
@@ -31,6 +32,7 @@ from gainkit.cli import (
     pad,
     plan,
     polarity,
+    quiz,
     response,
     routing,
     tones,
@@ -63,6 +65,8 @@ ROOMS = (
     guided,
     demo,
     guide,
+    lesson,
+    quiz,
 )
 
 

@@ -146,6 +146,10 @@ def onset_text(
     if result.found:
         volts = f"{result.onset_volts:.4g} {unit} rms"
         verdict = f"ONSET AT {result.onset_dbfs:.2f} dBFS. THD reaches {limit} there, at {volts}."
+        if result.clipping_begins_dbfs is not None:
+            verdict += (
+                f" Clipping begins at {result.clipping_begins_dbfs:.2f} dBFS, where the crest meets the rail."
+            )
         advice = (
             f"Recording peaks above {result.onset_dbfs:.1f} dBFS are cut at this setting."
             if result.onset_dbfs is not None and result.onset_dbfs < 0
