@@ -154,7 +154,10 @@ def _target(result: Any) -> list[str]:
         [
             filled("{target_watts:.4g} W into {load_ohms:g} ohm, limited by the {limited_by}", vars(result)),
             _known("gain {gain_db:.1f} dB", result),
-            filled("headroom {headroom_db:.1f} dB", vars(result)),
+            filled(
+                "full scale {full_scale_volts:.4g} V, {full_scale_watts:.4g} W; headroom {headroom_db:.1f} dB",
+                vars(result),
+            ),
         ],
         result.cautions,
     )

@@ -53,7 +53,7 @@ def trim(
 
 
 def _trim_text(found: Trim) -> str:
-    from gainkit.cli.plain import bullets, headline, sections
+    from gainkit.cli.plain import bullets, headline, sections, wrapped
 
     facts = [f"It clips at {found.clip_dbfs_before:g} dBFS now, at {found.clip_dbfs_after:g} dBFS then."]
     if found.most_volts is not None:
@@ -64,12 +64,12 @@ def _trim_text(found: Trim) -> str:
         )
     if found.source_volts is not None:
         facts.append(
-            f"As source of an amplifier with loudspeaker-level inputs: {found.source_volts:.2f} V for 0 dBFS\n"
+            f"As source of an amplifier with loudspeaker-level inputs: {found.source_volts:.2f} V for 0 dBFS "
             "(calculated as if it did not clip)."
         )
     return sections(
         headline(f"TRIM {found.trim_db:.1f} dB"),
-        "\n".join(facts),
+        "\n".join(wrapped(line, "", "  ") for line in facts),
         _why(found),
         bullets("Notes", found.notes),
     )
