@@ -420,7 +420,7 @@ def test_target_text_shows_the_setting_first_then_why(gainkit) -> None:
         (["--rating", "75@4", "--rating", "110@2"], "--load-ohms is missing"),
         (["--watts", "75", "--ohms", "4", "--rating", "110@2"], "--watts and --rating"),
         (["--watts", "1e999", "--ohms", "4"], "--watts is inf"),
-        (["--watts", "much", "--ohms", "4"], "'--watts'"),
+        (["--watts", "much", "--ohms", "4"], "--watts is 'much'"),
     ],
 )
 def test_target_refuses_in_two_parts(gainkit, call: list[str], named: str) -> None:
