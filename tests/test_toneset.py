@@ -48,7 +48,7 @@ def test_sets_that_come_along() -> None:
 
 def test_the_track_plan_of_the_full_set() -> None:
     tracks = read_set("full").tracks
-    assert len(tracks) == 24
+    assert len(tracks) == 28
     sines = [(t.spec.frequency_hz, t.spec.level_dbfs) for t in tracks if t.spec.kind == "sine"]
     assert sines == [(f, level) for f in (997.0, 50.0) for level in (0.0, -3.0, -6.0, -9.0, -12.0)]
     assert {t.spec.kind for t in tracks} == {
@@ -367,7 +367,7 @@ def test_tones_list_and_show(gainkit: Callable[..., Any]) -> None:
     text = gainkit("tones", "list").out
     assert all(name in text for name in set_names())
     shown = gainkit("tones", "show", "full", "--json").json
-    assert len(shown["tracks"]) == 24
+    assert len(shown["tracks"]) == 28
     assert "01_997hz_0db.wav" in gainkit("tones", "show", "full").out
 
 

@@ -73,6 +73,13 @@ PICOFARADS = Range("pF", 0, 1_000_000, low_allowed=True)
 INPUT_OHMS = Range("ohm", 0, math.inf)
 """Of an interface's input; infinite is an open one, the worst case of a pad."""
 
+RATED_THD_PERCENT = Range("%", 0, 40)
+"""Of a rating: no plate is given closer to a square wave, whose THD is 48 %."""
+
+FUSE_AMPERES = Range("A", 0, 1_000)
+DROP_VOLTS = Range("V", 0, 20, low_allowed=True)
+SUPPLY_TOLERANCE_VOLTS = Range("V", 0, 5, low_allowed=True)
+LOAD_TOLERANCE_PERCENT = Range("%", 0, 50, low_allowed=True)
 METER_FLOOR_VOLTS = Range("V", 0, 100, low_allowed=True)
 TONE_TOLERANCE_DB = Range("dB", 0, 6, low_allowed=True)
 COUNT = Range("", 1, 64, low_allowed=True, whole=True)

@@ -27,6 +27,15 @@ def trim(
     clip_volts: Annotated[
         float | None, typer.Option(help="Its volts at the onset of clipping [V rms].")
     ] = None,
+    drop_volts: Annotated[
+        float, typer.Option(help="What the built-in stage keeps of its supply [V], about 2 in practice.")
+    ] = 0.0,
+    own_margin_db: Annotated[
+        float, typer.Option(help="Margin that the built-in channels keep below their own limits [dB].")
+    ] = 0.0,
+    speaker_watts: Annotated[
+        float | None, typer.Option(help="Continuous limit of the loudspeakers on it [W].")
+    ] = None,
     as_json: JsonFlag = False,
 ) -> None:
     """How far a radio's own loudspeaker channels come down, to clip no earlier than the main ones."""
@@ -37,8 +46,9 @@ def trim(
     refuse_outside("margin_db", margin_db, DB_IN_HAND)
     main_clip_dbfs = margin_db - overlap_db
     found = find_trim(
-        source_clip_dbfs, main_clip_dbfs, supply_volts=supply_volts, load_ohms=load_ohms, clip_volts=clip_volts
-    )
+        source_clip_dbfs, main_clip_dbfs, supply_volts=supply_volts, load_ohms=load_ohms, clip_volts=clip_volts,
+        drop_volts=drop_volts, own_margin_db=own_margin_db, speaker_watts=speaker_watts,
+    )  # fmt: skip
     show(found, as_json, lambda: _trim_text(found))
 
 
@@ -49,7 +59,8 @@ def _trim_text(found: Trim) -> str:
     if found.most_volts is not None:
         watts = "" if found.most_watts is None else f", {found.most_watts:.1f} W"
         facts.append(
-            f"A bridge-tied stage on this supply: supply / sqrt(2) = {found.most_volts:.2f} V at most{watts}."
+            "A bridge-tied stage on this supply: (supply - drop) / sqrt(2) = "
+            f"{found.most_volts:.2f} V at most{watts}."
         )
     if found.source_volts is not None:
         facts.append(
@@ -59,9 +70,19 @@ def _trim_text(found: Trim) -> str:
     return sections(
         headline(f"TRIM {found.trim_db:.1f} dB"),
         "\n".join(facts),
-        f"Why\n  trim = lower of 0 and built-in onset - main onset = {found.clip_dbfs_before:g} - "
-        f"({found.main_clip_dbfs:g}) dBFS = {found.clip_dbfs_before - found.main_clip_dbfs:g} dB",
+        _why(found),
         bullets("Notes", found.notes),
+    )
+
+
+def _why(found: Trim) -> str:
+    """Where the trim comes from: what is kept below the built-in limits is a term only where there is some."""
+    less = f" - kept in hand {found.below_limit_db:.1f} dB" if found.below_limit_db else ""
+    change = found.clip_dbfs_before - found.main_clip_dbfs - found.below_limit_db
+    return (
+        f"Why\n  trim = lower of 0 and built-in onset - main onset{less} = {found.clip_dbfs_before:g} - "
+        f"({found.main_clip_dbfs:g}) dBFS{f' - {found.below_limit_db:.1f} dB' if less else ''} = "
+        f"{round(change, 2):g} dB"
     )
 
 
