@@ -12,7 +12,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 import gainkit.job
-from gainkit.calculator.feeds import awg_square_mm, power_feed
+from gainkit.calculator.feeds import FeedFacts, awg_square_mm, power_feed
 from gainkit.cli.plain import spreadsheet_cell
 from gainkit.errors import GainkitError
 from gainkit.job import load_system, plan_system
@@ -306,7 +306,8 @@ def test_the_whole_car() -> None:
         (1, 18.4, 4),  # measured
     ]
     watts = sum(count * volts**2 / ohms for count, volts, ohms in clips)
-    by_hand = power_feed(watts, 0.75, 13.8, 5, system.supply.feed_square_mm or 0)
+    fused = FeedFacts(fuse_amperes=system.supply.fuse_amperes)
+    by_hand = power_feed(watts, 0.75, 13.8, 5, system.supply.feed_square_mm or 0, facts=fused)
     assert feed.amplifier_volts == pytest.approx(by_hand.amplifier_volts, rel=1e-12)
     at_amplifier = feed.amplifier_volts
     assert front.supply_volts == at_amplifier
