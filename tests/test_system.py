@@ -329,7 +329,7 @@ def test_the_whole_car() -> None:
     assert sub.half_load_ohms == 1
     first = min(plan.channels, key=lambda each: each.headroom_db)
     assert told["clip_apart"]["first"] == first.name
-    assert "size_cable_and_fuse" in told
+    assert "fuse_the_feed" in told
     assert "measured_clip_holds_for_its_load" in codes(measured.cautions)
     assert front.programme is not None
     assert front.programme.tweeter_watts is not None
