@@ -139,6 +139,7 @@ def onset_text(
     file: str, result: OnsetResult, gliding: bool, calibrated: bool, source_volts: float | None
 ) -> str:
     """The verdict first, then the figures behind it, the steps, and what to know."""
+    from gainkit.calculator.leads import hook_up_cautions
     from gainkit.cli.plain import bullets, columns, sections, wrapped
 
     unit = "V" if calibrated else "of full scale"
@@ -175,7 +176,7 @@ def onset_text(
         "\n".join(figures),
         table,
         bullets("Notes:", result.notes),
-        bullets("Cautions:", CAUTIONS),
+        bullets("Cautions:", (*hook_up_cautions(), *CAUTIONS)),
     )
 
 
