@@ -15,6 +15,7 @@ is imported when it is first used: `import gainkit` is quick.
 from __future__ import annotations
 
 import importlib
+import sys
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
@@ -73,7 +74,7 @@ if TYPE_CHECKING:
     from gainkit.verbs.simulating import simulate
     from gainkit.volume import VolumeResult
 
-__version__ = "0.1.0"
+__version__ = "0.2.0"
 
 __all__ = [
     "Amplifier",
@@ -247,3 +248,7 @@ def _submodules() -> set[str]:
 
 def __dir__() -> list[str]:
     return sorted({*globals(), *_ROOM_OF, *_submodules()})
+
+
+if "pdoc" in sys.modules:  # it reads only what a module holds already
+    globals().update({name: getattr(importlib.import_module(room), name) for name, room in _ROOM_OF.items()})

@@ -173,8 +173,11 @@ def _pad(result: Any) -> list[str]:
 
 def _feed(result: Any) -> list[str]:
     if result.amplifier_volts is not None:
-        told = "{amplifier_volts:.2f} V at the amplifier, {supply_amperes:.1f} A"
-        return _lines(filled(told, vars(result)), [_known("{lost_volts:.2f} V lost", result)], result.notes)
+        told = "{verdict}: {amplifier_volts:.2f} V at the amplifier, {supply_amperes:.1f} A"
+        fuse = _known("highest fuse {highest_fuse_amperes:g} A", result)
+        return _lines(
+            filled(told, vars(result)), [_known("{lost_volts:.2f} V lost", result), fuse], result.notes
+        )
     return _lines(filled("{level_lost_db:.2f} dB at the loudspeaker", vars(result)), [], result.notes)
 
 

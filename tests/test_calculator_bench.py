@@ -182,7 +182,10 @@ def test_feed_command(gainkit) -> None:
     square = gainkit("feed", "--watts", 500, "--length-m", 5, "--mm2", 25, "--json").json
     assert [note["code"] for note in square["notes"]][-1] == "stranded_cable_may_lose"
     assert square["notes"][-1]["lost_volts"] == pytest.approx(2 * 5 * 0.780e-3 * square["supply_amperes"])
-    assert "14.04 V at the amplifier" in gainkit("feed", "--watts", 500, "--length-m", 5, "--awg", 4).out
+    assert (
+        "14.04 V at the amplifier, 44.5 A, fuse unknown"
+        in gainkit("feed", "--watts", 500, "--length-m", 5, "--awg", 4).out
+    )
     assert (
         "cannot pass through this cable"
         in gainkit("feed", "--watts", 9000, "--length-m", 10, "--awg", 16).refused()
@@ -318,6 +321,12 @@ def test_examples_give_what_they_show(room: str) -> None:
     assert done.failed == 0
 
 
+FEEDS = [
+    feeds.FeedFacts("cca", 300, contact_ohms=0.005, return_ohms=0.002, measured_drop_volts=9),
+    feeds.FeedFacts(fuse_amperes=30, measured_drop_volts=1, measured_amperes=30),
+]
+
+
 def test_every_remark_of_the_bench_has_words_that_its_values_fill() -> None:
     """Remarks of calls that meet all but a channel's; a template without its value would raise."""
     remarks = [
@@ -326,6 +335,8 @@ def test_every_remark_of_the_bench_has_words_that_its_values_fill() -> None:
         *pads.check_pad(pads.PadCall(10, 1, bridged=True), 4550, 1000).cautions,
         *pads.find_pad(pads.PadCall(1, 2)).cautions,
         *feeds.find_feed(5, watts=500, mm2=25).notes, *feeds.find_feed(5, speaker_ohms=4, awg="12").notes,
+        *(note for facts in FEEDS for note in feeds.find_feed(5, watts=800, mm2=4, facts=facts).notes),
+        *feeds.find_feed(2, watts=600, mm2=6).notes,
         *trims.find_trim(-12, -5, supply_volts=12, clip_volts=12).notes, *trims.find_trim(-2, -5).notes,
     ]  # fmt: skip
     for noise, overdrive, frequency in ((False, 3.0, 50.0), (False, 0.0, 997.0), (True, 0.0, 5000.0)):

@@ -13,20 +13,26 @@ from typing import Annotated
 import typer
 
 from gainkit.cli import (
-    bench,
     calibrate,
     charts,
     demo,
+    feed,
+    guide,
     job,
     live,
+    load,
     match,
     measure,
+    meter,
+    noise,
     note,
     onset,
+    pad,
     plan,
     polarity,
     routing,
     tones,
+    trim,
     volume,
 )
 from gainkit.cli.help import first_sentence
@@ -41,12 +47,18 @@ ROOMS = (
     polarity,
     routing,
     match,
-    bench,
+    noise,
+    load,
+    pad,
+    feed,
+    meter,
+    trim,
     charts,
     job,
     note,
     live,
     demo,
+    guide,
 )
 
 

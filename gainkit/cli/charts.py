@@ -141,7 +141,7 @@ def _of_plan(kind: Kind, file: Path | None, name: str | None, noise_volts: float
     if kind is Kind.headroom:
         return lambda ax: draw_headroom(ax, each, noise_volts=noise_volts, name=each.name)
     if kind is Kind.levels:
-        return lambda ax: draw_levels(ax, each, own.crest_factor_db, each.name, each.built_in)
+        return lambda ax: draw_levels(ax, each, own.channel.crest_factor_db, each.name, each.built_in)
     return lambda ax: draw_power(ax, each)
 
 

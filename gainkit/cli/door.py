@@ -33,6 +33,8 @@ OPTIONS = {
     "crest_factor_db": "--crest-db",
     "sample_rate_hz": "--rate",
     "third_octave": "--third",
+    "air_celsius": "--air-c",
+    "material": "--feed-material",
 }
 """Arguments whose option is not just their name with hyphens."""
 

@@ -77,7 +77,6 @@ def live(
     expected = expectation(system, for_channel, target_volts, limit_thd_percent)
     if expected.plan is not None:
         target_volts = expected.plan.set_volts if target_volts is None else target_volts
-        load_ohms = expected.plan.load_ohms if load_ohms is None else load_ohms
     options = MeasureOptions(
         channel=channel, minus=minus, band_hz=parse_band(band_hz), load_ohms=load_ohms,
         target_volts=target_volts, limit_thd_percent=expected.checks.limit_thd_percent,

@@ -79,10 +79,9 @@ def measure(
 
     if log is not None:
         check_log(log, for_channel)
-    expected = expectation(system or _system_of(log), for_channel, target_volts, limit_thd_percent)
+    expected = expectation(system or system_of(log), for_channel, target_volts, limit_thd_percent)
     if expected.plan is not None:
         target_volts = expected.plan.set_volts if target_volts is None else target_volts
-        load_ohms = expected.plan.load_ohms if load_ohms is None else load_ohms
     options = MeasureOptions(
         channel=channel, minus=minus, start_seconds=start, stop_seconds=stop, band_hz=parse_band(band_hz),
         load_ohms=load_ohms, target_volts=target_volts, limit_thd_percent=expected.checks.limit_thd_percent,
@@ -155,7 +154,7 @@ def is_clean(result: Measurement, expected: Expected) -> bool:
     return advice.is_clean(result, expected.checks)
 
 
-def _system_of(log: Path | None) -> Path | None:
+def system_of(log: Path | None) -> Path | None:
     """The system file of a job folder, if there is one."""
     if log is None:
         return None

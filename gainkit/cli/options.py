@@ -48,9 +48,10 @@ ChartFile = Annotated[Path | None, typer.Option("--chart", help="Chart to draw o
 def parse_band(text: str) -> tuple[float, float]:
     """LOW:HIGH in Hz to two figures."""
     from gainkit.errors import GainkitError
+    from gainkit.figures_typed import parse_figure
 
     try:
-        low, high = (float(part) for part in text.split(":"))
+        low, high = (parse_figure(part, "Hz") for part in text.split(":"))
     except ValueError:
         raise GainkitError("not_a_band", "band_hz", text, "LOW:HIGH in Hz") from None
     return low, high

@@ -288,9 +288,7 @@ def _check(
         raise GainkitError("band_empty", "band_hz", [low, high], "two frequencies above 0 Hz, the lower first")
     limit = HIGHEST_OF_RATE * capture.sample_rate_hz
     if low >= limit:
-        raise GainkitError(
-            "band_above_rate", "band_hz", [low, high], limit_hz=limit, sample_rate_hz=capture.sample_rate_hz
-        )
+        raise GainkitError("band_above_rate", "band_hz", low_hz=low, high_hz=high, highest_hz=limit)
     if target_volts is not None and not VOLTS.holds(target_volts):
         raise GainkitError("outside_range", "target_volts", target_volts, VOLTS)
     captures = [one for one in (capture, against, recorder) if one is not None]

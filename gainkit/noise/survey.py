@@ -48,6 +48,13 @@ EVERY_ROW = 2
 """Every second step is enough to tell steady noise from programme and from a mute [-]."""
 
 
+def _too_short(capture: Capture, seconds: float) -> GainkitError:
+    """The fault of a capture that holds so little noise."""
+    return GainkitError("noise_too_short", seconds=seconds, least_seconds=LEAST_SECONDS).within(
+        "file", capture.file
+    )
+
+
 @dataclass(frozen=True)
 class Survey:
     """power : mean of the segments' one-sided spectra (bins,) [V^2 per bin]. kept : some of them in time order,
@@ -77,9 +84,7 @@ def survey_of(capture: Capture, channel: int, minus: int | None) -> Survey:
     """Read a capture once. Raises GainkitError when it holds less than a second."""
     rate = capture.sample_rate_hz
     if capture.seconds < LEAST_SECONDS:
-        raise GainkitError(
-            "noise_too_short", None, capture.seconds, f"{LEAST_SECONDS:g} s or more", file=capture.file
-        )
+        raise _too_short(capture, capture.seconds)
     size = 1 << int(np.log2(min(SEGMENT_SECONDS * rate, capture.frames / 2)))
     first = _gone_over(capture, size, frozenset(), channel, minus)
     clicks = first.outliers()
@@ -204,9 +209,7 @@ class _Pass:
         rate, frames = self.capture.sample_rate_hz, self.frames
         used = self.finished - len(self.without)
         if not self.finished:
-            raise GainkitError(
-                "noise_too_short", None, frames / rate, f"{LEAST_SECONDS:g} s or more", file=self.capture.file
-            )
+            raise _too_short(self.capture, frames / rate)
         hop = (self.starts[-1] - self.starts[0]) / max(self.count - 1, 1)
         beyond = not self.capture.hard_full_scale and self.highest > self.capture.volts_per_unit * (1 + 1e-6)
         return Survey(

@@ -22,7 +22,7 @@ from gainkit.figures import filled
 Template = str | Callable[[Mapping[str, Any]], str]
 """A template, or a function of the values that gives one."""
 
-ROOMS = ("calculator", "capture", "generator", "analysis", "answers", "noise", "job", "pages")
+ROOMS = ("calculator", "capture", "generator", "analysis", "answers", "noise", "response", "job", "pages")
 """The modules with sentences, by the rooms they speak for."""
 
 
@@ -82,7 +82,7 @@ _NAME = re.compile(r"<([a-z][a-z0-9_]*)(?:\.([a-z][a-z0-9_]*))?(\(\))?>")
 
 
 @functools.cache
-def _catalogues() -> tuple[dict[str, FaultWords], dict[str, Template]]:
+def catalogues() -> tuple[dict[str, FaultWords], dict[str, Template]]:
     """All sentences by their codes: of faults, of remarks."""
     faults: dict[str, FaultWords] = {}
     remarks: dict[str, Template] = {}
@@ -97,7 +97,7 @@ def _catalogues() -> tuple[dict[str, FaultWords], dict[str, Template]]:
 
 def error_text(fault: FaultData, door: Door = PYTHON) -> tuple[str, str]:
     """(what is wrong, how to mend it) of a fault, as a door says it."""
-    words = _catalogues()[0][fault.code]
+    words = catalogues()[0][fault.code]
     values = dict(fault.values)
     values |= {
         "parameter": None if fault.parameter is None else door.parameter(fault.parameter),
@@ -114,7 +114,7 @@ def error_text(fault: FaultData, door: Door = PYTHON) -> tuple[str, str]:
 
 def remark_text(remark: RemarkData, door: Door = PYTHON) -> str:
     """The sentence of a remark, as a door says it; of a code that is not known here, the code itself."""
-    template = _catalogues()[1].get(remark.code)
+    template = catalogues()[1].get(remark.code)
     text = remark.code.replace("_", " ") if template is None else told(template, remark.values, door)
     for kind, name in reversed(remark.values.get("places", ())):
         text = f"{name}: {text}" if kind == "file" else f"{kind.capitalize()} {name}: {text}"

@@ -133,17 +133,20 @@ FAULTS: dict[str, FaultWords] = {
         "Steps of {step_db:.6g} dB do not lead from {from_dbfs:.6g} to {to_dbfs:.6g} dBFS.",
         "Give <from_dbfs>, <to_dbfs> and <step_db> as the track was written; its tracks.txt has them.",
     ),
-    "index_not_there": FaultWords("{index} is not there.", "Give the index.json that lies beside the tracks."),
-    "index_unreadable": FaultWords("{index} cannot be read: {reason}.", _WRITE_TRACKS),
-    "index_without_tracks": FaultWords("{index} lists no tracks.", _WRITE_TRACKS),
+    "index_not_there": FaultWords(
+        "{received} is not there.", "Give the index.json that lies beside the tracks."
+    ),
+    "index_unreadable": FaultWords("{received} cannot be read: {reason}.", _WRITE_TRACKS),
+    "index_without_tracks": FaultWords("{received} lists no tracks.", _WRITE_TRACKS),
     "track_not_in_index": FaultWords(
-        "{index} has no staircase or glide named {received}.", "It has: {allowed}. Give one with {parameter}."
+        "{received} has no staircase or glide named {received}.",
+        "It has: {allowed}. Give one with {parameter}.",
     ),
     "track_not_chosen": FaultWords(
-        "{index} has {tracks} staircases and glides.", "Choose with {parameter} from: {allowed}."
+        "{received} has {tracks} staircases and glides.", "Choose with {parameter} from: {allowed}."
     ),
     "track_damaged": FaultWords(
-        "{index}: the entry of {received} cannot be used ({reason}).",
+        "{received}: the entry of {received} cannot be used ({reason}).",
         "Write the tracks again, or give <from_dbfs>, <to_dbfs>, <step_db> and <dwell_seconds> instead.",
     ),
     "track_without_index": FaultWords(

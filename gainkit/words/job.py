@@ -82,6 +82,18 @@ FAULTS: dict[str, FaultWords] = {
         "{received} is not a TOML file: {reason}.",
         'Each line is key = value: text in "quotes", numbers bare with a decimal point, true or false.',
     ),
+    "toml_sign": FaultWords(
+        "{received}, line {line}, column {column}: the sign {sign} ({name}) cannot stand there.",
+        lambda v: (
+            "Type a plain {instead} in its place; word processors put such signs in, a text editor does not."
+            if v["instead"]
+            else 'Take it out, or put the text in plain "quotes".'
+        ),
+    ),
+    "toml_comma": FaultWords(
+        "{received}, line {line}, column {column}: {typed} has a decimal comma.",
+        "Write {instead}: numbers in this file have a decimal point.",
+    ),
     "unknown_key": FaultWords(_unknown_key, SYSTEM_REMEDY),
     "unknown_table": FaultWords(
         lambda v: (
@@ -114,6 +126,10 @@ FAULTS: dict[str, FaultWords] = {
     "too_many_channels": FaultWords("found {received} channels; allowed: at most {most}", SYSTEM_REMEDY),
     "one_of_them": FaultWords("give {allowed}, not both", SYSTEM_REMEDY),
     "needs_each_other": FaultWords("a feed needs {allowed}", SYSTEM_REMEDY),
+    "supply_place_needed": FaultWords(
+        'missing; say where the volts were measured: "battery" (the feed\'s loss is then taken off) or "amplifier"',
+        SYSTEM_REMEDY,
+    ),
     "built_in_fed_by": FaultWords(
         'a built-in channel is a loudspeaker output: write "{allowed}" or leave it out', SYSTEM_REMEDY
     ),
@@ -128,8 +144,9 @@ REMARKS: dict[str, Template] = {
     "earlier_note": "{note}",
     # ---- the plan of a car ---------------------------------------------------------------------------------
     "trim_own_level": lambda v: (
-        f"Turn this output's own level down by {-v['trim_db']:.1f} dB: it clips at {{clip_dbfs:g}} dBFS, and an "
-        "overlap of {overlap_db:g} dB asks for no earlier than {latest_dbfs:g} dBFS."
+        f"Turn this output's own level down by {-v['trim_db']:.1f} dB: it clips at {{clip_dbfs:.1f}} dBFS; with its "
+        "overlap of {overlap_db:g} dB, its margin and its loudspeaker's limit that is to happen at "
+        "{latest_dbfs:.1f} dBFS."
     ),
     "speaker_output_not_measured": lambda v: (
         "Measure the radio's loudspeaker output and give "
@@ -161,7 +178,22 @@ REMARKS: dict[str, Template] = {
         "With all amplifiers at full power the feed carries {supply_amperes:.0f} A and loses {lost_volts:.2f} V: "
         "unregulated channels are calculated at {amplifier_volts:.2f} V."
     ),
-    "size_cable_and_fuse": "Size cable and fuse for that current by their makers' tables and local codes (<find_feed()>).",
+    "power_beyond_fuse": (
+        "With all amplifiers at full power {supply_amperes:.0f} A flow, and the fuse at the battery holds "
+        "{fuse_amperes:g} A: it would blow, or the plates promise more than the amplifiers give. Never fit a larger "
+        "fuse than the cable's maker and local code allow."
+    ),
+    "feed_not_given": (
+        "{supply_volts:g} V were measured at the battery, and the feed is not given: what it loses is not taken off, "
+        "and unregulated amplifiers clip earlier than calculated. Give <supply.feed_length_m> with <supply.feed_mm2>, "
+        "or measure at the amplifier under load."
+    ),
+    "source_figures_disagree": (
+        "The radio's loudspeaker output was given as {speaker_volts:g} V for 0 dBFS, and its onset of clipping says "
+        "{onset_volts:.3g} V, {apart_db:+.1f} dB apart: the louder one counts here. Measure its onset of clipping in "
+        "volts and give <measured_clip_volts>."
+    ),
+    "example_figures": lambda v: _example_figures(v),
     "clip_apart": (
         "The channels do not clip together: {first} is the first as the volume goes up, {last} the last, "
         "{apart_db:.1f} dB later."
@@ -219,6 +251,18 @@ REMARKS: dict[str, Template] = {
     "accepted": "{accepted} is accepted: {reason}",
     "job_headline": lambda v: _headline(v),
 }
+
+
+def _example_figures(values: Mapping[str, Any]) -> str:
+    if values["whole"]:
+        return (
+            "Every figure of source and channels is the example's, of a car that does not exist: replace them by what "
+            "stands on the plates and pages of this car before anything is set by them."
+        )
+    places = (["the source"] if values["source"] else []) + [shown(each) for each in values["channels"]]
+    text = "These still hold the example's figures: " + ", ".join(places) + ". Are they this car's?"
+    return Finished(text)
+
 
 SHORT: dict[str, Template] = {
     "dc_at_output": "DC of {dc_volts:+.2g} V",

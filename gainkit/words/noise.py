@@ -10,7 +10,9 @@ from gainkit.words import FaultWords, Template
 FAULTS: dict[str, FaultWords] = {
     "band_empty": FaultWords("{parameter} is no band: {received}.", "Give {allowed}."),
     "no_stages": FaultWords("There is no stage in this chain.", "Give {allowed}."),
-    "gains_for_stages": FaultWords("{received} gains are given for {allowed} stages.", "Give one gain for each stage."),
+    "gains_for_stages": FaultWords(
+        "{received} gains are given for {allowed} stages.", "Give one gain for each stage."
+    ),
     "stage_range": FaultWords("its highest gain, {received} dB, is below its lowest.", "Give {allowed}."),
     "split_clips": FaultWords(
         "A gain of {received} dB lets the chain clip on the loudest signal.", "Ask for {allowed}."
@@ -20,7 +22,8 @@ FAULTS: dict[str, FaultWords] = {
         "It is not known where {stage} clips, so there is no quietest split.", "Give its {parameter} in volts."
     ),
     "split_stage_range": FaultWords(
-        "The quietest split asks {stage} for a gain that it does not have.", "Ask for {allowed}, or set that stage by hand."
+        "The quietest split asks {stage} for a gain that it does not have.",
+        "Ask for {allowed}, or set that stage by hand.",
     ),
 }
 
@@ -36,12 +39,12 @@ def _share(values: Mapping[str, Any]) -> str:
 
 
 MAINS = (
-    "Mains hum of {fundamental_hz:.4g} Hz and its orders, {rms_volts:.3g} V. Something in the chain hangs on mains "
+    "Mains power, {fundamental_hz:.4g} Hz and its orders, {rms_volts:.3g} V. Something in the chain hangs on mains "
     "power: a charger, a laptop's supply, a bench supply, or the recorder's own ground. Unplug them one by one."
 )
 
 REMARKS: dict[str, Template] = {
-    "noise_quiet": "Quiet: the noise lies {below_target_db:.0f} dB under the target, A-weighted.",
+    "noise_quiet": "The noise lies {below_target_db:.0f} dB under the target, A-weighted.",
     "noise_digital_zero": "Every sample is zero for {seconds:.3g} s: that is no input, or a mute. Nothing of the chain was recorded.",
     "noise_recorder_overload": "The recorder's input was overloaded: turn it down and record again.",
     "noise_partly_still": (
@@ -63,16 +66,16 @@ REMARKS: dict[str, Template] = {
     "noise_band_cut": "The recording only holds the band from {low_hz:.4g} to {high_hz:.5g} Hz.",
     "noise_clicks": "{left_out_seconds:.2g} s of thumps and clicks were left out.",
     "hiss": (
-        "Hiss, {hiss_volts:.3g} V without its lines. Unplug the signal cable at the amplifier: if it stays, the gain "
+        "{hiss_volts:.3g} V of it is no line. Unplug the signal cable at the amplifier: if it stays, the gain "
         "control is set too high for the source; if it goes, it comes from the source or a processor before it."
     ),
     "hum_mains": MAINS,
     "hum_unknown": (
-        "Hum of {fundamental_hz:.4g} Hz, {rms_volts:.3g} V, no mains frequency. Record once more with the engine off, "
+        "Lines of {fundamental_hz:.4g} Hz, {rms_volts:.3g} V, no mains frequency. Record once more with the engine off, "
         "and compare."
     ),
     "whine_alternator": (
-        "Alternator whine of {fundamental_hz:.4g} Hz and its orders, {rms_volts:.3g} V: it moves with the engine's "
+        "Alternator, {fundamental_hz:.4g} Hz and its orders, {rms_volts:.3g} V: it moves with the engine's "
         "speed. Look at grounds first (source and amplifier to one point), then at signal cables beside power "
         "cables, then at the charging system."
     ),
@@ -81,17 +84,21 @@ REMARKS: dict[str, Template] = {
         "or unplug adapters, chargers and cameras one by one."
     ),
     "whine_unknown": (
-        "A whine of {fundamental_hz:.5g} Hz, {rms_volts:.3g} V. Record once more at another speed of the engine, or "
+        "Lines of {fundamental_hz:.5g} Hz, {rms_volts:.3g} V. Record once more at another speed of the engine, or "
         "with it off, and compare: that tells alternator from the rest."
     ),
     "line_family_stays": "The lines of {fundamental_hz:.5g} Hz are in both recordings: what was switched off has nothing to do with them.",
-    "line_family_changes": lambda v: f"The lines of {{fundamental_hz:.5g}} Hz are {_change(v)} than in the other recording.",
+    "line_family_changes": lambda v: (
+        f"The lines of {{fundamental_hz:.5g}} Hz are {_change(v)} than in the other recording."
+    ),
     "line_family_gone": "The lines of {fundamental_hz:.5g} Hz are not in the other recording: they come from what was off there.",
     "line_family_moves": (
         "The lines of {fundamental_hz:.5g} Hz stand at another frequency in the other recording ({speed_ratio:.3g} "
         "times here): they move with the engine's speed."
     ),
-    "hiss_changes": lambda v: f"The hiss is {_change(v)} than in the other recording: it comes from what was changed.",
+    "hiss_changes": lambda v: (
+        f"The hiss is {_change(v)} than in the other recording: it comes from what was changed."
+    ),
     "hiss_stays": "The hiss is the same in both recordings: it comes from behind what was changed.",
     "recorder_steps": "The hiss is no more than the rounding of the recorder's own steps: record with more bits, or more gain.",
     "recorder_share": _share,
