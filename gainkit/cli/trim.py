@@ -53,7 +53,7 @@ def trim(
 
 
 def _trim_text(found: Trim) -> str:
-    from gainkit.cli.plain import bullets, headline, sections, wrapped
+    from gainkit.cli.plain import bullets, headline, sections
 
     facts = [f"It clips at {found.clip_dbfs_before:g} dBFS now, at {found.clip_dbfs_after:g} dBFS then."]
     if found.most_volts is not None:
@@ -69,7 +69,7 @@ def _trim_text(found: Trim) -> str:
         )
     return sections(
         headline(f"TRIM {found.trim_db:.1f} dB"),
-        "\n".join(wrapped(line, "", "  ") for line in facts),
+        bullets("Figures", facts),
         _why(found),
         bullets("Notes", found.notes),
     )
