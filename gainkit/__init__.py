@@ -69,6 +69,7 @@ if TYPE_CHECKING:
         find_polarity,
         match_levels,
     )
+    from gainkit.verbs.loads import find_impedance
     from gainkit.verbs.measuring import measure
     from gainkit.verbs.planning import plan_system
     from gainkit.verbs.simulating import simulate
@@ -113,6 +114,7 @@ __all__ = [
     "draw_waveform",
     "find_clean_volume",
     "find_feed",
+    "find_impedance",
     "find_loads",
     "find_meter_reading",
     "find_noise",
@@ -223,6 +225,7 @@ _ROOMS = {
         "match_levels",
     ),
     "gainkit.recorder": ("calibrate_recorder",),
+    "gainkit.verbs.loads": ("find_impedance",),
     "gainkit.verbs.measuring": ("measure",),
     "gainkit.verbs.planning": ("plan_system",),
     "gainkit.verbs.simulating": ("simulate",),
