@@ -38,8 +38,8 @@ LEAST_COHERENCE = 0.98
 """Share of one channel's power in a band that the other explains, for a point to be told [-] (our choice)."""
 
 LEAST_BINS = 7
-"""Bins of the spectrum in a band at least [-]: with three figures fitted, two unrelated noises pass for one once
-in six million bands, 0.02^4 (derivation)."""
+"""Bins of the spectrum in a band at least [-]: with three figures fitted, two unrelated noises pass for one
+once in six million bands, 0.02^4 (derivation)."""
 
 LEAST_SHARE_DB = -60.0
 """A band weaker than this against the strongest was not played [dB] (our choice)."""

@@ -15,9 +15,11 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from gainkit import job
+from gainkit import measure as gainkit_measure
 from gainkit.calculator import clipped, programme
 from gainkit.calculator.amplifier import Rating
 from gainkit.calculator.channel import Channel, MeterLimits, channel_from
+from gainkit.calculator.explain import explain
 from gainkit.calculator.programme import Band, find_programme
 from gainkit.calculator.ranges import faults_of
 from gainkit.calculator.setting import Target
@@ -441,6 +443,25 @@ def test_the_supply_has_one_place(tmp_path: Path) -> None:
     assert "feed_not_given" in codes(told.cautions)
 
 
+def test_the_plan_judges_the_wire_as_the_feed_does(tmp_path: Path, gainkit: Run) -> None:
+    """600 W through 4 mm2 are told as unsafe in the plan of a car too, and copper-clad aluminium loses more."""
+    large = "rated_watts = 600\nrated_ohms = 4\nload_ohms = 4\nregulated = true"
+    supply = 'volts = 13.2\nat = "battery"\nfeed_length_m = 5\nfeed_mm2 = 4'
+    plan = planned(tmp_path, large, supply=supply)
+    told = {each.code: each.severity for each in plan.cautions}
+    assert told["wire_not_safe"] == "danger"
+    assert gainkit("plan", tmp_path / "system.toml").out.startswith("Danger\n")
+    thick = supply.replace("feed_mm2 = 4", "feed_mm2 = 50")
+    volts = [
+        planned(tmp_path, large, supply=f'{thick}\nfeed_material = "{metal}"').channels[0].supply_volts
+        for metal in ("copper", "cca")
+    ]
+    # 63 % of copper's conductance: the loss grows by a little more than 1 / 0.63
+    assert 1.55 < (13.2 - (volts[1] or 0)) / (13.2 - (volts[0] or 0)) < 1.7
+    larger = planned(tmp_path, large, supply=f"{supply}\nfuse_amperes = 150")
+    assert "fuse_above_wire" in codes(larger.cautions)
+
+
 def test_what_was_running_is_told(tmp_path: Path, gainkit: Run) -> None:
     resting = planned(tmp_path, UNREGULATED, supply='volts = 12.6\nstate = "resting"').channels[0]
     assert one(resting, "supply_measured_at_rest").severity == "fault"
@@ -597,6 +618,56 @@ def test_an_untouched_example_is_told(tmp_path: Path) -> None:
     assert "example_figures" not in codes(planned(tmp_path, UNREGULATED).cautions)
 
 
+def test_a_new_job_is_told_to_be_the_examples(gainkit: Run, tmp_path: Path) -> None:
+    gainkit("job", "new", tmp_path / "car")
+    answer = gainkit("plan", tmp_path / "car" / "system.toml", "--json").json
+    told = next(each for each in answer["cautions"] if each["code"] == "example_figures")
+    assert (told["severity"], told["whole"]) == ("fault", True)
+
+
+def test_no_power_is_told_of_an_output_that_plays_into_nothing(gainkit: Run, tmp_path: Path) -> None:
+    """Loudspeakers are unplugged while setting: a plan's load takes no watts, only one given by hand does."""
+    import soundfile
+
+    from tests.waves import RATE, sine
+
+    capture = tmp_path / "front.wav"
+    soundfile.write(capture, sine(997, peak=0.5), RATE, subtype="PCM_24")
+    call = ("measure", capture, "--full-scale-volts", 40, "--system", EXAMPLE, "--for", "Front/left")
+    assert gainkit(*call, "--json").json["watts"] is None
+    assert "Power" not in gainkit(*call).out
+    assert gainkit(*call, "--load-ohms", 4, "--json").json["watts"] == pytest.approx(50, rel=1e-3)  # 14.14 V
+    python = gainkit_measure(capture, full_scale_volts=40, system=EXAMPLE, for_output="Front/left")
+    assert python.watts is None
+
+
+# ---- the steps ---------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    "figures",
+    [
+        {"watts": 100, "ohms": 4, "rated_thd_percent": 10, "meter_percent": 1, "guard_band": True},
+        {"watts": 1000, "ohms": 4, "speaker_watts": 100, "overlap_db": 5, "overlap_limit": "amplifier"},
+        {"load_ohms": 4, "built_in": True, "supply_volts": 14.4, "drop_volts": 2, "margin_db": 1},
+        {"ratings": [(100, 4), (150, 2)], "load_ohms": 3, "supply_volts": 13, "rated_supply_volts": 14.4},
+    ],
+)
+def test_the_steps_end_in_the_figures(figures: dict[str, object]) -> None:
+    channel = channel_from(figures)
+    result = find_target(channel)
+    ends = {step.line.split(" = ")[0]: step.line.rsplit(" = ", 1)[-1] for step in explain(channel, result)}
+    onset = "bridge-tied stage at most" if channel.built_in else "clip"
+    assert ends[onset] == f"{result.clip_volts:.2f} V"
+    assert ends["target"] == f"{result.target_volts:.2f} V"
+    assert ends["set"] == f"{result.set_volts:.2f} V"
+    assert ends["full scale"] == f"{result.full_scale_watts:.1f} W"
+    if result.most_clip_volts is not None:
+        assert ends["at most"] == f"{result.most_clip_volts:.2f} V"
+    if result.guard_band_volts is not None:
+        assert ends["uncertainty of set"] == f"{result.set_uncertainty_volts:.2f} V"
+
+
 # ---- a careless user ---------------------------------------------------------------------------------------
 
 CARELESS = [  # (what goes wrong, call, code that must be told, and how gravely)
@@ -658,3 +729,156 @@ def test_a_tone_that_suits_is_a_tone_that_the_simple_meter_reads(gainkit: Run) -
     answer = gainkit("target", "--watts", 75, "--ohms", 4, "--meter-kind", "average-responding", "--json").json
     assert answer["tone_hz"] == 400
     assert "meter_not_made_for_tone" not in {each["code"] for each in answer["cautions"]}
+
+
+# ---- three doors -------------------------------------------------------------------------------------------
+
+IN_FILE = {  # option to (table, key) of the system file; others stand under their own name in [[channel]]
+    "watts": ("channel", "rated_watts"),
+    "ohms": ("channel", "rated_ohms"),
+    "per_half": ("channel", "rated_per_half"),
+    "crest_db": ("channel", "crest_factor_db"),
+    "source_volts": ("source", "preamp_volts"),
+    "supply_volts": ("supply", "volts"),
+    "supply_state": ("supply", "state"),
+    "supply_tolerance_volts": ("supply", "tolerance_volts"),
+    "efficiency": ("supply", "efficiency"),
+    "meter_kind": ("meter", "kind"),
+    "meter_percent": ("meter", "percent"),
+    "meter_low_hz": ("meter", "low_hz"),
+    "meter_high_hz": ("meter", "high_hz"),
+    "guard_band": ("meter", "guard_band"),
+}
+
+
+def figures_of(call: str) -> dict[str, object]:
+    """The figures of a call by their names: flags are true, numbers numbers, words words."""
+    figures: dict[str, object] = {}
+    words = call.split()
+    for place, word in enumerate(words):
+        if word.startswith("--"):
+            value = (
+                words[place + 1] if place + 1 < len(words) and not words[place + 1].startswith("--") else True
+            )
+            number = isinstance(value, str) and value.lstrip("-").replace(".", "", 1).isdigit()
+            figures[word[2:].replace("-", "_")] = float(str(value)) if number else value
+    return figures
+
+
+def file_of(call: str) -> str:
+    """The same as a system file; a load left out is the rated one, as for the command."""
+    tables: dict[str, dict[str, object]] = {
+        "source": {"preamp_volts": 5.0}, "supply": {"volts": 14.4}, "meter": {}, "channel": {"name": "One"},
+    }  # fmt: skip
+    figures = figures_of(call)
+    figures.setdefault("load_ohms", figures.get("ohms", 4.0))
+    for name, value in figures.items():
+        table, key = IN_FILE.get(name, ("channel", name))
+        tables[table][key] = value
+    lines = []
+    for name, entries in tables.items():
+        lines.append(f"[[{name}]]" if name == "channel" else f"[{name}]")
+        for key, value in entries.items():
+            lines.append(f"{key} = {str(value).lower() if isinstance(value, bool) else repr(value)}")
+    return "\n".join(lines).replace("'", '"')
+
+
+def python_figures(call: str) -> dict[str, object]:
+    """... and as Python's function takes them."""
+    figures = figures_of(call)
+    return {{"crest_db": "crest_factor_db"}.get(name, name): value for name, value in figures.items()}
+
+
+@pytest.mark.parametrize("call", [each[1] for each in CARELESS], ids=[each[0] for each in CARELESS])
+def test_three_doors_say_the_same(gainkit: Run, tmp_path: Path, call: str) -> None:
+    """The file always has a supply and a source: what is said of those alone is left aside."""
+    answer = gainkit("target", *call.split(), "--json").json
+    python = find_target(channel_from(python_figures(call)))
+    path = tmp_path / "system.toml"
+    path.write_text(file_of(call))
+    plan = plan_system(load_system(path)).channels[0]
+    by_command = {(each["code"], each["severity"]) for each in answer["cautions"]}
+    assert by_command == {(each.code, each.severity) for each in python.cautions}
+    of_supply = {"rated_supply_unknown", "speaker_output_not_measured", "drop_not_known", "supply_must_hold"}
+    in_file = {(each.code, each.severity) for each in plan.cautions}
+    assert {each[0] for each in by_command ^ in_file} <= of_supply
+    if "built_in" not in call and "built-in" not in call:
+        for key in ("set_volts", "tone_hz", "tone_dbfs", "full_scale_watts", "average_watts"):
+            assert answer[key] == getattr(python, key) == pytest.approx(getattr(plan, key), rel=1e-12)
+
+
+REFUSED = [  # (call, code)
+    ("--watts 100 --ohms 4 --rated-kind peak", "peak_rating"),
+    ("--watts 100 --ohms 4 --rated-thd-percent 80", "outside_range"),
+    ("--watts 100 --ohms 4 --overlap-limit amplifier", "needs_speaker_watts"),
+    ("--watts 100 --ohms 4 --drop-volts 2", "only_built_in"),
+    ("--load-ohms 4 --built-in --supply-volts 10 --drop-volts 11", "wrong_order"),
+    ("--watts 100 --ohms 4 --highpass-hz 3500 --meter-high-hz 400", "no_tone_fits"),
+    ("--watts 100 --ohms 4 --highpass-hz 3500 --meter-kind average-responding", "no_tone_fits"),
+    ("--watts 100 --ohms 4 --highpass-hz 90 --lowpass-hz 60", "wrong_order"),
+    ("--watts 100 --ohms 4 --fuse-amperes -5", "outside_range"),
+    ("--watts 100 --ohms 4 --load-tolerance-percent 80", "outside_range"),
+    ("--watts 100 --ohms 4 --overlap-db 5 --tone-dbfs -3", "tone_above_overlap"),
+]
+
+
+@pytest.mark.parametrize(("call", "code"), REFUSED)
+def test_three_doors_refuse_the_same(gainkit: Run, tmp_path: Path, call: str, code: str) -> None:
+    assert gainkit("target", *call.split(), "--json").fault["code"] == code
+    with pytest.raises(GainkitError) as by_python:
+        find_target(channel_from(python_figures(call)))
+    assert by_python.value.code == code
+    path = tmp_path / "system.toml"
+    path.write_text(file_of(call))
+    with pytest.raises(GainkitError) as by_file:
+        load_system(path)
+    told = {each.code for each in by_file.value.faults}
+    assert told == {"found_other" if code == "outside_range" else code}  # of one key alone the file's own words
+
+
+# ---- a long table against an own derivation ----------------------------------------------------------------
+
+
+@pytest.mark.long
+def test_four_thousand_random_channels_against_an_own_derivation() -> None:
+    """Everything that follows from one rating, by formulas written out here; the cut sine by quadrature."""
+    from scipy.integrate import quad
+    from scipy.optimize import brentq
+
+    def power(over_db: float) -> float:
+        rail = 10 ** (-over_db / 20)
+        return (
+            2
+            * quad(lambda x: min(math.sin(x), rail) ** 2, 0, math.pi / 2, points=[math.asin(rail)])[0]
+            / (math.pi / 2 * rail * rail)
+        )
+
+    def thd(over_db: float) -> float:
+        rail = 10 ** (-over_db / 20)
+        cut = quad(lambda x: min(math.sin(x), rail) * math.sin(x), 0, math.pi / 2, points=[math.asin(rail)])[0]
+        fundamental = 4 / math.pi * cut / rail
+        return 100 * math.sqrt(max(power(over_db) / fundamental**2 - 1, 0))
+
+    at_ten = power(brentq(lambda x: thd(x) - 10, 0.1, 10, xtol=1e-12))
+    random = np.random.default_rng(3)
+    for _ in range(4000):
+        watts, ohms, load = random.uniform(5, 2000), random.choice([1.0, 2.0, 4.0]), random.choice([4.0, 8.0])
+        speaker, margin, overlap = random.uniform(5, 2000), random.uniform(0, 6), random.uniform(0, 12)
+        supply, source, distorted = random.uniform(10, 15), random.uniform(0.5, 10), bool(random.integers(2))
+        result = found(
+            watts=watts, ohms=ohms, load_ohms=load, speaker_watts=speaker, margin_db=margin, overlap_db=overlap,
+            supply_volts=supply, rated_supply_volts=14.4, source_volts=source,
+            rated_thd_percent=10.0 if distorted else 1.0,
+        )  # fmt: skip
+        clip = math.sqrt(watts * ohms / (at_ten if distorted else 1)) * supply / 14.4
+        target = min(clip, math.sqrt(speaker * load)) * 10 ** (-margin / 20)
+        uncut = target * 10 ** (overlap / 20)
+        over = 20 * math.log10(uncut / clip)
+        full = uncut**2 / load if over <= 0 else clip**2 / load * power(over)
+        tolerance = 1e-8 if distorted else 2e-14
+        assert result.clip_volts == pytest.approx(clip, rel=tolerance)
+        assert result.set_volts == pytest.approx(target, rel=tolerance)
+        assert result.gain_db == pytest.approx(20 * math.log10(uncut / source), abs=1e-7)
+        assert result.sensitivity_volts == pytest.approx(clip * source / uncut, rel=1e-8)
+        assert result.full_scale_watts == pytest.approx(full, rel=1e-7)
+        assert result.speaker_over_db == pytest.approx(10 * math.log10(full / speaker), abs=1e-6)

@@ -18,7 +18,9 @@ from gainkit.cli import (
     demo,
     feed,
     guide,
+    guided,
     job,
+    lesson,
     live,
     load,
     match,
@@ -30,6 +32,8 @@ from gainkit.cli import (
     pad,
     plan,
     polarity,
+    quiz,
+    response,
     routing,
     tones,
     trim,
@@ -47,6 +51,7 @@ ROOMS = (
     polarity,
     routing,
     match,
+    response,
     noise,
     load,
     pad,
@@ -57,8 +62,11 @@ ROOMS = (
     job,
     note,
     live,
+    guided,
     demo,
     guide,
+    lesson,
+    quiz,
 )
 
 

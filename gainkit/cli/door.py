@@ -78,6 +78,8 @@ COMMANDS = {
     "write_sheet": "sheet",
     "watch_input": "live",
     "run_demo": "demo",
+    "write_lesson": "lesson",
+    "write_quiz": "quiz",
     "draw_waveform": "chart waveform",
     "draw_spectrum": "chart spectrum",
     "draw_onset": "chart onset",
@@ -86,6 +88,9 @@ COMMANDS = {
     "draw_levels": "chart levels",
     "draw_power": "chart power",
     "draw_bands": "chart bands",
+    "draw_noise": "chart noise",
+    "draw_job": "chart job",
+    "draw_compare": "chart compare",
 }
 """The command of each job, by its function in Python."""
 

@@ -147,7 +147,9 @@ def _filters_take_level(values: Values) -> str:
 def _full_scale_over_loudspeaker(values: Values) -> str:
     cut = ", cut at the rails," if values["cut"] else ", without a trace of clipping,"
     way_out = (
-        "" if values["over_db"] < 3.0 else " To keep a full-scale sine within the limit give <overlap_limit>."
+        ""
+        if values["over_db"] < 3.0
+        else " To keep a full-scale sine within the limit set <overlap_limit> to amplifier."
     )
     return (
         "At the gain set a full-scale tone (0 dBFS) puts {full_scale_watts:.3g} W into the loudspeaker"
