@@ -75,6 +75,7 @@ if TYPE_CHECKING:
         match_levels,
     )
     from gainkit.verbs.chain import find_response
+    from gainkit.verbs.loads import find_impedance
     from gainkit.verbs.measuring import measure
     from gainkit.verbs.planning import plan_system
     from gainkit.verbs.simulating import simulate
@@ -122,6 +123,7 @@ __all__ = [
     "draw_waveform",
     "find_clean_volume",
     "find_feed",
+    "find_impedance",
     "find_loads",
     "find_meter_reading",
     "find_noise",
@@ -241,6 +243,7 @@ _ROOMS = {
     ),
     "gainkit.recorder": ("calibrate_recorder",),
     "gainkit.verbs.chain": ("find_response",),
+    "gainkit.verbs.loads": ("find_impedance",),
     "gainkit.verbs.measuring": ("measure",),
     "gainkit.verbs.planning": ("plan_system",),
     "gainkit.verbs.simulating": ("simulate",),
