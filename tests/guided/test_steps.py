@@ -151,7 +151,7 @@ def test_noise_and_response_are_read_as_their_steps_ask(car: Path) -> None:
     quiet = take(here, job, [Capture.from_array(hiss, 48_000)])
     assert quiet.result.verdict == "quiet"
     assert look_at(here, job, quiet).large.code == "large_noise_quiet"
-    sweep = Tone("sweep", -20.0, band="full", seconds=2.0)
+    sweep = Tone("sweep", -20.0, band="full", seconds=5.0)
     here = replace(here, kind="response", key="response-1", tone=sweep)
     track = build(tone_spec(sweep), TONE_RATE_HZ).samples()[:, 0]
     around = np.zeros(24_000)
