@@ -12,7 +12,7 @@ from typing import Literal
 
 from gainkit.analysis.clean import is_clean_tone
 from gainkit.analysis.model import Measurement
-from gainkit.analysis.thresholds import LIMIT_THD_PERCENT
+from gainkit.analysis.thresholds import DC_VOLTS, LIMIT_THD_PERCENT
 from gainkit.calculator.ranges import Range, refuse_faults, within
 
 TOLERANCE_DB = 0.5
@@ -22,9 +22,6 @@ control is hardly set finer, and 0.5 dB is hardly heard)."""
 LEAST_TURN_DB = 0.1
 """A distorted tone is told to go down to a target that lies lower by this [dB] (our choice: less is no turn of
 a gain control)."""
-
-DC_VOLTS = 0.1
-"""DC above this does not belong at an output that is off its rails [V] (common practice, no source)."""
 
 DC_SHARE = 0.02
 """... if it is also above this share of the tone's rms volts: a recorder's own offset is smaller [-]."""

@@ -29,6 +29,9 @@ def plain(value: float, digits: int = 3, least: float = 0.0) -> str:
 class Filler(string.Formatter):
     """`str.format` whose 'g' never writes a power of ten, and which shows None as a dash."""
 
+    def get_value(self, key: int | str, args: Any, kwargs: Mapping[str, Any]) -> Any:
+        return kwargs.get(str(key))  # an older record may lack a value: a dash is better than no sentence
+
     def format_field(self, value: Any, format_spec: str) -> Any:
         if value is None:
             return "-"

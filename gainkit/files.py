@@ -14,9 +14,9 @@ from gainkit.errors import GainkitError
 def refuse_existing(path: Path, overwrite: bool) -> None:
     """Raise GainkitError when path is there and may not be replaced."""
     if path.is_dir():
-        raise GainkitError("file_is_folder", received=str(path))
+        raise GainkitError("file_is_folder", received=path)
     if path.exists() and not overwrite:
-        raise GainkitError("file_exists", received=str(path))
+        raise GainkitError("file_exists", received=path)
 
 
 @contextlib.contextmanager
@@ -28,7 +28,7 @@ def whole_file(path: Path, *, overwrite: bool = False) -> Iterator[Path]:
     """
     refuse_existing(path, overwrite)
     if not path.parent.is_dir():
-        raise GainkitError("folder_missing", received=str(path.parent))
+        raise GainkitError("folder_missing", received=path.parent)
     draft = path.with_name(f".{path.stem}-{secrets.token_hex(4)}.part{path.suffix}")
     try:
         yield draft

@@ -33,7 +33,7 @@ def _lines(verdict: str, figures: Iterable[str | None], remarks: Iterable[Any] =
 def _known(template: str, result: Any) -> str | None:
     """A line of figures; None where the first of them is not known."""
     first = template.split("{")[1].split("}")[0].split(":")[0]
-    values = {name: getattr(result, name) for name in type(result).__dataclass_fields__}
+    values = {name: getattr(result, name) for name in {*type(result).__dataclass_fields__, first}}
     return None if values[first] is None else filled(template, values)
 
 
@@ -78,8 +78,9 @@ def _onset(result: Any) -> list[str]:
         known = "no onset found" if result.loudest_judged else "onset not known"
         return _lines(f"{known} up to {max(step.level_dbfs for step in result.steps):g} dBFS", [], result.notes)
     return _lines(
-        f"clipping begins at {result.onset_dbfs:.2f} dBFS (THD {result.limit_thd_percent:g} %)",
+        f"THD reaches {result.limit_thd_percent:g} % at {result.onset_dbfs:.2f} dBFS",
         [
+            _known("clipping begins at {clipping_begins_dbfs:.2f} dBFS", result),
             _known("{onset_volts:.4g} V rms there", result),
             _known("rail at {rail_volts:.4g} V peak", result),
             _known("{small_signal_gain_db:.2f} dB of gain for small signals", result),
@@ -111,9 +112,32 @@ def _routing(result: Any) -> list[str]:
     return _lines(verdict, [f"{len(result.heard)} groups of beeps heard"], (*result.problems, *result.notes))
 
 
+def _noise(result: Any) -> list[str]:
+    return _lines(
+        str(result.verdict),
+        [
+            _known("{a_weighted_volts:.3g} V rms A-weighted", result),
+            _known("{below_target_db:.1f} dB below the target", result),
+        ],
+        result.notes,
+    )
+
+
 def _match(result: Any) -> list[str]:
     trims = (f"{each.file}: {each.trim_db:+.1f} dB" for each in result.captures)
     return _lines(f"trims to match {result.reference}", trims, result.notes)
+
+
+def _response(found: Any) -> list[str]:
+    lines = [found.verdict or "the sweep is not in the recording"]
+    if found.flat is not None:
+        lines.append(f"  flat from {plain(found.flat.low_hz)} to {plain(found.flat.high_hz, 5)} Hz")
+    for name, side in (("high-pass", found.highpass), ("low-pass", found.lowpass)):
+        if side is not None:
+            lines.append(f"  {name} {plain(side.corner_hz, 4)} Hz, {side.family}, order {side.order}")
+    if found.delay_seconds is not None:
+        lines.append(f"  delay {1000 * found.delay_seconds:.3f} ms")
+    return lines
 
 
 def _calibration(result: Any) -> list[str]:
@@ -130,7 +154,10 @@ def _target(result: Any) -> list[str]:
         [
             filled("{target_watts:.4g} W into {load_ohms:g} ohm, limited by the {limited_by}", vars(result)),
             _known("gain {gain_db:.1f} dB", result),
-            filled("headroom {headroom_db:.1f} dB", vars(result)),
+            filled(
+                "full scale {full_scale_volts:.4g} V, {full_scale_watts:.4g} W; headroom {headroom_db:.1f} dB",
+                vars(result),
+            ),
         ],
         result.cautions,
     )
@@ -162,8 +189,11 @@ def _pad(result: Any) -> list[str]:
 
 def _feed(result: Any) -> list[str]:
     if result.amplifier_volts is not None:
-        told = "{amplifier_volts:.2f} V at the amplifier, {supply_amperes:.1f} A"
-        return _lines(filled(told, vars(result)), [_known("{lost_volts:.2f} V lost", result)], result.notes)
+        told = "{verdict}: {amplifier_volts:.2f} V at the amplifier, {supply_amperes:.1f} A"
+        fuse = _known("highest fuse {highest_fuse_amperes:g} A", result)
+        return _lines(
+            filled(told, vars(result)), [_known("{lost_volts:.2f} V lost", result), fuse], result.notes
+        )
     return _lines(filled("{level_lost_db:.2f} dB at the loudspeaker", vars(result)), [], result.notes)
 
 
@@ -225,6 +255,8 @@ SUMMARIES: dict[str, Callable[[Any], list[str]]] = {
     "PolarityPair": _polarity_pair,
     "RoutingResult": _routing,
     "MatchResult": _match,
+    "NoiseResult": _noise,
+    "Response": _response,
     "Calibration": _calibration,
     "Target": _target,
     "Plan": _plan,

@@ -121,20 +121,20 @@ def test_volts_between_ratings_respect_both_limits(
 
 @ours
 @given(st.floats(1, 60), st.floats(0, 5), st.floats(0, 1), st.floats(0, 1))
-def test_plus_minus_lies_between_the_largest_part_and_the_sum(
+def test_uncertainty_lies_between_the_largest_part_and_the_sum(
     volts: float, percent: float, floor: float, tolerance: float
 ) -> None:
     meter = volts * percent / 100 + floor
     tone = volts * (10 ** (tolerance / 20) - 1)
-    found = targets.plus_minus_volts(volts, percent, floor, tolerance)
+    found = targets.uncertainty_volts(volts, percent, floor, tolerance)
     assert max(meter, tone) - 1e-12 <= found <= meter + tone + 1e-12
 
 
-def test_plus_minus_covers_95_percent_of_what_meter_and_tone_can_do() -> None:
+def test_uncertainty_covers_95_percent_of_what_meter_and_tone_can_do() -> None:
     """Monte Carlo in the manner of GUM supplement 1: two rectangular distributions."""
     random = np.random.default_rng(7)
     set_volts, percent, floor, tolerance = 20.0, 1.2, 0.05, 0.1
-    half = targets.plus_minus_volts(set_volts, percent, floor, tolerance)
+    half = targets.uncertainty_volts(set_volts, percent, floor, tolerance)
     meter = set_volts * percent / 100 + floor
     tone = set_volts * (10 ** (tolerance / 20) - 1)
     off = random.uniform(-meter, meter, 200_000) + random.uniform(-tone, tone, 200_000)
@@ -157,7 +157,8 @@ def test_every_quantity_takes_arrays_and_agrees_with_its_floats() -> None:
     )
     lower = targets.lower_limit_volts(np.array([1.0, 5.0]), np.array([3.0, 2.0]))
     np.testing.assert_array_equal(lower, [1.0, 2.0])
-    assert targets.plus_minus_volts(np.array([10.0, 20.0]), 1.0, 0.0, 0.0).tolist() == pytest.approx([0.1, 0.2])
+    spread = targets.uncertainty_volts(np.array([10.0, 20.0]), 1.0, 0.0, 0.0)
+    assert spread.tolist() == pytest.approx([0.1, 0.2])
 
 
 # ---- several ratings, bridging, supply ---------------------------------------------------------------------
@@ -394,7 +395,7 @@ def test_target_command_has_the_settled_keys_in_order(gainkit) -> None:
 
 def test_target_text_shows_the_setting_first_then_why(gainkit) -> None:
     out = gainkit("target", "--watts", 75, "--ohms", 4).out
-    assert out.splitlines()[1].startswith("   SET  17.32 V   tone at 0 dBFS")
+    assert out.index("Danger") < out.index("   SET  17.32 V   tone at 0 dBFS, 997 Hz") < out.index("Why")
     assert "clip = sqrt(rated watts x rated ohms) = sqrt(75 W x 4 ohm) = 17.32 V" in out
     assert "Joule" not in out
     assert "Joule" in gainkit("target", "--watts", 75, "--ohms", 4, "--explain").out
@@ -402,29 +403,30 @@ def test_target_text_shows_the_setting_first_then_why(gainkit) -> None:
 
 
 @pytest.mark.parametrize(
-    ("call", "named"),
+    ("call", "code", "parameter"),
     [
-        (["--watts", "-75", "--ohms", "4"], "--watts is -75"),
-        (["--watts", "nan", "--ohms", "4"], "--watts is nan"),
-        (["--watts", "75", "--ohms", "inf"], "--ohms is inf"),
-        (["--watts", "75", "--ohms", "0"], "--ohms is 0"),
-        (["--watts", "75"], "--watts and --ohms belong together"),
-        ([], "--measured-clip-volts"),
-        (["--watts", "75", "--ohms", "4", "--overlap-db", "-1"], "--overlap-db is -1"),
-        (["--watts", "75", "--ohms", "4", "--overlap-db", "5", "--tone-dbfs", "-3"], "louder than an overlap"),
-        (["--watts", "75", "--ohms", "4", "--tone-dbfs", "1"], "--tone-dbfs is 1"),
-        (["--watts", "75", "--ohms", "4", "--supply-volts", "12"], "belong together"),
-        (["--watts", "75", "--ohms", "4", "--per-half"], "--per-half"),
-        (["--rating", "75x4"], "--rating is '75x4'"),
-        (["--rating", "75@4", "--rating", "60@4", "--load-ohms", "4"], "same load"),
-        (["--rating", "75@4", "--rating", "110@2"], "--load-ohms is missing"),
-        (["--watts", "75", "--ohms", "4", "--rating", "110@2"], "--watts and --rating"),
-        (["--watts", "1e999", "--ohms", "4"], "--watts is inf"),
-        (["--watts", "much", "--ohms", "4"], "'--watts'"),
+        ("--watts -75 --ohms 4", "outside_range", "watts"),
+        ("--watts nan --ohms 4", "outside_range", "watts"),
+        ("--watts 75 --ohms inf", "outside_range", "ohms"),
+        ("--watts 75 --ohms 0", "outside_range", "ohms"),
+        ("--watts 75", "needs_other", "watts"),
+        ("", "output_limit_unknown", "ratings"),
+        ("--watts 75 --ohms 4 --overlap-db -1", "outside_range", "overlap_db"),
+        ("--watts 75 --ohms 4 --overlap-db 5 --tone-dbfs -3", "tone_above_overlap", "tone_dbfs"),
+        ("--watts 75 --ohms 4 --tone-dbfs 1", "outside_range", "tone_dbfs"),
+        ("--watts 75 --ohms 4 --supply-volts 12", "needs_other", "supply_volts"),
+        ("--watts 75 --ohms 4 --per-half", "per_half_unbridged", "per_half"),
+        ("--rating 75x4", "not_a_rating", "ratings"),
+        ("--rating 75@4 --rating 60@4 --load-ohms 4", "same_load_twice", "ratings"),
+        ("--rating 75@4 --rating 110@2", "missing", "load_ohms"),
+        ("--watts 75 --ohms 4 --rating 110@2", "not_both", "watts"),
+        ("--watts 1e999 --ohms 4", "outside_range", "watts"),
+        ("--watts much --ohms 4", "not_a_number", "watts"),
     ],
 )
-def test_target_refuses_in_two_parts(gainkit, call: list[str], named: str) -> None:
-    assert named in gainkit("target", *call, "--json").refused()
+def test_target_refuses_by_code(gainkit, call: str, code: str, parameter: str) -> None:
+    fault = gainkit("target", *call.split(), "--json").fault
+    assert (fault["code"], fault["parameter"]) == (code, parameter)
 
 
 def test_target_with_several_ratings_and_a_measured_onset(gainkit) -> None:

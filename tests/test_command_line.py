@@ -177,7 +177,7 @@ def test_text_has_the_terminals_width(
     monkeypatch.setenv("COLUMNS", columns)
     assert plain.width() == width
     lines = gainkit("target", "--watts", 75, "--ohms", 4, "--overlap-db", 5).out.splitlines()
-    assert lines[0] == "=" * width
+    assert "=" * width in lines
     if width >= 59:
         assert max(map(len, lines)) <= width
 

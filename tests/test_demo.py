@@ -29,8 +29,8 @@ def test_its_files_are_those_of_the_commands(
     car = shutil.copytree(demo[0], tmp_path / "car")
     assert gainkit("tones", "check", car / "stick").code == 0
     found = gainkit(
-        "measure", car / "captures" / "front_as_left.wav", "--calibration", car / "recorder.toml",
-        "--system", car / "system.toml", "--for", "Front", "--require-clean", "--json",
+        "measure", car / "captures" / "front_left_as_left.wav", "--calibration", car / "recorder.toml",
+        "--system", car / "system.toml", "--for", "Front/left", "--require-clean", "--json",
     )  # fmt: skip
     assert found.code == 0
     assert abs(found.json["target"]["change_db"]) < 0.02
@@ -43,9 +43,9 @@ def test_a_demo_is_written_anew_when_asked(
     demo: tuple[Path, Answer], gainkit: Callable[..., Answer], tmp_path: Path
 ) -> None:
     car = shutil.copytree(demo[0], tmp_path / "car")
-    (car / "captures" / "front_as_left.wav").write_bytes(b"")
+    (car / "captures" / "front_left_as_left.wav").write_bytes(b"")
     assert gainkit("demo", car, "--overwrite").code == 0
-    assert (car / "captures" / "front_as_left.wav").stat().st_size > 0
+    assert (car / "captures" / "front_left_as_left.wav").stat().st_size > 0
 
 
 def test_a_folder_of_somebodys_is_left_alone(gainkit: Callable[..., Answer], tmp_path: Path) -> None:

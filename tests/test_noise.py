@@ -188,6 +188,72 @@ def test_what_goes_with_the_source_is_told() -> None:
     assert "hiss_stays" in codes(same.notes)
 
 
+def test_engines_that_idle_in_both_captures_are_one_engine() -> None:
+    idle = hiss(6) + orders(6, 211.7, 0.01, ALTERNATOR)
+    faster = hiss(6, seed=7) + orders(6, 330.0, 0.005, ALTERNATOR)
+    result = read(idle, against=volts_of(faster))
+    (moved,) = [note for note in result.notes if note.code == "line_family_moves"]
+    assert moved.values["speed_ratio"] == pytest.approx(211.7 / 330.0, rel=0.01)
+    off = read(idle, against=volts_of(hiss(6, seed=8)))
+    assert "line_family_gone" in codes(off.notes)
+    assert only(off, "alternator").moves is True
+
+
+def test_a_single_line_that_wanders_is_no_hiss() -> None:
+    result = read(hiss(6) + orders(6, 1270.0, 0.01, [(1, 8e-4)]))
+    family = only(result, "alternator")
+    assert family.rms_volts == pytest.approx(8e-4, rel=0.03)
+    assert result.hiss_volts == pytest.approx(IN_BAND, rel=0.03)
+    assert result.verdict == "whine"
+
+
+def test_ignition_is_a_comb_that_moves() -> None:
+    time = np.arange(8 * RATE) / RATE
+    turns = np.cumsum(30 * (1 + 0.005 * np.sin(2 * np.pi * time / 3))) / RATE
+    spark = 5e-3 * np.exp(-np.arange(480) / 60) * np.sin(2 * np.pi * 3000 * np.arange(480) / RATE)
+    ticks = np.convolve(np.diff(np.floor(turns), prepend=0.0), spark)[: len(time)]
+    family = read(hiss(8) + ticks).families[0]
+    assert family.kind == "alternator"
+    assert family.fundamental_hz == pytest.approx(30.0, rel=0.01)
+    assert len(family.orders) > 50
+    assert family.rms_volts == pytest.approx(float(np.sqrt(np.mean(ticks**2))), rel=0.1)
+
+
+def test_a_line_that_comes_and_goes_does_not_move() -> None:
+    time = np.arange(8 * RATE) / RATE
+    result = read(hiss(8) + lines(8, [(1234.0, 1e-3), (2468.0, 5e-4)]) * (np.sin(2 * np.pi * time / 4) > 0))
+    assert not any(family.moves for family in result.families)
+
+
+def test_a_thump_is_left_out_and_told() -> None:
+    samples = hiss(10)
+    samples[24_000:28_800] += 0.5 * np.exp(-np.arange(4800) / 1000)
+    result = read(samples + lines(10, [(3777.7, 3e-4)]))
+    assert result.hiss_volts == pytest.approx(IN_BAND, rel=0.01)
+    assert only(result, "unknown").rms_volts == pytest.approx(3e-4, rel=0.01)
+    (told,) = [note for note in result.notes if note.code == "noise_clicks"]
+    assert 1.0 < told.values["left_out_seconds"] < 4.0
+
+
+def test_a_bridged_output_is_read_across_both_leads() -> None:
+    noise, common = hiss(3), lines(3, [(50.0, 1e-2)])
+    both = np.stack([common + noise / 2, common - noise / 2], axis=1)
+    result = find_noise(Capture.from_array(both, RATE), channel=1, minus=2)
+    assert result.families == ()
+    assert result.hiss_volts == pytest.approx(IN_BAND, rel=0.01)
+    assert (result.channel, result.minus) == (1, 2)
+
+
+@pytest.mark.parametrize("rate", [44_100, 96_000, 192_000])
+def test_other_rates_read_the_same(rate: int) -> None:
+    time = np.arange(3 * rate) / rate
+    noise = HISS * np.random.default_rng(3).standard_normal(len(time))
+    hum = 1e-3 * math.sqrt(2) * np.sin(2 * np.pi * 60 * time)
+    result = find_noise(Capture.from_array(noise + hum, rate))
+    assert only(result, "mains").rms_volts == pytest.approx(1e-3, rel=0.01)
+    assert result.hiss_volts == pytest.approx(HISS * math.sqrt(19_980 / (rate / 2)), rel=0.01)
+
+
 def test_noise_is_told_against_the_target() -> None:
     quiet = read(hiss(3), target_volts=20.0)
     assert quiet.verdict == "quiet"
@@ -220,13 +286,20 @@ def test_steps_of_the_recorder_are_seen_without_a_second_capture(tmp_path: Path)
     soundfile.write(tmp_path / "coarse.wav", samples, RATE, "PCM_16")
     result = find_noise(read_capture(tmp_path / "coarse.wav"))
     assert result.recorder_limited is None  # 0.7 steps of noise stand 7.7 dB over the rounding
-    samples = np.round((hiss(3, 0.1 * step) + lines(3, [(97.3, 20 * step)])) / step) * step
+    samples = np.round((hiss(3, 0.1 * step) + lines(3, [(5.3, 300 * step)])) / step) * step
     soundfile.write(tmp_path / "steps.wav", samples, RATE, "PCM_16")
     limited = find_noise(read_capture(tmp_path / "steps.wav"))
     assert limited.recorder_limited is True
+    assert limited.verdict == "not known"
     (told,) = [note for note in limited.notes if note.code == "recorder_steps"]
     # rounding adds step^2 / 12, white up to half the rate
     assert told.values["rounding_volts"] == pytest.approx(step / math.sqrt(12) * IN_BAND / HISS, rel=1e-6)
+    hum = [(120.0 * order, 20 * step / order) for order in (1, 2, 3)]
+    samples = np.round((hiss(3, 0.1 * step) + lines(3, hum)) / step) * step
+    soundfile.write(tmp_path / "hum.wav", samples, RATE, "PCM_16")
+    heard = find_noise(read_capture(tmp_path / "hum.wav"))  # the hiss is the recorder's, the hum is not
+    assert (heard.recorder_limited, heard.verdict) == (None, "hum")
+    assert "recorder_steps" in codes(heard.notes)
 
 
 @pytest.mark.parametrize("frequency", [50.0, 997.0, 1000.0])
@@ -273,8 +346,8 @@ def test_a_recorder_at_full_scale_is_told(tmp_path: Path) -> None:
 
 
 def test_dc_at_an_output_is_told() -> None:
-    assert "noise_dc" in codes(read(hiss(2) - 0.5).notes)
-    assert "noise_dc" not in codes(read(hiss(2) - 0.01).notes)
+    assert "dc_at_output" in codes(read(hiss(2) - 0.5).notes)
+    assert "dc_at_output" not in codes(read(hiss(2) - 0.01).notes)
 
 
 @pytest.mark.parametrize(

@@ -241,7 +241,7 @@ def test_the_page_as_json_is_what_its_schema_says(tmp_path: Path, gainkit: Calla
     note_typed(folder, None, SupplyReading(12.6, "battery", "idling"))
     void_reading(folder, 1, "lead was off")
     schema = json.loads(SCHEMA.read_text(encoding="utf-8"))
-    assert schema == schema_of(SheetMade, "gainkit sheet --json"), "write it anew: python -m gainkit.sheet"
+    assert schema == schema_of(SheetMade, "the as-left page as JSON"), "write it anew: python -m gainkit.sheet"
     made = gainkit("sheet", folder, "--out", tmp_path / "page.html", "--json").json
     jsonschema.Draft202012Validator(schema).validate(made)
     assert made["sheet"]["headline"] == made["headline"]

@@ -38,6 +38,9 @@ LOUD_DB = 40.0
 MEAN_SHARE = 0.1
 """A mean that jumps by this share of the tone's peak tells of a switch or a plug [-]."""
 
+MEAN_STEPS = 6.0
+"""... unless it moves by a sixth of that all the time: hum [-]."""
+
 MOST_PLACES = 5
 """Dropouts named by their time; more tell nothing new [-]."""
 
@@ -158,8 +161,13 @@ class Blocks:
         return np.asarray(jump < thresholds.PHASE_STEP_RADIANS)
 
     def same_mean(self) -> NDArray[np.bool_]:
-        """(blocks - 1,) True where the mean stays within a tenth of the tone."""
-        return np.asarray(np.abs(np.diff(self.means)) < MEAN_SHARE * np.abs(self.phasors).max())
+        """(blocks - 1,) True where the mean stays within a tenth of the tone, or moves as it does all the time.
+
+        Hum moves the mean of every block; a switch or a plug moves it once.
+        """
+        steps = np.abs(np.diff(self.means))
+        usual = MEAN_STEPS * float(np.median(steps)) if len(steps) else 0.0
+        return np.asarray(steps < max(MEAN_SHARE * float(np.abs(self.phasors).max()), usual))
 
 
 def find_steady(samples: Floats, angular: float, sample_rate_hz: float) -> SteadyPart:

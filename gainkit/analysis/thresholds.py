@@ -84,6 +84,9 @@ OUTLIER_RATIO = 0.05
 OUTLIER_SHARE = 0.002
 """... if they are fewer than this share of all samples [-]."""
 
+DC_VOLTS = 0.1
+"""DC above this does not belong at an output that is off its rails [V] (common practice, no source)."""
+
 OUT_OF_BAND_RATIO = 0.001
 """What lies above the band is told when its rms reaches this share of the tone [-]."""
 

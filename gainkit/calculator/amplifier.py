@@ -11,11 +11,16 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import cast
 
+from gainkit.calculator.clipped import onset_share
 from gainkit.calculator.ranges import OHMS, WATTS, refuse_faults, within
 from gainkit.levels import SINE_CREST, FloatOrArray
 
 PLATE_SLACK = 1.005
 """Ratings contradict each other only beyond this [-]: plates are rounded to whole watts (our choice)."""
+
+CLEAN_THD_PERCENT = 1.0
+"""A rating at this distortion or less is taken as it stands [%]: the onset of clipping lies 0.20 dB below a
+rating at 1 %, less than a gain control is set to (our choice)."""
 
 
 @dataclass(frozen=True)
@@ -114,6 +119,22 @@ def clip_volts_with_sag(ratings: Sequence[Rating], load_ohms: float) -> float | 
     sag_ohms = (above.volts - below.volts) / (below.amperes - above.amperes)
     open_volts = above.volts + above.amperes * sag_ohms
     return open_volts * load_ohms / (load_ohms + sag_ohms)
+
+
+def safe_clip_volts(ratings: Sequence[Rating], load_ohms: float) -> float:
+    """The lower of both bounds on the onset of clipping into any load [V rms]: what can be relied upon."""
+    most = clip_volts_at_load(ratings, load_ohms)
+    cautious = clip_volts_with_sag(ratings, load_ohms)
+    return most if cautious is None else min(most, cautious)
+
+
+def clean_ratings(ratings: Sequence[Rating], thd_percent: float) -> tuple[Rating, ...]:
+    """Ratings given at that distortion as they are at the onset of clipping: watts times `onset_share`.
+
+    Up to `CLEAN_THD_PERCENT` they stay as they are. A model, that of hard rails: see `clipped.onset_share`.
+    """
+    share = onset_share(thd_percent) if thd_percent > CLEAN_THD_PERCENT else 1.0
+    return tuple(Rating(rating.watts * share, rating.ohms) for rating in ratings)
 
 
 def contradictory(ratings: Sequence[Rating]) -> bool:

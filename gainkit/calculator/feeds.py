@@ -3,17 +3,18 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
 
 from gainkit.calculator import ranges
-from gainkit.calculator.ranges import refuse_outside
+from gainkit.calculator.conductors import COPPER, COPPER_CELSIUS, MATERIALS, Material, ohms_per_m
+from gainkit.calculator.feed_cautions import feed_cautions
+from gainkit.calculator.ranges import one_of, refuse_faults, refuse_outside, within
+from gainkit.calculator.wire_safety import CABIN_CELSIUS, Verdict, judge_wire
 from gainkit.errors import GainkitError
 from gainkit.levels import FloatOrArray, db_from_ratio
-from gainkit.remarks import Remark, danger, remark
+from gainkit.remarks import Remark, remark
 from gainkit.results import Result
-
-COPPER_CELSIUS = 20.0
-"""Temperature that copper's resistance is tabulated at [degrees Celsius]."""
 
 USUAL_EFFICIENCY = 0.8
 """Output over input of a switching amplifier at full power [-] (common practice, no source)."""
@@ -21,15 +22,12 @@ USUAL_EFFICIENCY = 0.8
 USUAL_SUPPLY_VOLTS = 14.4
 """A 12 V system while it is charged [V] (common practice, no source)."""
 
-COPPER_OHM_M = 1.0 / 58e6
-"""Resistivity of annealed copper at 20 degrees C [ohm m]: 100 % IACS, IEC 60028."""
-
-COPPER_PER_KELVIN = 0.00393
-"""Temperature coefficient of copper's resistance at 20 degrees C [1/K], IEC 60028."""
+FUSE_DROP_VOLTS = 0.1
+"""What a vehicle fuse drops at its rated current [V] (from memory: about the most ISO 8820 allows a blade)."""
 
 STRANDED_OHM_PER_KM = {
     0.5: 39.0, 0.75: 26.0, 1.0: 19.5, 1.5: 13.3, 2.5: 7.98, 4.0: 4.95, 6.0: 3.30, 10.0: 1.91, 16.0: 1.21,
-    25.0: 0.780, 35.0: 0.554, 50.0: 0.386,
+    25.0: 0.780, 35.0: 0.554, 50.0: 0.386, 70.0: 0.272, 95.0: 0.206, 120.0: 0.161,
 }  # fmt: skip
 """Highest resistance that IEC 60228 allows a flexible (class 5) plain copper conductor, by mm2 [ohm/km]."""
 
@@ -58,11 +56,14 @@ def awg_number(name: str) -> int:
 
 
 def wire_ohms(
-    length_m: FloatOrArray, square_mm: FloatOrArray, temperature_c: float = COPPER_CELSIUS
+    length_m: FloatOrArray,
+    square_mm: FloatOrArray,
+    temperature_c: float = COPPER_CELSIUS,
+    material: Material = COPPER,
 ) -> FloatOrArray:
-    """Resistance of a copper conductor of that length [ohm]: rho l / A x (1 + alpha (T - 20))."""
-    warm = 1.0 + COPPER_PER_KELVIN * (temperature_c - COPPER_CELSIUS)
-    ohms: FloatOrArray = COPPER_OHM_M * warm * length_m / (square_mm * 1e-6)
+    """Resistance of a conductor of that length [ohm], see `conductors.ohms_per_m`."""
+    each: FloatOrArray = ohms_per_m(square_mm, temperature_c, material)
+    ohms: FloatOrArray = length_m * each
     return ohms
 
 
@@ -88,12 +89,66 @@ def level_lost_db(speaker_ohms: FloatOrArray, loop_ohms: FloatOrArray) -> FloatO
     return db_from_ratio(speaker_ohms / (speaker_ohms + loop_ohms))
 
 
+@dataclass(frozen=True)
+class FeedFacts:
+    """What else may be known of a power feed.
+
+    Parameters
+    ----------
+    material : str
+        "copper", or "cca" (copper-clad aluminium).
+    fuse_amperes : float, optional
+        Rating of the fuse at the battery [A]; its own resistance is counted.
+    contact_ohms : float
+        Of all terminals, holders and switches together, beside the fuse [ohm].
+    return_ohms : float, optional
+        Return through the car's body: its resistance [ohm]. Left out: a cable like the feed.
+    measured_drop_volts, measured_amperes : float, optional
+        Volts lost from battery to amplifier, read under load, and the current then; at full power if left out.
+    air_celsius : float
+        Around the cable [degrees Celsius].
+
+    Raises
+    ------
+    GainkitError
+        `outside_range`, `not_a_choice` and `needs_other`.
+    """
+
+    material: str = one_of(tuple(MATERIALS), default=COPPER.name)
+    fuse_amperes: float | None = within(ranges.FUSE_AMPERES, default=None)
+    contact_ohms: float = within(ranges.CONTACT_OHMS, default=0.0)
+    return_ohms: float | None = within(ranges.CONTACT_OHMS, default=None)
+    measured_drop_volts: float | None = within(ranges.SUPPLY_VOLTS, default=None)
+    measured_amperes: float | None = within(ranges.FUSE_AMPERES, default=None)
+    air_celsius: float = within(ranges.AIR_CELSIUS, default=CABIN_CELSIUS)
+
+    def __post_init__(self) -> None:
+        refuse_faults(self)
+
+    def faults(self) -> Iterator[GainkitError]:
+        """Rules between the fields."""
+        if self.measured_amperes is not None and self.measured_drop_volts is None:
+            yield GainkitError(
+                "needs_other", "measured_amperes", self.measured_amperes, other="measured_drop_volts"
+            )
+
+    def loop_ohms(self, length_m: float, square_mm: float, celsius: float) -> float:
+        """Feed, return, fuse and contacts together [ohm]."""
+        one_way = wire_ohms(length_m, square_mm, celsius, MATERIALS[self.material])
+        back = one_way if self.return_ohms is None else self.return_ohms
+        fuse = 0.0 if self.fuse_amperes is None else FUSE_DROP_VOLTS / self.fuse_amperes
+        return one_way + back + self.contact_ohms + fuse
+
+
 @dataclass(frozen=True, repr=False)
 class Feed(Result):
-    """What a cable costs; keys of the other use (power feed or loudspeaker wire) are None.
+    """What a cable costs and stands; keys of the other use (power feed or loudspeaker wire) are None.
 
-    wire_ohms : feed and return together [ohm]. power_lost_db : power in the loudspeaker against no wire [dB].
-    wire_share_percent : share of the power delivered that heats the wire [%]. wire_watts : that heat [W].
+    wire_ohms : feed and return together, with fuse and contacts [ohm]. power_lost_db : power in the loudspeaker
+    against no wire [dB]. wire_share_percent : share of the power delivered that heats the wire [%].
+    wire_watts : that heat [W]; contact_watts : the part of it in contacts. verdict to least_mm2 : see
+    `wire_safety.WireFacts`. measured_ohms : of the whole loop, by the drop measured [ohm]; excess_watts : heat
+    at full power of what that is more than calculated [W].
     """
 
     supply_amperes: float | None
@@ -107,6 +162,21 @@ class Feed(Result):
     wire_watts: float | None
     wire_share_percent: float
     notes: tuple[Remark, ...]
+    verdict: Verdict | None = None
+    amperes_per_mm2: float | None = None
+    heat_watts_per_m: float | None = None
+    contact_watts: float | None = None
+    continuous_amperes: float | None = None
+    most_amperes: float | None = None
+    fuse_amperes: float | None = None
+    highest_fuse_amperes: float | None = None
+    most_fuse_amperes: float | None = None
+    overheats_in_seconds: float | None = None
+    least_mm2: float | None = None
+    material: str = COPPER.name
+    measured_drop_volts: float | None = None
+    measured_ohms: float | None = None
+    excess_watts: float | None = None
 
 
 def find_feed(
@@ -119,8 +189,9 @@ def find_feed(
     efficiency: float = USUAL_EFFICIENCY,
     supply_volts: float = USUAL_SUPPLY_VOLTS,
     temperature_c: float = COPPER_CELSIUS,
+    facts: FeedFacts = FeedFacts(),
 ) -> Feed:
-    """What a power feed or a loudspeaker wire costs in volts and in decibels.
+    """What a power feed or a loudspeaker wire costs in volts and in decibels, and if the feed is safe.
 
     Parameters
     ----------
@@ -137,7 +208,9 @@ def find_feed(
     supply_volts : float
         At the battery [V].
     temperature_c : float
-        Of the copper [degrees Celsius].
+        Of the conductor [degrees Celsius].
+    facts : FeedFacts
+        Metal, fuse, contacts, return and a drop measured, of a power feed.
 
     Returns
     -------
@@ -152,7 +225,8 @@ def find_feed(
 
     References
     ----------
-    IEC 60028 for copper; ASTM B258 for the gauge; the constant-power load as a quadratic (derivation).
+    IEC 60028 for copper; ASTM B258 for the gauge; the constant-power load as a quadratic (derivation); for the
+    verdict IEC 60287, IEC 60364-4-43 and IEC 60949, see `wire_safety`.
 
     Examples
     --------
@@ -168,9 +242,9 @@ def find_feed(
             raise GainkitError("not_both", first, given[0], other=second)
     square_mm = awg_square_mm(float(awg_number(str(awg)))) if mm2 is None else mm2
     if watts is not None:
-        return power_feed(watts, efficiency, supply_volts, length_m, square_mm, temperature_c)
+        return power_feed(watts, efficiency, supply_volts, length_m, square_mm, temperature_c, facts)
     assert speaker_ohms is not None
-    return speaker_wire(speaker_ohms, length_m, square_mm, temperature_c)
+    return speaker_wire(speaker_ohms, length_m, square_mm, temperature_c, facts.material)
 
 
 def power_feed(
@@ -180,6 +254,7 @@ def power_feed(
     length_m: float,
     mm2: float,
     temperature_c: float = COPPER_CELSIUS,
+    facts: FeedFacts = FeedFacts(),
 ) -> Feed:
     """An amplifier as a constant-power load behind feed and return of `length_m` each.
 
@@ -190,25 +265,48 @@ def power_feed(
     refuse_outside("efficiency", efficiency, ranges.FRACTION, needed=True)
     refuse_outside("supply_volts", supply_volts, ranges.SUPPLY_VOLTS, needed=True)
     _refuse_cable(length_m, mm2, temperature_c)
-    loop = wire_ohms(2.0 * length_m, mm2, temperature_c)
+    loop = facts.loop_ohms(length_m, mm2, temperature_c)
     at_amplifier = constant_power_volts(supply_volts, loop, watts / efficiency)
     if math.isnan(at_amplifier):
         most = efficiency * supply_volts**2 / (4.0 * loop)
         raise GainkitError("cable_too_thin", "watts", watts, supply_volts=supply_volts, most_watts=most)
     amperes = watts / efficiency / at_amplifier
-    notes = [
-        remark("input_power_is_of_the_moment", efficiency=efficiency, input_watts=watts / efficiency),
-        danger("fuse_the_feed"),
-        *_stranded_notes(length_m, mm2, amperes),
-    ]
-    return Feed(
-        amperes, amperes * loop, at_amplifier, db_from_ratio(at_amplifier / supply_volts), None, None,
-        loop, mm2, amperes**2 * loop, 100.0 * amperes * loop / supply_volts, tuple(notes),
-    )  # fmt: skip
+    judged = judge_wire(amperes, mm2, facts.fuse_amperes, MATERIALS[facts.material], facts.air_celsius)
+    measured = excess = None
+    if facts.measured_drop_volts is not None:
+        measured = facts.measured_drop_volts / (facts.measured_amperes or amperes)
+        excess = max(measured - loop, 0.0) * amperes**2
+    found = Feed(
+        supply_amperes=amperes,
+        lost_volts=amperes * loop,
+        amplifier_volts=at_amplifier,
+        headroom_lost_db=db_from_ratio(at_amplifier / supply_volts),
+        level_lost_db=None,
+        power_lost_db=None,
+        wire_ohms=loop,
+        square_mm=mm2,
+        wire_watts=amperes**2 * loop,
+        wire_share_percent=100.0 * amperes * loop / supply_volts,
+        notes=(),
+        contact_watts=amperes**2 * facts.contact_ohms,
+        fuse_amperes=facts.fuse_amperes,
+        material=facts.material,
+        measured_drop_volts=facts.measured_drop_volts,
+        measured_ohms=measured,
+        excess_watts=excess,
+        **vars(judged),
+    )
+    about_power = remark("input_power_is_of_the_moment", efficiency=efficiency, input_watts=watts / efficiency)
+    stranded = _stranded_notes(length_m, mm2, amperes) if facts.material == COPPER.name else []
+    return replace(found, notes=(*feed_cautions(found, facts), about_power, *stranded))
 
 
 def speaker_wire(
-    speaker_ohms: float, length_m: float, mm2: float, temperature_c: float = COPPER_CELSIUS
+    speaker_ohms: float,
+    length_m: float,
+    mm2: float,
+    temperature_c: float = COPPER_CELSIUS,
+    material: str = COPPER.name,
 ) -> Feed:
     """A loudspeaker of that nominal impedance [ohm] behind `length_m` of two-core wire.
 
@@ -216,11 +314,11 @@ def speaker_wire(
     """
     refuse_outside("speaker_ohms", speaker_ohms, ranges.OHMS, needed=True)
     _refuse_cable(length_m, mm2, temperature_c)
-    loop = wire_ohms(2.0 * length_m, mm2, temperature_c)
+    loop = wire_ohms(2.0 * length_m, mm2, temperature_c, MATERIALS[material])
     lost = level_lost_db(speaker_ohms, loop)
     share = 100.0 * loop / (speaker_ohms + loop)
     notes = (remark("two_different_losses"),)
-    return Feed(None, None, None, None, lost, lost, loop, mm2, None, share, notes)
+    return Feed(None, None, None, None, lost, lost, loop, mm2, None, share, notes, material=material)
 
 
 def _refuse_cable(length_m: float, mm2: float, temperature_c: float) -> None:

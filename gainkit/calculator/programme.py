@@ -35,28 +35,57 @@ MOST_ORDERS = 120
 of 0 to 20 dB and a crest factor of 12 dB."""
 
 
-def rail_over_rms(crest_factor_db: float, overlap_db: float) -> float:
-    """Rail over rms of the programme as it would be unclipped [-].
+USUAL_CREST_DB = 12.0
+"""Crest factor of programme where none is given [dB] (our choice, between heavily limited music at about 6 to
+9 dB and speech or orchestra at 15 to 20 dB: common practice, no source)."""
 
-    Full-scale peaks stand crest_factor_db above the rms and reach overlap_db beyond the rail.
+
+def rail_over_rms(crest_factor_db: float, overlap_db: float, band_share: float = 1.0) -> float:
+    """Rail over rms of the programme as it would be unclipped [-]; infinite where a band lets nothing through.
+
+    Full-scale peaks stand crest_factor_db above the rms and reach overlap_db beyond the rail. band_share : of
+    the programme's power that the channel's filters let through; what is Gaussian stays so behind a filter.
     """
-    return ratio_from_db(crest_factor_db - overlap_db)
+    return math.inf if band_share <= 0.0 else ratio_from_db(crest_factor_db - overlap_db) / band_share**0.5
 
 
-def average_power_ratio(crest_factor_db: float, overlap_db: float) -> float:
+def average_power_ratio(crest_factor_db: float, overlap_db: float, band_share: float = 1.0) -> float:
     """Long-term power of the clipped programme over that of the sine at the rail [-].
 
     E[min(|x|, c)^2] of a Gaussian x with c = a rms: rms^2 (erf(a/sqrt2) - a sqrt(2/pi) exp(-a^2/2)) +
     c^2 erfc(a/sqrt2); the sine at the rail has c^2 / 2. Derivation: integration by parts.
     """
-    a = rail_over_rms(crest_factor_db, overlap_db)
+    a = rail_over_rms(crest_factor_db, overlap_db, band_share)
+    if math.isinf(a):
+        return 0.0
     inside = math.erf(a / math.sqrt(2)) - a * math.sqrt(2 / math.pi) * math.exp(-a * a / 2)
     return 2.0 * (inside / (a * a) + math.erfc(a / math.sqrt(2)))
 
 
-def time_clipped_share(crest_factor_db: float, overlap_db: float) -> float:
+def time_clipped_share(crest_factor_db: float, overlap_db: float, band_share: float = 1.0) -> float:
     """Share of the time that the programme spends at a rail [-]: erfc(a / sqrt 2)."""
-    return math.erfc(rail_over_rms(crest_factor_db, overlap_db) / math.sqrt(2))
+    return math.erfc(rail_over_rms(crest_factor_db, overlap_db, band_share) / math.sqrt(2))
+
+
+@dataclass(frozen=True)
+class Band:
+    """What a channel's own filters let through of the programme: between these corners [Hz].
+
+    Of pink noise a Butterworth filter of any order passes as much power as a sharp edge at its corner: against
+    the logarithm of frequency its power response is a logistic step, symmetrical about the corner (derivation;
+    the ends of the audible band left aside).
+    """
+
+    low_hz: float = LOW_HZ
+    high_hz: float = HIGH_HZ
+
+    @property
+    def share(self) -> float:
+        """Of the power of pink noise from 20 Hz to 20 kHz [-]."""
+        return max(0.0, pink_share_above(self.low_hz) - pink_share_above(self.high_hz))
+
+
+WHOLE_BAND = Band()
 
 
 def pink_share_above(frequency_hz: float) -> float:
@@ -65,7 +94,9 @@ def pink_share_above(frequency_hz: float) -> float:
     return math.log(HIGH_HZ / inside) / math.log(HIGH_HZ / LOW_HZ)
 
 
-def tweeter_power_ratios(crest_factor_db: float, overlap_db: float, crossover_hz: float) -> tuple[float, float]:
+def tweeter_power_ratios(
+    crest_factor_db: float, overlap_db: float, crossover_hz: float, band: Band = WHOLE_BAND
+) -> tuple[float, float]:
     """Power above a crossover over that of the sine at the rail [-]: (all of it, the part made by clipping).
 
     A Gaussian signal through hard rails leaves as itself times erf(a / sqrt 2) plus products that are
@@ -74,21 +105,26 @@ def tweeter_power_ratios(crest_factor_db: float, overlap_db: float, crossover_hz
     c_n = 2 rms phi(a) He_(n-2)(a) / sqrt(n!), spread as the n-fold convolution of the programme's spectrum.
     Both theorems cited from memory; checked against clipped noise in the tests.
     """
-    a = rail_over_rms(crest_factor_db, overlap_db)
+    a = rail_over_rms(crest_factor_db, overlap_db, band.share)
+    if math.isinf(a):
+        return 0.0, 0.0
     rms_power = 2.0 / (a * a)  # of the unclipped programme, relative to the sine at the rail
-    linear = math.erf(a / math.sqrt(2)) ** 2 * rms_power * pink_share_above(crossover_hz)
-    made = rms_power * _products_above(a, crossover_hz)
+    above = Band(max(band.low_hz, crossover_hz), band.high_hz).share / band.share
+    linear = math.erf(a / math.sqrt(2)) ** 2 * rms_power * above
+    made = rms_power * _products_above(a, crossover_hz, band)
     return linear + made, made
 
 
-def _products_above(a: float, crossover_hz: float) -> float:
+def _products_above(a: float, crossover_hz: float, band: Band) -> float:
     """Power of the clipping products above a frequency, over the unclipped programme's power [-]."""
     import numpy as np
 
     size = PRODUCT_POINTS
     frequency = np.fft.rfftfreq(size, 1.0 / PRODUCT_RATE_HZ)
     spectrum = np.zeros(size // 2 + 1)
-    inside = (frequency >= LOW_HZ) & (frequency <= HIGH_HZ)
+    inside = (frequency >= max(LOW_HZ, band.low_hz)) & (frequency <= min(HIGH_HZ, band.high_hz))
+    if not inside.any():  # a band narrower than the spectrum's steps: all of it at the nearest
+        inside[np.argmin(np.abs(frequency - math.sqrt(band.low_hz * band.high_hz)))] = True
     spectrum[inside] = 1.0 / frequency[inside]
     correlation = np.fft.irfft(spectrum, size)
     correlation /= correlation[0]
@@ -126,41 +162,53 @@ class ProgrammePower:
     tweeter_clipping_watts: float | None
 
 
+def band_of(highpass_hz: float | None, lowpass_hz: float | None) -> Band:
+    """What filters at these corners let through; None where there is none."""
+    return Band(highpass_hz or LOW_HZ, lowpass_hz or HIGH_HZ)
+
+
 def find_programme(
     clip_watts: float,
     crest_factor_db: float,
     overlaps_db: tuple[float, ...],
     crossover_hz: float | None = None,
     target_below_clip_db: float = 0.0,
+    highpass_hz: float | None = None,
+    lowpass_hz: float | None = None,
 ) -> tuple[ProgrammePower, ...]:
     """Long-term power at several overlaps. clip_watts : the channel's power at the onset of clipping [W].
 
     target_below_clip_db : how far the target lies below the rails, by a margin or the loudspeaker's limit; an
-    overlap of that size just makes full-scale peaks touch them [dB]. The tweeter's power is calculated with the
-    load's own impedance and no loss in its crossover. Raises GainkitError for a figure that cannot be.
+    overlap of that size just makes full-scale peaks touch them [dB]. highpass_hz, lowpass_hz : the channel's
+    own filters, which stand before its output stage: what they keep out is no load to it [Hz]. The tweeter's
+    power is calculated with the load's own impedance and no loss in its crossover. Raises GainkitError for a
+    figure that cannot be.
     """
     refuse_outside("clip_watts", clip_watts, POWER_WATTS, needed=True)
     refuse_outside("crest_factor_db", crest_factor_db, CREST_DB, needed=True)
     refuse_outside("crossover_hz", crossover_hz, FREQUENCY_HZ)
     refuse_outside("target_below_clip_db", target_below_clip_db, DIFFERENCE_DB, needed=True)
+    refuse_outside("highpass_hz", highpass_hz, FREQUENCY_HZ)
+    refuse_outside("lowpass_hz", lowpass_hz, FREQUENCY_HZ)
     for overlap in overlaps_db:
         refuse_outside("overlaps_db", overlap, DB_IN_HAND, needed=True)
-    unclipped = average_power_ratio(crest_factor_db, -target_below_clip_db)
+    band = band_of(highpass_hz, lowpass_hz)
+    unclipped = average_power_ratio(crest_factor_db, -target_below_clip_db, band.share)
     rows = []
     for overlap in overlaps_db:
         beyond = overlap - target_below_clip_db
-        ratio = average_power_ratio(crest_factor_db, beyond)
+        ratio = average_power_ratio(crest_factor_db, beyond, band.share)
         tweeter: tuple[float | None, float | None] = (None, None)
         if crossover_hz is not None:
-            above, made = tweeter_power_ratios(crest_factor_db, beyond, crossover_hz)
+            above, made = tweeter_power_ratios(crest_factor_db, beyond, crossover_hz, band)
             tweeter = (clip_watts * above, clip_watts * made)
         rows.append(
             ProgrammePower(
                 overlap_db=overlap,
                 crest_factor_db=crest_factor_db,
                 average_watts=clip_watts * ratio,
-                average_db=power_db_from_ratio(ratio / unclipped) + 0.0,
-                time_clipped_percent=100.0 * time_clipped_share(crest_factor_db, beyond),
+                average_db=power_db_from_ratio(ratio / unclipped) + 0.0 if unclipped else 0.0,
+                time_clipped_percent=100.0 * time_clipped_share(crest_factor_db, beyond, band.share),
                 tweeter_watts=tweeter[0],
                 tweeter_clipping_watts=tweeter[1],
             )

@@ -66,10 +66,19 @@ FRACTION = Range("", 0, 1)
 PERCENT = Range("%", 0, 100, low_allowed=True)
 CREST_DB = Range("dB", 0, 40, low_allowed=True)
 CELSIUS = Range("degrees Celsius", -60, 200, low_allowed=True)
+AIR_CELSIUS = Range("degrees Celsius", -60, 100, low_allowed=True)
+FUSE_AMPERES = Range("A", 0, 10_000)
+CONTACT_OHMS = Range("ohm", 0, 10, low_allowed=True)
 PICOFARADS = Range("pF", 0, 1_000_000, low_allowed=True)
 INPUT_OHMS = Range("ohm", 0, math.inf)
 """Of an interface's input; infinite is an open one, the worst case of a pad."""
 
+RATED_THD_PERCENT = Range("%", 0, 40)
+"""Of a rating: no plate is given closer to a square wave, whose THD is 48 %."""
+
+DROP_VOLTS = Range("V", 0, 20, low_allowed=True)
+SUPPLY_TOLERANCE_VOLTS = Range("V", 0, 5, low_allowed=True)
+LOAD_TOLERANCE_PERCENT = Range("%", 0, 50, low_allowed=True)
 METER_FLOOR_VOLTS = Range("V", 0, 100, low_allowed=True)
 TONE_TOLERANCE_DB = Range("dB", 0, 6, low_allowed=True)
 COUNT = Range("", 1, 64, low_allowed=True, whole=True)
@@ -151,7 +160,7 @@ def all_faults(thing: Any) -> Iterator[GainkitError]:
     yield from (fault for fault in mended.faults() if fault.parameter not in names)
 
 
-def faults_of(kind: type, **fields: Any) -> list[GainkitError]:
+def faults_of(kind: type, /, **fields: Any) -> list[GainkitError]:
     """The faults that building a dataclass from these fields would meet, without building it."""
     thing: Any = object.__new__(kind)
     for each in dataclasses.fields(kind):

@@ -1,12 +1,17 @@
-"""Which tone suits a channel: filters in the amplifier, and the passive crossover behind it."""
+"""Which tone suits a channel: its own filters, the passive crossover behind it, and the meter."""
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
+from typing import TYPE_CHECKING
 
-from gainkit.calculator.channel import Channel
+from gainkit.calculator.meters import BETTER_METER_HZ, SIMPLE_METER_HZ
 from gainkit.levels import FloatOrArray, power_db_from_ratio, ratio_from_db
 from gainkit.remarks import Remark, danger, fault
+
+if TYPE_CHECKING:
+    from gainkit.calculator.channel import Channel, MeterLimits
 
 MID_TONE_HZ = 997.0
 """Tone for full-range channels: 997 Hz, which meets every code of the converter (AES17 practice)."""
@@ -14,12 +19,28 @@ MID_TONE_HZ = 997.0
 BASS_TONE_HZ = 50.0
 """Tone for subwoofer channels (common practice, no source)."""
 
+OTHER_TONES_HZ = (100.0, 200.0, 400.0, 2_000.0, 4_000.0, 6_300.0, 10_000.0, 12_500.0, 16_000.0)
+"""Tones for channels whose filters, crossover or meter keep out those two [Hz]: round figures (our choice)."""
+
 SUBWOOFER_LOWPASS_HZ = 300.0
 """A channel with a low-pass at or under this gets the bass tone (our choice)."""
+
+TWEETER_HIGHPASS_HZ = 1_000.0
+"""A channel with a high-pass at or above this feeds a tweeter (our choice: tweeters are crossed above it)."""
+
+TWEETER_TONE_WATTS = 1.0
+"""Steady tone that a tweeter left connected by mistake takes for the time of a reading [W] (common practice, no
+source): the tone for such a channel is so low that it puts in no more."""
 
 FILTER_LOSS_DB = 0.1
 """Loss in a channel's own filters from which its tone is the wrong one [dB] (our choice: a fifth of the
 tolerance that a level is set to)."""
+
+KEPT_OUT_DB = 1.0
+"""Loss from which the filters keep a tone out, and another is chosen [dB] (our choice: twice the tolerance)."""
+
+LOST_DB = 3.0
+"""Loss from which a gain set with the tone is a danger [dB]: beyond the filter's corner, at half the power."""
 
 LOWEST_TONE_HZ, HIGHEST_TONE_HZ = 20.0, 20_000.0
 """The audible band: where no filter binds, a tone lies in it [Hz] (by convention)."""
@@ -48,7 +69,7 @@ def filter_loss_db(
 def tone_band_hz(
     channel: Channel, allowed_loss_db: float = FILTER_LOSS_DB, order: int = 2
 ) -> tuple[float, float]:
-    """Lowest and highest tone [Hz] that the channel's filters change by less than `allowed_loss_db`.
+    """Lowest and highest tone [Hz] that each of the channel's filters changes by less than `allowed_loss_db`.
 
     A passive crossover sets the upper end an octave below its corner, so that a tone meant for the woofer does
     not reach the tweeter (common practice, no source). Bounds 20 Hz and 20 kHz where nothing else binds.
@@ -58,26 +79,103 @@ def tone_band_hz(
     high = channel.lowpass_hz * shift if channel.lowpass_hz else HIGHEST_TONE_HZ
     if channel.crossover_hz:
         high = min(high, channel.crossover_hz / CROSSOVER_DISTANCE)
-    return low, high
+    return max(low, LOWEST_TONE_HZ), min(high, HIGHEST_TONE_HZ)
 
 
-def default_tone_hz(highpass_hz: float | None, lowpass_hz: float | None) -> float:
-    """The tone of our track plan that suits the channel [Hz]."""
-    if lowpass_hz is not None and lowpass_hz <= SUBWOOFER_LOWPASS_HZ:
-        return BASS_TONE_HZ
-    return MID_TONE_HZ
+def meter_band_hz(meter: MeterLimits) -> tuple[float, float] | None:
+    """The frequencies that the meter is to be believed at [Hz]; None where nothing is known of it.
+
+    An average-responding meter whose page was not looked at has the usual range of simple meters.
+    """
+    if meter.low_hz is None and meter.high_hz is None:
+        return SIMPLE_METER_HZ if meter.kind == "average-responding" else None
+    return meter.low_hz or 0.0, math.inf if meter.high_hz is None else meter.high_hz
+
+
+def feeds_tweeter(channel: Channel) -> bool:
+    """Whether the channel's high-pass is that of a tweeter."""
+    return channel.highpass_hz is not None and channel.highpass_hz >= TWEETER_HIGHPASS_HZ
+
+
+def suiting_tone_hz(channel: Channel) -> float | None:
+    """The tone that suits a channel [Hz]; None where its filters, crossover and meter leave none.
+
+    50 Hz for a subwoofer and 997 Hz for others, unless the filters take more than `KEPT_OUT_DB` of it, it comes
+    near the passive crossover, or the meter is not made for it: then the nearest round figure that all of them
+    allow, or the middle of what they allow.
+    """
+    bass = channel.lowpass_hz is not None and channel.lowpass_hz <= SUBWOOFER_LOWPASS_HZ
+    usual = BASS_TONE_HZ if bass else MID_TONE_HZ
+    known = meter_band_hz(channel.meter)
+    for least, most in [known] if known else [(SIMPLE_METER_HZ[0], BETTER_METER_HZ[1]), (0.0, math.inf)]:
+        reachable = min(most, _below_crossover(channel))
+        if least <= usual <= reachable and _loss_db(channel, usual) <= KEPT_OUT_DB:
+            return usual
+        for allowed in (FILTER_LOSS_DB, KEPT_OUT_DB / 2):
+            low, high = tone_band_hz(channel, allowed)
+            low, high = max(low, least), min(high, most)
+            if low <= high:
+                return _nearest_tone_hz(low, high, usual)
+    return None
+
+
+def _below_crossover(channel: Channel) -> float:
+    return channel.crossover_hz / CROSSOVER_DISTANCE if channel.crossover_hz else math.inf
+
+
+def _loss_db(channel: Channel, tone_hz: float) -> float:
+    return filter_loss_db(tone_hz, channel.highpass_hz, channel.lowpass_hz)
+
+
+def _nearest_tone_hz(low_hz: float, high_hz: float, usual_hz: float) -> float:
+    """The tone of the usual ones nearest to the wanted one in a band, or a round figure in its middle."""
+    inside = [each for each in (BASS_TONE_HZ, MID_TONE_HZ, *OTHER_TONES_HZ) if low_hz <= each <= high_hz]
+    if inside:
+        return min(inside, key=lambda each: abs(math.log(each / usual_hz)))
+    middle = math.sqrt(low_hz * high_hz)
+    tidy = float(f"{middle:.2g}")
+    return tidy if low_hz <= tidy <= high_hz else middle
+
+
+def suiting_tone_dbfs(channel: Channel, target_watts: float) -> float:
+    """Level of the setting tone where none is given [dBFS]: that which reaches the target, less for a tweeter.
+
+    target_watts : power at the target [W]. For a tweeter lower by whole decibels, so that the tone puts no more
+    than `TWEETER_TONE_WATTS` into it.
+    """
+    lower = 0
+    if feeds_tweeter(channel) and target_watts > TWEETER_TONE_WATTS:
+        lower = math.ceil(power_db_from_ratio(target_watts / TWEETER_TONE_WATTS))
+    return -channel.overlap_db - lower + 0.0
 
 
 def tone_cautions(channel: Channel, tone_hz: float) -> Iterator[Remark]:
     """What the channel's filters and crossover say about the tone chosen."""
-    crossover = channel.crossover_hz
-    loss = filter_loss_db(tone_hz, channel.highpass_hz, channel.lowpass_hz)
+    loss = _loss_db(channel, tone_hz)
+    if feeds_tweeter(channel):
+        yield danger("tweeter_channel", highpass_hz=channel.highpass_hz)
     if loss > FILTER_LOSS_DB:
         low, high = tone_band_hz(channel)
+        reach = meter_band_hz(channel.meter) or (SIMPLE_METER_HZ[0], math.inf)
+        low, high = max(low, reach[0]), min(high, reach[1])
         fits = low < high
-        yield fault(
+        grave = danger if loss >= LOST_DB else fault
+        yield grave(
             "filters_take_level",
             tone_hz=tone_hz, loss_db=loss, low_hz=low if fits else None, high_hz=high if fits else None,
         )  # fmt: skip
-    if crossover is not None and tone_hz > crossover / CROSSOVER_DISTANCE:
-        yield danger("tone_reaches_tweeter", tone_hz=tone_hz, crossover_hz=crossover)
+    if tone_hz > _below_crossover(channel):
+        yield danger("tone_reaches_tweeter", tone_hz=tone_hz, crossover_hz=channel.crossover_hz)
+
+
+def meter_cautions(meter: MeterLimits, tone_hz: float) -> Iterator[Remark]:
+    """What the meter's range says about the tone chosen."""
+    band = meter_band_hz(meter)
+    if band is None:
+        if not SIMPLE_METER_HZ[0] <= tone_hz <= BETTER_METER_HZ[1]:
+            low, high = SIMPLE_METER_HZ[0], BETTER_METER_HZ[1]
+            yield fault("meter_may_not_reach_tone", tone_hz=tone_hz, low_hz=low, high_hz=high)
+    elif not band[0] <= tone_hz <= band[1]:
+        most = None if math.isinf(band[1]) else band[1]
+        assumed = meter.low_hz is None and meter.high_hz is None
+        yield fault("meter_not_made_for_tone", tone_hz=tone_hz, low_hz=band[0], high_hz=most, assumed=assumed)

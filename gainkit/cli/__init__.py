@@ -23,21 +23,25 @@ def main() -> None:
 def run() -> int:
     """Run the command line; 0 done, 1 done and the answer is 'no', 2 unusable input or call."""
     import typer
+    from typer.main import get_command
 
     from gainkit.cli import common
     from gainkit.cli.app import asks_for_all, command_tree, plain_words
     from gainkit.cli.help import help_page
+    from gainkit.cli.typed import accept_typed_figures, joined_units
     from gainkit.cli.usage import device_fault, usage_fault
     from gainkit.errors import GainkitError
 
     common.begin()
-    arguments = plain_words(sys.argv[1:])
+    arguments = joined_units(plain_words(sys.argv[1:]))
     try:
         commands = command_tree(arguments)
         if asks_for_all(arguments):
             print(help_page(commands), file=sys.stdout if arguments else sys.stderr)
             return 0 if arguments else 2
-        status = commands(arguments, prog_name="gainkit", standalone_mode=False)
+        tree = get_command(commands)
+        accept_typed_figures(tree)
+        status = tree(arguments, prog_name="gainkit", standalone_mode=False)
         sys.stdout.flush()
         return status if isinstance(status, int) else 0
     except GainkitError as fault:

@@ -33,6 +33,8 @@ OPTIONS = {
     "crest_factor_db": "--crest-db",
     "sample_rate_hz": "--rate",
     "third_octave": "--third",
+    "air_celsius": "--air-c",
+    "material": "--feed-material",
 }
 """Arguments whose option is not just their name with hyphens."""
 
@@ -75,6 +77,8 @@ COMMANDS = {
     "write_sheet": "sheet",
     "watch_input": "live",
     "run_demo": "demo",
+    "write_lesson": "lesson",
+    "write_quiz": "quiz",
     "draw_waveform": "chart waveform",
     "draw_spectrum": "chart spectrum",
     "draw_onset": "chart onset",
@@ -83,6 +87,9 @@ COMMANDS = {
     "draw_levels": "chart levels",
     "draw_power": "chart power",
     "draw_bands": "chart bands",
+    "draw_noise": "chart noise",
+    "draw_job": "chart job",
+    "draw_compare": "chart compare",
 }
 """The command of each job, by its function in Python."""
 

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from gainkit.cli.common import JsonFlag, OverwriteFlag, show
+from gainkit.cli.common import JsonFlag, OverwriteFlag, remark, show
 from gainkit.cli.options import (
     Band,
     Calibration,
@@ -66,8 +66,10 @@ def live(
     ground: use two inputs and --minus.
     """
     from gainkit.analysis.model import MeasureOptions
+    from gainkit.calculator.leads import hook_up_cautions
     from gainkit.calculator.ranges import refuse_outside
     from gainkit.cli.measure import expectation
+    from gainkit.cli.plain import said, wrapped
     from gainkit.errors import GainkitError
     from gainkit.live import RUN_SECONDS, InputSettings, Interface, limited, saved
 
@@ -77,13 +79,14 @@ def live(
     expected = expectation(system, for_channel, target_volts, limit_thd_percent)
     if expected.plan is not None:
         target_volts = expected.plan.set_volts if target_volts is None else target_volts
-        load_ohms = expected.plan.load_ohms if load_ohms is None else load_ohms
     options = MeasureOptions(
         channel=channel, minus=minus, band_hz=parse_band(band_hz), load_ohms=load_ohms,
         target_volts=target_volts, limit_thd_percent=expected.checks.limit_thd_percent,
     )  # fmt: skip
     volts = _full_scale(full_scale_volts, calibration)
     interface = Interface(device, rate, max(channel, minus or 1))
+    for caution in () if json_ else said(hook_up_cautions(minus)):
+        remark(wrapped(f"CAUTION: {caution}", "", "  "))
     settings = InputSettings(interface.name, interface.sample_rate_hz, interface.channels, volts)
     try:
         blocks = limited(interface, settings.sample_rate_hz, seconds)

@@ -74,15 +74,13 @@ def measure(
     from gainkit.analysis import MeasureOptions
     from gainkit.batch import Question, captures_in
     from gainkit.beside import beside_plan
-    from gainkit.cli.measure_text import as_text
     from gainkit.errors import GainkitError
 
     if log is not None:
         check_log(log, for_channel)
-    expected = expectation(system or _system_of(log), for_channel, target_volts, limit_thd_percent)
+    expected = expectation(system or system_of(log), for_channel, target_volts, limit_thd_percent)
     if expected.plan is not None:
         target_volts = expected.plan.set_volts if target_volts is None else target_volts
-        load_ohms = expected.plan.load_ohms if load_ohms is None else load_ohms
     options = MeasureOptions(
         channel=channel, minus=minus, start_seconds=start, stop_seconds=stop, band_hz=parse_band(band_hz),
         load_ohms=load_ohms, target_volts=target_volts, limit_thd_percent=expected.checks.limit_thd_percent,
@@ -100,11 +98,21 @@ def measure(
     if chart is not None:
         _draw(questions[0], chart, overwrite)
     answer = results[0] if len(results) == 1 else {"measurements": results}
-    with shown(answer, json_, lambda: "\n\n".join(as_text(result, expected) for result in results)):
+    with shown(answer, json_, lambda: _text(results, expected, minus)):
         for path, result in zip(files, results, strict=True):
             note(log, "measure", for_channel, result, [path])
     if require_clean and not all(is_clean(result, expected) for result in results):
         raise typer.Exit(1)
+
+
+def _text(results: list[Measurement], expected: Expected, minus: int | None) -> str:
+    """Each measurement, and once what the hook-up asks for."""
+    from gainkit.calculator.leads import hook_up_cautions
+    from gainkit.cli.measure_text import as_text
+    from gainkit.cli.plain import said, sections, wrapped
+
+    hook_up = [wrapped(f"CAUTION: {each}", "", "  ") for each in said(hook_up_cautions(minus))]
+    return sections(*(as_text(result, expected) for result in results), *hook_up)
 
 
 def _all_or_nothing(questions: list[Question], jobs: int) -> list[Measurement]:
@@ -155,7 +163,7 @@ def is_clean(result: Measurement, expected: Expected) -> bool:
     return advice.is_clean(result, expected.checks)
 
 
-def _system_of(log: Path | None) -> Path | None:
+def system_of(log: Path | None) -> Path | None:
     """The system file of a job folder, if there is one."""
     if log is None:
         return None

@@ -30,6 +30,9 @@ CheckLimit = Annotated[
     float | None,
     typer.Option("--limit-thd-percent", help="THD at which a tone is not clean [the system file's, or 1]."),
 ]
+SystemFile = Annotated[
+    Path | None, typer.Option("--system", help="System file whose limits count [the job's].")
+]
 Index = Annotated[Path | None, typer.Option("--index", help="index.json beside the track played.")]
 Track = Annotated[str | None, typer.Option("--track", help="File name of the track in the index.")]
 First = Annotated[float | None, typer.Option("--from-dbfs", help="First level of the track [-20].")]
@@ -45,9 +48,10 @@ ChartFile = Annotated[Path | None, typer.Option("--chart", help="Chart to draw o
 def parse_band(text: str) -> tuple[float, float]:
     """LOW:HIGH in Hz to two figures."""
     from gainkit.errors import GainkitError
+    from gainkit.figures_typed import parse_figure
 
     try:
-        low, high = (float(part) for part in text.split(":"))
+        low, high = (parse_figure(part, "Hz") for part in text.split(":"))
     except ValueError:
         raise GainkitError("not_a_band", "band_hz", text, "LOW:HIGH in Hz") from None
     return low, high

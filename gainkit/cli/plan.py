@@ -29,6 +29,35 @@ class PlanFormat(StrEnum):
     markdown = "markdown"
 
 
+class RatingKind(StrEnum):
+    """What a plate's watts may mean."""
+
+    continuous = "continuous"
+    peak = "peak"
+
+
+class OverlapLimit(StrEnum):
+    """What the overlap may run past."""
+
+    both = "both"
+    amplifier = "amplifier"
+
+
+class SupplyState(StrEnum):
+    """What was running when the supply was measured."""
+
+    resting = "resting"
+    idling = "idling"
+    loaded = "loaded"
+
+
+class MeterKind(StrEnum):
+    """What a meter makes of a wave that is no sine."""
+
+    true_rms = "true-rms"
+    average_responding = "average-responding"
+
+
 JUST_REACHES_DB = 0.005
 """Headroom smaller than this is none in the figures shown [dB]."""
 
@@ -54,18 +83,24 @@ class TargetOptions:
     overlap_db: Annotated[
         float, typer.Option(help="Gain overlap [dB]: a recording of minus this reaches the target.")
     ] = 0.0
+    overlap_limit: Annotated[
+        OverlapLimit,
+        typer.Option(help="Limits that the overlap may run past; amplifier spares the loudspeaker."),
+    ] = OverlapLimit.both
     tone_dbfs: Annotated[
         float | None, typer.Option(help="Level of the tone [dBFS]; minus the overlap if left out.")
     ] = None
     tone_hz: Annotated[
-        float | None, typer.Option(help="Frequency of the tone [Hz], checked against the crossover.")
+        float | None, typer.Option(help="Frequency of the tone [Hz]; one that suits the filters if left out.")
     ] = None
     source_volts: Annotated[
         float | None, typer.Option(help="Source volts for 0 dBFS at its highest clean volume [V].")
     ] = None
-    supply_volts: Annotated[float | None, typer.Option(help="Supply at the amplifier while setting [V].")] = (
+    supply_volts: Annotated[float | None, typer.Option(help="Supply at the amplifier [V].")] = None
+    supply_state: Annotated[SupplyState | None, typer.Option(help="What was running when it was measured.")] = (
         None
     )
+    supply_tolerance_volts: Annotated[float, typer.Option(help="How far it may be off [V].")] = 0.0
     rated_supply_volts: Annotated[float | None, typer.Option(help="Supply of the rating [V].")] = None
     regulated: Annotated[bool, typer.Option("--regulated", help="The power does not follow the supply.")] = (
         False
@@ -80,24 +115,48 @@ class TargetOptions:
     measured_clip_volts: Annotated[
         float | None, typer.Option(help="Measured onset of clipping [V]; replaces the rating.")
     ] = None
+    rated_thd_percent: Annotated[
+        float, typer.Option(help="Distortion that the rating holds for [%]: 10 on many plates.")
+    ] = 1.0
+    rated_kind: Annotated[RatingKind, typer.Option(help="What the rated watts are.")] = RatingKind.continuous
+    fuse_amperes: Annotated[float | None, typer.Option(help="The amplifier's own fuses [A].")] = None
+    fuse_outputs: Annotated[int, typer.Option(help="Outputs like this one that those fuses feed.")] = 1
+    efficiency: Annotated[float, typer.Option(help="Output over input at full power.")] = 0.8
+    built_in: Annotated[
+        bool, typer.Option("--built-in", help="The radio's own output: limited by the supply itself.")
+    ] = False
+    drop_volts: Annotated[
+        float | None, typer.Option(help="What a built-in stage keeps of its supply [V], about 2 in practice.")
+    ] = None
     real_load_ohms: Annotated[
         float | None, typer.Option(help="Impedance measured at the loudspeaker [ohm].")
     ] = None
+    load_tolerance_percent: Annotated[float, typer.Option(help="How far the load may be off [%].")] = 0.0
     crest_db: Annotated[
         float | None, typer.Option(help="Crest factor of the programme [dB]: adds long-term power.")
     ] = None
     crossover_hz: Annotated[float | None, typer.Option(help="Passive crossover behind the amplifier [Hz].")] = (
         None
     )
+    highpass_hz: Annotated[
+        float | None, typer.Option(help="The amplifier's own high-pass, if it stays on while setting [Hz].")
+    ] = None
+    lowpass_hz: Annotated[float | None, typer.Option(help="Its own low-pass [Hz].")] = None
+    meter_kind: Annotated[MeterKind, typer.Option(help="Kind of the meter.")] = MeterKind.true_rms
+    meter_low_hz: Annotated[float | None, typer.Option(help="It is made for this frequency up [Hz].")] = None
+    meter_high_hz: Annotated[float | None, typer.Option(help="... and down to here [Hz].")] = None
     meter_percent: Annotated[float, typer.Option(help="Meter accuracy, share of the reading [%].")] = 0.0
     meter_floor_volts: Annotated[float, typer.Option(help="Meter accuracy, fixed part [V].")] = 0.0
     tone_tolerance_db: Annotated[float, typer.Option(help="How far the tone's level may be off [dB].")] = 0.0
+    guard_band: Annotated[bool, typer.Option("--guard-band", help="Take the uncertainty off the target.")] = (
+        False
+    )
     explain: ExplainFlag = False
     as_json: JsonFlag = False
 
 
 NO_FIGURES = ("rating", "crest_db", "explain", "as_json")
-"""Options of `target` that are no figures of the channel itself."""
+"""Options of `target` that are no figures of the channel by that name."""
 
 
 @options_of(TargetOptions)
@@ -108,7 +167,9 @@ def target(options: TargetOptions) -> None:
     from gainkit.results import to_plain
 
     figures = {name: value for name, value in vars(options).items() if name not in NO_FIGURES}
+    figures = {name: value.value if isinstance(value, StrEnum) else value for name, value in figures.items()}
     figures["ratings"] = _rating_pairs(options.rating or []) or None
+    figures["crest_factor_db"] = options.crest_db
     _refuse_half_a_supply(options)
     channel = channel_from(figures)
     found = find_target(channel)
@@ -121,7 +182,7 @@ def _refuse_half_a_supply(options: TargetOptions) -> None:
     """One supply voltage without the other says nothing here; in a system file the other may come later."""
     from gainkit.errors import GainkitError
 
-    if options.regulated:
+    if options.regulated or options.built_in:
         return
     for one, other in (("supply_volts", "rated_supply_volts"), ("rated_supply_volts", "supply_volts")):
         if getattr(options, one) is not None and getattr(options, other) is None:
@@ -131,14 +192,15 @@ def _refuse_half_a_supply(options: TargetOptions) -> None:
 def _rating_pairs(texts: list[str]) -> list[tuple[float, float]]:
     """Watts and ohms of ratings given as WATTS@OHMS."""
     from gainkit.errors import GainkitError
+    from gainkit.figures_typed import parse_figure
 
     pairs = []
     for text in texts:
         try:
-            watts, ohms = (float(part) for part in text.split("@"))
+            watts, ohms = text.split("@")
+            pairs.append((parse_figure(watts, "W"), parse_figure(ohms, "ohm")))
         except ValueError:
             raise GainkitError("not_a_rating", "ratings", text, "WATTS@OHMS") from None
-        pairs.append((watts, ohms))
     return pairs
 
 
@@ -150,32 +212,59 @@ def _programme(options: TargetOptions, found: Target) -> tuple[ProgrammePower, .
         return None
     overlaps = tuple(sorted({*USUAL_OVERLAPS_DB, options.overlap_db}))
     below = found.headroom_db + found.overlap_db
-    return find_programme(found.clip_watts, options.crest_db, overlaps, options.crossover_hz, below)
+    return find_programme(
+        found.clip_watts, options.crest_db, overlaps, options.crossover_hz, below,
+        options.highpass_hz, options.lowpass_hz,
+    )  # fmt: skip
 
 
 def target_text(
     channel: Channel, figures: Target, programme: tuple[ProgrammePower, ...] | None, explain_all: bool
 ) -> str:
-    """The answer for a person: the setting, what it means, why, cautions."""
+    """The answer for a person: dangers, the setting, what it means, why, cautions."""
     from gainkit.cli.plain import bullets, headline, sections
     from gainkit.figures import filled
 
-    tone = "tone at {tone_dbfs:g} dBFS" + (", {tone_hz:g} Hz" if channel.tone_hz else "")
-    told = filled(tone, {"tone_dbfs": figures.tone_dbfs, "tone_hz": channel.tone_hz})
+    told = filled("tone at {tone_dbfs:g} dBFS, {tone_hz:g} Hz", vars(figures))
+    dangers, cautions = _parted(figures.cautions)
     return sections(
+        bullets("Danger", dangers),
         headline(f"SET  {set_figure(figures)}", f"{told}, meter on AC volts"),
         "\n".join(_meaning(figures)),
         why_text(channel, figures, explain_all),
         programme_text(programme),
-        bullets("Cautions", figures.cautions),
+        bullets("Cautions", cautions),
     )
+
+
+def _parted(remarks: tuple[Remark, ...]) -> tuple[list[Remark], list[Remark]]:
+    """What is told before everything else, and what is told at the end."""
+    return (
+        [each for each in remarks if each.severity == "danger"],
+        [each for each in remarks if each.severity != "danger"],
+    )
+
+
+def full_scale_text(figures: Target) -> str:
+    """What a recording at 0 dBFS does at the gain set."""
+    from gainkit.figures import filled
+
+    line = "{full_scale_volts:.2f} V, {full_scale_watts:.3g} W into {load_ohms:g} ohm"
+    if figures.headroom_db < -JUST_REACHES_DB:
+        line += ", clipped"
+    if figures.speaker_over_db is not None:
+        side = "over" if figures.speaker_over_db > 0 else "below"
+        line += f", {abs(figures.speaker_over_db):.1f} dB {side} the loudspeaker's continuous limit"
+    return filled(line, vars(figures))
 
 
 def _meaning(figures: Target) -> list[str]:
     """What the figures say, a sentence a line."""
+    from gainkit.cli.plain import wrapped
     from gainkit.figures import filled
 
-    lines = ["{target_watts:.1f} W into {load_ohms:g} ohm, limited by the {limited_by}."]
+    lines = [f"At full scale (0 dBFS): {full_scale_text(figures)}."]
+    lines += ["{target_watts:.1f} W into {load_ohms:g} ohm, limited by the {limited_by}."]
     if figures.gain_db is not None:
         knob = "; gain control at {sensitivity_volts:.2f} V" if figures.sensitivity_volts is not None else ""
         lines.append(f"Gain {{gain_db:.1f}} dB from a source of {{source_volts:g}} V{knob}.")
@@ -185,7 +274,10 @@ def _meaning(figures: Target) -> list[str]:
         lines.append("Full-scale peaks stay {headroom_db:.1f} dB below clipping.")
     else:
         lines.append("Recordings louder than {headroom_db:.1f} dBFS are clipped.")
-    return [filled(line, vars(figures)) for line in lines]
+    if figures.set_uncertainty_volts is not None:
+        taken = ", taken off as a guard band" if figures.guard_band_volts is not None else ""
+        lines.append(f"Uncertainty of the volts to set: {{set_uncertainty_volts:.2f}} V{taken}.")
+    return [wrapped(filled(line, vars(figures)), "", "  ") for line in lines]
 
 
 def why_text(channel: Channel, figures: Target, explain_all: bool) -> str:
@@ -256,17 +348,21 @@ def plan(
 
 
 def plan_text(vehicle: str | None, figures: Plan, explained: list[Channel]) -> str:
-    """What applies to the car and to each channel, then the table: last, so that it stays on the screen."""
+    """Dangers, what applies to the car and to each channel, then the table: last, so that it stays on the
+    screen."""
     from gainkit.cli.plain import bullets, columns, sections, shortened, strong, width
 
-    parts = []
+    parts = [bullets("Danger", _parted(figures.cautions)[0])]
+    parts += [bullets(f"Danger, {names}", told) for names, told in _grouped_cautions(figures, dangers=True)]
     for place, channel in enumerate(explained):
         why = why_text(channel, figures.channels[place], True)
         parts.append(f"{shortened(figures.channels[place].name, 60)}: {why}")
     parts.append(bullets("Long-term power (Gaussian, pink programme: a model)", _programme_lines(figures)))
-    parts.append(bullets("Cautions", figures.cautions))
-    for names, cautions in _grouped_cautions(figures):
+    parts.append(bullets("Cautions", _parted(figures.cautions)[1]))
+    for names, cautions in _grouped_cautions(figures, dangers=False):
         parts.append(bullets(names, cautions))
+    full_scale = (f"{shortened(each.name)}: {full_scale_text(each)}." for each in figures.channels)
+    parts.append(bullets("At full scale (0 dBFS)", full_scale))
     parts.append("\n".join(["Tones to play", *_tone_commands(figures)]))
     rows = [[shortened(row[0]), *row[1:]] for row in map(table_row, figures.channels)]
     title = strong("SETTINGS") + (f"  {shortened(vehicle, 50)}" if vehicle else "")
@@ -304,13 +400,13 @@ def _programme_lines(figures: Plan) -> list[str]:
     return lines
 
 
-def _grouped_cautions(figures: Plan) -> list[tuple[str, list[Remark]]]:
-    """Cautions under the names of all channels that carry the same ones."""
+def _grouped_cautions(figures: Plan, dangers: bool) -> list[tuple[str, list[Remark]]]:
+    """Dangers, or the other cautions, under the names of all channels that carry the same ones."""
     from gainkit.cli.plain import shortened
 
     holders: dict[Remark, list[str]] = {}
     for channel in figures.channels:
-        for caution in channel.cautions:
+        for caution in _parted(channel.cautions)[0 if dangers else 1]:
             holders.setdefault(caution, []).append(shortened(channel.name, 60))
     groups: dict[str, list[Remark]] = {}
     for caution, names in holders.items():

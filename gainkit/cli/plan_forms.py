@@ -8,13 +8,12 @@ if TYPE_CHECKING:
     from gainkit.calculator.targets import Target
     from gainkit.job.plan import ChannelPlan, Plan
 
-HEAD = ("channel", "tone", "SET TO", "gain control", "limited by", "power")
+HEAD = ("channel", "tone", "SET TO", "uncertainty", "gain control", "limit", "power")
 
 
 def set_figure(figures: Target) -> str:
-    """What the meter should read, with its plus-minus when that is known."""
-    spread = figures.set_plus_minus_volts
-    return f"{figures.set_volts:.2f} V" + (f" +-{spread:.2f}" if spread is not None else "")
+    """What the meter should read."""
+    return f"{figures.set_volts:.2f} V"
 
 
 def table_row(channel: ChannelPlan) -> list[str]:
@@ -29,7 +28,8 @@ def table_row(channel: ChannelPlan) -> list[str]:
     return [
         channel.name,
         f"{channel.tone_hz:g} Hz {channel.tone_dbfs:g} dBFS",
-        f"{set_figure(channel)}",
+        set_figure(channel),
+        "-" if channel.set_uncertainty_volts is None else f"{channel.set_uncertainty_volts:.2f} V",
         control,
         channel.limited_by,
         f"{channel.target_watts:.0f} W",
@@ -39,9 +39,10 @@ def table_row(channel: ChannelPlan) -> list[str]:
 def _cells(channel: ChannelPlan) -> dict[str, float | str | bool | None]:
     """One line of the table for a spreadsheet, by column name."""
     keys = (
-        "name", "tone_hz", "tone_dbfs", "set_volts", "set_plus_minus_volts", "target_volts", "target_watts",
+        "name", "tone_hz", "tone_dbfs", "set_volts", "set_uncertainty_volts", "target_volts", "target_watts",
         "load_ohms", "limited_by", "clip_volts", "speaker_limit_volts", "overlap_db", "margin_db",
         "headroom_db", "source_volts", "gain_db", "sensitivity_volts", "sensitivity_in_range", "trim_db",
+        "full_scale_volts", "full_scale_watts", "speaker_over_db",
     )  # fmt: skip
     return {key: getattr(channel, key) for key in keys}
 
@@ -72,15 +73,16 @@ def csv_text(figures: Plan) -> str:
 
 
 def markdown_text(figures: Plan) -> str:
-    """A Markdown table, then the cautions."""
+    """Dangers, a Markdown table, then the other cautions."""
     from gainkit.cli.plain import markdown_cell, said
 
-    lines = ["| " + " | ".join(HEAD) + " |", "|" + " --- |" * len(HEAD)]
+    told = [("", each) for each in figures.cautions]
+    told += [(f"{markdown_cell(own.name)}: ", each) for own in figures.channels for each in own.cautions]
+    points = [(each.severity == "danger", f"- {name}{markdown_cell(said([each])[0])}") for name, each in told]
+    dangers = [point for is_danger, point in points if is_danger]
+    lines = ["Danger", "", *dangers, ""] if dangers else []
+    lines += ["| " + " | ".join(HEAD) + " |", "|" + " --- |" * len(HEAD)]
     for channel in figures.channels:
         lines.append("| " + " | ".join(map(markdown_cell, table_row(channel))) + " |")
-    lines.append("")
-    lines += [f"- {markdown_cell(caution)}" for caution in said(figures.cautions)]
-    for channel in figures.channels:
-        name = markdown_cell(channel.name)
-        lines += [f"- {name}: {markdown_cell(caution)}" for caution in said(channel.cautions)]
+    lines += ["", *(point for is_danger, point in points if not is_danger)]
     return "\n".join(lines)

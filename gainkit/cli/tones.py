@@ -18,7 +18,7 @@ from gainkit.cli.common import JsonFlag, OverwriteFlag, show
 if TYPE_CHECKING:
     from gainkit.toneset.checking import CheckedSet
     from gainkit.toneset.index import TrackFacts
-    from gainkit.toneset.model import Progress
+    from gainkit.toneset.model import Progress, ToneSet
     from gainkit.toneset.reading import ToneSets
     from gainkit.toneset.writing import ShownSet, WrittenSet
 
@@ -126,6 +126,9 @@ def write(
     file_format: FormatOption = Form.wav,
     overwrite: OverwriteFlag = False,
     dry_run: Annotated[bool, typer.Option("--dry-run", help="Tell what would be written, and stop.")] = False,
+    system: Annotated[
+        Path | None, typer.Option("--system", help="System file: its channels' own tones come first.")
+    ] = None,
     json: JsonFlag = False,
 ) -> None:
     """Write a tone set: tracks in play order, index.json for machines, tracks.txt and tracks.html for people.
@@ -134,9 +137,14 @@ def write(
     """
     from gainkit.toneset.writing import write_tones
 
+    tones: str | ToneSet = tone_set
+    if system is not None:
+        from gainkit.job.tones import tones_of_plan
+
+        tones = tones_of_plan(tone_set, system, rate=rate)
     with _progress_bar() as progress:
         result = write_tones(
-            tone_set,
+            tones,
             destination,
             rate=rate,
             bits=bits,

@@ -26,7 +26,7 @@ def usage_fault(fault: Any) -> GainkitError:
     if kind == "MissingParameter":
         return GainkitError("missing_option", parameter, **values)
     if "is not a valid float" in values["told"] or "is not a valid int" in values["told"]:
-        return GainkitError("not_a_number", parameter, fault.message.split("'")[1], "a number", **values)
+        return GainkitError("not_a_number", parameter, fault.message.split("'")[1], "a number")
     return GainkitError("usage", parameter, **values)
 
 
@@ -42,8 +42,11 @@ def _parameter(fault: Any) -> str | None:
     if isinstance(option, str):
         return python_name(option)
     known = getattr(fault, "param", None)
-    if known is None:
-        return None
+    return None if known is None else python_parameter(known)
+
+
+def python_parameter(known: Any) -> str:
+    """The name in Python of one of typer's parameters."""
     options = [each for each in getattr(known, "opts", ()) if each.startswith("--")]
     return python_name(options[0]) if options else str(known.name).strip("_")
 

@@ -44,10 +44,29 @@ def run_demo(
 
     Parameters
     ----------
-    folder : to be made. say : gets the story line by line. overwrite : replace an earlier demo. door : how the
-    story names the jobs.
+    folder : str or Path
+        To be made.
+    say : function
+        Gets the story line by line.
+    overwrite : bool
+        Replace an earlier demo.
+    door : Door
+        How the story names the jobs.
 
-    Raises GainkitError when the folder holds something and may not be replaced.
+    Returns
+    -------
+    DemoResult
+        The folder, and each figure that was found beside the true one.
+
+    Raises
+    ------
+    GainkitError
+        When the folder holds something and may not be replaced.
+
+    Examples
+    --------
+    >>> import gainkit
+    >>> gainkit.run_demo("a-demo")  # doctest: +SKIP
     """
     folder = Path(folder)
     _prepare(folder, overwrite)
@@ -73,12 +92,12 @@ def run_demo(
 
 def _prepare(folder: Path, overwrite: bool) -> None:
     if folder.exists() and not folder.is_dir():
-        raise GainkitError("not_a_folder", "folder", str(folder))
+        raise GainkitError("not_a_folder", "folder", folder)
     if folder.is_dir() and any(folder.iterdir()):
         if not overwrite:
-            raise GainkitError("file_exists", "folder", str(folder))
+            raise GainkitError("file_exists", "folder", folder)
         if not (folder / "system.toml").is_file():
-            raise GainkitError("folder_not_ours", "folder", str(folder))
+            raise GainkitError("folder_not_ours", "folder", folder)
         for name in ("stick", "captures", "charts"):
             shutil.rmtree(folder / name, ignore_errors=True)
         for name in ("system.toml", "readings.jsonl", "recorder.toml", "sheet.html", "index.html"):

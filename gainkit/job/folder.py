@@ -12,6 +12,17 @@ from gainkit.results import Result
 
 EXAMPLE = Path(__file__).parent / "example_system.toml"
 PLACES = ("captures", "charts")
+STICK = "stick"
+"""The folder inside a job that its tones are written to."""
+
+RECORDER_FILE = "recorder.toml"
+"""The calibration of the recorder that a job is measured with."""
+
+
+def recorder_file(folder: Path) -> Path:
+    """Where a job keeps the calibration of its recorder."""
+    return folder / RECORDER_FILE
+
 
 HEAD = """\
 # The system of this job. EVERY FIGURE BELOW IS AN EXAMPLE: replace it by what stands on the plates and
@@ -32,7 +43,30 @@ class NewJob(Result):
 def start_job(folder: str | Path, system: str | Path | None = None) -> NewJob:
     """Start a job folder with a commented system.toml, or with a copy of a system file that is whole.
 
-    Raises GainkitError when the folder holds anything: nothing of the user's is touched.
+    Parameters
+    ----------
+    folder : str or Path
+        To be made; where it is there, it must be empty.
+    system : str or Path, optional
+        System file to start from; a commented example when left out.
+
+    Returns
+    -------
+    NewJob
+        The folder, its system file, and the places for captures and charts.
+
+    Raises
+    ------
+    GainkitError
+        When the folder holds anything: nothing of the user's is touched.
+
+    Examples
+    --------
+    >>> import gainkit, pathlib, tempfile
+    >>> with tempfile.TemporaryDirectory() as place:
+    ...     made = gainkit.start_job(pathlib.Path(place) / "estate")
+    ...     pathlib.Path(made.system).name
+    'system.toml'
     """
     folder = Path(folder)
     if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):

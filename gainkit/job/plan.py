@@ -2,16 +2,18 @@
 
 from __future__ import annotations
 
+import functools
 from collections.abc import Iterator
 from dataclasses import dataclass, fields, replace
 from pathlib import Path
 
-from gainkit.calculator.channel import Channel, channel_clip_volts
-from gainkit.calculator.feeds import Feed, power_feed
+from gainkit.calculator.channel import Channel, MeterLimits, channel_clip_volts
+from gainkit.calculator.feed_cautions import feed_cautions
+from gainkit.calculator.feeds import Feed, FeedFacts, power_feed
 from gainkit.calculator.loads import find_loads
 from gainkit.calculator.programme import ProgrammePower, find_programme
 from gainkit.calculator.targets import Target, find_target
-from gainkit.calculator.trims import full_scale_volts_from, trim_db
+from gainkit.calculator.trims import full_scale_volts_from
 from gainkit.errors import GainkitError
 from gainkit.job.system import Source, System, SystemChannel, load_system
 from gainkit.levels import db_from_ratio, watts_from_volts
@@ -33,16 +35,15 @@ class ChannelPlan(Target, _Named):
 
     sensitivity_in_range : whether the gain control reaches it; None when its range is not known.
     nearest_sensitivity_volts : the nearest setting it has [V rms]; nearest_error_db : how much louder
-    (positive) or quieter than the target that setting is [dB]. tone_hz : of the setting tone [Hz].
-    supply_volts : what the target was scaled to [V]. trim_db : for a radio's own output, how far its level
-    comes down [dB]. programme :
-    long-term power, None without a crest factor. outputs : full names of the outputs set alike.
+    (positive) or quieter than the target that setting is [dB]. supply_volts : what the
+    target was scaled to [V]. trim_db : for a radio's own output, how far its level comes down [dB]: its
+    gain_db, where that is below 0. programme : long-term power, None without a crest factor. outputs : full
+    names of the outputs set alike.
     """
 
     sensitivity_in_range: bool | None
     nearest_sensitivity_volts: float | None
     nearest_error_db: float | None
-    tone_hz: float
     supply_volts: float | None
     fed_by: str
     bridged: bool
@@ -54,11 +55,12 @@ class ChannelPlan(Target, _Named):
 
 @dataclass(frozen=True, repr=False)
 class Plan(Result):
-    """Every channel's figures; cautions : those of the car as a whole."""
+    """Every channel's figures; cautions : those of the car as a whole; feed : its power cable, if given."""
 
     source: Source
     channels: tuple[ChannelPlan, ...]
     cautions: tuple[Remark, ...]
+    feed: Feed | None = None
 
     def channel(self, name: str) -> ChannelPlan:
         """The channel of that name (upper and lower case alike); KeyError when there is none."""
@@ -80,40 +82,55 @@ def channel_plan(path: Path | str, name: str) -> ChannelPlan:
 def plan_system(system: System) -> Plan:
     """All targets of a system. Raises GainkitError where a channel's figures do not suffice."""
     feed = system_feed(system)
-    supply = system.supply.volts if feed is None else feed.amplifier_volts
+    behind_feed = feed is not None and system.supply.at == "battery"
+    supply = feed.amplifier_volts if feed is not None and behind_feed else system.supply.volts
     channels = tuple(_plan_channel(each, system.source, supply) for each in system.channels)
-    return Plan(system.source, channels, tuple(_cautions(system, channels, feed)))
+    return Plan(system.source, channels, tuple(_cautions(system, channels, feed)), feed)
 
 
 def system_feed(system: System) -> Feed | None:
     """The feed with every amplifier channel at its onset of clipping; None when no feed is given.
 
     The power is that of the channels at the supply's own voltage, a little more than the sagged ones deliver:
-    the drop errs to the safe side. The radio's own outputs have their own feed and are left out.
+    the drop errs to the safe side; so does the current where the supply was measured at the amplifier, the same
+    volts being taken as the battery's. The radio's own outputs have their own feed and are left out.
     """
     supply = system.supply
-    if supply.volts is None or supply.feed_length_m is None or supply.feed_square_mm is None:
+    watts = amplifier_watts(system)
+    if supply.volts is None or supply.feed_length_m is None or supply.feed_square_mm is None or not watts:
         return None
-    watts = 0.0
-    for each in system.channels:
-        if not each.channel.built_in:
-            watts += len(each.outputs) * watts_from_volts(
-                channel_clip_volts(each.channel), each.channel.load_ohms
-            )
-    if watts == 0.0:
-        return None
-    return power_feed(watts, supply.efficiency, supply.volts, supply.feed_length_m, supply.feed_square_mm)
+    return power_feed(
+        watts, supply.efficiency, supply.volts, supply.feed_length_m, supply.feed_square_mm,
+        facts=_feed_facts(system),
+    )  # fmt: skip
+
+
+def _feed_facts(system: System) -> FeedFacts:
+    return FeedFacts(system.supply.feed_material, system.supply.fuse_amperes)
+
+
+def amplifier_watts(system: System) -> float:
+    """Output power of all amplifiers at the onset of clipping, without the radio's own outputs [W]."""
+    return sum(
+        len(each.outputs) * watts_from_volts(channel_clip_volts(each.channel), each.channel.load_ohms)
+        for each in system.channels
+        if not each.channel.built_in
+    )
 
 
 def resolved_channel(each: SystemChannel, source: Source, supply_volts: float | None) -> Channel:
-    """The calculator's input with the supply at the amplifier and the source's loudspeaker volts filled in."""
+    """The calculator's input with the supply at the amplifier and the source's loudspeaker volts filled in.
+
+    A radio's own output is as loud as its onset of clipping says, or as `speaker_volts` says where that is
+    louder: its gain, which is its trim, errs to the safe side.
+    """
     channel = each.channel
     if not channel.built_in:
-        channel = replace(channel, supply_volts=supply_volts)
-    if channel.built_in and channel.source_volts is None and source.speaker_clip_dbfs is not None:
-        volts = full_scale_volts_from(channel_clip_volts(channel), source.speaker_clip_dbfs)
-        channel = replace(channel, source_volts=volts)
-    return channel
+        return replace(channel, supply_volts=supply_volts)
+    if source.speaker_clip_dbfs is None:
+        return channel
+    volts = full_scale_volts_from(channel_clip_volts(channel), source.speaker_clip_dbfs)
+    return replace(channel, source_volts=max(volts, channel.source_volts or 0.0))
 
 
 def _plan_channel(each: SystemChannel, source: Source, supply_volts: float | None) -> ChannelPlan:
@@ -130,9 +147,7 @@ def _plan_channel(each: SystemChannel, source: Source, supply_volts: float | Non
         nearest = min(nearest, high) if high is not None else nearest
         in_range = abs(nearest / needed - 1.0) < 1e-9
         error = 0.0 if in_range else db_from_ratio(needed / nearest)
-    trim = None
-    if channel.built_in and source.speaker_clip_dbfs is not None:
-        trim = trim_db(source.speaker_clip_dbfs, -channel.overlap_db) + 0.0
+    trim = None if not channel.built_in or target.gain_db is None else min(0.0, target.gain_db) + 0.0
     cautions = (
         *_source_cautions(each, source, target, trim),
         *_control_cautions(nearest, error, target),
@@ -142,7 +157,7 @@ def _plan_channel(each: SystemChannel, source: Source, supply_volts: float | Non
     figures = {item.name: getattr(target, item.name) for item in fields(target)} | {"cautions": cautions}
     return ChannelPlan(
         **figures, name=each.name, sensitivity_in_range=in_range, nearest_sensitivity_volts=nearest,
-        nearest_error_db=error, tone_hz=channel.tone_hz or 0.0, supply_volts=channel.supply_volts,
+        nearest_error_db=error, supply_volts=channel.supply_volts,
         fed_by=each.fed_by, bridged=channel.bridged, built_in=channel.built_in, trim_db=trim,
         outputs=tuple(output.name for output in each.outputs),
         programme=_programme(each, target),
@@ -150,12 +165,15 @@ def _plan_channel(each: SystemChannel, source: Source, supply_volts: float | Non
 
 
 def _programme(each: SystemChannel, target: Target) -> ProgrammePower | None:
-    if each.crest_factor_db is None:
+    channel = each.channel
+    if channel.crest_factor_db is None:
         return None
     below = target.headroom_db + target.overlap_db
-    overlaps = (target.overlap_db,)
-    crossover = each.channel.crossover_hz
-    return find_programme(target.clip_watts, each.crest_factor_db, overlaps, crossover, below)[0]
+    rows = find_programme(
+        target.clip_watts, channel.crest_factor_db, (target.overlap_db,), channel.crossover_hz, below,
+        channel.highpass_hz, channel.lowpass_hz,
+    )  # fmt: skip
+    return rows[0]
 
 
 def _source_cautions(
@@ -167,10 +185,18 @@ def _source_cautions(
             "trim_own_level",
             trim_db=trim,
             outputs=tuple(output.name for output in each.outputs),
-            clip_dbfs=source.speaker_clip_dbfs,
+            clip_dbfs=target.headroom_db + trim,
             overlap_db=target.overlap_db,
-            latest_dbfs=-target.overlap_db + 0.0,
+            latest_dbfs=target.headroom_db,
         )
+    if each.channel.built_in and source.speaker_volts is not None and source.speaker_clip_dbfs is not None:
+        by_onset = full_scale_volts_from(target.clip_volts, source.speaker_clip_dbfs)
+        apart = db_from_ratio(source.speaker_volts / by_onset)
+        if abs(apart) > TOGETHER_DB:
+            yield fault(
+                "source_figures_disagree",
+                speaker_volts=source.speaker_volts, onset_volts=by_onset, apart_db=apart,
+            )  # fmt: skip
     if each.fed_by == "speaker-output" and target.source_volts is None:
         yield remark("speaker_output_not_measured", built_in=each.channel.built_in)
 
@@ -197,22 +223,65 @@ def _coil_cautions(each: SystemChannel) -> Iterator[Remark]:
 
 def _cautions(system: System, channels: tuple[ChannelPlan, ...], feed: Feed | None) -> Iterator[Remark]:
     """What concerns the car rather than one channel."""
+    yield from _example_cautions(system)
     position = system.source.clean_position
     if position is not None:
         yield remark("set_at_position", position=position)
     else:
         yield remark("position_not_known")
-    if system.supply.volts is None:
-        yield remark("supply_not_given")
-    if feed is not None:
-        yield remark(
-            "feed_loss",
-            supply_amperes=feed.supply_amperes,
-            lost_volts=feed.lost_volts,
-            amplifier_volts=feed.amplifier_volts,
-        )
-        yield remark("size_cable_and_fuse")
+    yield from _supply_cautions(system, feed)
     first, last = (choose(channels, key=lambda each: each.headroom_db) for choose in (min, max))
     if last.headroom_db - first.headroom_db > TOGETHER_DB:
         apart = last.headroom_db - first.headroom_db
         yield remark("clip_apart", first=first.name, last=last.name, apart_db=apart)
+
+
+def _supply_cautions(system: System, feed: Feed | None) -> Iterator[Remark]:
+    """What the supply, its fuse and its feed say of all amplifiers together."""
+    supply = system.supply
+    if supply.volts is None:
+        yield remark("supply_not_given")
+        return
+    if feed is None and supply.at == "battery" and amplifier_watts(system):
+        yield fault("feed_not_given", supply_volts=supply.volts)
+    amperes = amplifier_watts(system) / (supply.efficiency * supply.volts)
+    if feed is not None:
+        amperes = feed.supply_amperes or amperes
+        yield remark(
+            "feed_loss",
+            supply_amperes=amperes,
+            lost_volts=feed.lost_volts,
+            amplifier_volts=feed.amplifier_volts if supply.at == "battery" else supply.volts,
+        )
+        yield from feed_cautions(feed, _feed_facts(system))
+    elif supply.fuse_amperes is not None and amperes > supply.fuse_amperes:
+        yield fault("power_beyond_fuse", supply_amperes=amperes, fuse_amperes=supply.fuse_amperes)
+
+
+EXAMPLE = Path(__file__).parent / "example_system.toml"
+
+
+@functools.cache
+def _example() -> System:
+    return load_system(EXAMPLE)
+
+
+def _example_cautions(system: System) -> Iterator[Remark]:
+    """Places of the file that still hold the example's figures: nobody's car."""
+    example = _example()
+    theirs = [_own_figures(each) for each in example.channels]
+    untouched = [each.name for each in system.channels if _own_figures(each) in theirs]
+    same_source = replace(system.source, name=None) == replace(example.source, name=None)
+    if same_source or untouched:
+        whole = same_source and len(untouched) == len(system.channels)
+        yield fault("example_figures", channels=tuple(untouched), source=same_source, whole=whole)
+
+
+def _own_figures(each: SystemChannel) -> tuple[object, ...]:
+    """What stands in a channel's own table, without names and without what other tables say."""
+    channel = replace(
+        each.channel, source_volts=None, supply_volts=1.0, supply_state=None, supply_tolerance_volts=0.0,
+        efficiency=1.0, drop_volts=None, fuse_outputs=1, tone_hz=each.channel.tone_hz or 1.0,
+        meter=MeterLimits(),
+    )  # fmt: skip
+    return channel, each.channel.drop_volts, each.channel.tone_hz, each.fed_by, each.coil_ohms, each.coils

@@ -12,6 +12,7 @@ import difflib
 import math
 import re
 import tomllib
+import unicodedata
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -25,6 +26,12 @@ LARGEST_FILE_BYTES = 1_000_000
 """No system file written by a person is larger (our choice)."""
 
 MOST_FAULTS_SHOWN = 100
+
+_QUOTED = re.compile(r"\"[^\"]*\"|'[^']*'")
+"""Text in proper quotes, where any sign may stand."""
+
+_CURLY = "\u201c\u201d\u201e\u201f\u2018\u2019\u201a\u201b\u00ab\u00bb\u2039\u203a\u2033\uff02"
+_DASHES = "\u2010\u2011\u2012\u2013\u2014\u2212\uff0d"
 
 MOST_NAMES = 16
 """Outputs of one channel: more are no channel of outputs set alike (our choice)."""
@@ -115,27 +122,62 @@ def nearest(word: str, known: Sequence[str]) -> str | None:
 def read_toml(path: Path) -> tuple[dict[str, Any], str]:
     """The tables of a TOML file and its text. Raises GainkitError for anything that is not one."""
     if path.is_dir():
-        raise GainkitError("system_is_folder", "system", str(path))
+        raise GainkitError("system_is_folder", "system", path)
     try:
         with path.open("rb") as file:
             raw = file.read(LARGEST_FILE_BYTES + 1)
     except FileNotFoundError:
-        raise GainkitError("system_not_there", "system", str(path)) from None
+        raise GainkitError("system_not_there", "system", path) from None
     except OSError as fault:
-        raise GainkitError("not_readable", "system", str(path), reason=fault.strerror) from fault
+        raise GainkitError("not_readable", "system", path, reason=fault.strerror) from fault
     if len(raw) > LARGEST_FILE_BYTES:
-        raise GainkitError("system_too_large", "system", str(path))
+        raise GainkitError("system_too_large", "system", path)
     try:
         text = raw.decode("utf-8-sig")
     except UnicodeDecodeError as fault:
         line = raw.count(b"\n", 0, fault.start) + 1
-        raise GainkitError("not_utf8", "system", str(path), line=line) from fault
+        raise GainkitError("not_utf8", "system", path, line=line) from fault
     try:
         return tomllib.loads(text), text
     except RecursionError as fault:
-        raise GainkitError("nested_too_deeply", "system", str(path)) from fault
+        raise GainkitError("nested_too_deeply", "system", path) from fault
     except ValueError as fault:  # TOMLDecodeError, and whole numbers of thousands of digits
-        raise GainkitError("not_toml", "system", str(path), reason=str(fault)) from fault
+        raise _typing_slip(path, text, str(fault)) or GainkitError(
+            "not_toml", "system", path, reason=str(fault)
+        ) from fault
+
+
+def _typing_slip(path: Path, text: str, reason: str) -> GainkitError | None:
+    """The sign that a word processor or a habit put into the line that is no TOML; None when it is another."""
+    place = re.search(r"at line (\d+)", reason)
+    lines = text.split("\n")
+    number = int(place[1]) if place else 0
+    if not 1 <= number <= len(lines):
+        return None
+    line = _QUOTED.sub(lambda quoted: "_" * len(quoted[0]), lines[number - 1]).split("#")[0]
+    strange = next((sign for sign in line if ord(sign) > 127), None)
+    if strange is not None:
+        column = line.index(strange) + 1
+        name = unicodedata.name(strange, "unnamed").lower()
+        instead = '"' if strange in _CURLY else "-" if strange in _DASHES else None
+        return GainkitError(
+            "toml_sign",
+            "system",
+            path,
+            line=number,
+            column=column,
+            sign=strange,
+            name=name,
+            instead=instead,
+        )
+    comma = re.search(r"=\s*[+-]?(\d+),(\d+)", line)
+    if comma:
+        whole, rest = comma.groups()
+        return GainkitError(
+            "toml_comma", "system", path, line=number, column=comma.end(1) + 1, typed=f"{whole},{rest}",
+            instead=f"{whole}.{rest}",
+        )  # fmt: skip
+    return None
 
 
 def key_lines(text: str) -> dict[tuple[str, int, str], int]:

@@ -10,13 +10,17 @@ from typing import Any
 from gainkit.advice import Checks
 from gainkit.calculator import ranges
 from gainkit.calculator.amplifier import Rating
-from gainkit.calculator.channel import Channel, MeterLimits
-from gainkit.calculator.feeds import awg_number, awg_square_mm
+from gainkit.calculator.channel import OVERLAP_LIMITS, RATING_KINDS, SUPPLY_STATES, Channel, MeterLimits
+from gainkit.calculator.conductors import COPPER, MATERIALS
+from gainkit.calculator.feeds import USUAL_EFFICIENCY, awg_number, awg_square_mm
 from gainkit.calculator.ranges import faults_of, range_of
-from gainkit.calculator.tones import default_tone_hz
 from gainkit.errors import GainkitError
 from gainkit.job.outputs import Output, find_output
 from gainkit.job.schema import Faults, Key, check_table, key_lines, nearest, number_key, read_toml, shown
+
+SUPPLY_PLACES = ("amplifier", "battery")
+"""Where the supply's volts were measured: at the amplifier they hold as they are, at the battery the feed's
+loss is still to be taken off."""
 
 JOB_KEYS = tuple(Key(name, "text") for name in ("title", "technician", "vehicle", "date"))
 SOURCE_KEYS = (
@@ -32,6 +36,11 @@ SUPPLY_KEYS = (
     Key("feed_awg", "label"),
     number_key("feed_mm2", ranges.SQUARE_MM),
     number_key("efficiency", ranges.FRACTION),
+    Key("at", "choice", SUPPLY_PLACES),
+    Key("state", "choice", SUPPLY_STATES),
+    number_key("tolerance_volts", ranges.SUPPLY_TOLERANCE_VOLTS),
+    Key("feed_material", "choice", tuple(MATERIALS)),
+    number_key("fuse_amperes", ranges.FUSE_AMPERES),
 )
 METER_KEYS = (
     Key("kind", "choice", ("true-rms", "average-responding")),
@@ -40,6 +49,7 @@ METER_KEYS = (
     number_key("low_hz", ranges.FREQUENCY_HZ),
     number_key("high_hz", ranges.FREQUENCY_HZ),
     number_key("tone_tolerance_db", ranges.Range("dB", 0, 6, low_allowed=True)),
+    Key("guard_band", "flag"),
 )
 _WHOLE = ranges.Range("", 1, 32, low_allowed=True)
 CHANNEL_KEYS = (
@@ -48,11 +58,15 @@ CHANNEL_KEYS = (
     number_key("rated_ohms", ranges.OHMS),
     Key("ratings", "tables", (number_key("watts", ranges.WATTS), number_key("ohms", ranges.OHMS))),
     Key("rated_per_half", "flag"),
+    number_key("rated_thd_percent", ranges.RATED_THD_PERCENT),
+    Key("rated_kind", "choice", RATING_KINDS),
     number_key("rated_supply_volts", ranges.SUPPLY_VOLTS),
     Key("regulated", "flag"),
+    number_key("fuse_amperes", ranges.FUSE_AMPERES),
     number_key("min_ohms", ranges.OHMS),
     number_key("load_ohms", ranges.OHMS, required=True),
     number_key("real_load_ohms", ranges.OHMS),
+    number_key("load_tolerance_percent", ranges.LOAD_TOLERANCE_PERCENT),
     number_key("speaker_watts", ranges.WATTS),
     Key("bridged", "flag"),
     Key("outputs", "names"),
@@ -62,9 +76,11 @@ CHANNEL_KEYS = (
     number_key("tone_hz", ranges.FREQUENCY_HZ),
     number_key("tone_dbfs", ranges.LEVEL_DBFS),
     number_key("overlap_db", ranges.DB_IN_HAND),
+    Key("overlap_limit", "choice", OVERLAP_LIMITS),
     number_key("margin_db", ranges.DB_IN_HAND),
     Key("fed_by", "choice", ("preamp", "speaker-output")),
     Key("built_in", "flag"),
+    number_key("drop_volts", ranges.DROP_VOLTS),
     number_key("measured_clip_volts", ranges.VOLTS),
     number_key("highpass_hz", ranges.FREQUENCY_HZ),
     number_key("lowpass_hz", ranges.FREQUENCY_HZ),
@@ -116,12 +132,22 @@ class Source:
 
 @dataclass(frozen=True)
 class Supply:
-    """Supply voltage under test [V] and, optionally, the cable that feeds the amplifiers."""
+    """Supply voltage under test [V] and, optionally, the cable that feeds the amplifiers.
+
+    at : where those volts were measured, "amplifier" or "battery"; state : what was running then, one of
+    `calculator.channel.SUPPLY_STATES`. tolerance_volts : how far they may be off [V]. feed_material : "copper"
+    or "cca". fuse_amperes : of the feed [A].
+    """
 
     volts: float | None = None
     feed_length_m: float | None = None
     feed_square_mm: float | None = None
-    efficiency: float = 0.8
+    efficiency: float = USUAL_EFFICIENCY
+    at: str = "amplifier"
+    state: str | None = None
+    tolerance_volts: float = 0.0
+    feed_material: str = COPPER.name
+    fuse_amperes: float | None = None
 
 
 @dataclass(frozen=True)
@@ -129,15 +155,13 @@ class SystemChannel:
     """One [[channel]]: the calculator's input and what the plan needs besides.
 
     outputs : the amplifier outputs that it stands for, set alike. fed_by : which output of the source.
-    crest_factor_db : peak over rms of the programme [dB]. coil_ohms, coils, drivers : the voice coils that
-    make load_ohms.
+    coil_ohms, coils, drivers : the voice coils that make load_ohms.
     """
 
     name: str
     channel: Channel
     fed_by: str = "preamp"
     outputs: tuple[Output, ...] = ()
-    crest_factor_db: float | None = None
     coil_ohms: float | None = None
     coils: int = 1
     drivers: int = 1
@@ -176,12 +200,36 @@ class System:
 
 
 def load_system(path: Path | str) -> System:
-    """Read and check a system file. Raises GainkitError that names every fault at once."""
+    """Read and check a system file.
+
+    Parameters
+    ----------
+    path : str or Path
+        The file, TOML.
+
+    Returns
+    -------
+    System
+        Source, supply, meter, checks and channels, typed and within their ranges.
+
+    Raises
+    ------
+    GainkitError
+        `ManyFaults` that names every fault at once, with its key and line.
+
+    Examples
+    --------
+    >>> import gainkit, pathlib
+    >>> car = gainkit.load_system(pathlib.Path(gainkit.__file__).parent / "job" / "example_system.toml")
+    >>> [output.name for output in car.outputs]
+    ['Front/left', 'Front/right', 'Rear', 'Subwoofer']
+    """
     path = Path(path)
     document, text = read_toml(path)
     faults = Faults(path, key_lines(text))
     good = {name: _one_table(document, name, faults) for name in TABLES}
-    rows = _channel_tables(document, faults)
+    shared = {"meter": _known_meter(good["meter"]), "supply_volts": good["supply"].get("volts")}
+    rows = _channel_tables(document, faults, shared)
     for word, value in document.items():
         if word not in TABLES and word != "channel":
             is_table = isinstance(value, (dict, list))
@@ -216,7 +264,18 @@ def _one_table(document: Mapping[str, Any], name: str, faults: Faults) -> dict[s
     return check_table(found, TABLES[name], faults, name)
 
 
-def _channel_tables(document: Mapping[str, Any], faults: Faults) -> list[dict[str, Any]]:
+def _known_meter(good: Mapping[str, Any]) -> MeterLimits:
+    """The meter for the rules between it and a channel; one of no known limits where it is wrong by itself."""
+    try:
+        return MeterLimits(**good)
+    except GainkitError:
+        return MeterLimits()
+
+
+def _channel_tables(
+    document: Mapping[str, Any], faults: Faults, shared: Mapping[str, Any]
+) -> list[dict[str, Any]]:
+    """The good values of every channel. shared : fields of a channel that stand in other tables."""
     found = document.get("channel", [])
     if not isinstance(found, list) or not all(isinstance(each, dict) for each in found):
         faults.add("channel", 0, None, GainkitError("channel_heads", None, shown(found)))
@@ -228,8 +287,9 @@ def _channel_tables(document: Mapping[str, Any], faults: Faults) -> list[dict[st
         return []
     rows = []
     for number, each in enumerate(found, 1):
-        row = check_table(each, CHANNEL_KEYS, faults, "channel", number)
-        _check_channel(row, each, faults, number)
+        known = {key: value for key, value in each.items() if key != "count"}  # told by `_key_faults`
+        row = check_table(known, CHANNEL_KEYS, faults, "channel", number)
+        _check_channel(row, each, faults, number, shared)
         rows.append(row)
     return rows
 
@@ -249,8 +309,10 @@ def _check_shared(good: dict[str, dict[str, Any]], faults: Faults) -> None:
     if ("feed_awg" in supply or "feed_mm2" in supply) != ("feed_length_m" in supply):
         needed = "feed_length_m, and feed_awg or feed_mm2"
         faults.add("supply", 0, None, GainkitError("needs_each_other", "feed_length_m", allowed=needed))
-    if "low_hz" in meter and "high_hz" in meter and meter["low_hz"] >= meter["high_hz"]:
-        faults.add("meter", 0, None, GainkitError("not_above", "high_hz", other="low_hz"))
+    elif "feed_length_m" in supply and "at" not in supply:
+        faults.add("supply", 0, None, GainkitError("supply_place_needed", "at", None, SUPPLY_PLACES))
+    for fault in faults_of(MeterLimits, **meter):
+        faults.add("meter", 0, None, fault)
 
 
 def _check_source(document: Mapping[str, Any], rows: list[dict[str, Any]], faults: Faults) -> None:
@@ -265,7 +327,9 @@ KEY_OF = {"per_half": "rated_per_half"}
 """Where a channel's field has another name in the file."""
 
 
-def _check_channel(row: dict[str, Any], found: Mapping[str, Any], faults: Faults, number: int) -> None:
+def _check_channel(
+    row: dict[str, Any], found: Mapping[str, Any], faults: Faults, number: int, shared: Mapping[str, Any]
+) -> None:
     """Faults between keys of one channel. row : its good values; found : the table as it stands.
 
     Rules between the calculator's own figures stand in `Channel`; here are those of the file's keys alone.
@@ -274,7 +338,8 @@ def _check_channel(row: dict[str, Any], found: Mapping[str, Any], faults: Faults
     if "load_ohms" in row and not any(
         each.parameter in ("ratings", "rated_watts", "rated_ohms") for each in told
     ):
-        told += faults_of(Channel, **_channel_fields(row))
+        of_both = faults_of(Channel, **shared, **_channel_fields(row))
+        told += [each for each in of_both if each.parameter != "supply_volts"]  # that is told of [supply]
     for fault in told:
         key = KEY_OF.get(fault.parameter or "", fault.parameter or "")
         named = GainkitError(fault.code, key, fault.received, fault.allowed, **fault.values)
@@ -330,7 +395,8 @@ def _check_names(rows: list[dict[str, Any]], faults: Faults) -> None:
 
 def _supply(good: Mapping[str, Any]) -> Supply:
     square_mm = good.get("feed_mm2", good.get("feed_mm2_of_awg"))
-    return Supply(good.get("volts"), good.get("feed_length_m"), square_mm, good.get("efficiency", 0.8))
+    own = {each.name for each in fields(Supply)}
+    return Supply(feed_square_mm=square_mm, **{key: value for key, value in good.items() if key in own})
 
 
 def _channel_fields(row: Mapping[str, Any]) -> dict[str, Any]:
@@ -338,11 +404,11 @@ def _channel_fields(row: Mapping[str, Any]) -> dict[str, Any]:
     ratings = row.get("ratings")
     if ratings is None and "rated_watts" in row and "rated_ohms" in row:
         ratings = [(row["rated_watts"], row["rated_ohms"])]
-    own = {each.name for each in fields(Channel)} - {"ratings", "tone_hz", "source_volts", "supply_volts"}
+    own = {each.name for each in fields(Channel)} - {"ratings", "source_volts", "supply_volts"}
     return {
         "ratings": tuple(Rating(watts, ohms) for watts, ohms in ratings or ()),
         "per_half": row.get("rated_per_half", False),
-        "tone_hz": row.get("tone_hz", default_tone_hz(row.get("highpass_hz"), row.get("lowpass_hz"))),
+        "fuse_outputs": len(row.get("outputs") or (None,)),
         **{key: value for key, value in row.items() if key in own},
     }
 
@@ -353,10 +419,13 @@ def _channel(row: Mapping[str, Any], source: Source, supply: Supply, meter: Mete
     channel = Channel(
         source_volts=source.preamp_volts if fed_by == "preamp" else source.speaker_volts,
         supply_volts=supply.volts,
+        supply_state=supply.state,
+        supply_tolerance_volts=supply.tolerance_volts,
+        efficiency=supply.efficiency,
         meter=meter,
         **_channel_fields(row),
     )
-    kept = ("crest_factor_db", "coil_ohms", "coils", "drivers")
+    kept = ("coil_ohms", "coils", "drivers")
     return SystemChannel(
         row["name"], channel, fed_by, _outputs(row), **{key: row[key] for key in kept if key in row}
     )

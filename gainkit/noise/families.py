@@ -28,9 +28,12 @@ LONE_ORDERS = (1, 2)
 """A lone line is called mains only at the mains' frequency or twice that, behind a rectifier [-]."""
 
 MOST_ORDER = 128
+MOST_COMB_ORDER = 512
+"""Orders of the mains, and of other families: sparks and pulses reach far up [-]."""
+
 MOST_DIVISOR = 12
-"""The strongest line may be up to this order of its family: ripple of a three-phase rectifier is the sixth
-[-]."""
+"""The strongest line may be up to this order of its family, of a comb any: ripple of a three-phase rectifier is
+the sixth [-]."""
 
 LEAST_FUNDAMENTAL_HZ = 15.0
 
@@ -38,6 +41,9 @@ CHANCE = 0.02
 WORSE_CHANCE = 0.2
 """A lower fundamental is believed for one more line when unrelated lines would meet it with less than the first
 chance, for two or more with less than the second [-]."""
+
+COMB_OVER_CHANCE = 1.5
+"""A comb of high orders is believed when it holds this many times what chance would put on it [-]."""
 
 SAME_COURSE_CHANCE = 0.3
 """... for lines that follow one course already, as the orders of one shaft do [-]."""
@@ -144,13 +150,13 @@ def _tolerance(line: FoundLine, order: int, deviation_hz: float) -> float:
 
 
 def _matched(
-    lines: Sequence[FoundLine], fundamental_hz: float, deviation_hz: float
+    lines: Sequence[FoundLine], fundamental_hz: float, deviation_hz: float, most: int = MOST_COMB_ORDER
 ) -> list[tuple[int, FoundLine]]:
     """Lines at multiples, one line an order (the stronger)."""
     best: dict[int, FoundLine] = {}
     for line in lines:
         order = round(line.frequency_hz / fundamental_hz)
-        if 1 <= order <= MOST_ORDER and _within(line, order, fundamental_hz, deviation_hz):
+        if 1 <= order <= most and _within(line, order, fundamental_hz, deviation_hz):
             other = best.get(order)
             best[order] = line if other is None or line.power > other.power else other
     return sorted(best.items(), key=lambda member: member[0])
@@ -173,10 +179,10 @@ def _mains(lines: Sequence[FoundLine], base_hz: float) -> Group | None:
         order = round(lead.frequency_hz / base_hz)
         if not 1 <= order <= MAINS_LEADS or abs(lead.frequency_hz / (order * base_hz) - 1) > MAINS_SHARE:
             continue
-        members = _matched(lines, lead.frequency_hz / order, lead.deviation_hz / order)
+        members = _matched(lines, lead.frequency_hz / order, lead.deviation_hz / order, MOST_ORDER)
         if len(members) > 1:
             fitted = _fitted(members)
-            members = _matched(lines, fitted.fundamental_hz, fitted.deviation_hz) or members
+            members = _matched(lines, fitted.fundamental_hz, fitted.deviation_hz, MOST_ORDER) or members
         lone = len(members) == 1
         if (lone and members[0][0] not in LONE_ORDERS) or not members:
             continue
@@ -204,19 +210,31 @@ def _led_by(lead: FoundLine, lines: Sequence[FoundLine], chances: tuple[float, f
     equals."""
     best = _matched(lines, lead.frequency_hz, lead.deviation_hz)
     for divisor in range(2, MOST_DIVISOR + 1):
-        fundamental = lead.frequency_hz / divisor
-        if fundamental < LEAST_FUNDAMENTAL_HZ:
+        if lead.frequency_hz / divisor < LEAST_FUNDAMENTAL_HZ:
             break
-        members = _matched(lines, fundamental, lead.deviation_hz / divisor)
+        members, chance = _divided(lead, lines, divisor)
         gained = len(members) - len(best)
-        chance = (
-            sum(
-                2 * _tolerance(line, round(line.frequency_hz / fundamental), lead.deviation_hz / divisor)
-                for line in lines
-                if line is not lead
-            )
-            / fundamental
-        )
         if (gained == 1 and chance < chances[0]) or (gained >= 2 and chance < chances[1]):
             best = members
+    # a comb's spacing is its fundamental, however high the order that leads
+    spacing = float(np.median(np.diff(sorted(line.frequency_hz for line in lines)))) if len(lines) > 3 else 0.0
+    if spacing >= LEAST_FUNDAMENTAL_HZ:
+        middle = round(lead.frequency_hz / spacing)
+        for divisor in range(max(middle - 2, MOST_DIVISOR + 1), middle + 3):
+            members, chance = _divided(lead, lines, divisor)
+            if len(members) > max(len(best), COMB_OVER_CHANCE * chance + 3):
+                best = members
     return _fitted(best)
+
+
+def _divided(
+    lead: FoundLine, lines: Sequence[FoundLine], divisor: int
+) -> tuple[list[tuple[int, FoundLine]], float]:
+    """The lines that fit if the lead is this order, and how many unrelated ones would by chance."""
+    fundamental, deviation = lead.frequency_hz / divisor, lead.deviation_hz / divisor
+    widths = [
+        2 * _tolerance(line, round(line.frequency_hz / fundamental), deviation)
+        for line in lines
+        if line is not lead
+    ]
+    return _matched(lines, fundamental, deviation), sum(widths) / fundamental

@@ -23,7 +23,7 @@ from gainkit.analysis.lines import (
     without,
 )
 from gainkit.noise.model import BandNoise, Family, NoiseResult
-from gainkit.noise.moving import find_moving
+from gainkit.noise.moving import Moving, find_moving
 from gainkit.noise.survey import Survey, survey_of
 from gainkit.noise.verdict import Reading, compared, judged
 from gainkit.remarks import remark
@@ -122,6 +122,7 @@ def read_noise(
         peak_volts=survey.peak_volts,
         seconds=survey.seconds,
         still_seconds=survey.still_seconds,
+        left_out_seconds=survey.left_out_seconds,
         overloaded=survey.overloaded,
         row_powers=survey.row_powers,
         octave_spread_db=_octave_spread(survey, found.mask, high),
@@ -156,8 +157,7 @@ def _lines_of(survey: Survey, low_hz: float, high_hz: float) -> _Lines:
     lines, fitted = _found(survey, peaks, floor)
     mask = filled(peaks, len(power))
     families: list[Family] = []
-    rest = without(survey.stretch, survey.sample_rate_hz, fitted)
-    moving = find_moving(rest, survey.sample_rate_hz, [line.frequency_hz for line in fitted], high_hz)
+    moving = _moving_beside(survey, fitted, high_hz)
     if moving is not None:
         families = [
             family_of_group(group, "alternator", True, moving.course)
@@ -170,12 +170,26 @@ def _lines_of(survey: Survey, low_hz: float, high_hz: float) -> _Lines:
         lines = [
             line
             for peak, line in zip(peaks, lines, strict=True)
-            if not swept[peak.bin] or (line.steady and not moving.explains(line))
+            if not swept[peak.bin] or (line.steady and not moving.explains(line.frequency_hz, line.power))
         ]
     mains, unknown = group_lines(lines)
     families += [family_of_group(group, "mains", None, (1.0, 1.0)) for group in mains]
     families += [family_of_group(group, kind_of(group), None, (1.0, 1.0)) for group in unknown]
     return _Lines(sorted(families, key=lambda family: -family.a_weighted_volts), mask, floor)
+
+
+def _moving_beside(survey: Survey, fitted: list[FittedLine], high_hz: float) -> Moving | None:
+    """What moves in the stretch, steady lines taken out; pieces of what moves are put back first."""
+    rate = survey.sample_rate_hz
+    rest = without(survey.stretch, rate, fitted)
+    moving = find_moving(rest, rate, [line.frequency_hz for line in fitted], high_hz)
+    if moving is None:
+        return None
+    still = [line for line in fitted if not moving.explains(line.frequency_hz, line.power)]
+    if len(still) == len(fitted):
+        return moving
+    rest = without(survey.stretch, rate, still)
+    return find_moving(rest, rate, [line.frequency_hz for line in still], high_hz) or moving
 
 
 def _found(survey: Survey, peaks: list[Peak], floor: Floats) -> tuple[list[FoundLine], list[FittedLine]]:
@@ -274,9 +288,7 @@ def _check(
         raise GainkitError("band_empty", "band_hz", [low, high], "two frequencies above 0 Hz, the lower first")
     limit = HIGHEST_OF_RATE * capture.sample_rate_hz
     if low >= limit:
-        raise GainkitError(
-            "band_above_rate", "band_hz", [low, high], limit_hz=limit, sample_rate_hz=capture.sample_rate_hz
-        )
+        raise GainkitError("band_above_rate", "band_hz", low_hz=low, high_hz=high, highest_hz=limit)
     if target_volts is not None and not VOLTS.holds(target_volts):
         raise GainkitError("outside_range", "target_volts", target_volts, VOLTS)
     captures = [one for one in (capture, against, recorder) if one is not None]

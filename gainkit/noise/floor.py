@@ -96,7 +96,8 @@ def peaks_in(power: Floats, floor: Floats, looks: float, step_hz: float, low_hz:
         first, last = _extent(fades, place, left, right)
         excess = float(np.sum(power[first : last + 1] - floor[first : last + 1]))
         frequency = (place + _offset(power, place)) * step_hz
-        found.append(Peak(place, first, last, frequency, max(excess, 0.0)))
+        if excess > 0:
+            found.append(Peak(place, first, last, frequency, excess))
     return found
 
 

@@ -6,6 +6,7 @@ from dataclasses import dataclass, field
 from typing import Literal
 
 from gainkit.remarks import Remark
+from gainkit.results import Result
 
 Kind = Literal["mains", "alternator", "digital", "unknown"]
 NoiseVerdict = Literal["quiet", "hum", "whine", "hiss", "not known"]
@@ -45,8 +46,8 @@ class BandNoise:
     hiss_volts: float
 
 
-@dataclass(frozen=True)
-class NoiseResult:
+@dataclass(frozen=True, repr=False)
+class NoiseResult(Result):
     """The noise of a chain. Volts are rms in the band; full-scale units where not calibrated.
 
     below_target_db : A-weighted noise below the target [dB]; None without a target or calibration.

@@ -48,8 +48,8 @@ noise jumps by a third of MOST_SHIFT at random."""
 LEAST_AGREEING = 0.7
 """Part of the spectra that must carry the pattern [-]."""
 
-ROUGH_DEVIATION = 0.3
-COURSE_DEVIATION = 3e-4
+ROUGH_DEVIATION = 0.15
+COURSE_DEVIATION = 1.5e-4
 """Standard deviation of an order: in bins, and from its course in parts of its frequency [-] (found by
 trying)."""
 
@@ -57,10 +57,15 @@ ONE_LINE_SHARE = 0.015
 """Neighbouring peaks that touch and lie this close are one smeared line [-]."""
 
 
+LONE_RATIO = 30.0
+LONE_REACH = (8, 24)
+"""A single line stands so far over the bins around it: the highest of 30 bins of noise, laid over one another,
+do not reach 10 [-], [bins]."""
+
 SHARPER = 1.25
 """The peak of one moving line at least rises by this when its course is taken out [-]."""
 
-PIECE_SHARE = 0.5
+PIECE_SHARE = 1.0
 """A line in the way of a moving one counts for itself from this part of that one's power on [-]."""
 
 
@@ -86,12 +91,12 @@ class Moving:
             mask[max(int(first * low / step_hz) - 2, 0) : int(last * high / step_hz) + 3] = True
         return mask
 
-    def explains(self, line: FoundLine) -> bool:
-        """Whether a line is likely a piece of a moving one, where that lingered."""
+    def explains(self, frequency_hz: float, power: float) -> bool:
+        """Whether a line [Hz], [V^2] is likely a piece of a moving one, where that lingered."""
         low, high = self.course
         return any(
-            own.frequency_hz * low <= line.frequency_hz <= own.frequency_hz * high
-            and line.power < PIECE_SHARE * own.power
+            own.frequency_hz * low <= frequency_hz <= own.frequency_hz * high
+            and power < PIECE_SHARE * own.power
             for own in self.lines
         )
 
@@ -126,10 +131,24 @@ def find_moving(
     peaks = [peak for peak in peaks if peak.frequency_hz < high]
     lines = _merged(peaks, step)
     span = float(np.percentile(ratios, 95) - np.percentile(ratios, 5))
-    if len(lines) < 2 or span * lines[-1][0].frequency_hz < LEAST_MOVE_BINS * step:
+    if (
+        not lines
+        or (len(lines) == 1 and not _lone(peaks, stretched))
+        or span * lines[-1][0].frequency_hz < LEAST_MOVE_BINS * step
+    ):
         return None
     moving = Moving(ratios, tuple(line for line, _ in lines), tuple(extent for _, extent in lines))
     return moving if _sharpened(moving, spectra.mean(axis=0), stretched, step) else None
+
+
+def _lone(peaks: Sequence[Peak], stretched: Floats) -> bool:
+    """Whether a single line that moves is a line: noise laid over noise makes a peak too, a lower one."""
+    place = max(peaks, key=lambda peak: peak.power).bin
+    near, far = LONE_REACH
+    around = np.concatenate(
+        [stretched[max(place - far, 1) : max(place - near, 1)], stretched[place + near : place + far]]
+    )
+    return bool(stretched[place] > LONE_RATIO * np.median(around))
 
 
 def _sharpened(moving: Moving, before: Floats, after: Floats, step_hz: float) -> bool:

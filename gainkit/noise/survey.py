@@ -35,8 +35,24 @@ STRETCH_FRAMES = 1 << 19
 ROW_SECONDS = 0.085
 """About the time of one step of the level [s]; a power of two of frames."""
 
+CLICK_RATIO = 4.0
+"""A segment of so many times the usual power holds a click or a thump [-]."""
+
+CLICK_SHARE = 0.25
+"""... unless more than this part of the segments do: then the noise itself is not steady [-]."""
+
+LEAST_TO_COMPARE = 4
+"""Fewer segments show no exception [-]."""
+
 EVERY_ROW = 2
 """Every second step is enough to tell steady noise from programme and from a mute [-]."""
+
+
+def _too_short(capture: Capture, seconds: float) -> GainkitError:
+    """The fault of a capture that holds so little noise."""
+    return GainkitError("noise_too_short", seconds=seconds, least_seconds=LEAST_SECONDS).within(
+        "file", capture.file
+    )
 
 
 @dataclass(frozen=True)
@@ -45,6 +61,7 @@ class Survey:
     (segments, bins). looks : independent segments that the mean is worth [-]. stretch : (frames,) samples from
     the capture's middle [V]. row_powers : power of the differences between neighbouring samples in each row of
     about 0.1 s, where rumble counts for little [any scale]. still_seconds : rows in which nothing moved [s].
+    left_out_seconds : segments that a click or thump fills, left out of the spectra and the stretch [s].
     overloaded : samples stand at the recorder's full scale.
     """
 
@@ -57,6 +74,7 @@ class Survey:
     peak_volts: float
     row_powers: Floats = field(repr=False)
     still_seconds: float
+    left_out_seconds: float
     overloaded: bool
     seconds: float
     sample_rate_hz: float
@@ -66,23 +84,30 @@ def survey_of(capture: Capture, channel: int, minus: int | None) -> Survey:
     """Read a capture once. Raises GainkitError when it holds less than a second."""
     rate = capture.sample_rate_hz
     if capture.seconds < LEAST_SECONDS:
-        raise GainkitError(
-            "noise_too_short", None, capture.seconds, f"{LEAST_SECONDS:g} s or more", file=capture.file
-        )
+        raise _too_short(capture, capture.seconds)
     size = 1 << int(np.log2(min(SEGMENT_SECONDS * rate, capture.frames / 2)))
-    pass_over = _Pass(capture, size)
-    at = 0
+    first = _gone_over(capture, size, frozenset(), channel, minus)
+    clicks = first.outliers()
+    if not clicks:
+        return first.done()
+    return _gone_over(capture, size, clicks, channel, minus).done()
+
+
+def _gone_over(capture: Capture, size: int, without: frozenset[int], channel: int, minus: int | None) -> _Pass:
+    """The whole capture read, segments of these numbers left out of the spectra and the stretch."""
+    pass_over = _Pass(capture, size, without)
     for block in capture.blocks(channel=channel, minus=minus, block_frames=BLOCK_FRAMES):
-        pass_over.take(at, block)
-        at += len(block)
-    return pass_over.done(at)
+        pass_over.take(pass_over.frames, block)
+        pass_over.frames += len(block)
+    return pass_over
 
 
 class _Pass:
     """What is gathered while the blocks go by."""
 
-    def __init__(self, capture: Capture, size: int) -> None:
-        self.capture, self.size = capture, size
+    def __init__(self, capture: Capture, size: int, without: frozenset[int]) -> None:
+        self.capture, self.size, self.without = capture, size, without
+        self.frames = 0
         room = capture.frames - size
         self.count = min(MOST_SEGMENTS, 1 + int(np.ceil(room / (size // 2))))
         self.starts = [int(start) for start in np.linspace(0, room, self.count)]
@@ -90,12 +115,15 @@ class _Pass:
         self.keep = {round(place) for place in np.linspace(0, self.count - 1, kept)}
         self.window = np.hanning(size + 2)[1:-1] ** 2  # falls by 30 dB an octave beside a strong line
         self.scale = 2.0 / (size * float(self.window @ self.window))
+        self.audible = int(20 * size / capture.sample_rate_hz)
         self.open: dict[int, Floats] = {}
         self.finished = 0
+        self.powers: list[float] = []
         self.total = np.zeros(size // 2 + 1)
         self.kept: list[Floats] = []
-        length = min(STRETCH_FRAMES, capture.frames)
-        self.first = (capture.frames - length) // 2
+        clean = self._longest_clean()
+        length = min(STRETCH_FRAMES, clean[1] - clean[0])
+        self.first = (clean[0] + clean[1] - length) // 2
         self.stretch = np.empty(length)
         self.row = 1 << max(int(np.log2(ROW_SECONDS * capture.sample_rate_hz)), 3)
         self.rows: list[Floats] = []
@@ -144,30 +172,57 @@ class _Pass:
         power = spectrum.real**2
         power += spectrum.imag**2
         power *= self.scale
-        self.total += power
-        if self.finished in self.keep:
-            self.kept.append(power)
+        if self.finished not in self.without:
+            self.total += power
+            if self.finished in self.keep:
+                self.kept.append(power)
+        self.powers.append(float(power[self.audible :].sum()))
         self.finished += 1
 
-    def done(self, frames: int) -> Survey:
+    def outliers(self) -> frozenset[int]:
+        """Numbers of the segments that a click or a thump fills; none when they are not the exception."""
+        powers = np.array(self.powers)
+        if len(powers) < LEAST_TO_COMPARE:
+            return frozenset()
+        loud = np.flatnonzero(powers > CLICK_RATIO * np.median(powers))
+        return frozenset(loud.tolist()) if len(loud) <= CLICK_SHARE * len(powers) else frozenset()
+
+    def _left_out(self) -> int:
+        """Frames within segments that are left out."""
+        covered = np.zeros(self.capture.frames // self.row + 1, dtype=np.bool_)
+        for number in self.without:
+            start = self.starts[number]
+            covered[start // self.row : (start + self.size) // self.row] = True
+        return int(covered.sum()) * self.row
+
+    def _longest_clean(self) -> tuple[int, int]:
+        """First and last frame of the longest part without segments that are left out."""
+        spans, at = [], 0
+        for number in sorted(self.without):
+            spans.append((at, self.starts[number]))
+            at = self.starts[number] + self.size
+        spans.append((at, self.capture.frames))
+        return max(spans, key=lambda span: span[1] - span[0])
+
+    def done(self) -> Survey:
         """The survey, after all blocks."""
-        rate = self.capture.sample_rate_hz
+        rate, frames = self.capture.sample_rate_hz, self.frames
+        used = self.finished - len(self.without)
         if not self.finished:
-            raise GainkitError(
-                "noise_too_short", None, frames / rate, f"{LEAST_SECONDS:g} s or more", file=self.capture.file
-            )
+            raise _too_short(self.capture, frames / rate)
         hop = (self.starts[-1] - self.starts[0]) / max(self.count - 1, 1)
         beyond = not self.capture.hard_full_scale and self.highest > self.capture.volts_per_unit * (1 + 1e-6)
         return Survey(
-            power=self.total / self.finished,
+            power=self.total / used,
             kept=np.array(self.kept),
             step_hz=rate / self.size,
-            looks=self.finished / (1.015 if hop < 0.9 * self.size else 1.0),  # half overlap (Welch 1967)
+            looks=used / (1.015 if hop < 0.9 * self.size else 1.0),  # half overlap (Welch 1967)
             stretch=self.stretch[: max(frames - self.first, 0)],
             dc_volts=self.sum / frames,
             peak_volts=self.highest,
             row_powers=np.concatenate(self.rows) if self.rows else np.empty(0),
             still_seconds=self.still_rows * EVERY_ROW * self.row / rate,
+            left_out_seconds=self._left_out() / rate,
             overloaded=self.over >= overload.LEAST_RUN and not beyond,
             seconds=frames / rate,
             sample_rate_hz=rate,

@@ -9,10 +9,11 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from gainkit.levels import db_from_ratio, power_db_from_ratio
+from gainkit.analysis.thresholds import DC_VOLTS
+from gainkit.levels import db_from_ratio, power_db_from_ratio, ratio_from_db
 from gainkit.noise.families import DIGITAL_LEAST_HZ
 from gainkit.noise.model import BandNoise, Family, NoiseVerdict
-from gainkit.remarks import Remark, fault, remark
+from gainkit.remarks import Remark, danger, fault, remark
 
 Floats = NDArray[np.float64]
 
@@ -56,14 +57,14 @@ MOVED_RATIO = 4.0
 MOVED_LEVEL_DB = 30.0
 """Families paired across two captures differ by less than this [dB]."""
 
+LONE_LEVEL_DB = 10.0
+"""... and single lines by less than this [dB]."""
+
 SOURCE_CHANGE_DB = 3.0
 """What falls by half its power when something is switched off comes mostly from there [dB]."""
 
 STAYS_DB = 1.0
 """What changes by less has nothing to do with what was switched off [dB]."""
-
-DC_NAMED_VOLTS = 0.1
-"""An offset at an output worth looking at [V] (common practice, no source)."""
 
 HUM_BELOW_HZ = 200.0
 """Lines of unknown origin are heard as hum below this and as whine above [Hz] (our choice)."""
@@ -84,6 +85,7 @@ class Reading:
     peak_volts: float
     seconds: float
     still_seconds: float
+    left_out_seconds: float
     overloaded: bool
     row_powers: Floats = field(repr=False)
     octave_spread_db: float | None
@@ -194,13 +196,17 @@ def _why_not_known(own: Reading, target_volts: float | None) -> Remark | None:
             frequency = order * strongest.fundamental_hz
             return fault("noise_tone_plays", frequency_hz=frequency, rms_volts=volts, over_rest_db=over)
     spread, octaves = own.row_spread_db, own.octave_spread_db
-    known = sum(family.rms_volts**2 for family in own.families if family.moves or family.kind == "mains")
-    lines_lead = known > 0.5 * own.rms_volts**2  # hum that comes and goes is still hum
-    if (spread > STEADY_ROWS_DB and not lines_lead) or (octaves is not None and octaves > STEADY_OCTAVES_DB):
+    # hum and whine that come and go are hum and whine still; what moves also changes the octaves it passes
+    half = 0.5 * own.rms_volts**2
+    moving = sum(family.rms_volts**2 for family in own.families if family.moves)
+    mains = sum(family.rms_volts**2 for family in own.families if family.kind == "mains")
+    lines_lead = moving + mains > half
+    rows_vary = spread > STEADY_ROWS_DB and not lines_lead
+    if rows_vary or (octaves is not None and octaves > STEADY_OCTAVES_DB and moving < half):
         return fault("noise_not_steady", spread_db=spread, octave_spread_db=octaves)
     if target_volts is not None:
         below = db_from_ratio(target_volts / own.rms_volts)
-        hiss = own.hiss_volts**2 > 0.5 * own.rms_volts**2
+        hiss = own.hiss_volts**2 > half
         least = PLAYING_HISS_BELOW_TARGET_DB if hiss else PLAYING_BELOW_TARGET_DB
         if below < least and not lines_lead:
             return fault("noise_too_loud", rms_volts=own.rms_volts, below_target_db=below)
@@ -211,13 +217,13 @@ def _recorder(own: Reading, alone: Reading | None) -> tuple[bool | None, list[Re
     """Whether what was read is the recorder's own, and what of it."""
     notes: list[Remark] = []
     limited: bool | None = None
-    if own.rounding_volts > 0 and own.hiss_volts <= own.rounding_volts * 10 ** (ROUNDING_DB / 20):
-        limited = True
+    if own.rounding_volts > 0 and own.hiss_volts <= own.rounding_volts * ratio_from_db(ROUNDING_DB):
+        limited = True if own.hiss_a_weighted_volts**2 > 0.5 * own.a_weighted_volts**2 else None
         notes.append(remark("recorder_steps", rounding_volts=own.rounding_volts, hiss_volts=own.hiss_volts))
     if alone is None or own.a_weighted_volts <= 0:
         return limited, notes
     ratio = alone.a_weighted_volts / own.a_weighted_volts
-    limited = bool(limited) or ratio >= 10 ** (-LIMITED_DB / 20)
+    limited = bool(limited) or ratio >= ratio_from_db(-LIMITED_DB)
     if ratio < 1:
         chain = own.a_weighted_volts * float(np.sqrt(1 - ratio**2))
         notes.append(remark("recorder_share", share_percent=100 * ratio**2, chain_a_weighted_volts=chain))
@@ -225,15 +231,17 @@ def _recorder(own: Reading, alone: Reading | None) -> tuple[bool | None, list[Re
         notes.append(remark("recorder_share", share_percent=100.0, chain_a_weighted_volts=None))
     for family in own.families:
         own_too = next((one for one in alone.families if _same(family, one)), None)
-        if own_too is not None and own_too.rms_volts >= family.rms_volts * 10 ** (-LIMITED_DB / 20):
+        if own_too is not None and own_too.rms_volts >= family.rms_volts * ratio_from_db(-LIMITED_DB):
             notes.append(remark("recorder_line", **_named(family)))
     return limited, notes
 
 
 def _remarks(own: Reading) -> list[Remark]:
     notes: list[Remark] = []
-    if abs(own.dc_volts) >= DC_NAMED_VOLTS:
-        notes.append(fault("noise_dc", dc_volts=own.dc_volts))
+    if own.left_out_seconds > 0:
+        notes.append(remark("noise_clicks", left_out_seconds=own.left_out_seconds, seconds=own.seconds))
+    if abs(own.dc_volts) > DC_VOLTS:
+        notes.append(danger("dc_at_output", dc_volts=own.dc_volts))
     return notes
 
 
@@ -301,8 +309,11 @@ def _pairs(ours: Sequence[Family], theirs: Sequence[Family]) -> list[tuple[int, 
                 free.remove(one)
                 break
     open_ = [place for place in places if pairs[place] is None]
-    if len(open_) == 1 and len(free) == 1 and _may_move(ours[open_[0]], free[0]):
-        pairs[open_[0]] = free[0]
+    if len(open_) == 1 and len(free) == 1:
+        mine, one = ours[open_[0]], free[0]
+        alike = abs(db_from_ratio(mine.rms_volts / one.rms_volts)) < LONE_LEVEL_DB
+        if alike and _may_move(mine, one) and "digital" not in (mine.kind, one.kind):
+            pairs[open_[0]] = one
     return list(pairs.items())
 
 

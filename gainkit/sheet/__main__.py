@@ -12,7 +12,7 @@ from gainkit.sheet.page import SheetMade
 
 def main() -> None:
     """Write it beside this file."""
-    text = json.dumps(schema_of(SheetMade, "gainkit sheet --json"), indent=1) + "\n"
+    text = json.dumps(schema_of(SheetMade, "the as-left page as JSON"), indent=1) + "\n"
     write_whole(Path(__file__).parent / "schema.json", text, overwrite=True)
 
 

@@ -12,7 +12,7 @@ from gainkit.errors import GainkitError
 from gainkit.figures import plain
 from gainkit.files import refuse_existing, write_whole
 from gainkit.job.judgements import Level
-from gainkit.job.standing import OpenJob, judged_within, open_job
+from gainkit.job.opening import OpenJob, judged_within, open_job
 from gainkit.remarks import Remark, Sentence
 from gainkit.results import Result
 from gainkit.sheet.model import Sheet, sheet_of
@@ -71,14 +71,36 @@ def write_sheet(
 
     Parameters
     ----------
-    folder : of the job. out : the page's file, .html. tolerance_db : a level within this of its target is on
-    target; None for the system file's own [dB]. overwrite : replace a file that is there.
+    folder : str or Path
+        Of the job.
+    out : str or Path
+        The page's file, .html.
+    tolerance_db : float, optional
+        A level within this of its target is on target; the system file's own when left out [dB].
+    overwrite : bool
+        Replace a file that is there.
 
-    Raises GainkitError for a folder that is no job, a file that is there, and a name that is not .html.
+    Returns
+    -------
+    SheetMade
+        The file, the headline, and all that the page says.
+
+    Raises
+    ------
+    GainkitError
+        For a folder that is no job, a file that is there, and a name that is not .html.
+
+    Examples
+    --------
+    >>> import gainkit, pathlib, tempfile
+    >>> with tempfile.TemporaryDirectory() as place:
+    ...     job = gainkit.start_job(pathlib.Path(place) / "estate")
+    ...     gainkit.write_sheet(job.folder, pathlib.Path(place) / "estate.html").ok
+    False
     """
     page_file = Path(out)
     if page_file.suffix.lower() not in (".html", ".htm"):
-        raise GainkitError("wrong_suffix", "out", str(page_file), [".html"])
+        raise GainkitError("wrong_suffix", "out", page_file, [".html"])
     refuse_existing(page_file, overwrite)
     job = judged_within(open_job(Path(folder)), tolerance_db)
     sheet = sheet_of(job)

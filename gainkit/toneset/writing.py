@@ -49,7 +49,7 @@ class WrittenSet(Result):
 
 
 def write_tones(
-    tone_set: str | Path,
+    tone_set: str | Path | ToneSet,
     folder: str | Path,
     *,
     rate: int = 44_100,
@@ -66,7 +66,7 @@ def write_tones(
 
     Parameters
     ----------
-    tone_set : name of one that comes along, or the path of a .toml file.
+    tone_set : name of one that comes along, the path of a .toml file, or a set that was read or made.
     folder : on the stick for example; made where its parent is there.
     rate : sample rate, 44100, 48000, 88200 or 96000 [Hz].
     bits : 16 or 24 (integers), 32 (float).
@@ -95,7 +95,8 @@ def write_tones(
     ('01_997hz_0db.wav', 0.0)
     """
     audio = AudioFormat(rate, bits, format)
-    tones, place = read_set(tone_set, rate), Path(folder)
+    tones = tone_set if isinstance(tone_set, ToneSet) else read_set(tone_set, rate)
+    place = Path(folder)
     if dry_run:
         return planned_set(tones, place, audio)
     return write_set(tones, place, audio, overwrite=overwrite, progress=progress)

@@ -59,7 +59,7 @@ def measure(
     refuse_unknown(options, (*READING, *MEASURING))
     expected = _expected(system, for_output, options)
     if expected.plan is not None:
-        options = {"target_volts": expected.plan.set_volts, "load_ohms": expected.plan.load_ohms} | options
+        options = {"target_volts": expected.plan.set_volts} | options
     asked = {"limit_thd_percent": expected.checks.limit_thd_percent} | options
     return beside_plan(analysis.measure(opened(capture, options), measure_options(asked)), expected.plan)
 

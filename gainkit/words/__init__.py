@@ -14,6 +14,7 @@ import math
 import re
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
+from pathlib import PurePath
 from typing import Any, Protocol
 
 from gainkit.figures import filled
@@ -21,7 +22,9 @@ from gainkit.figures import filled
 Template = str | Callable[[Mapping[str, Any]], str]
 """A template, or a function of the values that gives one."""
 
-ROOMS = ("calculator", "capture", "generator", "analysis", "answers", "job", "pages")
+ROOMS = (
+    "calculator", "capture", "generator", "analysis", "answers", "noise", "response", "job", "pages", "steps",
+)  # fmt: skip
 """The modules with sentences, by the rooms they speak for."""
 
 
@@ -81,7 +84,7 @@ _NAME = re.compile(r"<([a-z][a-z0-9_]*)(?:\.([a-z][a-z0-9_]*))?(\(\))?>")
 
 
 @functools.cache
-def _catalogues() -> tuple[dict[str, FaultWords], dict[str, Template]]:
+def catalogues() -> tuple[dict[str, FaultWords], dict[str, Template]]:
     """All sentences by their codes: of faults, of remarks."""
     faults: dict[str, FaultWords] = {}
     remarks: dict[str, Template] = {}
@@ -96,9 +99,7 @@ def _catalogues() -> tuple[dict[str, FaultWords], dict[str, Template]]:
 
 def error_text(fault: FaultData, door: Door = PYTHON) -> tuple[str, str]:
     """(what is wrong, how to mend it) of a fault, as a door says it."""
-    words = _catalogues()[0].get(fault.code)
-    if words is None:  # a room whose faults are still sentences
-        return fault.code, fault.parameter or ""
+    words = catalogues()[0][fault.code]
     values = dict(fault.values)
     values |= {
         "parameter": None if fault.parameter is None else door.parameter(fault.parameter),
@@ -115,7 +116,7 @@ def error_text(fault: FaultData, door: Door = PYTHON) -> tuple[str, str]:
 
 def remark_text(remark: RemarkData, door: Door = PYTHON) -> str:
     """The sentence of a remark, as a door says it; of a code that is not known here, the code itself."""
-    template = _catalogues()[1].get(remark.code)
+    template = catalogues()[1].get(remark.code)
     text = remark.code.replace("_", " ") if template is None else told(template, remark.values, door)
     for kind, name in reversed(remark.values.get("places", ())):
         text = f"{name}: {text}" if kind == "file" else f"{kind.capitalize()} {name}: {text}"
@@ -143,7 +144,7 @@ def with_names(text: str, door: Door = PYTHON) -> str:
 
 
 def shown(found: Any) -> str:
-    """What was received, short and safe to print; text stands in quotes."""
+    """What was received, short and safe to print; text stands in quotes, paths stand whole."""
     if isinstance(found, str):
         text = found if len(found) <= 60 else found[:57] + "..."
         return "'" + "".join(c if c.isprintable() else repr(c)[1:-1] for c in text) + "'"
@@ -153,6 +154,8 @@ def shown(found: Any) -> str:
         return "a table"
     if isinstance(found, (list, tuple)):
         return "a list"
+    if isinstance(found, PurePath):  # whole: a name that is cut finds no file
+        return "".join(c if c.isprintable() else repr(c)[1:-1] for c in str(found))
     if isinstance(found, float) and not math.isfinite(found):
         return str(float(found))
     try:

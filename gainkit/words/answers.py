@@ -133,14 +133,17 @@ FAULTS: dict[str, FaultWords] = {
         "Steps of {step_db:.6g} dB do not lead from {from_dbfs:.6g} to {to_dbfs:.6g} dBFS.",
         "Give <from_dbfs>, <to_dbfs> and <step_db> as the track was written; its tracks.txt has them.",
     ),
-    "index_not_there": FaultWords("{index} is not there.", "Give the index.json that lies beside the tracks."),
-    "index_unreadable": FaultWords("{index} cannot be read: {reason}.", _WRITE_TRACKS),
-    "index_without_tracks": FaultWords("{index} lists no tracks.", _WRITE_TRACKS),
+    "index_not_there": FaultWords(
+        "{received} is not there.", "Give the index.json that lies beside the tracks."
+    ),
+    "index_unreadable": FaultWords("{received} cannot be read: {reason}.", _WRITE_TRACKS),
+    "index_without_tracks": FaultWords("{received} lists no tracks.", _WRITE_TRACKS),
     "track_not_in_index": FaultWords(
-        "{index} has no staircase or glide named {received}.", "It has: {allowed}. Give one with {parameter}."
+        "{index} has no such track as {received}.",
+        "It has: {allowed}. Give one with {parameter}.",
     ),
     "track_not_chosen": FaultWords(
-        "{index} has {tracks} staircases and glides.", "Choose with {parameter} from: {allowed}."
+        "{index} has {tracks} tracks that this can read.", "Choose with {parameter} from: {allowed}."
     ),
     "track_damaged": FaultWords(
         "{index}: the entry of {received} cannot be used ({reason}).",
@@ -161,6 +164,15 @@ FAULTS: dict[str, FaultWords] = {
     "ends_not_recorded": FaultWords(
         "neither the beginning nor the end of the {kind} is in the recording, so its levels cannot be told.",
         "Start the recorder before the track and stop it after.",
+    ),
+    "several_placements": FaultWords(
+        lambda values: (
+            "the amplifier woke late or fell silent, and the steps that sounded may be several: "
+            + "; ".join(f"{first:.4g} to {last:.4g} dBFS" for first, last in values["placements"][:6])
+            + "."
+        ),
+        "Play the track that <write_tones()> makes, whose markers tell; or record from well before its start to "
+        "after its end, with the amplifier awake.",
     ),
     "no_staircase": FaultWords(
         "no staircase is in the recording: no {steps} even steps of {seconds:.6g} s follow each other.",
@@ -272,6 +284,26 @@ FAULTS: dict[str, FaultWords] = {
 
 REMARKS: dict[str, Template] = {
     # onset
+    "woke_late": (
+        "The amplifier gave nothing until {at_seconds:.2f} s, when the track was at {level_dbfs:.4g} dBFS: it woke "
+        "late. Let it play for a while first."
+    ),
+    "fell_silent": (
+        "Fell silent from {level_dbfs:.4g} dBFS on, at {at_seconds:.2f} s: look for its protection light, heat, "
+        "fuse and supply before you play it louder."
+    ),
+    "silent_between": (
+        "Silent from {start_seconds:.2f} to {stop_seconds:.2f} s ({level_dbfs:.4g} to {stop_level_dbfs:.4g} dBFS) "
+        "and back again: a protection that comes and goes, or a loose contact."
+    ),
+    "gain_changed": (
+        "The gain moved by {change_db:+.1f} dB at {at_seconds:.2f} s, before the step of {level_dbfs:.4g} dBFS: "
+        "steps before and after it are not of one setting. Record again with nothing touched."
+    ),
+    "held_by_limiter": (
+        "From {level_dbfs:.4g} dBFS on the output is held while its shape stays clean: a limiter or compressor, "
+        "no rail. Switch it off to find the onset."
+    ),
     "steps_below_floor": _below_floor,
     "steps_not_judged": _not_judged,
     "onset_not_known": (
@@ -288,6 +320,10 @@ REMARKS: dict[str, Template] = {
     "onset_below_track": (
         "Every step is already beyond the limit: the onset lies below {lowest_dbfs:.6g} dBFS and was followed "
         "down along the fitted rails. Play a staircase that starts lower."
+    ),
+    "rail_under_distortion": (
+        "THD is above {limit_thd_percent:.6g} % at the softer steps too, by distortion of another kind. At "
+        "{level_dbfs:.2f} dBFS the rail is first met; look for the other cause as well."
     ),
     "onset_not_rail": "THD passes the limit, but its shape is not that of a rail: look for another cause.",
     "distortion_below_rail": _below_rail,

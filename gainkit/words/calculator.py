@@ -14,6 +14,33 @@ def _wrong_order(values: Values) -> str:
     return f"Give less than <{values['other']}>, or exchange the two."
 
 
+def _no_tone_fits(values: Values) -> str:
+    parts = []
+    if values["highpass_hz"] is not None:
+        parts.append("a high-pass at {highpass_hz:.6g} Hz")
+    if values["lowpass_hz"] is not None:
+        parts.append("a low-pass at {lowpass_hz:.6g} Hz")
+    if values["crossover_hz"] is not None:
+        parts.append("a passive crossover at {crossover_hz:.6g} Hz")
+    if values["meter_high_hz"] is not None:
+        least = "{meter_low_hz:.6g}" if values["meter_low_hz"] else "up"
+        parts.append(f"a meter made for {least} to {{meter_high_hz:.6g}} Hz")
+    elif values["meter_low_hz"]:
+        parts.append("a meter made for {meter_low_hz:.6g} Hz up")
+    return "No tone suits " + ", ".join(parts[:-1]) + (" and " if parts[1:] else "") + parts[-1] + "."
+
+
+def _no_tone_remedy(values: Values) -> str:
+    return (
+        "Give <tone_hz> and read it by a capture, not by that meter; or switch the amplifier's filters off while "
+        "setting, leave <highpass_hz> and <lowpass_hz> out, and switch them back on before the loudspeaker is "
+        "connected."
+        if values["meter_low_hz"] is not None
+        else "Give <tone_hz>, or switch the amplifier's filters off while setting, leave <highpass_hz> and "
+        "<lowpass_hz> out, and switch them back on before the loudspeaker is connected."
+    )
+
+
 FAULTS: dict[str, FaultWords] = {
     # ---- figures, wherever they are given
     "outside_range": FaultWords("{parameter} is {received}.", "Give {allowed}."),
@@ -52,6 +79,24 @@ FAULTS: dict[str, FaultWords] = {
     "per_half_unbridged": FaultWords(
         "{parameter} applies to bridged channels only.", "Add <bridged>, or leave {parameter} out."
     ),
+    "peak_rating": FaultWords(
+        "The rating is a peak ('max') figure: it is reached for an instant, by whatever way of counting, and no "
+        "amplifier holds it. No volts to set follow from it.",
+        "Give the continuous (rms) watts from the amplifier's page, or <measured_clip_volts>.",
+    ),
+    "only_built_in": FaultWords(
+        "{parameter} applies to a radio's built-in output only.", "Add <built_in>, or leave {parameter} out."
+    ),
+    "needs_speaker_watts": FaultWords(
+        "{parameter} keeps a full-scale sine within the loudspeaker's limit, and that is not given.",
+        "Give <speaker_watts>, or leave {parameter} out.",
+    ),
+    "no_tone_fits": FaultWords(_no_tone_fits, _no_tone_remedy),
+    "guard_band_leaves_nothing": FaultWords(
+        "The uncertainty of {guard_volts:.3g} V is as large as the {set_volts:.3g} V to be set: a guard band would "
+        "leave nothing.",
+        "Use a better meter or a louder tone, or leave {parameter} out.",
+    ),
     # ---- the small sums of the bench
     "wire_gauge": FaultWords(
         "The wire gauge is {received}.", "Give an AWG number of 0 to 40, or 1/0, 2/0, 3/0, 4/0."
@@ -82,8 +127,10 @@ def _load_below_minimum(values: Values) -> str:
 
 def _meter_not_made_for_tone(values: Values) -> str:
     reach = "{low_hz:.6g} Hz up" if values["high_hz"] is None else "{low_hz:.6g} to {high_hz:.6g} Hz"
+    usual = "Such a meter is usually" if values.get("assumed") else "The meter is"
+    page = " (common practice; its own page decides)" if values.get("assumed") else ""
     return (
-        f"The meter is made for {reach}: do not believe it at {{tone_hz:.6g}} Hz. Use a tone it is made "
+        f"{usual} made for {reach}{page}: do not believe it at {{tone_hz:.6g}} Hz. Use a tone it is made "
         "for, or measure a capture."
     )
 
@@ -92,8 +139,87 @@ def _filters_take_level(values: Values) -> str:
     better = "" if values["low_hz"] is None else ", or use a tone of {low_hz:.0f} to {high_hz:.0f} Hz"
     return (
         "At {tone_hz:.6g} Hz the amplifier's own filters take about {loss_db:.1f} dB (at 12 dB/octave), and "
-        f"the gain would come out that much too high: switch them off while setting{better}."
+        f"the gain would come out that much too high: switch them off while setting{better}. Switch them back on "
+        "before the loudspeaker is connected."
     )
+
+
+def _full_scale_over_loudspeaker(values: Values) -> str:
+    cut = ", cut at the rails," if values["cut"] else ", without a trace of clipping,"
+    way_out = (
+        ""
+        if values["over_db"] < 3.0
+        else " To keep a full-scale sine within the limit set <overlap_limit> to amplifier."
+    )
+    return (
+        "At the gain set a full-scale tone (0 dBFS) puts {full_scale_watts:.3g} W into the loudspeaker"
+        f"{cut} {{over_db:.1f}} dB over its continuous {{speaker_watts:.6g}} W. Programme with a crest factor of "
+        f"{{crest_factor_db:.3g}} dB puts in about {{average_watts:.3g}} W on average.{way_out}"
+    )
+
+
+def _rating_above_built_in_limit(values: Values) -> str:
+    claim = "{claimed_watts:.3g} W into {load_ohms:.6g} ohm on {supply_volts:.6g} V is "
+    if values["implied_thd_percent"] is None:
+        what = "more than even a square wave there ({square_watts:.3g} W): it is no continuous rating"
+    else:
+        what = (
+            "what a bridge-tied stage gives at about {implied_thd_percent:.2g} % THD, by the model of hard rails "
+            "({one_percent_watts:.3g} W at 1 %)"
+        )
+    return (
+        f"{claim}{what}. Clean it gives at most {{most_volts:.2f}} V, {{most_watts:.3g}} W: that counts here."
+    )
+
+
+def _rating_unusual(values: Values) -> str:
+    asked = "Are watts and ohms exchanged?" if values["exchanged"] else "Is that what the plate says?"
+    return (
+        "A rating of {watts:.6g} W into {ohms:.6g} ohm: car amplifiers are rated into 0.5 to 16 ohm (common "
+        f"practice). {asked}"
+    )
+
+
+def _rating_beyond_fuse(values: Values) -> str:
+    each = "" if values["outputs"] == 1 else " in {outputs} outputs"
+    return (
+        f"{{watts:.3g}} W{each} draw {{drawn_amperes:.3g}} A from {{supply_volts:.6g}} V at an efficiency of "
+        "{efficiency:.6g}, and the fuses hold {fuse_amperes:.6g} A: good for {most_watts:.3g} W continuous. Do not "
+        "believe the plate without measuring the onset of clipping, and never fit a larger fuse."
+    )
+
+
+def _larger(values: Values) -> str:
+    return "" if values["least_mm2"] is None else " {least_mm2:.6g} mm2 carry it for sure."
+
+
+def _wire_not_safe(values: Values) -> str:
+    return (
+        "NOT SAFE, do not connect: {amperes:.0f} A at full power in {square_mm:.3g} mm2 are "
+        "{amperes_per_mm2:.0f} A/mm2, {heat_watts_per_m:.0f} W of heat in each metre. Even insulation made for 105 "
+        "degrees C stands no more than {most_amperes:.0f} A in free air; a steady current of that size brings PVC to "
+        f"the point of failing in about {{overheats_in_seconds:.0f}} s.{_larger(values)}"
+    )
+
+
+def _fuse_the_feed(values: Values) -> str:
+    law = "the cable maker's table and local code decide"
+    if values["highest_fuse_amperes"] is None:
+        return f"No usual fuse is small enough for this cable: {law}."
+    if values["fuse_amperes"] is None:
+        return (
+            "No fuse is given, and a cable without one at the battery is never safe: at most "
+            f"{{highest_fuse_amperes:.6g}} A here for insulation that is not known; {law}, not this figure."
+        )
+    return (
+        "The fuse sits close to the battery. For insulation that is not known at most {highest_fuse_amperes:.6g} A; "
+        f"{law}, not this figure."
+    )
+
+
+def _drop(values: Values) -> str:
+    at = " at full power" if values["amperes"] is None else " at {amperes:.3g} A"
+    return f"Measured {{measured_volts:.3g}} V lost, calculated {{calculated_volts:.3g}} V{at}."
 
 
 USUAL_RANGE = "(common practice; the meter's own page decides)"
@@ -113,6 +239,13 @@ REMARKS: dict[str, Template] = {
         "This output can reach {clip_volts:.1f} V rms: connect and disconnect with the amplifier off, and keep "
         "fingers off bare leads."
     ),
+    "check_minus_lead": (
+        "Before a grounded clip (of an oscilloscope, of a mains-powered computer, of a one-sided pad) touches an output: "
+        "amplifier off, loudspeaker unplugged, an ohmmeter from that lead to chassis ground. Only at {grounded_ohms:.6g} "
+        "ohm or less may it be grounded. One output of a bridgeable amplifier may have its plus lead grounded, and "
+        "full-bridge (class D) and built-in ones have no grounded lead at all: a clip there can destroy them. Measure "
+        "those across both leads with a battery-powered meter, or as <channel> 1 <minus> 2."
+    ),
     # ---- loudspeaker
     "unplug_loudspeakers": (
         "Unplug the loudspeakers while setting: the steady tone would put {tone_watts:.3g} W into them, and "
@@ -121,13 +254,14 @@ REMARKS: dict[str, Template] = {
     "speaker_limit_unknown": (
         "The loudspeaker's power limit is not given, so only the amplifier limits this target."
     ),
+    "full_scale_over_loudspeaker": _full_scale_over_loudspeaker,
     "loudspeaker_can_be_overloaded": (
-        "The amplifier can give {clip_watts:.3g} W, the loudspeaker takes {speaker_watts:.6g} W: with the "
-        "source turned past its clean position it can be overloaded before anything clips."
+        "The amplifier can give {clip_watts:.3g} W, the loudspeaker takes {speaker_watts:.6g} W: turned up further, "
+        "at the source or at the gain control, it overloads the loudspeaker before anything clips."
     ),
     "full_scale_peaks_cut": (
-        "Full-scale peaks are cut by {cut_db:.1f} dB. A full-scale sine would put {full_scale_watts:.3g} W "
-        "into the load, against {clip_watts:.3g} W at the onset of clipping."
+        "Full-scale peaks are cut by {cut_db:.1f} dB: {full_scale_watts:.3g} W into the load, against "
+        "{clip_watts:.3g} W at the onset of clipping."
     ),
     # ---- supply and ratings
     "supply_must_hold": (
@@ -145,10 +279,29 @@ REMARKS: dict[str, Template] = {
         "{supply_volts:.6g} V. At a lower supply than rated the amplifier clips earlier."
     ),
     "supply_unknown": "The supply voltage under test is not given: the rated one is assumed.",
-    "rating_above_built_in_limit": (
-        "The rating would need {claimed_volts:.2f} V; a bridge-tied stage on {supply_volts:.6g} V gives at "
-        "most {most_volts:.2f} V ({most_watts:.3g} W) clean. Such ratings count a square wave (common "
-        "practice)."
+    "rating_above_built_in_limit": _rating_above_built_in_limit,
+    "drop_not_known": (
+        "This is what the supply of {supply_volts:.6g} V allows at the very most. The stage keeps some of it, about "
+        "{drop_volts:.6g} V (common practice, no source), and then clips at {with_drop_volts:.2f} V: give "
+        "<drop_volts>, or measure the onset of clipping and give <measured_clip_volts>."
+    ),
+    "rated_at_distortion": (
+        "{rated_watts:.6g} W at {thd_percent:.3g} % THD are {clean_watts:.3g} W at the onset of clipping, by the model "
+        "of hard rails: the volts to set are {lower_db:.2f} dB lower than the plate's."
+    ),
+    "rating_beyond_fuse": _rating_beyond_fuse,
+    "rating_unusual": _rating_unusual,
+    "load_unusual": (
+        "A load of {load_ohms:.6g} ohm: loudspeakers in cars have {low_ohms:.6g} to {high_ohms:.6g} ohm (common "
+        "practice). Is that its nominal impedance?"
+    ),
+    "supply_measured_at_rest": (
+        "{supply_volts:.4g} V were measured with nothing running: under load the supply falls, and the amplifier "
+        "clips earlier than calculated. Measure at the amplifier under load, engine or charger on."
+    ),
+    "supply_measured_unloaded": (
+        "{supply_volts:.4g} V were measured without load: at full power less arrives at the amplifier. Measure there "
+        "under load to know."
     ),
     "measured_clip_holds_for_its_load": (
         "The onset of {measured_clip_volts:.6g} V holds for the load it was measured into. Measured with "
@@ -161,12 +314,22 @@ REMARKS: dict[str, Template] = {
         "load."
     ),
     "load_between_ratings": (
-        "{load_ohms:.6g} ohm lies between two ratings: {clip_volts:.2f} V is the most they allow; with a "
-        "supply that sags evenly it is {cautious_volts:.2f} V. Measure the onset of clipping to know."
+        "{load_ohms:.6g} ohm lies between two ratings: with a supply that sags evenly the amplifier clips at "
+        "{cautious_volts:.2f} V, which counts here; {clip_volts:.2f} V is the most that the ratings allow. Measure "
+        "the onset of clipping to know."
     ),
     # ---- tone and meter
     "meter_not_made_for_tone": _meter_not_made_for_tone,
+    "meter_may_not_reach_tone": (
+        "Handheld meters are usually made for {low_hz:.6g} to {high_hz:.6g} Hz (common practice; the meter's own page "
+        "decides): do not believe one at {tone_hz:.6g} Hz before its page is read, or measure a capture."
+    ),
     "filters_take_level": _filters_take_level,
+    "tweeter_channel": (
+        "A channel with a high-pass at {highpass_hz:.6g} Hz feeds a tweeter: unplug it while setting, keep the tone as "
+        "low as given, and be sure that the filters are back on before the tweeter is connected. A tone below its "
+        "high-pass burns it at once."
+    ),
     "tone_reaches_tweeter": (
         "{tone_hz:.6g} Hz lies less than an octave below the crossover at {crossover_hz:.6g} Hz: with the "
         "loudspeakers connected it would reach the tweeter. Unplug them, or use a lower tone."
@@ -199,7 +362,27 @@ REMARKS: dict[str, Template] = {
         "With parts at the ends of their tolerance it overloads by {over_db:.2f} dB."
     ),
     "cable_takes_treble": ("With this cable it loses {loss_20khz_db:.2f} dB at 20 kHz: use a shorter cable."),
-    "pad_gets_warm": ("The series resistor gets warm: use a {series_part_watts:.6g} W part and let air at it."),
+    "pad_gets_warm": "The {part} resistor gets warm: use a {part_watts:.6g} W part and let air at it.",
+    "no_part_stands_it": (
+        "Do not build this pad: its {part} resistor would turn {watts:.3g} W into heat and needs a part for "
+        "{needed_watts:.3g} W; none is usually sold. Use more ohms, or leave both out to be given a pad."
+    ),
+    "open_shunt": (
+        "If the shunt comes off, the input gets up to {open_volts:.3g} V, {over_times:.3g} times its full scale: "
+        "solder it at the plug, and check with a meter that the pad brings a low tone down before the interface is "
+        "plugged in."
+    ),
+    "phantom_power_off": (
+        "Phantom power off, and left off: its 48 V would go into the amplifier's output and falsify what is measured."
+    ),
+    "leads_at_half_supply": (
+        "Both leads of a bridge-tied output may stand at half the supply, about {common_volts:.3g} V DC above ground; "
+        "a two-sided pad does not take that away. The input must stand it on both of its pins: read its manual, or put "
+        "a capacitor into each leg."
+    ),
+    "pad_is_a_load": (
+        "The pad loads the output with {load_ohms:.3g} ohm beside the loudspeaker: use more ohms."
+    ),
     "insulate_the_pad": (
         "Above {hazardous_volts:.6g} V rms: insulate the pad, and connect it with the amplifier off."
     ),
@@ -208,11 +391,46 @@ REMARKS: dict[str, Template] = {
         "At an efficiency of {efficiency:.6g} the input is {input_watts:.0f} W. This is the moment of full "
         "power; music draws a fraction of it on average."
     ),
-    "fuse_the_feed": (
-        "Fuse the feed close to the battery, by the cable maker's table and local code, not by this figure."
+    "fuse_the_feed": _fuse_the_feed,
+    "wire_not_safe": _wire_not_safe,
+    "fuse_above_wire": (
+        "A fuse of {fuse_amperes:.6g} A does not protect {square_mm:.3g} mm2: the cable burns before it opens. "
+        "No more than {most_fuse_amperes:.6g} A even for insulation made for 105 degrees C, "
+        "{highest_fuse_amperes:.6g} A for one that is not known."
+    ),
+    "contacts_get_hot": (
+        "Terminals, holders and switches turn {contact_watts:.0f} W into heat at {amperes:.0f} A: they can melt. Clean "
+        "and tighten them, use larger ones, or give less power."
+    ),
+    "drop_in_a_bad_contact": lambda values: (
+        f"{_drop(values)} The rest, {{excess_watts:.0f}} W of heat at full power, is in a contact, a fuse holder, the "
+        "body, or a cable thinner than stated: find it by measuring across each part under load, before it burns."
+    ),
+    "drop_measured": lambda values: _drop(values),
+    "wire_by_its_table": lambda values: (
+        "For {amperes:.0f} A only the cable maker's table can approve {square_mm:.3g} mm2: insulation of "
+        "unknown make, other cables beside it, carries {continuous_amperes:.0f} A, the best alone in free air "
+        f"{{most_amperes:.0f}} A.{_larger(values)}"
+    ),
+    "fuse_below_current": (
+        "The fuse of {fuse_amperes:.6g} A is smaller than the {amperes:.0f} A of full power: it opens in loud "
+        "passages. Never put in a larger one than the cable allows: use a larger cable."
+    ),
+    "amplifier_starves": (
+        "{amplifier_volts:.2f} V are left at the amplifier: under {least_volts:.6g} V it usually switches off."
+    ),
+    "not_all_copper": (
+        "Copper-clad aluminium carries current like copper of {share_percent:.0f} % of its area "
+        "({copper_mm2:.3g} mm2 here) and loosens in terminals not made for it. Many cables sold by their gauge are "
+        "of it: scrape a strand, it is silvery inside."
+    ),
+    "return_through_body": (
+        "Return through the body, {return_ohms:.3g} ohm: hold it to bare metal, with a cable as thick as the feed, and "
+        "measure its drop under load. Glued and riveted panels carry little."
     ),
     "stranded_cable_may_lose": (
-        "A flexible cable of {nominal_mm2:.6g} mm2 may lose up to {lost_volts:.2f} V and still meet IEC 60228."
+        "By IEC 60228 a flexible cable of {nominal_mm2:.6g} mm2 may have a resistance that loses {lost_volts:.2f} V "
+        "here; that limit is on resistance and says nothing about heat."
     ),
     "two_different_losses": (
         "The loss in dB compares the loudspeaker with no wire at all; the share is of the power that the "

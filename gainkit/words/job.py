@@ -48,6 +48,26 @@ FAULTS: dict[str, FaultWords] = {
     "blank_text": FaultWords("{parameter} is blank.", "Give it some words."),
     "text_too_long": FaultWords("{parameter} is longer than {most} characters.", "Give the essence of it."),
     "not_one_of": FaultWords("{parameter} is {received}.", "Give one of: {allowed}."),
+    "reading_too_long": FaultWords(
+        "A reading of {received} bytes is longer than the record's lines may be ({most} bytes).",
+        "Measure a shorter recording.",
+    ),
+    "one_output_only": FaultWords(
+        "A reading of this kind belongs to one output; {received} were named.", "Note it for one output."
+    ),
+    "output_twice": FaultWords("{received} is named twice.", "Name each output once."),
+    "pair_of_two": FaultWords(
+        "A pair belongs to two outputs; {received} were named.", "Name both with {parameter}, in order."
+    ),
+    "one_output_a_capture": FaultWords(
+        "{captures} recordings were matched and {received} outputs named.",
+        "Name one with {parameter} for each recording, in order.",
+    ),
+    "not_that_kind": FaultWords("This is no reading of kind {received}.", "Known kinds are: {allowed}."),
+    "uncalibrated_reading": FaultWords(
+        "Not noted: without calibration the reading is not in volts, and says nothing of the target.",
+        "Give <calibration> or <full_scale_volts>, or type a meter's volts (<note_typed()>).",
+    ),
     "no_such_reading": FaultWords(
         "There is no reading {received}.", "The numbers go up to {last}; <job_readings()> lists them."
     ),
@@ -82,6 +102,18 @@ FAULTS: dict[str, FaultWords] = {
         "{received} is not a TOML file: {reason}.",
         'Each line is key = value: text in "quotes", numbers bare with a decimal point, true or false.',
     ),
+    "toml_sign": FaultWords(
+        "{received}, line {line}, column {column}: the sign {sign} ({name}) cannot stand there.",
+        lambda v: (
+            "Type a plain {instead} in its place; word processors put such signs in, a text editor does not."
+            if v["instead"]
+            else 'Take it out, or put the text in plain "quotes".'
+        ),
+    ),
+    "toml_comma": FaultWords(
+        "{received}, line {line}, column {column}: {typed} has a decimal comma.",
+        "Write {instead}: numbers in this file have a decimal point.",
+    ),
     "unknown_key": FaultWords(_unknown_key, SYSTEM_REMEDY),
     "unknown_table": FaultWords(
         lambda v: (
@@ -114,6 +146,10 @@ FAULTS: dict[str, FaultWords] = {
     "too_many_channels": FaultWords("found {received} channels; allowed: at most {most}", SYSTEM_REMEDY),
     "one_of_them": FaultWords("give {allowed}, not both", SYSTEM_REMEDY),
     "needs_each_other": FaultWords("a feed needs {allowed}", SYSTEM_REMEDY),
+    "supply_place_needed": FaultWords(
+        'missing; say where the volts were measured: "battery" (the feed\'s loss is then taken off) or "amplifier"',
+        SYSTEM_REMEDY,
+    ),
     "built_in_fed_by": FaultWords(
         'a built-in channel is a loudspeaker output: write "{allowed}" or leave it out', SYSTEM_REMEDY
     ),
@@ -128,8 +164,9 @@ REMARKS: dict[str, Template] = {
     "earlier_note": "{note}",
     # ---- the plan of a car ---------------------------------------------------------------------------------
     "trim_own_level": lambda v: (
-        f"Turn this output's own level down by {-v['trim_db']:.1f} dB: it clips at {{clip_dbfs:g}} dBFS, and an "
-        "overlap of {overlap_db:g} dB asks for no earlier than {latest_dbfs:g} dBFS."
+        f"Turn this output's own level down by {-v['trim_db']:.1f} dB: it clips at {{clip_dbfs:.1f}} dBFS; with its "
+        "overlap of {overlap_db:g} dB, its margin and its loudspeaker's limit that is to happen at "
+        "{latest_dbfs:.1f} dBFS."
     ),
     "speaker_output_not_measured": lambda v: (
         "Measure the radio's loudspeaker output and give "
@@ -161,7 +198,22 @@ REMARKS: dict[str, Template] = {
         "With all amplifiers at full power the feed carries {supply_amperes:.0f} A and loses {lost_volts:.2f} V: "
         "unregulated channels are calculated at {amplifier_volts:.2f} V."
     ),
-    "size_cable_and_fuse": "Size cable and fuse for that current by their makers' tables and local codes (<find_feed()>).",
+    "power_beyond_fuse": (
+        "With all amplifiers at full power {supply_amperes:.0f} A flow, and the fuse at the battery holds "
+        "{fuse_amperes:g} A: it would blow, or the plates promise more than the amplifiers give. Never fit a larger "
+        "fuse than the cable's maker and local code allow."
+    ),
+    "feed_not_given": (
+        "{supply_volts:g} V were measured at the battery, and the feed is not given: what it loses is not taken off, "
+        "and unregulated amplifiers clip earlier than calculated. Give <supply.feed_length_m> with <supply.feed_mm2>, "
+        "or measure at the amplifier under load."
+    ),
+    "source_figures_disagree": (
+        "The radio's loudspeaker output was given as {speaker_volts:g} V for 0 dBFS, and its onset of clipping says "
+        "{onset_volts:.3g} V, {apart_db:+.1f} dB apart: the louder one counts here. Measure its onset of clipping in "
+        "volts and give <measured_clip_volts>."
+    ),
+    "example_figures": lambda v: _example_figures(v),
     "clip_apart": (
         "The channels do not clip together: {first} is the first as the volume goes up, {last} the last, "
         "{apart_db:.1f} dB later."
@@ -170,6 +222,7 @@ REMARKS: dict[str, Template] = {
     "line_not_whole": "{file}, line {line}: not a whole reading (cut off while it was written?); left out.",
     "reading_not_known": "Line {line} of the record holds no reading that is known here ({kind}); left out.",
     "reading_of_no_output": "Readings for {name!r}, which the system file does not have.",
+    "reading_names_no_output": "Reading {reading} ({kind}) names no output: it does not count. Void it, and measure again.",
     "reading_without_output": (
         "A reading for {name!r} does not say for which of its outputs: it does not count. Measure again for one of them."
     ),
@@ -200,8 +253,19 @@ REMARKS: dict[str, Template] = {
     ),
     "polarity_wrong": "POLARITY {polarity}, {expected} is planned: change the leads over, or check the plan",
     "polarity_probably_wrong": "polarity PROBABLY {polarity}, {expected} is planned: record it once more",
+    "pair_same": "NOT OPPOSITE to {other}, as the plan asks: one of the two is the wrong way round",
     "pair_opposite": "OPPOSITE to {other}: one of the two is the wrong way round",
     "onset_early": "CLIPS TOO EARLY: at {onset_dbfs:.2f} dBFS, {planned_dbfs:g} dBFS is planned",
+    "onset_at_other_volume": "the onset was read at another volume of the source: it may have moved",
+    "noise_heard": lambda v: (
+        "NOISE: {heard}"
+        + (
+            ", {below_target_db:.0f} dB under the target, A-weighted"
+            if v.get("below_target_db") is not None
+            else ""
+        )
+    ),
+    "waveform_not_judged": "clipping could not be judged from the last recording: measure again",
     "not_matched": "NOT MATCHED: {trim_db:+.1f} dB to the reference",
     "outputs_differ": lambda v: (
         f"differs from {{other}} by {abs(v['difference_db']):.2f} dB "
@@ -212,13 +276,32 @@ REMARKS: dict[str, Template] = {
         "the highest clean volume position was measured as {measured}; the system file says {planned}. Correct it "
         "(<find_clean_volume()>), and set the channels there"
     ),
-    "plan_changed": (
-        "the plan moved after reading {reading}: {then_volts:.2f} V then, {now_volts:.2f} V now; the reading stands by "
-        "the figures of its own day"
+    "volume_not_clean": "no volume position of the source was found clean",
+    "source_volts_not_as_planned": (
+        "the source gives {measured_volts:.3g} V for 0 dBFS as measured, {planned_volts:.3g} V by the system file "
+        "({off_db:+.1f} dB): gain controls stand elsewhere than planned"
     ),
-    "accepted": "{accepted} is accepted: {reason}",
+    "plan_changed": lambda v: _plan_changed(v),
+    "left_as_accepted": (
+        "NOT on target, as accepted: {rms_volts:.2f} V of {set_volts:.2f} V ({error_db:+.2f} dB)"
+    ),
+    "accepted": lambda v: Finished(
+        f"accepted: {short_text(v['accepted'], v.get('what', {}))} ({v['accepted']}). Reason: {v['reason']}"
+    ),
     "job_headline": lambda v: _headline(v),
 }
+
+
+def _example_figures(values: Mapping[str, Any]) -> str:
+    if values["whole"]:
+        return (
+            "Every figure of source and channels is the example's, of a car that does not exist: replace them by what "
+            "stands on the plates and pages of this car before anything is set by them."
+        )
+    places = (["the source"] if values["source"] else []) + [shown(each) for each in values["channels"]]
+    text = "These still hold the example's figures: " + ", ".join(places) + ". Are they this car's?"
+    return Finished(text)
+
 
 SHORT: dict[str, Template] = {
     "dc_at_output": "DC of {dc_volts:+.2g} V",
@@ -235,7 +318,11 @@ SHORT: dict[str, Template] = {
     "polarity_wrong": "polarity {polarity}",
     "polarity_probably_wrong": "polarity probably {polarity}",
     "pair_opposite": "opposite to {other}",
+    "pair_same": "not opposite to {other}",
     "onset_early": "clips too early",
+    "noise_heard": "{heard} heard",
+    "volume_not_clean": "no clean volume position",
+    "waveform_not_judged": "clipping not judged",
     "not_matched": "not matched",
     "outputs_differ": lambda v: f"{abs(v['difference_db']):.1f} dB off {{other}}",
     "routing_wrong": "routing wrong",
@@ -245,6 +332,7 @@ SHORT: dict[str, Template] = {
     "reading_not_known": "a line of the record is not known",
     "reading_of_no_output": "a reading of no output",
     "reading_without_output": "a reading that names no output",
+    "reading_names_no_output": "a reading that names no output",
 }
 """The faults in so many words as a headline bears."""
 
@@ -260,29 +348,62 @@ def short_text(code: str, values: Mapping[str, Any]) -> str:
     return told(SHORT.get(code, code.replace("_", " ")), values)
 
 
+FIGURES = {
+    "set_volts": ("target", "{:.2f} V"),
+    "tone_hz": ("tone", "{:.4g} Hz"),
+    "tone_dbfs": ("tone", "{:g} dBFS"),
+    "overlap_db": ("overlap", "{:g} dB"),
+    "tolerance_db": ("tolerance", "{:g} dB"),
+    "limit_thd_percent": ("THD limit", "{:g} %"),
+    "expected_polarity": ("polarity", "{}"),
+}
+"""What a person calls the plan's figures, and how they are written."""
+
+
+def _plan_changed(values: Mapping[str, Any]) -> str:
+    listed = []
+    for key, then, now in values["moved"]:
+        name, form = FIGURES[key]
+        listed.append(f"{name} {form.format(then)} then, {form.format(now)} now")
+    return Finished(
+        f"the plan moved after reading {values['reading']}: {'; '.join(listed)}. The reading stands by the figures "
+        "of its own day"
+    )
+
+
 def _headline(values: Mapping[str, Any]) -> str:
-    """Danger first, then what is wrong by output, then what is not measured. Names stay as they are."""
-    count = values["outputs"]
-    if values["ok"]:
-        which = "THE ONE OUTPUT" if count == 1 else f"ALL {count} OUTPUTS"
-        return Finished(f"{which} ON TARGET (within {plain(values['tolerance_db'])} dB).")
-    parts = []
+    """Danger first, then what is wrong by output, then what is not measured, then what was accepted. Names stay
+    as they are."""
+    count, parts = values["outputs"], []
     if values["dangers"]:
         parts.append("STOP. " + _named(values["dangers"]) + ". Connect no loudspeaker.")
     if values["faults"]:
         parts.append("NOT DONE. " + _named(values["faults"]) + ".")
-    open_ones = values["unmeasured"]
-    if open_ones:
+    if open_ones := values["unmeasured"]:
         parts.append(f"{len(open_ones)} OF {count} OUTPUTS NOT MEASURED.")
-    return Finished(" ".join(parts) if parts else "NOT DONE.")
+    if values["ok"]:
+        hit = values["on_target"]
+        which = "THE ONE OUTPUT" if count == 1 else f"ALL {count} OUTPUTS"
+        which = which if hit == count else f"{hit} OF {count} OUTPUTS"
+        parts.append(f"{which} ON TARGET (within {plain(values['tolerance_db'])} dB).")
+    if values["accepted"]:
+        parts.append("ACCEPTED: " + _named(values["accepted"]) + ".")
+    return Finished(" ".join(parts) if values["ok"] or parts else "NOT DONE.")
 
 
 def _named(found: Any) -> str:
     """'Front/right: clipped by 2.3 dB; Rear: polarity negative'."""
     grouped: dict[str, list[str]] = {}
     for name, each in found:
-        grouped.setdefault(name, []).append(short_text(each.code, each.values))
-    told_ones = [(f"{shown(name)[1:-1]}: " if name else "") + ", ".join(what) for name, what in grouped.items()]
+        what = (
+            (each.values["accepted"], each.values["what"])
+            if each.code == "accepted"
+            else (each.code, each.values)
+        )
+        grouped.setdefault(name, []).append(short_text(*what))
+    told_ones = [
+        (f"{shown(name)[1:-1]}: " if name else "") + ", ".join(all_of) for name, all_of in grouped.items()
+    ]
     more = len(told_ones) - MOST_IN_HEADLINE
     listed = "; ".join(told_ones[:MOST_IN_HEADLINE]) + (f"; and {more} more" if more > 0 else "")
     return listed

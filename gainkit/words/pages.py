@@ -29,7 +29,18 @@ FAULTS: dict[str, FaultWords] = {
     "usage": FaultWords("{told}", "See {help} for what it takes."),
     "unknown_option": FaultWords(_unknown_option, _known_options),
     "missing_option": FaultWords("{told}", "See {help} for what it takes."),
-    "not_a_number": FaultWords("{told}", "Give a number with a decimal point and without its unit, like 75.5."),
+    "not_a_number": FaultWords(
+        "{parameter} is {received}, which is no number.",
+        "Give a number, alone or with its unit, like 75.5 or '75.5 W'.",
+    ),
+    "wrong_unit": FaultWords(
+        "{parameter} is {received}: '{typed_unit}' is no unit of it.",
+        lambda values: "Give it as {allowed}." if values["allowed"] else "Give the number alone.",
+    ),
+    "comma_or_thousands": FaultWords(
+        "{parameter} is {received}: that may mean thousands or a decimal.",
+        "Write 1500 for fifteen hundred, and 1.5 for one and a half.",
+    ),
     "stopped": FaultWords("Stopped by hand.", "Run the same command again to go on."),
     "not_a_rating": FaultWords("{parameter} is {received}.", "Give it as {allowed}, such as 75@4."),
     "not_a_band": FaultWords("{parameter} is {received}.", "Give {allowed}, as in 10:20000."),
@@ -84,11 +95,17 @@ FAULTS: dict[str, FaultWords] = {
     "captures_missing": FaultWords(
         "A chart of bands needs recordings of noise.", "Give {parameter} once for each loudspeaker or pair."
     ),
+    "job_missing": FaultWords("A chart of {kind} needs a job folder.", "Give it with {parameter}."),
+    "nothing_to_compare": FaultWords(
+        "No output of this job has a level as found and another as left.",
+        "Measure each output before and after it is set: <log_reading()>.",
+    ),
     # files
     "file_is_folder": FaultWords("{received} is a folder.", "Give the name of a file."),
     "file_exists": FaultWords("{received} is already there.", "Choose another name or add <overwrite>."),
     "not_a_folder": FaultWords("{received} is no folder.", "Give the name of a folder."),
     "no_jobs_below": FaultWords("There is no job below {received}.", "Start one with <start_job()>."),
+    "no_such_page": FaultWords("The manual has no page {received}.", "Its pages are: {allowed}."),
     "wrong_suffix": FaultWords("{received} does not end in {allowed}.", "Name the file with it."),
     "folder_not_ours": FaultWords("{received} holds something else.", "Name a new folder for the demo."),
     "demo_broken": FaultWords("The demo did not find {what}.", "This is a fault of gainkit: report it."),

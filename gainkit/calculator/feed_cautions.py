@@ -1,0 +1,77 @@
+"""What the figures of a power feed call for: the danger first, then the fuse, then what is good to know."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import TYPE_CHECKING
+
+from gainkit.calculator.conductors import COPPER, MATERIALS
+from gainkit.remarks import Remark, danger, fault, remark
+
+if TYPE_CHECKING:
+    from gainkit.calculator.feeds import Feed, FeedFacts
+
+HOT_CONTACT_WATTS = 5.0
+"""Heat in contacts from which it is told as a danger [W] (our choice: a terminal of a few square centimetres in
+still air gets hotter than PVC allows by about that much)."""
+
+EXCESS_SHARE = 1.25
+"""A measured resistance over the calculated one from which something else than the cable takes volts [-] (our
+choice: areas, lengths and temperature explain less)."""
+
+LEAST_AMPLIFIER_VOLTS = 10.0
+"""Supply under which amplifiers for 12 V systems usually switch off [V] (common practice, no source)."""
+
+
+def feed_cautions(found: Feed, facts: FeedFacts) -> Iterator[Remark]:
+    """What a power feed's figures call for, gravest first; the plan of a car tells the same."""
+    assert found.supply_amperes is not None
+    assert found.most_amperes is not None
+    shared = {
+        "amperes": found.supply_amperes, "square_mm": found.square_mm, "most_amperes": found.most_amperes,
+        "continuous_amperes": found.continuous_amperes, "least_mm2": found.least_mm2,
+    }  # fmt: skip
+    if found.supply_amperes > found.most_amperes:
+        yield danger(
+            "wire_not_safe",
+            **shared, amperes_per_mm2=found.amperes_per_mm2, heat_watts_per_m=found.heat_watts_per_m,
+            overheats_in_seconds=found.overheats_in_seconds,
+        )  # fmt: skip
+    fuses = {"highest_fuse_amperes": found.highest_fuse_amperes, "most_fuse_amperes": found.most_fuse_amperes}
+    fuse = facts.fuse_amperes
+    if fuse is not None and fuse > found.most_amperes:
+        yield danger("fuse_above_wire", fuse_amperes=fuse, square_mm=found.square_mm, **fuses)
+    if (found.contact_watts or 0.0) > HOT_CONTACT_WATTS:
+        yield danger("contacts_get_hot", contact_watts=found.contact_watts, amperes=found.supply_amperes)
+    yield from _measured_cautions(found, facts)
+    yield danger("fuse_the_feed", fuse_amperes=fuse, **fuses)
+    if found.verdict == "not known" and max(found.supply_amperes, fuse or 0.0) > (
+        found.continuous_amperes or 0
+    ):
+        yield remark("wire_by_its_table", **shared)
+    if fuse is not None and fuse < found.supply_amperes:
+        yield fault("fuse_below_current", fuse_amperes=fuse, amperes=found.supply_amperes)
+    if (found.amplifier_volts or 0.0) < LEAST_AMPLIFIER_VOLTS:
+        yield fault(
+            "amplifier_starves", amplifier_volts=found.amplifier_volts, least_volts=LEAST_AMPLIFIER_VOLTS
+        )
+    if facts.material != COPPER.name:
+        share = 100.0 * COPPER.ohm_m / MATERIALS[facts.material].ohm_m
+        yield remark("not_all_copper", share_percent=share, copper_mm2=found.square_mm * share / 100.0)
+    if facts.return_ohms is not None:
+        yield remark("return_through_body", return_ohms=facts.return_ohms)
+
+
+def _measured_cautions(found: Feed, facts: FeedFacts) -> Iterator[Remark]:
+    """What a drop measured under load says beside the one calculated."""
+    if found.measured_ohms is None or found.supply_amperes is None:
+        return
+    values = {
+        "measured_volts": facts.measured_drop_volts, "excess_watts": found.excess_watts,
+        "calculated_volts": found.wire_ohms * (facts.measured_amperes or found.supply_amperes),
+        "amperes": facts.measured_amperes,
+    }  # fmt: skip
+    if (found.excess_watts or 0.0) > HOT_CONTACT_WATTS and found.measured_ohms > EXCESS_SHARE * found.wire_ohms:
+        yield danger("drop_in_a_bad_contact", **values)
+    else:
+        yield remark("drop_measured", **values)

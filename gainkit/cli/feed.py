@@ -1,0 +1,137 @@
+"""Command feed: what a cable costs, and what it can carry."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import StrEnum
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from gainkit.cli.common import JsonFlag, options_of, show
+
+if TYPE_CHECKING:
+    from gainkit.calculator.feeds import Feed
+
+
+class FeedMaterial(StrEnum):
+    """What the cable is made of."""
+
+    copper = "copper"
+    cca = "cca"
+
+
+@dataclass(frozen=True)
+class FeedOptions:
+    """What `gainkit feed` takes."""
+
+    length_m: Annotated[float, typer.Option(help="One way [m]; the return is counted as equal.")]
+    watts: Annotated[float | None, typer.Option(help="Output power of the amplifiers [W].")] = None
+    efficiency: Annotated[float, typer.Option(help="Output over input at full power.")] = 0.8
+    supply_volts: Annotated[float, typer.Option(help="At the battery [V].")] = 14.4
+    awg: Annotated[str | None, typer.Option(help="American wire gauge: 4, or 1/0.")] = None
+    mm2: Annotated[float | None, typer.Option(help="Area of the conductor [mm2].")] = None
+    speaker_ohms: Annotated[
+        float | None, typer.Option(help="Loudspeaker wire instead: nominal impedance [ohm].")
+    ] = None
+    temperature_c: Annotated[float, typer.Option(help="Of the conductor [degrees Celsius].")] = 20.0
+    fuse_amperes: Annotated[float | None, typer.Option(help="Fuse at the battery [A].")] = None
+    feed_material: Annotated[
+        FeedMaterial, typer.Option(help="Of the conductor; cca is copper-clad aluminium.")
+    ] = FeedMaterial.copper
+    contact_ohms: Annotated[
+        float, typer.Option(help="Terminals, holders and switches together, fuse left out [ohm].")
+    ] = 0.0
+    return_ohms: Annotated[
+        float | None, typer.Option(help="Return through the body: its resistance [ohm]; a cable if left out.")
+    ] = None
+    air_c: Annotated[float, typer.Option(help="Air around the cable [degrees Celsius].")] = 40.0
+    measured_drop_volts: Annotated[
+        float | None, typer.Option(help="Volts lost from battery to amplifier, read under load [V].")
+    ] = None
+    measured_amperes: Annotated[
+        float | None, typer.Option(help="Current while it was read [A]; that of full power if left out.")
+    ] = None
+    as_json: JsonFlag = False
+
+
+FACTS = ("fuse_amperes", "contact_ohms", "return_ohms", "measured_drop_volts", "measured_amperes")
+"""Options that `FeedFacts` has under the same name."""
+
+
+@options_of(FeedOptions)
+def feed(options: FeedOptions) -> None:
+    """Whether a power feed is fit for its current, and what it or a loudspeaker wire costs in volts and dB."""
+    from gainkit.calculator.feeds import FeedFacts, find_feed
+
+    facts = FeedFacts(
+        material=options.feed_material.value,
+        air_celsius=options.air_c,
+        **{name: getattr(options, name) for name in FACTS},
+    )
+    names = ("watts", "speaker_ohms", "awg", "mm2", "efficiency", "supply_volts", "temperature_c")
+    given = {name: getattr(options, name) for name in names}
+    found = find_feed(options.length_m, **given, facts=facts)
+    show(found, options.as_json, lambda: _feed_text(found))
+
+
+def _feed_text(found: Feed) -> str:
+    """Dangers, the verdict, the figures, why, the rest."""
+    from gainkit.calculator.conductors import MATERIALS
+    from gainkit.cli.plain import bullets, headline, sections
+    from gainkit.figures import plain
+
+    area = f"{found.square_mm:.2f} mm2 of {MATERIALS[found.material].words}"
+    wire = f"{found.wire_ohms * 1000:.2f} mohm there and back, {area}"
+    if found.amplifier_volts is None or found.supply_amperes is None:
+        return sections(
+            headline(
+                f"{found.level_lost_db:.2f} dB at the loudspeaker",
+                f"{found.wire_share_percent:.1f} % in the wire",
+            ),
+            f"{wire}.",
+            "Why\n  level = 20 log10(R / (R + wire)), R the loudspeaker's nominal impedance",
+            bullets("Notes", found.notes),
+        )
+    dangers = [each for each in found.notes if each.severity == "danger"]
+    others = [each for each in found.notes if each.severity != "danger"]
+    fuse = "unknown" if found.fuse_amperes is None else f"{plain(found.fuse_amperes)} A"
+    figures = [
+        f"{found.amplifier_volts:.2f} V at the amplifier, {found.supply_amperes:.1f} A, fuse {fuse}.",
+        f"{found.lost_volts:.2f} V lost in {wire}.",
+        f"{found.amperes_per_mm2:.1f} A/mm2, {found.heat_watts_per_m:.1f} W of heat in each metre; "
+        f"{found.wire_watts:.1f} W in all, {found.contact_watts:.1f} W of it in contacts.",
+        f"The cable carries {found.continuous_amperes:.0f} A for sure, {found.most_amperes:.0f} A at best.",
+        f"Headroom {found.headroom_lost_db:.2f} dB for an unregulated amplifier.",
+    ]
+    verdict, condition = _verdict(found)
+    return sections(
+        headline(verdict, condition),
+        bullets("Dangers", dangers),
+        bullets("Figures", figures),
+        "Why\n  U = (U0 + sqrt(U0^2 - 4 P R)) / 2, P = watts / efficiency being constant\n"
+        "  I^2 R (T1 + T4) = rise over the air (IEC 60287): at best 105 degrees C alone,\n"
+        "  for sure 70 beside other cables; fuse no larger (IEC 60364-4-43)",
+        bullets("Notes", others),
+    )
+
+
+def _verdict(found: Feed) -> tuple[str, str]:
+    """The verdict in capitals, and the condition it stands under."""
+    from gainkit.figures import plain
+
+    if found.verdict == "not safe":
+        return "NOT SAFE", "do not connect it like this"
+    if found.verdict == "safe":
+        return (
+            "SAFE",
+            f"with this fuse of {plain(found.fuse_amperes or 0.0)} A; the cable maker's table decides",
+        )
+    if (found.supply_amperes or 0.0) <= (found.continuous_amperes or 0.0) and found.fuse_amperes is None:
+        return "NOT KNOWN", f"safe only with a fuse of {plain(found.highest_fuse_amperes or 0.0)} A or less"
+    return "NOT KNOWN", "only the cable maker's table can approve it"
+
+
+def register(app: typer.Typer) -> None:
+    """Add this module's command to the tree."""
+    app.command()(feed)

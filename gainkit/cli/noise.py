@@ -1,0 +1,129 @@
+"""`gainkit noise`: what hums, whines and hisses while silence plays."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from gainkit.cli.common import JsonFlag, note, shown
+from gainkit.cli.options import (
+    Band,
+    Calibration,
+    Channel,
+    ForChannel,
+    FullScale,
+    Interval,
+    LogFolder,
+    Minus,
+    check_log,
+    parse_band,
+)
+
+if TYPE_CHECKING:
+    from gainkit.capture import Capture
+    from gainkit.noise import Family, NoiseResult
+
+
+def register(app: typer.Typer) -> None:
+    """Add the command to the tree."""
+    app.command("noise")(noise)
+
+
+def noise(
+    capture: Annotated[
+        Path, typer.Argument(metavar="CAPTURE", help="Recording while the silence track plays, or nothing.")
+    ],
+    against: Annotated[
+        Path | None, typer.Option("--against", help="Another one: engine off, or source unplugged.")
+    ] = None,
+    recorder: Annotated[
+        Path | None, typer.Option("--recorder", help="One of the recorder alone, its input shorted.")
+    ] = None,
+    full_scale_volts: FullScale = None,
+    calibration: Calibration = None,
+    interval_seconds: Interval = None,
+    channel: Channel = 1,
+    minus: Minus = None,
+    band_hz: Band = "20:20000",
+    target_volts: Annotated[
+        float | None, typer.Option("--target-volts", help="Volts of the output at its target.")
+    ] = None,
+    system: Annotated[Path | None, typer.Option("--system", help="System file that holds the target.")] = None,
+    for_output: ForChannel = None,
+    log: LogFolder = None,
+    json_: JsonFlag = False,
+) -> None:
+    """Tell what hums, whines and hisses, and which end of the chain to look at.
+
+    Set the gain first, put the volume where it is set, play the silence track and record ten seconds. A second
+    recording with the engine off, or with the source unplugged, tells where it comes from.
+    """
+    from gainkit.capture import read_capture
+    from gainkit.cli.measure import expectation, system_of
+    from gainkit.noise import find_noise
+
+    if log is not None:
+        check_log(log, for_output)
+    planned = expectation(system or system_of(log), for_output, target_volts, None).plan
+    if target_volts is None and planned is not None:
+        target_volts = planned.target_volts
+
+    def opened(path: Path) -> Capture:
+        return read_capture(
+            path,
+            full_scale_volts=full_scale_volts,
+            calibration=calibration,
+            interval_seconds=interval_seconds,
+        )
+
+    result = find_noise(
+        opened(capture),
+        against=None if against is None else opened(against),
+        recorder=None if recorder is None else opened(recorder),
+        target_volts=target_volts,
+        band_hz=parse_band(band_hz),
+        channel=channel,
+        minus=minus,
+    )
+    with shown(result, json_, lambda: as_text(result)):
+        note(log, "noise", for_output, result, [capture])
+
+
+def as_text(result: NoiseResult) -> str:
+    """Danger first, then the verdict and where to look, then the figures."""
+    from gainkit.cli.plain import columns, said, sections, wrapped
+    from gainkit.figures import plain
+
+    unit = "V" if result.calibrated else "of full scale"
+    dangers = [each for each in result.notes if each.severity == "danger"]
+    others = [each for each in result.notes if each.severity != "danger"]
+    first, *rest = said(others)
+    figures = [
+        f"  Noise       {plain(result.rms_volts)} {unit} rms",
+        f"  Weighted    {plain(result.a_weighted_volts)} {unit}, A-weighted (IEC 61672-1)",
+        f"  Hiss        {plain(result.hiss_volts)} {unit} without its lines",
+    ]
+    if result.below_target_db is not None:
+        figures.append(f"  Below       {result.below_target_db:.1f} dB under the target, A-weighted")
+    if result.changed_db is not None:
+        figures.append(f"  Changed     {result.changed_db:+.1f} dB against the other recording, A-weighted")
+    table = ""
+    if result.families:
+        table = columns(("lines of", "volts", "kind", "orders"), [_row(each) for each in result.families])
+    return sections(
+        *(wrapped(each, "", "") for each in said(dangers)),
+        wrapped(f"{result.file}: {result.verdict.upper()}. {first}", "", ""),
+        "\n".join(figures),
+        table,
+        *(wrapped(each, "  - ", "    ") for each in rest),
+    )
+
+
+def _row(family: Family) -> tuple[str, str, str, str]:
+    from gainkit.figures import plain
+
+    listed = ", ".join(map(str, family.orders[:8])) + (", ..." if len(family.orders) > 8 else "")
+    moves = {True: ", moves", False: ", stays", None: ""}[family.moves]
+    return f"{plain(family.fundamental_hz, 5)} Hz", plain(family.rms_volts), f"{family.kind}{moves}", listed

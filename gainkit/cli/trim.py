@@ -1,0 +1,91 @@
+"""Command trim: how far a radio's own loudspeaker channels come down."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from gainkit.cli.common import JsonFlag, show
+
+if TYPE_CHECKING:
+    from gainkit.calculator.trims import Trim
+
+
+def trim(
+    source_clip_dbfs: Annotated[
+        float, typer.Option(help="Recording level at which the built-in amplifier clips [dBFS].")
+    ],
+    overlap_db: Annotated[float, typer.Option(help="Gain overlap of the main channels [dB].")],
+    margin_db: Annotated[
+        float, typer.Option(help="Margin that the main channels keep below their clipping [dB].")
+    ] = 0.0,
+    supply_volts: Annotated[
+        float | None, typer.Option(help="Supply [V]: adds the built-in stage's own limit.")
+    ] = None,
+    load_ohms: Annotated[float | None, typer.Option(help="Loudspeakers on it [ohm].")] = None,
+    clip_volts: Annotated[
+        float | None, typer.Option(help="Its volts at the onset of clipping [V rms].")
+    ] = None,
+    drop_volts: Annotated[
+        float, typer.Option(help="What the built-in stage keeps of its supply [V], about 2 in practice.")
+    ] = 0.0,
+    own_margin_db: Annotated[
+        float, typer.Option(help="Margin that the built-in channels keep below their own limits [dB].")
+    ] = 0.0,
+    speaker_watts: Annotated[
+        float | None, typer.Option(help="Continuous limit of the loudspeakers on it [W].")
+    ] = None,
+    as_json: JsonFlag = False,
+) -> None:
+    """How far a radio's own loudspeaker channels come down, to clip no earlier than the main ones."""
+    from gainkit.calculator.ranges import DB_IN_HAND, refuse_outside
+    from gainkit.calculator.trims import find_trim
+
+    refuse_outside("overlap_db", overlap_db, DB_IN_HAND)
+    refuse_outside("margin_db", margin_db, DB_IN_HAND)
+    main_clip_dbfs = margin_db - overlap_db
+    found = find_trim(
+        source_clip_dbfs, main_clip_dbfs, supply_volts=supply_volts, load_ohms=load_ohms, clip_volts=clip_volts,
+        drop_volts=drop_volts, own_margin_db=own_margin_db, speaker_watts=speaker_watts,
+    )  # fmt: skip
+    show(found, as_json, lambda: _trim_text(found))
+
+
+def _trim_text(found: Trim) -> str:
+    from gainkit.cli.plain import bullets, headline, sections
+
+    facts = [f"It clips at {found.clip_dbfs_before:g} dBFS now, at {found.clip_dbfs_after:g} dBFS then."]
+    if found.most_volts is not None:
+        watts = "" if found.most_watts is None else f", {found.most_watts:.1f} W"
+        facts.append(
+            "A bridge-tied stage on this supply: (supply - drop) / sqrt(2) = "
+            f"{found.most_volts:.2f} V at most{watts}."
+        )
+    if found.source_volts is not None:
+        facts.append(
+            f"As source of an amplifier with loudspeaker-level inputs: {found.source_volts:.2f} V for 0 dBFS "
+            "(calculated as if it did not clip)."
+        )
+    return sections(
+        headline(f"TRIM {found.trim_db:.1f} dB"),
+        bullets("Figures", facts),
+        _why(found),
+        bullets("Notes", found.notes),
+    )
+
+
+def _why(found: Trim) -> str:
+    """Where the trim comes from: what is kept below the built-in limits is a term only where there is some."""
+    less = f" - kept in hand {found.below_limit_db:.1f} dB" if found.below_limit_db else ""
+    change = found.clip_dbfs_before - found.main_clip_dbfs - found.below_limit_db
+    return (
+        f"Why\n  trim = lower of 0 and built-in onset - main onset{less} = {found.clip_dbfs_before:g} - "
+        f"({found.main_clip_dbfs:g}) dBFS{f' - {found.below_limit_db:.1f} dB' if less else ''} = "
+        f"{round(change, 2):g} dB"
+    )
+
+
+def register(app: typer.Typer) -> None:
+    """Add this module's command to the tree."""
+    app.command()(trim)
