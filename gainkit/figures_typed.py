@@ -42,8 +42,8 @@ UNITS: dict[str, dict[str, float]] = {
 
 UNIT_OF_ENDING = {
     "volts": "V", "db": "dB", "dbfs": "dBFS", "hz": "Hz", "ohms": "ohm", "watts": "W", "amperes": "A",
-    "seconds": "s", "percent": "%", "m": "m", "mm2": "mm2", "pf": "pF", "c": "C", "celsius": "C", "efficiency":
-    "fraction", "start": "s", "stop": "s", "rate": "Hz",
+    "seconds": "s", "percent": "%", "m": "m", "mm2": "mm2", "pf": "pF", "c": "C", "celsius": "C",
+    "efficiency": "fraction", "start": "s", "stop": "s", "rate": "Hz",
 }  # fmt: skip
 """Unit by the last word of a figure's name."""
 

@@ -12,6 +12,7 @@ from typing import Any
 
 import pytest
 
+from gainkit.calculator.meters import SIMPLE_METER_HZ
 from gainkit.cli.tones import bar_line
 from gainkit.errors import GainkitError
 from gainkit.generator import kinds
@@ -36,7 +37,7 @@ def files(folder: Path) -> dict[str, bytes]:
 
 
 def test_sets_that_come_along() -> None:
-    assert set_names() == ["full", "phone", "subwoofer", "teaching"]
+    assert set_names() == ["full", "meter", "phone", "subwoofer", "teaching"]
     assert (sets_folder() / "full.toml").is_file()
     for name in set_names():
         tracks = read_set(name).tracks
@@ -47,7 +48,7 @@ def test_sets_that_come_along() -> None:
 
 def test_the_track_plan_of_the_full_set() -> None:
     tracks = read_set("full").tracks
-    assert len(tracks) == 24
+    assert len(tracks) == 28
     sines = [(t.spec.frequency_hz, t.spec.level_dbfs) for t in tracks if t.spec.kind == "sine"]
     assert sines == [(f, level) for f in (997.0, 50.0) for level in (0.0, -3.0, -6.0, -9.0, -12.0)]
     assert {t.spec.kind for t in tracks} == {
@@ -55,8 +56,21 @@ def test_the_track_plan_of_the_full_set() -> None:
     }  # fmt: skip
 
 
+def test_the_meter_set_stays_inside_the_range_of_simple_meters() -> None:
+    """45 to 400 Hz: common practice, no source. What is said of the filters: second order, 0.1 dB, derivation:
+    a corner below f (10^0.01 - 1)^(1/4) as high-pass, above f / (10^0.01 - 1)^(1/4) as low-pass."""
+    sines = [track.spec for track in read_set("meter").tracks]
+    assert sorted({each.frequency_hz for each in sines}) == [50, 100, 200, 400]
+    assert all(SIMPLE_METER_HZ[0] <= each.frequency_hz <= SIMPLE_METER_HZ[1] for each in sines)
+    shift = (10**0.01 - 1) ** 0.25
+    told = {100: (40, 260), 200: (80, None), 400: (160, None)}
+    for hertz, (highpass, lowpass) in told.items():
+        assert hertz * shift < highpass < 1.05 * hertz * shift
+        assert lowpass is None or hertz / shift < lowpass < 1.05 * hertz / shift
+
+
 @pytest.mark.parametrize("rate", [44_100, 48_000, 88_200, 96_000])
-@pytest.mark.parametrize("name", ["full", "phone", "subwoofer", "teaching"])
+@pytest.mark.parametrize("name", ["full", "meter", "phone", "subwoofer", "teaching"])
 def test_sets_that_come_along_can_be_written_at_every_rate(name: str, rate: int) -> None:
     planned = writing.plan_tracks(read_set(name, rate), AudioFormat(rate, 24))
     names = [item.file for item in planned]
@@ -353,7 +367,7 @@ def test_tones_list_and_show(gainkit: Callable[..., Any]) -> None:
     text = gainkit("tones", "list").out
     assert all(name in text for name in set_names())
     shown = gainkit("tones", "show", "full", "--json").json
-    assert len(shown["tracks"]) == 24
+    assert len(shown["tracks"]) == 28
     assert "01_997hz_0db.wav" in gainkit("tones", "show", "full").out
 
 

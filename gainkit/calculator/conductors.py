@@ -21,25 +21,26 @@ COPPER_PER_KELVIN = 0.00393
 class Material:
     """A conductor's metal.
 
-    ohm_m : resistivity at 20 degrees C [ohm m]. per_kelvin : its temperature coefficient there [1/K]. heat :
-    volumetric heat capacity [J/(K mm3)]. zero_celsius : how far below 0 degrees C its resistance would be none
-    [K], the beta of IEC 60949.
+    name, words : as typed, and as told. ohm_m : resistivity at 20 degrees C [ohm m]. per_kelvin : its
+    temperature coefficient there [1/K]. heat : volumetric heat capacity [J/(K mm3)]. zero_celsius : how far
+    below 0 degrees C its resistance would be none [K], the beta of IEC 60949.
     """
 
     name: str
+    words: str
     ohm_m: float
     per_kelvin: float
     heat: float
     zero_celsius: float
 
 
-COPPER = Material("copper", COPPER_OHM_M, COPPER_PER_KELVIN, 3.45e-3, 234.5)
+COPPER = Material("copper", "copper", COPPER_OHM_M, COPPER_PER_KELVIN, 3.45e-3, 234.5)
 """Heat capacity and beta: IEC 60949, as in IEC 60364-5-54 annex A (from memory)."""
 
-ALUMINIUM = Material("aluminium", 28.264e-9, 0.00403, 2.5e-3, 228.0)
+ALUMINIUM = Material("aluminium", "aluminium", 28.264e-9, 0.00403, 2.5e-3, 228.0)
 """IEC 60949 and IEC 60889 (from memory)."""
 
-COPPER_CLAD_ALUMINIUM = Material("copper-clad-aluminium", 27.43e-9, 0.00403, 2.6e-3, 228.0)
+COPPER_CLAD_ALUMINIUM = Material("cca", "copper-clad aluminium", 27.43e-9, 0.00403, 2.6e-3, 228.0)
 """Ten hundredths of copper by volume, ASTM B566 class 10A (resistivity from memory): 63 % IACS, the worst that
 is sold under that name. Heat capacity: nine parts of aluminium and one of copper."""
 

@@ -96,7 +96,7 @@ class FeedFacts:
     Parameters
     ----------
     material : str
-        "copper", or "copper-clad-aluminium".
+        "copper", or "cca" (copper-clad aluminium).
     fuse_amperes : float, optional
         Rating of the fuse at the battery [A]; its own resistance is counted.
     contact_ohms : float
@@ -132,16 +132,12 @@ class FeedFacts:
                 "needs_other", "measured_amperes", self.measured_amperes, other="measured_drop_volts"
             )
 
-    @property
-    def points_ohms(self) -> float:
-        """Fuse and contacts together [ohm]."""
-        fuse = 0.0 if self.fuse_amperes is None else FUSE_DROP_VOLTS / self.fuse_amperes
-        return self.contact_ohms + fuse
-
     def loop_ohms(self, length_m: float, square_mm: float, celsius: float) -> float:
         """Feed, return, fuse and contacts together [ohm]."""
         one_way = wire_ohms(length_m, square_mm, celsius, MATERIALS[self.material])
-        return one_way + (one_way if self.return_ohms is None else self.return_ohms) + self.points_ohms
+        back = one_way if self.return_ohms is None else self.return_ohms
+        fuse = 0.0 if self.fuse_amperes is None else FUSE_DROP_VOLTS / self.fuse_amperes
+        return one_way + back + self.contact_ohms + fuse
 
 
 @dataclass(frozen=True, repr=False)
@@ -150,7 +146,7 @@ class Feed(Result):
 
     wire_ohms : feed and return together, with fuse and contacts [ohm]. power_lost_db : power in the loudspeaker
     against no wire [dB]. wire_share_percent : share of the power delivered that heats the wire [%].
-    wire_watts : that heat [W]; contact_watts : the part of it in fuse and contacts. verdict to least_mm2 : see
+    wire_watts : that heat [W]; contact_watts : the part of it in contacts. verdict to least_mm2 : see
     `wire_safety.WireFacts`. measured_ohms : of the whole loop, by the drop measured [ohm]; excess_watts : heat
     at full power of what that is more than calculated [W].
     """
@@ -292,7 +288,7 @@ def power_feed(
         wire_watts=amperes**2 * loop,
         wire_share_percent=100.0 * amperes * loop / supply_volts,
         notes=(),
-        contact_watts=amperes**2 * facts.points_ohms,
+        contact_watts=amperes**2 * facts.contact_ohms,
         fuse_amperes=facts.fuse_amperes,
         material=facts.material,
         measured_drop_volts=facts.measured_drop_volts,

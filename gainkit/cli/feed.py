@@ -18,7 +18,7 @@ class FeedMaterial(StrEnum):
     """What the cable is made of."""
 
     copper = "copper"
-    copper_clad_aluminium = "copper-clad-aluminium"
+    cca = "cca"
 
 
 @dataclass(frozen=True)
@@ -36,7 +36,9 @@ class FeedOptions:
     ] = None
     temperature_c: Annotated[float, typer.Option(help="Of the conductor [degrees Celsius].")] = 20.0
     fuse_amperes: Annotated[float | None, typer.Option(help="Fuse at the battery [A].")] = None
-    feed_material: Annotated[FeedMaterial, typer.Option(help="Of the conductor.")] = FeedMaterial.copper
+    feed_material: Annotated[
+        FeedMaterial, typer.Option(help="Of the conductor; cca is copper-clad aluminium.")
+    ] = FeedMaterial.copper
     contact_ohms: Annotated[
         float, typer.Option(help="Terminals, holders and switches together, fuse left out [ohm].")
     ] = 0.0
@@ -75,10 +77,11 @@ def feed(options: FeedOptions) -> None:
 
 def _feed_text(found: Feed) -> str:
     """Dangers, the verdict, the figures, why, the rest."""
+    from gainkit.calculator.conductors import MATERIALS
     from gainkit.cli.plain import bullets, headline, sections
     from gainkit.figures import plain
 
-    area = f"{found.square_mm:.2f} mm2 of {found.material.replace('-', ' ')}"
+    area = f"{found.square_mm:.2f} mm2 of {MATERIALS[found.material].words}"
     wire = f"{found.wire_ohms * 1000:.2f} mohm there and back, {area}"
     if found.amplifier_volts is None or found.supply_amperes is None:
         return sections(
@@ -97,7 +100,7 @@ def _feed_text(found: Feed) -> str:
         f"{found.amplifier_volts:.2f} V at the amplifier, {found.supply_amperes:.1f} A, fuse {fuse}.",
         f"{found.lost_volts:.2f} V lost in {wire}.",
         f"{found.amperes_per_mm2:.1f} A/mm2, {found.heat_watts_per_m:.1f} W of heat in each metre; "
-        f"{found.wire_watts:.1f} W in all, {found.contact_watts:.1f} W of it in fuse and contacts.",
+        f"{found.wire_watts:.1f} W in all, {found.contact_watts:.1f} W of it in contacts.",
         f"The cable carries {found.continuous_amperes:.0f} A for sure, {found.most_amperes:.0f} A at best.",
         f"Headroom {found.headroom_lost_db:.2f} dB for an unregulated amplifier.",
     ]

@@ -104,7 +104,7 @@ def measure(
         _draw(questions[0], chart, overwrite)
     results = [each.measurement for each in answers if each.measurement is not None]
     notings = [Noting(each.measurement, [Path(each.file)]) for each in answers if each.measurement is not None]
-    tell(place, _answer(answers), json_, lambda: answers_text(answers, expected), notings)
+    tell(place, _answer(answers), json_, lambda: answers_text(answers, expected, minus), notings)
     if failed := len(answers) - len(results):
         raise GainkitError("some_not_measured", failed=failed, files=len(answers))
     if require_clean and not all(is_clean(result, expected) for result in results):

@@ -20,9 +20,11 @@ TOLD_DC_SHARE = 0.002
 """DC below this share of the tone is the recorder's own and not told [-]."""
 
 
-def answers_text(answers: Sequence[FileAnswer], expected: Expected) -> str:
-    """All answers, and of several a closing count: what to look at again stands in the last lines."""
+def answers_text(answers: Sequence[FileAnswer], expected: Expected, minus: int | None = None) -> str:
+    """All answers, once what the hook-up asks for, and of several a closing count in the last line."""
+    from gainkit.calculator.leads import hook_up_cautions
     from gainkit.cli.door import CLI
+    from gainkit.cli.plain import said, sections, wrapped
     from gainkit.words import error_text
 
     told = []
@@ -32,7 +34,8 @@ def answers_text(answers: Sequence[FileAnswer], expected: Expected) -> str:
         elif each.fault is not None:
             problem, remedy = error_text(each.fault, CLI)
             told.append(f"{each.file}: NOT MEASURED. {problem.removeprefix(f'{each.file}: ')}\n  {remedy}")
-    return "\n\n".join(told + ([_count(answers, expected)] if len(answers) > 1 else []))
+    hook_up = [wrapped(f"CAUTION: {each}", "", "  ") for each in said(hook_up_cautions(minus))]
+    return sections(*told, *hook_up, _count(answers, expected) if len(answers) > 1 else "")
 
 
 def _count(answers: Sequence[FileAnswer], expected: Expected) -> str:

@@ -25,6 +25,7 @@ from gainkit.cli.options import (
     Last,
     Minus,
     Step,
+    SystemFile,
     Track,
     parse_band,
 )  # fmt: skip
@@ -66,6 +67,7 @@ def onset(
     source_volts: Annotated[
         float | None, typer.Option(help="Volts the source puts out for 0 dBFS: gain is then the amplifier's.")
     ] = None,
+    system: SystemFile = None,
     log: LogFolder = None,
     no_log: NoLog = False,
     by: By = None,
@@ -79,9 +81,7 @@ def onset(
     from gainkit.capture import read_capture
     from gainkit.onset import find_onset
 
-    place = place_of(
-        Asked("onset", for_channel, log, no_log, by, calibration=calibration, full_scale_volts=full_scale_volts)
-    )
+    place = place_of(Asked("onset", for_channel, log, no_log, by, system, calibration, full_scale_volts))
     calibration = place.calibration
     figures = (from_dbfs, to_dbfs, step_db, dwell_seconds, glide_seconds)
     if index is None and place.index is not None and all(each is None for each in figures):
@@ -166,6 +166,7 @@ def onset_text(
 ) -> str:
     """The verdict first, beside the planned overlap where one is known, then the figures, the steps about the
     onset, and what to know. overlap : planned overlap and tolerance [dB]."""
+    from gainkit.calculator.leads import hook_up_cautions
     from gainkit.cli.plain import bullets, columns, sections, wrapped
 
     unit = "V" if calibrated else "of full scale"
@@ -185,7 +186,7 @@ def onset_text(
         "\n".join(figures),
         table + (f"\n  ({left_out} more are in --json)" if left_out else ""),
         bullets("Notes:", result.notes),
-        bullets("Cautions:", CAUTIONS),
+        bullets("Cautions:", (*hook_up_cautions(), *CAUTIONS)),
     )
 
 
@@ -199,6 +200,8 @@ def _verdict(result: OnsetResult, unit: str, overlap: tuple[float, float] | None
         return f"{met}NO ONSET FOUND. THD did not reach {limit} by clipping."
     told = f"ONSET AT {result.onset_dbfs:.2f} dBFS."
     told += f" THD reaches {limit} there, at {result.onset_volts:.4g} {unit} rms."
+    if result.clipping_begins_dbfs is not None:
+        told += f" Clipping begins at {result.clipping_begins_dbfs:.2f} dBFS, where the crest meets the rail."
     if overlap is not None:
         return f"{_met(result.onset_dbfs, overlap)} {told}"
     cut = f" Recording peaks above {result.onset_dbfs:.1f} dBFS are cut at this setting."

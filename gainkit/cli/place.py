@@ -46,7 +46,7 @@ def job_or_here(job: Path | None) -> Path:
 OF_THE_CAR = ("volume", "routing")
 """Readings that belong to no output."""
 
-IN_VOLTS = ("measure", "onset", "volume", "noise")
+IN_VOLTS = ("measure", "onset", "volume", "noise", "response")
 """Readings for which the job's calibration is taken; the others are of a microphone, or need no volts."""
 
 

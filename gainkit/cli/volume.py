@@ -18,6 +18,7 @@ from gainkit.cli.options import (
     FullScale,
     Interval,
     Minus,
+    SystemFile,
     parse_band,
 )
 from gainkit.cli.place import Asked, By, LogFolder, NoLog, Noting, place_of, tell
@@ -55,6 +56,7 @@ def volume(
         Path | None,
         typer.Option("--write", help="System file in which preamp_volts and clean_position are set."),
     ] = None,
+    system: SystemFile = None,
     log: LogFolder = None,
     no_log: NoLog = False,
     by: By = None,
@@ -71,9 +73,7 @@ def volume(
     from gainkit.capture import read_capture
     from gainkit.volume import find_clean_volume, write_source
 
-    place = place_of(
-        Asked("volume", None, log, no_log, by, calibration=calibration, full_scale_volts=full_scale_volts)
-    )
+    place = place_of(Asked("volume", None, log, no_log, by, system, calibration, full_scale_volts))
     calibration = place.calibration
     limit = limit_of(place.system, limit_thd_percent)
     options = MeasureOptions(channel=channel, minus=minus, band_hz=parse_band(band_hz), limit_thd_percent=limit)

@@ -16,6 +16,7 @@ from gainkit.job.record import Event, Origin, append_event, check_job
 from gainkit.job.system import load_system
 from gainkit.job.typed import (
     Acceptance,
+    Confirmed,
     FreeText,
     Knob,
     SupplyReading,
@@ -33,10 +34,11 @@ TYPED_KINDS = {
     SupplyReading: "supply",
     FreeText: "text",
     Acceptance: "accept",
+    Confirmed: "confirm",
 }
 """The kind of line for each thing that can be typed."""
 
-WITHOUT_OUTPUT = (SupplyReading, FreeText, Acceptance)
+WITHOUT_OUTPUT = (SupplyReading, FreeText, Acceptance, Confirmed)
 """What may be noted for the car as a whole."""
 
 

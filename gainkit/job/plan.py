@@ -8,7 +8,8 @@ from dataclasses import dataclass, fields, replace
 from pathlib import Path
 
 from gainkit.calculator.channel import Channel, MeterLimits, channel_clip_volts
-from gainkit.calculator.feeds import Feed, power_feed
+from gainkit.calculator.feed_cautions import feed_cautions
+from gainkit.calculator.feeds import Feed, FeedFacts, power_feed
 from gainkit.calculator.loads import find_loads
 from gainkit.calculator.programme import ProgrammePower, find_programme
 from gainkit.calculator.targets import Target, find_target
@@ -54,11 +55,12 @@ class ChannelPlan(Target, _Named):
 
 @dataclass(frozen=True, repr=False)
 class Plan(Result):
-    """Every channel's figures; cautions : those of the car as a whole."""
+    """Every channel's figures; cautions : those of the car as a whole; feed : its power cable, if given."""
 
     source: Source
     channels: tuple[ChannelPlan, ...]
     cautions: tuple[Remark, ...]
+    feed: Feed | None = None
 
     def channel(self, name: str) -> ChannelPlan:
         """The channel of that name (upper and lower case alike); KeyError when there is none."""
@@ -83,20 +85,28 @@ def plan_system(system: System) -> Plan:
     behind_feed = feed is not None and system.supply.at == "battery"
     supply = feed.amplifier_volts if feed is not None and behind_feed else system.supply.volts
     channels = tuple(_plan_channel(each, system.source, supply) for each in system.channels)
-    return Plan(system.source, channels, tuple(_cautions(system, channels, feed)))
+    return Plan(system.source, channels, tuple(_cautions(system, channels, feed)), feed)
 
 
 def system_feed(system: System) -> Feed | None:
     """The feed with every amplifier channel at its onset of clipping; None when no feed is given.
 
     The power is that of the channels at the supply's own voltage, a little more than the sagged ones deliver:
-    the drop errs to the safe side. The radio's own outputs have their own feed and are left out.
+    the drop errs to the safe side; so does the current where the supply was measured at the amplifier, the same
+    volts being taken as the battery's. The radio's own outputs have their own feed and are left out.
     """
     supply = system.supply
     watts = amplifier_watts(system)
     if supply.volts is None or supply.feed_length_m is None or supply.feed_square_mm is None or not watts:
         return None
-    return power_feed(watts, supply.efficiency, supply.volts, supply.feed_length_m, supply.feed_square_mm)
+    return power_feed(
+        watts, supply.efficiency, supply.volts, supply.feed_length_m, supply.feed_square_mm,
+        facts=_feed_facts(system),
+    )  # fmt: skip
+
+
+def _feed_facts(system: System) -> FeedFacts:
+    return FeedFacts(system.supply.feed_material, system.supply.fuse_amperes)
 
 
 def amplifier_watts(system: System) -> float:
@@ -237,15 +247,14 @@ def _supply_cautions(system: System, feed: Feed | None) -> Iterator[Remark]:
     amperes = amplifier_watts(system) / (supply.efficiency * supply.volts)
     if feed is not None:
         amperes = feed.supply_amperes or amperes
-        yield from (each for each in feed.notes if each.severity != "remark")
         yield remark(
             "feed_loss",
             supply_amperes=amperes,
             lost_volts=feed.lost_volts,
             amplifier_volts=feed.amplifier_volts if supply.at == "battery" else supply.volts,
         )
-        yield remark("size_cable_and_fuse")
-    if supply.fuse_amperes is not None and amperes > supply.fuse_amperes:
+        yield from feed_cautions(feed, _feed_facts(system))
+    elif supply.fuse_amperes is not None and amperes > supply.fuse_amperes:
         yield fault("power_beyond_fuse", supply_amperes=amperes, fuse_amperes=supply.fuse_amperes)
 
 

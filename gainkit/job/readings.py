@@ -11,6 +11,7 @@ from gainkit.analysis.model import Measurement
 from gainkit.job.record import CaptureFile, Event, Origin, PlanFigures, read_events
 from gainkit.job.typed import (
     Acceptance,
+    Confirmed,
     FreeText,
     Knob,
     SupplyReading,
@@ -24,6 +25,7 @@ from gainkit.noise import NoiseResult
 from gainkit.onset import OnsetResult
 from gainkit.polarity import PolarityPair, PolarityResult
 from gainkit.remarks import Remark, fault
+from gainkit.response import Response
 from gainkit.results import NotThatResult, from_plain
 from gainkit.routing import RoutingResult
 from gainkit.volume import VolumeResult
@@ -38,11 +40,13 @@ KINDS: dict[str, type] = {
     "match": MatchResult,
     "routing": RoutingResult,
     "noise": NoiseResult,
+    "response": Response,
     "level": TypedLevel,
     "knob": Knob,
     "supply": SupplyReading,
     "text": FreeText,
     "accept": Acceptance,
+    "confirm": Confirmed,
     "void": Void,
     "visit": Visit,
 }

@@ -68,7 +68,7 @@ def list_tones() -> ToneSets:
     Examples
     --------
     >>> [each.name for each in list_tones().sets]
-    ['full', 'phone', 'subwoofer', 'teaching']
+    ['full', 'meter', 'phone', 'subwoofer', 'teaching']
     """
     sets = (read_set(name) for name in set_names())
     return ToneSets(

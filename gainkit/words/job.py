@@ -202,7 +202,6 @@ REMARKS: dict[str, Template] = {
         "With all amplifiers at full power the feed carries {supply_amperes:.0f} A and loses {lost_volts:.2f} V: "
         "unregulated channels are calculated at {amplifier_volts:.2f} V."
     ),
-    "size_cable_and_fuse": "Size cable and fuse for that current by their makers' tables and local codes (<find_feed()>).",
     "power_beyond_fuse": (
         "With all amplifiers at full power {supply_amperes:.0f} A flow, and the fuse at the battery holds "
         "{fuse_amperes:g} A: it would blow, or the plates promise more than the amplifiers give. Never fit a larger "

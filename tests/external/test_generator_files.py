@@ -108,7 +108,13 @@ def test_every_track_of_the_full_set_by_sox_and_ffmpeg(
     measured = 0
     for track in index["tracks"]:
         steps = [
-            step for step in track["steps"] if step["role"] in ("steady", "step", "ramp", "sweep", "noise")
+            step
+            for step in track["steps"]
+            if step["role"] in ("steady", "step", "ramp", "sweep", "noise")
+            and "channel" not in step  # one side alone
+            and not (
+                step["role"] == "sweep" and "stop_level_dbfs" in step
+            )  # it falls from some frequency on only
         ]
         for step in {0: steps[:1], 1: steps[len(steps) // 2 :][:1], 2: steps[-1:]}.values():
             if not step:

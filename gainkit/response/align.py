@@ -1,0 +1,290 @@
+"""Where in a recording the sweep stands, and how fast the recorder's clock goes against the player's.
+
+Roughly by the trace that a sweep leaves in the bands of short spectra: each band is loudest when the sweep
+passes it. Exactly by the two marks: they are alike and went through the same chain, so their recordings are
+laid over each other. Without marks the clock comes from the sweep itself: a wrong clock delays each octave by
+as much.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from gainkit.capture.model import Capture
+from gainkit.generator.swept import Chirp
+from gainkit.response.deconvolve import Impulse, analytic, deconvolved, fast_length, strongest_arrival
+from gainkit.response.drive import Placed, SideTrack
+
+Floats = NDArray[np.float64]
+
+HOP_SHARE = 0.04
+"""Length of a short spectrum as part of the time in which the sweep grows e-fold: a third of a sixth-octave."""
+
+MOST_HOPS = 1 << 14
+"""So much of a recording's trace is kept at most, however long it is [hops]."""
+
+LEAST_HOP_FRAMES, MOST_HOP_FRAMES = 1 << 8, 1 << 14
+BANDS_PER_OCTAVE = 6
+TRACE_DB = 15.0
+"""What lies so far under a band's loudest moment does not count as the sweep's trace [dB]."""
+
+LEAKAGE_DB = 50.0
+"""A band whose loudest moment lies so far under the loudest of all may hold what leaks out of others [dB]."""
+
+LEAST_STANDOUT = 5.0
+"""A trace must stand out of all other places by so many standard deviations [-]."""
+
+MARK_STANDOUT = 8.0
+"""Envelope of a mark's response over its median, from which on it is one [-]."""
+
+MARK_SLACK_SECONDS = 0.35
+MOST_CLOCK_ERROR = 1e-3
+"""No recorder's clock is off by more [-]."""
+
+LAID_SECONDS = 0.2
+"""How much of two responses is laid over each other, before and behind their arrivals [s]."""
+
+WEAK_SHARE = 1e-3
+"""Part of the strongest cross-spectrum under which it may be noise [-]; a sweep's own falls by 1e-3 in ten
+octaves."""
+
+CLOCK_REACH_SECONDS = 0.1
+CLOCK_ROUNDS = 3
+CLOCK_SPREAD_SECONDS = 2e-4
+"""Without marks: how far around the arrival octaves are looked for [s], how often, and how far they may scatter
+about an even clock [s]; more is the chain's own delay."""
+
+
+@dataclass(frozen=True)
+class Heard:
+    """What is listened to: one channel of a capture, less another for bridged outputs."""
+
+    capture: Capture
+    channel: int = 1
+    minus: int | None = None
+
+    def samples(self, start: int, stop: int) -> Floats:
+        """Frames start..stop, zeros where the recording does not reach, (stop - start,)."""
+        low, high = (min(max(at, 0), self.capture.frames) for at in (start, stop))
+        inside = self.capture.volts(low, high, channel=self.channel, minus=self.minus)
+        if low == start and len(inside) == stop - start:
+            return inside
+        padded = np.zeros(stop - start)
+        padded[low - start : low - start + len(inside)] = inside
+        return padded
+
+
+@dataclass(frozen=True)
+class Place:
+    """start_seconds : in the recording, where the track's time 0 lies, the chain's delay included. clock :
+    recorded seconds per true second. by_marks : True when the marks told both. mark, mark_arrival : response to
+    the first mark, and its delay there that start_seconds stands for [s]."""
+
+    start_seconds: float
+    clock: float
+    by_marks: bool
+    mark: Impulse | None = field(default=None, repr=False, compare=False)
+    mark_arrival: float = 0.0
+
+    def recorded(self, track_seconds: float) -> float:
+        """Recording time of a time on the track [s]."""
+        return self.start_seconds + self.clock * track_seconds
+
+
+@dataclass(frozen=True)
+class Traces:
+    """Power in bands of short spectra: (hops, bands), their middles [Hz], a hop's length and the first one's
+    time [s]."""
+
+    power: Floats
+    middle_hz: Floats
+    hop_seconds: float
+    start_seconds: float = 0.0
+
+
+def hop_frames(chirp: Chirp, rate: float) -> int:
+    """Length of a short spectrum, a power of two [frames]."""
+    size = 1 << round(math.log2(max(HOP_SHARE * chirp.octave_seconds * rate, 1.0)))
+    return min(max(size, LEAST_HOP_FRAMES), MOST_HOP_FRAMES)
+
+
+def traces(heard: Heard, main: Placed, start: int = 0, stop: int | None = None, pooled: int = 1) -> Traces:
+    """Read frames start..stop block by block; of so many neighbouring spectra the loudest are kept."""
+    rate, chirp = heard.capture.sample_rate_hz, main.chirp
+    size = hop_frames(chirp, rate)
+    low = max(1.1 * chirp.from_hz, 4.0 * rate / size)
+    high = min(chirp.to_hz, 0.45 * rate) / 1.1
+    count = max(round(BANDS_PER_OCTAVE * math.log2(high / low)), 2) if high > low else 2
+    edges = np.unique(np.round(np.geomspace(low, max(high, 1.5 * low), count + 1) * size / rate).astype(int))
+    edges = edges[edges < size // 2]
+    window = np.hanning(size)
+    kept, left, unit = [], np.zeros(0), size * pooled
+    for block in heard.capture.blocks(start, stop, channel=heard.channel, minus=heard.minus):
+        joined = np.concatenate([left, block]) if len(left) else block
+        whole = len(joined) // unit * unit
+        left = joined[whole:]
+        if whole:
+            spectra = np.fft.rfft(joined[:whole].reshape(-1, size) * window)[:, : edges[-1]]
+            power = np.add.reduceat(spectra.real**2 + spectra.imag**2, edges[:-1], axis=1)
+            kept.append(power.reshape(-1, pooled, power.shape[1]).max(axis=1))
+    power = np.concatenate(kept) if kept else np.zeros((0, len(edges) - 1))
+    middle = np.sqrt(edges[:-1] * edges[1:]) * rate / size
+    return Traces(power, middle, unit / rate, start / rate)
+
+
+def rough_start(heard: Heard, main: Placed, others_seconds: tuple[float, ...]) -> float | None:
+    """Recording time at which the sweep begins [s], to a hop; None when it is not there.
+
+    A long recording is looked through twice: first with what is kept pooled to MOST_HOPS, then around the
+    place.
+    """
+    rate = heard.capture.sample_rate_hz
+    pooled = -(-heard.capture.frames // (MOST_HOPS * hop_frames(main.chirp, rate)))
+    whole = traces(heard, main, pooled=max(pooled, 1))
+    found = _best_start(whole, main, others_seconds)
+    if found is None or pooled <= 1:
+        return found
+    around = 2.0 * whole.hop_seconds + 1.0
+    last = found + max(others_seconds, default=0.0) + main.chirp.seconds + around
+    start = max(round((found - around) * rate), 0)
+    return _best_start(traces(heard, main, start, round(last * rate)), main, others_seconds)
+
+
+def _best_start(found: Traces, main: Placed, others_seconds: tuple[float, ...]) -> float | None:
+    """Recording time at which the sweep begins [s]; None when it is not there.
+
+    others_seconds : how much later the same sweep plays again (right after left). Of two places as likely the
+    earlier one is taken.
+    """
+    power, hop = found.power, found.hop_seconds
+    if len(power) < 8 or not power.any():
+        return None
+    level = 10.0 * np.log10(power + 1e-30 * float(power.max()))
+    trace = np.clip(1.0 + (level - level.max(axis=0)) / TRACE_DB, 0.0, 1.0)
+    trace -= trace.mean(axis=0)
+    trace *= level.max(axis=0) > level.max() - LEAKAGE_DB
+    delays = np.array([main.chirp.time_at(hertz) for hertz in found.middle_hz]) / hop
+    first = -round(float(delays.max()) * 0.6)
+    starts = np.arange(first, len(power)) + 0.0
+    score = np.zeros(len(starts))
+    for again in (0.0, *others_seconds):
+        for band, delay in enumerate(delays + again / hop):
+            at = np.floor(starts + delay + 0.0).astype(int)
+            inside = (at >= 0) & (at < len(power))
+            score[inside] += trace[at[inside], band]
+    rest = score[np.abs(score) > 0]
+    spread = float(np.std(rest)) if len(rest) else 0.0
+    best = int(np.argmax(score > 0.9 * score.max()))
+    best += int(np.argmax(score[best : best + 4]))
+    if not spread or (score[best] - float(np.median(score))) / spread < LEAST_STANDOUT:
+        return None
+    return found.start_seconds + float(starts[best]) * hop
+
+
+def place_by_marks(heard: Heard, side: SideTrack, sweep_start: float) -> Place | None:
+    """Start and clock from both marks around a sweep that begins about there [s]; None without both."""
+    first, last = side.first_mark, side.last_mark
+    if first is None or last is None:
+        return None
+    rate, chirp = heard.capture.sample_rate_hz, first.chirp
+    apart = last.start_seconds - first.start_seconds
+    begin = sweep_start + first.start_seconds - side.sweep.start_seconds - MARK_SLACK_SECONDS
+    frames = round((chirp.seconds + 2 * MARK_SLACK_SECONDS) * rate)
+    at_first, at_last = round(begin * rate), round((begin + apart) * rate)
+    one, two = heard.samples(at_first, at_first + frames), heard.samples(at_last, at_last + frames)
+    ahead = MARK_SLACK_SECONDS * rate
+    if not all(_is_mark(part, rate, chirp, ahead) for part in (one, two)):
+        return None
+    clock = (at_last - at_first + lag_between(one, two)) / (apart * rate)
+    if abs(clock - 1.0) > MOST_CLOCK_ERROR:
+        return None
+    impulse = deconvolved(one, rate, chirp.stretched(clock), ahead)
+    arrival = strongest_arrival(impulse, -MARK_SLACK_SECONDS, MARK_SLACK_SECONDS)
+    start = (at_first + ahead) / rate + arrival - clock * first.start_seconds
+    return Place(start, clock, True, impulse, arrival)
+
+
+def behind_mark(impulse: Impulse, arrival: float, place: Place) -> float:
+    """Delay of a response behind that of the first mark through the same chain [s], as they lie on each
+    other."""
+    assert place.mark is not None
+    rate = impulse.rate
+    frames = fast_length(round(2 * LAID_SECONDS * rate))
+    window = np.hanning(frames)
+    ours, marks = round(arrival * rate), round(place.mark_arrival * rate)
+    one, two = (
+        each.part(at / rate - 0.5 * frames / rate, frames) * window
+        for each, at in ((place.mark, marks), (impulse, ours))
+    )
+    return (ours - marks + lag_between(one, two)) / rate + place.mark_arrival
+
+
+def _is_mark(part: Floats, rate: float, chirp: Chirp, ahead: float) -> bool:
+    """Whether a stretch holds the mark: its response stands out, and nowhere else is more."""
+    if not part.any():
+        return False
+    impulse = deconvolved(part, rate, chirp, ahead)
+    envelope = np.abs(analytic(impulse.samples))
+    reach = round(MARK_SLACK_SECONDS * rate)
+    near = max(float(envelope[:reach].max()), float(envelope[-reach:].max()))
+    return near > MARK_STANDOUT * float(np.median(envelope)) and near >= float(envelope.max()) * 0.999
+
+
+def lag_between(one: Floats, two: Floats) -> float:
+    """By how many frames `two` is later than `one`, parts of a frame included.
+
+    Whole frames by the peak of the cross-correlation; the rest by the slope of the cross-spectrum's phase,
+    weighted by its power, and by its square where it is weak: there is noise (least squares).
+    """
+    size = fast_length(2 * len(one))
+    cross = np.fft.rfft(two, size) * np.conj(np.fft.rfft(one, size))
+    whole = int(np.argmax(np.fft.irfft(cross, size)))
+    whole -= size if whole > size // 2 else 0
+    turn = 2.0 * math.pi * np.arange(len(cross)) / size
+    rest = 0.0
+    strength = np.abs(cross)
+    weight = strength**2 / (strength + WEAK_SHARE * _smooth_peak(strength))
+    for _ in range(3):
+        phase = np.angle(cross * np.exp(1j * turn * (whole + rest)))
+        rest -= float(np.sum(weight * turn * phase) / np.sum(weight * turn**2))
+    return whole + rest
+
+
+def _smooth_peak(strength: Floats) -> float:
+    """The highest mean of neighbours: one line of hum is none."""
+    width = max(len(strength) // 2000, 1)
+    summed = np.concatenate([[0.0], np.cumsum(strength)])
+    return float(np.max(summed[width:] - summed[:-width])) / width + 1e-300
+
+
+def octave_slope(impulse: Impulse, low_hz: float, high_hz: float, arrival: float) -> float | None:
+    """How much later each e-fold of frequency arrives [s], by the envelopes of octaves; None when they scatter.
+
+    Weighted towards the top: there the arrival is sharp.
+    """
+    frames = fast_length(round(2 * CLOCK_REACH_SECONDS * impulse.rate))
+    part = impulse.part(arrival - 0.5 * frames / impulse.rate, frames)
+    spectrum = np.fft.fft(part)
+    hertz = np.fft.fftfreq(frames, 1.0 / impulse.rate)
+    logs, times, weights = [], [], []
+    middle = high_hz / math.sqrt(2.0)
+    while middle > max(low_hz * math.sqrt(2.0), 8.0 / CLOCK_REACH_SECONDS):
+        shape = np.where(hertz > 0, np.abs(np.log2(np.maximum(hertz, 1e-9) / middle)), 9.0)
+        shape = np.cos(np.minimum(shape, 1.0) * math.pi / 2.0) ** 2
+        envelope = np.abs(np.fft.ifft(spectrum * shape))
+        at = int(np.argmax(envelope))
+        if envelope[at] > MARK_STANDOUT * float(np.median(envelope)):
+            logs.append(math.log(middle))
+            times.append(at / impulse.rate)
+            weights.append(middle)
+        middle /= math.sqrt(2.0)
+    if len(logs) < 4:
+        return None
+    slope, base = np.polyfit(logs, times, 1, w=np.sqrt(weights))
+    left = np.array(times) - slope * np.array(logs) - base
+    scatter = math.sqrt(float(np.average(left**2, weights=weights)))
+    return float(slope) if scatter < max(CLOCK_SPREAD_SECONDS, 0.1 * abs(float(slope))) else None

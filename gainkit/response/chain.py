@@ -1,0 +1,467 @@
+"""What stands in a chain, by fit to its level over frequency: filters on both sides, and equaliser bands.
+
+Filters are tried in all families and orders; bands are added one by one where most is left over, everything
+being fitted anew each time, as long as they explain more than they cost. Digital filters are bent towards half
+their sample rate (bilinear transform: f becomes tan(pi f / rate)); where the plain shapes leave something over
+the usual rates are tried too.
+"""
+
+from __future__ import annotations
+
+import itertools
+import math
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, field, replace
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from gainkit.response.boosts import Band
+from gainkit.response.filters import SHAPES, Shape
+from gainkit.response.fitting import Part, fit_sum
+from gainkit.response.model import BoostKind
+
+Floats = NDArray[np.float64]
+FilterSide = Literal["highpass", "lowpass"]
+
+FALL_DB = 2.5
+"""An end of the band must lie so far under the passband for a filter to be looked for [dB]: its corner (3 dB)
+then lies in the band or next to it."""
+
+SURE_FALL_DB = 18.0
+"""From here on it is a filter in any case; less may be a shelf as well [dB]."""
+
+COST = 12.0
+"""What a parameter costs [squared standard deviations]: three parameters of a band are worth six deviations."""
+
+LEAST_BAND_DB = 0.4
+LEAST_LEFT_DB = 0.15
+LEAST_LEFT_SPREADS = 4.0
+"""A smaller band is not told [dB]; so much must be left over for another one to be looked for [dB], and so many
+standard deviations [-]."""
+
+MOST_BANDS = 8
+NARROWEST = 12.0
+"""So many bands, and of no higher quality than equalisers have [-]."""
+
+WILD_DB = 19.0
+"""Two bands of more than this are no equaliser's: a filter without a name is being traced [dB]."""
+
+LIKELY_SHAPES = 4
+LIKELY_BANDS = 3
+OTHER_SHAPES = 8
+"""So many shapes, with bands in the chain, and so many bands more are fitted with everything free; and so many
+other shapes are given a chance beside the first band [-]."""
+
+MOST_OPENINGS = 5
+MOST_RECONSIDERED = 5
+"""So many of the openings are gone on with, the most promising ones; up to so many bands are taken out again to
+see whether other filters, or one band for two, do without [-]."""
+
+KINDS: tuple[BoostKind, ...] = ("peak", "low-shelf", "high-shelf")
+
+BOOST_GUESS_DB = 6.0
+"""A boost between two filters hides their slopes: it is looked for with this to begin with [dB]."""
+
+ROUNDS, SETTLED = 30, 1e-6
+ROUGH_ROUNDS, ROUGHLY_SETTLED = 10, 1e-3
+"""How long figures are refined: to the end, and to see which shape or band is worth it [-]."""
+
+BENT_MOST = 0.4999
+"""Nothing is bent beyond this part of a rate [-]."""
+
+BENT_HZ = 1_000.0
+"""Below this a digital filter at 44.1 kHz differs from an analogue one by nothing that is measured here
+[Hz]."""
+
+RATES_HZ = (44_100.0, 48_000.0, 96_000.0)
+WELL_FITTED_DB = 0.03
+"""Rms left over that needs no digital filter to explain it [dB]."""
+
+
+@dataclass(frozen=True)
+class Levels:
+    """What is fitted, (points,) each: frequency [Hz], level re the passband [dB], standard deviation [dB]."""
+
+    frequency_hz: Floats
+    level_db: Floats
+    spread_db: Floats
+
+
+@dataclass(frozen=True)
+class Placed:
+    """A filter shape and its corner [Hz]."""
+
+    shape: Shape
+    corner_hz: float
+
+
+@dataclass(frozen=True)
+class Chain:
+    """What was found. rate_hz : of the digital filters, None for analogue ones. score : sum of squares over the
+    spread, parameters' cost included. misfit_db : rms left over."""
+
+    gain_db: float = 0.0
+    highpass: Placed | None = None
+    lowpass: Placed | None = None
+    bands: tuple[Band, ...] = ()
+    rate_hz: float | None = None
+    total: float = field(default=math.inf, compare=False)
+
+    @property
+    def cost(self) -> float:
+        """What the parameters cost [squared standard deviations]."""
+        filters = (self.highpass is not None) + (self.lowpass is not None)
+        return COST * (2 * filters + 3 * len(self.bands))
+
+    @property
+    def score(self) -> float:
+        """Sum of squares and what the parameters cost [squared standard deviations]."""
+        return self.total + self.cost
+
+    def level_db(self, frequency_hz: Floats) -> Floats:
+        """Level of all of it [dB], any shape."""
+        bent = self.bent(frequency_hz)
+        level = np.full(np.shape(frequency_hz), self.gain_db)
+        if self.highpass is not None:
+            level += self.highpass.shape.lowpass_db(self.bent_one(self.highpass.corner_hz) / bent)
+        if self.lowpass is not None:
+            level += self.lowpass.shape.lowpass_db(bent / self.bent_one(self.lowpass.corner_hz))
+        for band in self.bands:
+            level += replace(band, centre_hz=self.bent_one(band.centre_hz)).level_db(bent)
+        return level
+
+    def bent(self, frequency_hz: Floats) -> Floats:
+        """Frequencies as a digital filter of `rate_hz` sees them, up to a factor."""
+        if self.rate_hz is None:
+            return frequency_hz
+        return np.asarray(np.tan(math.pi * np.minimum(frequency_hz / self.rate_hz, BENT_MOST)))
+
+    def bent_one(self, frequency_hz: float) -> float:
+        """The same of one frequency."""
+        if self.rate_hz is None:
+            return frequency_hz
+        return math.tan(math.pi * min(frequency_hz / self.rate_hz, BENT_MOST))
+
+
+def fit_chain(levels: Levels, low_fall_db: float, high_fall_db: float) -> Chain:
+    """The chain that explains the levels best. low_fall_db, high_fall_db : how far each end of the band lies
+    under the passband, or under what stands beside it [dB].
+
+    Several openings (with and without a filter on each side, with and without a boost between them) are tried,
+    the most promising first; what costs more than the best so far is given up.
+    """
+    openings: list[tuple[Chain, list[FilterSide]]] = []
+    for high_passed in _choices(low_fall_db):
+        for low_passed in _choices(high_fall_db):
+            wanted: tuple[tuple[FilterSide, bool], ...] = (("highpass", high_passed), ("lowpass", low_passed))
+            sides = [side for side, there in wanted if there]
+            plain = _filters_only(levels, Chain(), sides)
+            if not _left_over(levels, plain):
+                openings.append((plain, sides))
+                continue
+            analogue = _refined(levels, replace(plain, rate_hz=None))
+            for opening in [plain] if plain.rate_hz is None else [plain, analogue]:
+                several = _variants(levels, opening, sides)
+                openings += [(_one_more(levels, each, sides, False), sides) for each in several]
+            if sides:
+                top = float(levels.frequency_hz[int(np.argmax(levels.level_db))])
+                seed = Chain(bands=(Band("peak", top, BOOST_GUESS_DB, 1.0),), rate_hz=plain.rate_hz)
+                openings.append((_filters_only(levels, seed, sides), sides))
+    best = Chain()
+    for opening, sides in _promising(openings):
+        enough = best.cost if best.total < math.inf and not _left_over(levels, best) else best.score
+        found = _grown(levels, opening, sides, enough)
+        best = found if found.score < best.score else best
+    return _plain_shelves(_reconsidered(levels, best))
+
+
+def _promising(
+    openings: list[tuple[Chain, list[FilterSide]]],
+) -> list[tuple[Chain, list[FilterSide]]]:
+    """The best opening of each kind, and the best of the rest, most promising first."""
+    ordered = sorted(openings, key=lambda each: each[0].score)
+    firsts = {tuple(sides): (chain, sides) for chain, sides in reversed(ordered)}
+    rest = [each for each in ordered if all(each is not first for first in firsts.values())]
+    chosen = [*firsts.values(), *rest[: max(MOST_OPENINGS - len(firsts), 1)]]
+    return sorted(chosen, key=lambda each: each[0].score)
+
+
+def _reconsidered(levels: Levels, chain: Chain) -> Chain:
+    """The same, or with fewer bands: other ones beside the same filters, or other filters beside the same
+    bands.
+
+    A wrong shape is easily mended by a band, and a wrong band by another one.
+    """
+    sides: list[FilterSide] = [side for side in ("highpass", "lowpass") if getattr(chain, side) is not None]
+    if not 0 < len(chain.bands) <= MOST_RECONSIDERED:
+        return chain
+    best = chain
+    for rate in {None, chain.rate_hz}:
+        again = _refined(levels, replace(chain, bands=(), rate_hz=rate))
+        for _ in chain.bands[1:]:
+            more = (_refined(levels, each) for each in _with_band(levels, again))
+            again = min(more, key=lambda each: each.total)
+            best = again if again.score < best.score else best
+    for band in chain.bands:
+        less = replace(chain, bands=tuple(each for each in chain.bands if each is not band))
+        for side in sides:
+            for shape in SHAPES:
+                placed = Placed(shape, getattr(chain, side).corner_hz)
+                tried = _refined(levels, _with_filter(less, side, placed))
+                best = tried if tried.score < best.score else best
+    for one, two in itertools.combinations(chain.bands, 2):
+        rest = tuple(each for each in chain.bands if each is not one and each is not two)
+        centre, gain = math.sqrt(one.centre_hz * two.centre_hz), max(one.gain_db, two.gain_db, key=abs)
+        for kind in KINDS:
+            tried = _refined(levels, _adding(replace(chain, bands=rest), kind, centre, gain, 0.7))
+            best = tried if tried.score < best.score else best
+    return best if best is chain else _reconsidered(levels, best)
+
+
+def _with_filter(chain: Chain, side: FilterSide, placed: Placed) -> Chain:
+    """The chain with another filter on one side."""
+    return replace(chain, highpass=placed) if side == "highpass" else replace(chain, lowpass=placed)
+
+
+def _plain_shelves(chain: Chain) -> Chain:
+    """A low shelf is a high one of the opposite gain and the whole moved: told as the one that moves it
+    least."""
+    for number, band in enumerate(chain.bands):
+        moved = chain.gain_db + band.gain_db
+        if band.kind != "peak" and abs(moved) < abs(chain.gain_db):
+            kind: BoostKind = "low-shelf" if band.kind == "high-shelf" else "high-shelf"
+            bands = list(chain.bands)
+            bands[number] = replace(band, kind=kind, gain_db=-band.gain_db)
+            chain = replace(chain, gain_db=moved, bands=tuple(bands))
+    return chain
+
+
+def _choices(fall_db: float) -> tuple[bool, ...]:
+    if fall_db < FALL_DB:
+        return (False,)
+    return (True,) if fall_db > SURE_FALL_DB else (True, False)
+
+
+def misfit_db(levels: Levels, chain: Chain) -> float:
+    """Rms of what is left over, weighted as in the fit [dB]."""
+    left = levels.level_db - chain.level_db(levels.frequency_hz)
+    weight = levels.spread_db**-2
+    return math.sqrt(float(np.sum(weight * left**2) / np.sum(weight)))
+
+
+def _grown(levels: Levels, chain: Chain, sides: list[FilterSide], cost_to_beat: float) -> Chain:
+    """With as many bands more as pay; given up where the parameters alone cost as much as another chain."""
+    if chain.cost >= cost_to_beat:
+        return chain
+    while len(chain.bands) < MOST_BANDS and _left_over(levels, chain):
+        wild = sum(abs(band.gain_db) > WILD_DB for band in chain.bands)
+        if chain.cost + 3 * COST >= cost_to_beat or wild > 1:
+            return chain
+        tried = _one_more(levels, chain, sides)
+        if tried.score >= chain.score:
+            break
+        chain = tried
+    if chain.bands and _bends(chain):
+        others = [_refined(levels, replace(chain, rate_hz=rate)) for rate in (None, *_rates(levels))]
+        chain = _settled(levels, min([chain, *others], key=lambda each: each.total), sides)
+    return _pruned(levels, chain, sides)
+
+
+def _one_more(levels: Levels, chain: Chain, sides: list[FilterSide], settle: bool = True) -> Chain:
+    """The chain with the band more that helps best."""
+    added = sorted(
+        (_refined(levels, each, "last band") for each in _with_band(levels, chain)), key=lambda each: each.total
+    )
+    tried = [_refined(levels, each) for each in added[:LIKELY_BANDS]]
+    best = min(tried, key=lambda each: each.total)
+    return _settled(levels, best, sides) if settle else best
+
+
+def _rates(levels: Levels) -> list[float]:
+    return [rate for rate in RATES_HZ if rate > 2.0 * float(levels.frequency_hz[-1])]
+
+
+def _variants(levels: Levels, chain: Chain, sides: list[FilterSide]) -> list[Chain]:
+    """The chain, and with the next likely shapes on each side: a band beside it may have hidden the right
+    one."""
+    found = [chain]
+    for side in sides:
+        own = getattr(chain, side)
+        others = [
+            _refined(levels, _with_filter(chain, side, Placed(shape, own.corner_hz)), "filters")
+            for shape in SHAPES
+            if shape != own.shape
+        ]
+        found += sorted(others, key=lambda each: each.total)[:OTHER_SHAPES]
+    return found
+
+
+def _bends(chain: Chain) -> bool:
+    """Whether a digital filter's bending would show: its frequency is no small part of any rate."""
+    own = [each.corner_hz for each in (chain.highpass, chain.lowpass) if each is not None]
+    return any(hertz > BENT_HZ for hertz in (*own, *(band.centre_hz for band in chain.bands)))
+
+
+def _filters_only(levels: Levels, chain: Chain, sides: list[FilterSide]) -> Chain:
+    """Filters on the sides named, analogue or of a usual rate; bands of the chain are fitted with them."""
+    openings = [chain]
+    if "lowpass" in sides or ("highpass" in sides and _corner_guess(levels, "highpass") > BENT_HZ):
+        openings += [replace(chain, rate_hz=rate) for rate in _rates(levels)]
+    best = Chain()
+    for opening in openings:
+        for side in sides:
+            opening = _best_shape(levels, opening, side, _corner_guess(levels, side))
+        found = _settled(levels, _refined(levels, opening), sides)
+        best = found if found.total < best.total else best
+        if misfit_db(levels, best) < WELL_FITTED_DB:
+            break
+    return best
+
+
+def _settled(levels: Levels, chain: Chain, sides: list[FilterSide]) -> Chain:
+    """Every other shape tried on each side with all else in place, until nothing gets better."""
+    for _ in range(2 if sides and (len(sides) > 1 or chain.bands) else 0):
+        before = chain.total
+        for side in sides:
+            filter_ = getattr(chain, side)
+            chain = _best_shape(levels, chain, side, filter_.corner_hz)
+        if chain.total >= before * (1.0 - 1e-6):
+            break
+    return chain
+
+
+def _best_shape(levels: Levels, chain: Chain, side: FilterSide, corner_hz: float) -> Chain:
+    """The chain with the shape that fits best on one side: with bands in place first, then with all free."""
+    tried = []
+    for shape in SHAPES:
+        factor = 1.0
+        if shape.family == "linkwitz-riley":  # 3 dB down lies inside its corner
+            factor = 0.8 if side == "highpass" else 1.25
+        placed = _with_filter(chain, side, Placed(shape, corner_hz * factor))
+        tried.append(_refined(levels, placed, "filters"))
+    if chain.bands:
+        tried = sorted(tried, key=lambda each: each.total)[:LIKELY_SHAPES]
+        tried = [_refined(levels, each) for each in tried]
+    return min([*tried, chain] if getattr(chain, side) is not None else tried, key=lambda each: each.total)
+
+
+def _corner_guess(levels: Levels, side: FilterSide) -> float:
+    """Where the level last crosses 3 dB under the passband towards that end, or the end itself [Hz]."""
+    above = np.flatnonzero(levels.level_db > -3.0)
+    if not len(above):
+        return float(levels.frequency_hz[len(levels.frequency_hz) // 2])
+    return float(levels.frequency_hz[above[0] if side == "highpass" else above[-1]])
+
+
+def _left_over(levels: Levels, chain: Chain) -> bool:
+    left = np.abs(levels.level_db - chain.level_db(levels.frequency_hz))
+    return bool(np.any((left > LEAST_LEFT_DB) & (left > LEAST_LEFT_SPREADS * levels.spread_db)))
+
+
+def _with_band(levels: Levels, chain: Chain) -> Iterator[Chain]:
+    """The chain with one more band, where most is left over: a peak of some widths, or a shelf."""
+    left = levels.level_db - chain.level_db(levels.frequency_hz)
+    worth = np.abs(left) / levels.spread_db
+    for _ in range(2):  # the strongest place, and the strongest an octave away from it
+        at = int(np.argmax(worth))
+        centre, gain = float(levels.frequency_hz[at]), float(np.clip(left[at], -20.0, 20.0))
+        for quality in (0.8, 2.5, 6.0):
+            yield _adding(chain, "peak", centre, gain, quality)
+        worth = np.where(np.abs(np.log2(levels.frequency_hz / centre)) < 1.0, 0.0, worth)
+    count = len(left)
+    ends: tuple[tuple[BoostKind, slice], ...] = (
+        ("low-shelf", slice(0, max(count // 12, 1))),
+        ("high-shelf", slice(-max(count // 12, 1), None)),
+    )
+    for kind, end in ends:
+        gain = float(np.mean(left[end]))
+        if abs(gain) > LEAST_LEFT_DB:
+            ordered = left if kind == "low-shelf" else left[::-1]
+            half = int(np.argmax(ordered / gain < 0.5)) or count // 2
+            half = half if kind == "low-shelf" else count - 1 - half
+            yield _adding(chain, kind, float(levels.frequency_hz[half]), gain, 0.7)
+
+
+def _adding(chain: Chain, kind: BoostKind, centre_hz: float, gain_db: float, quality: float) -> Chain:
+    return replace(chain, bands=(*chain.bands, Band(kind, centre_hz, gain_db, quality)), total=math.inf)
+
+
+def _pruned(levels: Levels, chain: Chain, sides: list[FilterSide]) -> Chain:
+    """Without the bands that are too small, or that the rest explains as well, with other filters perhaps."""
+    again = True
+    while again and chain.bands:
+        again = False
+        for band in sorted(chain.bands, key=lambda each: abs(each.gain_db)):
+            less = replace(chain, bands=tuple(each for each in chain.bands if each is not band), total=math.inf)
+            less = _settled(levels, _refined(levels, less), sides)
+            seen_db = float(np.max(np.abs(band.level_db(levels.frequency_hz))))
+            if seen_db < LEAST_BAND_DB or less.score < chain.score:
+                chain, again = less, True
+                break
+    return chain
+
+
+Free = Literal["all", "filters", "last band"]
+
+
+def _refined(levels: Levels, chain: Chain, free: Free = "all") -> Chain:
+    """The same chain with its figures at their best, or only with those that are free, and the gain."""
+    low, high = float(levels.frequency_hz[0]), float(levels.frequency_hz[-1])
+    bent = chain.bent(levels.frequency_hz)
+    kept = {"all": 0, "filters": len(chain.bands), "last band": len(chain.bands) - 1}[free]
+    filters_free = free != "last band"
+    fixed = replace(chain, gain_db=0.0, bands=chain.bands[:kept])
+    if filters_free:
+        fixed = replace(fixed, highpass=None, lowpass=None)
+    ones = np.ones(len(bent))
+    parts = [Part(lambda gain: gain * ones, (chain.gain_db,), (-60.0,), (60.0,))]
+    sides: list[FilterSide] = ["highpass", "lowpass"] if filters_free else []
+    for side in sides:
+        placed = getattr(chain, side)
+        if placed is not None:
+            curve = _filter_curve(chain, placed.shape, side, bent)
+            reach = (math.log(low / 4.0),), (math.log(high * 4.0),)
+            parts.append(Part(curve, (math.log(placed.corner_hz),), *reach))
+    for band in chain.bands[kept:]:
+        beyond = 1.05 if band.kind == "peak" else 1.5
+        narrow = math.log(NARROWEST) if band.kind == "peak" else math.log(1.5)
+        start = (math.log(band.centre_hz), band.gain_db, math.log(band.quality))
+        least = (math.log(low / beyond), -30.0, math.log(0.15))
+        most = (math.log(high * beyond), 30.0, narrow)
+        parts.append(Part(_band_curve(chain, band.kind, bent), start, least, most))
+    wanted = levels.level_db - fixed.level_db(levels.frequency_hz)
+    rounds, settled = (ROUNDS, SETTLED) if free == "all" else (ROUGH_ROUNDS, ROUGHLY_SETTLED)
+    found, total = fit_sum(wanted, 1.0 / levels.spread_db, parts, rounds, settled)
+    figures = iter(found)
+    moved: dict[str, object] = {"gain_db": next(figures)[0], "total": total}
+    for side in sides:
+        placed = getattr(chain, side)
+        if placed is not None:
+            moved[side] = Placed(placed.shape, math.exp(next(figures)[0]))
+    bands = [
+        Band(band.kind, math.exp(each[0]), each[1], math.exp(each[2]))
+        for band, each in zip(chain.bands[kept:], figures, strict=True)
+    ]
+    return replace(chain, bands=(*chain.bands[:kept], *bands), **moved)  # type: ignore[arg-type]
+
+
+def _filter_curve(chain: Chain, shape: Shape, side: FilterSide, bent: Floats) -> Callable[..., Floats]:
+    """Level of a filter at the points by the logarithm of its corner."""
+
+    def curve(log_corner: float) -> Floats:
+        corner = chain.bent_one(math.exp(log_corner))
+        return shape.lowpass_db(corner / bent if side == "highpass" else bent / corner)
+
+    return curve
+
+
+def _band_curve(chain: Chain, kind: BoostKind, bent: Floats) -> Callable[..., Floats]:
+    """Level of a band at the points by the logarithm of its centre, its gain [dB] and its quality's
+    logarithm."""
+
+    def curve(log_centre: float, gain_db: float, log_quality: float) -> Floats:
+        return Band(kind, chain.bent_one(math.exp(log_centre)), gain_db, math.exp(log_quality)).level_db(bent)
+
+    return curve

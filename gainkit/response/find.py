@@ -1,0 +1,407 @@
+"""`find_response`: from a recording of the sweep to what the chain does to it."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from gainkit.calculator.ranges import Range
+from gainkit.capture.model import Capture
+from gainkit.errors import GainkitError
+from gainkit.generator.swept import GAP_SECONDS, Chirp
+from gainkit.remarks import fault, gravest_first
+from gainkit.response import align
+from gainkit.response.align import Heard, Place
+from gainkit.response.deconvolve import Impulse, deconvolved, strongest_arrival
+from gainkit.response.drive import SideTrack, Sweep
+from gainkit.response.model import Filter, Point, Response
+from gainkit.response.points import Curves, curves
+from gainkit.response.remarks import remarks_on
+from gainkit.response.verdict import (
+    band_of,
+    corners,
+    filter_told,
+    fitted,
+    flatness,
+    own_shape,
+    passband_db,
+    verdict_of,
+)
+
+Floats = NDArray[np.float64]
+
+SMOOTH_OCTAVES = Range("octaves", 1.0 / 48.0, 1.0, low_allowed=True)
+SOUND_CM_PER_SECOND = 34_320.0
+"""Speed of sound in dry air of 20 degrees Celsius [cm/s] (ISO 9613-1 gives 343.2 m/s)."""
+
+ARRIVAL_REACH_SECONDS = 0.4
+ARRIVAL_SHARE = 0.4
+"""How far around its place the strongest arrival is looked for [s], and over the distance to the second
+harmonic at most [-]."""
+
+EDGE_OCTAVES, EDGE_SECONDS = 1.0 / 6.0, 0.05
+"""What is left out beside the place where a recording begins or ends within the sweep [octaves, s]."""
+
+LEAST_CLOCK_STEP = 2e-7
+"""A clock that moves by less needs no second look [-]."""
+
+FULL_RUN = 3
+"""Samples at full scale in a row that a sine of that frequency does not explain [-]."""
+
+
+@dataclass(frozen=True)
+class Asked:
+    """What `find_response` was asked for."""
+
+    heard: Heard
+    sweep: Sweep
+    smooth_octaves: float
+    mark_channel: int | None = None
+
+
+@dataclass(frozen=True)
+class Measured:
+    """One side, measured. heard : where. place : of the track in the recording. arrival_seconds : re the first
+    mark's, true seconds. ahead_seconds : by how much the mark's own arrival lies later than `place` has it.
+    clocked : the clock was told by the recording. whole : the recording holds all of the sweep."""
+
+    heard: Heard
+    curves: Curves
+    place: Place
+    arrival_seconds: float
+    ahead_seconds: float
+    clocked: bool
+    overloaded: bool
+    whole: bool
+
+
+def find_response(
+    capture: Capture,
+    sweep: Sweep,
+    *,
+    reference: Capture | None = None,
+    smooth_octaves: float = 1.0 / 12.0,
+    channel: int = 1,
+    minus: int | None = None,
+    mark_channel: int | None = None,
+    crossover_hz: float | None = None,
+) -> Response:
+    """The response of a chain from a recording of a sweep through it.
+
+    sweep : what was played (`from_track`, `from_figures`). reference : another capture of the same sweep, read
+    on the same channel; the result is the difference from it. smooth_octaves : width over which powers are
+    averaged. channel, minus : what is read; right after left is read there too, or on another channel where it
+    is silent. mark_channel : where the start mark is heard, if not there: a loop from the source. crossover_hz
+    : of a tweeter's output, its high-pass: warned of when it passes too much below.
+
+    `found` is False where the sweep is not in the recording. Raises GainkitError for a channel that is not
+    there and figures out of range.
+    """
+    if not SMOOTH_OCTAVES.holds(smooth_octaves):
+        raise GainkitError("outside_range", "smooth_octaves", smooth_octaves, SMOOTH_OCTAVES)
+    asked = Asked(Heard(capture, channel, minus), sweep, smooth_octaves, mark_channel)
+    start = _rough_start(asked)
+    if start is None:
+        return _not_found(capture, channel)
+    left = _measure(asked, sweep.sides[0], start)
+    right = _other_side(asked, start, left) if sweep.in_turn else None
+    if left is None and right is None:
+        return _not_found(capture, channel)
+    if reference is not None:
+        other = Asked(replace(asked.heard, capture=reference), sweep, smooth_octaves, mark_channel)
+        left, right = _against(other, left, right)
+        if left is None and right is None:
+            return _not_found(reference, channel)
+    told = [
+        None if one is None else _told(one, side, reference is not None, crossover_hz)
+        for one, side in zip((left, right), sweep.sides, strict=False)
+    ]
+    if not sweep.in_turn:
+        assert told[0] is not None
+        return told[0]
+    return _both(told[0], told[1])
+
+
+def _both(left: Response | None, right: Response | None) -> Response:
+    """Left with right beside it, and by how much right comes later."""
+    if left is None or right is None:
+        alone = left or right
+        assert alone is not None
+        return replace(alone, notes=gravest_first((*alone.notes, fault("one_side_heard", side=alone.side))))
+    later = None
+    if left.delay_seconds is not None and right.delay_seconds is not None:
+        later = right.delay_seconds - left.delay_seconds
+    return replace(
+        left,
+        right=right,
+        right_later_seconds=later,
+        right_farther_cm=None if later is None else later * SOUND_CM_PER_SECOND,
+    )
+
+
+def _not_found(capture: Capture, channel: int) -> Response:
+    return Response(
+        found=False,
+        drift_ppm=None,
+        band_hz=None,
+        points=(),
+        flat=None,
+        low_corner_hz=None,
+        high_corner_hz=None,
+        lowpass=None,
+        highpass=None,
+        boosts=(),
+        delay_seconds=None,
+        verdict=None,
+        notes=(fault("sweep_not_found", file=capture.file),),
+        file=capture.file,
+        channel=channel,
+        calibrated=capture.calibrated,
+    )
+
+
+def _rough_start(asked: Asked) -> float | None:
+    """Recording time at which the (left) sweep begins, to a hop [s]."""
+    first, *others = asked.sweep.sides
+    again = tuple(each.sweep.start_seconds - first.sweep.start_seconds for each in others)
+    return align.rough_start(asked.heard, first.sweep, again)
+
+
+def _other_side(asked: Asked, start: float, left: Measured | None) -> Measured | None:
+    """The right side, on the same channel or else on another one."""
+    first, second = asked.sweep.sides
+    later = start + second.sweep.start_seconds - first.sweep.start_seconds
+    channels = [asked.heard.channel]
+    if asked.heard.minus is None:
+        channels += [each for each in range(1, asked.heard.capture.channels + 1) if each not in channels]
+    for channel in channels:
+        there = replace(asked, heard=replace(asked.heard, channel=channel))
+        found = _measure(there, second, later, left)
+        if found is not None:
+            return found
+    return None
+
+
+def _measure(
+    asked: Asked, side: SideTrack, sweep_start: float, beside: Measured | None = None
+) -> Measured | None:
+    """One side; None where nothing of it stands out of the noise. beside : the side before it, whose marks tell
+    the place of this one too."""
+    place = beside.place if beside is not None else None
+    if place is None or not place.by_marks:
+        marks = asked.heard
+        if asked.mark_channel is not None:
+            marks = replace(marks, channel=asked.mark_channel, minus=None)
+        place = align.place_by_marks(marks, side, sweep_start)
+    clocked = place is not None
+    if place is None:
+        place = Place(sweep_start - side.sweep.start_seconds, 1.0, False)
+    impulse, chirp, overloaded = _impulse(asked.heard, side, place)
+    arrival = _arrival(impulse, chirp)
+    if not place.by_marks:
+        for _ in range(align.CLOCK_ROUNDS):
+            slope = align.octave_slope(impulse, chirp.from_hz, min(chirp.to_hz, 0.45 * impulse.rate), arrival)
+            step = 0.0 if slope is None else slope / chirp.octave_seconds
+            clock = place.clock * (1.0 + step)
+            if abs(clock - 1.0) > align.MOST_CLOCK_ERROR:
+                break
+            clocked = slope is not None
+            begin = place.recorded(side.sweep.start_seconds) + arrival
+            place = Place(begin - clock * side.sweep.start_seconds, clock, False)
+            impulse, chirp, overloaded = _impulse(asked.heard, side, place)
+            arrival = _arrival(impulse, chirp)
+            if abs(step) < LEAST_CLOCK_STEP:
+                break
+    found = curves(impulse, chirp, place.clock, arrival, asked.smooth_octaves)
+    found, whole = _recorded_part(found, asked.heard.capture, chirp, place, side)
+    if band_of(found) is None:
+        return None
+    exact = found.arrival_seconds
+    if beside is not None and beside.place is place:
+        ahead = beside.ahead_seconds
+    elif place.mark is not None and asked.mark_channel in (None, asked.heard.channel):
+        ahead = exact - align.behind_mark(impulse, exact, place)
+    else:
+        ahead = 0.0
+    return Measured(asked.heard, found, place, (exact - ahead) / place.clock, ahead, clocked, overloaded, whole)
+
+
+def _recorded_part(
+    found: Curves, capture: Capture, chirp: Chirp, place: Place, side: SideTrack
+) -> tuple[Curves, bool]:
+    """The frequencies that sounded while the recorder ran, and whether that is all of them."""
+    begin = place.recorded(side.sweep.start_seconds)
+    first, last = -begin, capture.seconds - begin
+    edge = EDGE_OCTAVES * math.log(2.0) * chirp.octave_seconds + EDGE_SECONDS
+    keep = np.ones(len(found.frequency_hz), dtype=bool)
+    sounding = chirp.octave_seconds * np.log(found.frequency_hz / place.clock / chirp.from_hz)
+    if first > 0.0:
+        keep &= sounding > first + edge
+    if last < chirp.seconds:
+        keep &= sounding < last - edge
+    return (found, True) if keep.all() else (found.only(keep), False)
+
+
+def _arrival(impulse: Impulse, chirp: Chirp) -> float:
+    reach = min(ARRIVAL_REACH_SECONDS, ARRIVAL_SHARE * chirp.octave_seconds * math.log(2.0))
+    return strongest_arrival(impulse, -reach, reach)
+
+
+def _impulse(heard: Heard, side: SideTrack, place: Place) -> tuple[Impulse, Chirp, bool]:
+    """The impulse response, the sweep on the recorder's clock, and whether the recorder was overloaded."""
+    rate = heard.capture.sample_rate_hz
+    chirp = side.sweep.chirp.stretched(place.clock)
+    begin = place.recorded(side.sweep.start_seconds)
+    first = math.floor((begin - GAP_SECONDS) * rate)
+    last = math.ceil((begin + chirp.seconds + chirp.fade_seconds + GAP_SECONDS) * rate)
+    samples = heard.samples(first, last)
+    ahead = begin * rate - first
+    return deconvolved(samples, rate, chirp, ahead), chirp, _overloaded(heard.capture, samples, chirp, ahead)
+
+
+def _overloaded(capture: Capture, samples: Floats, chirp: Chirp, first_frame: float) -> bool:
+    """True where samples stand at digital full scale for longer than the sweep's sine would there."""
+    if not capture.has_full_scale:
+        return False
+    step = capture.step_units or 2.0**-23
+    top = capture.volts_per_unit * (1.0 - 1.5 * step)
+    full = np.abs(samples) >= top
+    if not full.any() or (
+        not capture.hard_full_scale and float(np.abs(samples).max()) > capture.volts_per_unit * (1.0 + 1e-6)
+    ):
+        return False
+    edges = np.flatnonzero(np.diff(np.concatenate([[False], full, [False]]).astype(np.int8)))
+    begins, runs = edges[::2], edges[1::2] - edges[::2]
+    rate = capture.sample_rate_hz
+    hertz = chirp.from_hz * np.exp(
+        np.clip((begins - first_frame) / rate, 0.0, chirp.seconds) / chirp.octave_seconds
+    )
+    allowed = 2.0 * math.acos(1.0 - 2.0 * step) * rate / (2.0 * math.pi * hertz)
+    return bool(np.any(runs >= np.maximum(FULL_RUN, 2.0 * allowed + 2.0)))
+
+
+def _against(
+    other: Asked, left: Measured | None, right: Measured | None
+) -> tuple[Measured | None, Measured | None]:
+    """Each side less what another capture of the same sweep shows of it."""
+    start = _rough_start(other)
+    if start is None:
+        return None, None
+    first = _measure(other, other.sweep.sides[0], start)
+    second = _other_side(other, start, first) if other.sweep.in_turn else None
+    return tuple(  # type: ignore[return-value]
+        None if one is None or two is None else replace(one, curves=difference(one.curves, two.curves))
+        for one, two in ((left, first), (right, second))
+    )
+
+
+def difference(one: Curves, two: Curves) -> Curves:
+    """One response over another, at the frequencies they share; noise of both counts."""
+    _, at, there = np.intersect1d(
+        np.round(one.frequency_hz, 6), np.round(two.frequency_hz, 6), return_indices=True
+    )
+    divisor = np.maximum(two.power[there], two.noise[there]) + 1e-300
+    power = one.power[at] / divisor
+    phase = np.angle(np.exp(1j * (one.phase[at] - two.phase[there])))
+    noise = one.noise[at] / divisor + power * two.noise[there] / divisor
+    return replace(one.only(at), power=power, noise=noise, phase=phase)
+
+
+def _told(measured: Measured, side: SideTrack, differs: bool, crossover_hz: float | None) -> Response:
+    """The answer for one side."""
+    capture, found = measured.heard.capture, measured.curves
+    drift = (measured.place.clock - 1.0) * 1e6 if measured.clocked else None
+    answer = replace(
+        _not_found(capture, measured.heard.channel),
+        found=True,
+        drift_ppm=drift,
+        notes=(),
+        delay_seconds=measured.arrival_seconds if measured.place.by_marks else None,
+        side=side.side,
+        clipped=measured.overloaded,
+        points=_points(found, side.sweep.chirp, capture.calibrated and not differs),
+    )
+    band = band_of(found)
+    if band is None:
+        return replace(answer, notes=remarks_on(answer, measured.place.by_marks, None, crossover_hz))
+    inside = slice(band[0], band[1] + 1)
+    hertz, level = found.frequency_hz[inside], found.level_db[inside]
+    passband = passband_db(level)
+    low, high = corners(hertz, level, passband)
+    answer = replace(
+        answer,
+        band_hz=(float(hertz[0]), float(hertz[-1])),
+        flat=flatness(hertz, level),
+        passband_db=passband,
+        low_corner_hz=low,
+        high_corner_hz=high,
+    )
+    answer = _with_chain(answer, found, band)
+    notes = remarks_on(answer, measured.place.by_marks, measured.clocked, crossover_hz)
+    if not measured.whole:
+        low, high = answer.points[0].frequency_hz, answer.points[-1].frequency_hz
+        notes = gravest_first((*notes, fault("sweep_incomplete", low_hz=low, high_hz=high)))
+    read = (*capture.notes, *capture.channel_notes(measured.heard.channel, measured.heard.minus))
+    return replace(answer, notes=gravest_first((*read, *notes)))
+
+
+def _with_chain(answer: Response, found: Curves, band: tuple[int, int]) -> Response:
+    """The same with filters, boosts and verdict; the passband is then what the fit makes of it."""
+    assert answer.passband_db is not None
+    fit = fitted(found, band, answer.passband_db)
+    if fit is None:
+        return answer
+    chain, misfit = fit
+    inside = slice(band[0], band[1] + 1)
+    passband = answer.passband_db + chain.gain_db
+    hertz, level = found.frequency_hz[inside], found.level_db[inside]
+    low, high = (
+        corners(hertz, level, passband) if not chain.bands else (answer.low_corner_hz, answer.high_corner_hz)
+    )
+
+    def side(name: str, corner: float | None) -> Filter | None:
+        return filter_told(getattr(chain, name), chain, corner, misfit)
+
+    bands = sorted(chain.bands, key=lambda band: band.centre_hz)
+    if own_shape(chain.highpass, chain) or own_shape(chain.lowpass, chain):
+        bands = []  # they cannot be told from the filter's own bends
+
+    return replace(
+        answer,
+        passband_db=passband,
+        low_corner_hz=low,
+        high_corner_hz=high,
+        lowpass=side("lowpass", high),
+        highpass=side("highpass", low),
+        boosts=tuple(band.told() for band in bands),
+        verdict=verdict_of(chain, bool(bands)),
+    )
+
+
+def _points(found: Curves, chirp: Chirp, calibrated: bool) -> tuple[Point, ...]:
+    rms = chirp.amplitude(found.frequency_hz) / math.sqrt(2.0)
+    rows = zip(
+        found.frequency_hz.tolist(),
+        found.level_db.tolist(),
+        np.degrees(found.phase).tolist(),
+        (100.0 * found.thd).tolist(),
+        (100.0 * found.thd_floor).tolist(),
+        found.floor_db.tolist(),
+        (10.0 ** (found.level_db / 20.0) * rms).tolist(),
+        strict=True,
+    )
+    return tuple(
+        Point(
+            hertz,
+            level,
+            phase,
+            None if math.isnan(thd) else thd,
+            floor,
+            volts if calibrated else None,
+            None if math.isnan(thd_floor) else thd_floor,
+        )
+        for hertz, level, phase, thd, thd_floor, floor, volts in rows
+    )

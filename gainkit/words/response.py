@@ -1,0 +1,55 @@
+"""Sentences of the room `response`: what the sweep shows of a chain."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+from gainkit.words import FaultWords, Template
+
+FAULTS: dict[str, FaultWords] = {
+    "sweep_not_named": FaultWords(
+        "It is not said which sweep was played.",
+        "Give <index> beside the track, or <from_hz>, <to_hz> and <seconds> of a sweep from elsewhere.",
+    ),
+    "sweep_too_narrow": FaultWords("{parameter} is {received} Hz.", "Give {allowed}."),
+    "no_sweep_in_entry": FaultWords(
+        "The index's entry of {received} holds no sweep that can be used.", "Give {allowed}."
+    ),
+}
+
+
+def _marks(values: Mapping[str, Any]) -> str:
+    clock = "its clock was told by the sweep itself" if values["clock_known"] else "its clock is taken as right"
+    return f"The marks around the sweep are not in the recording: {clock}, and there is no delay."
+
+
+def _clock(values: Mapping[str, Any]) -> str:
+    way = "fast" if values["drift_ppm"] > 0 else "slow"
+    return f"The recorder's clock runs {abs(values['drift_ppm']):.0f} ppm {way} against the player's; it is allowed for."
+
+
+REMARKS: dict[str, Template] = {
+    "tweeter_unprotected": (
+        "This output passes {at_hz:.3g} Hz only {under_passband_db:.1f} dB weaker than its passband, below the "
+        "crossover at {crossover_hz:.3g} Hz: a tweeter on it is at risk. Set the high-pass before anything plays."
+    ),
+    "sweep_not_found": "The sweep is not in {file}: check the track, the channel and the level.",
+    "sweep_incomplete": (
+        "The recording holds a part of the sweep only, {low_hz:.3g} to {high_hz:.4g} Hz. Start the recorder before "
+        "the track and stop it after."
+    ),
+    "one_side_heard": "Only the {side} side was heard: there is no comparison.",
+    "sweep_overloaded": (
+        "{file}: the recorder's input was overloaded in places; the response there is lower, and the distortion higher, "
+        "than the chain's. Turn it down and record again."
+    ),
+    "sweep_distorted": (
+        "Distortion up to {thd_percent:.2g} % at {at_hz:.3g} Hz (above the limit from {low_hz:.3g} to {high_hz:.4g} Hz): "
+        "something clips. Play the sweep at a lower volume."
+    ),
+    "marks_not_heard": _marks,
+    "recorder_clock_differs": _clock,
+    "flat_within": "Flat within {within_db:.2g} dB from {low_hz:.3g} Hz to {high_hz:.5g} Hz.",
+    "bass_raised": "Bass raised by {gain_db:.1f} dB around or below {below_hz:.3g} Hz: loudness or a bass boost is on.",
+}

@@ -1,0 +1,108 @@
+"""Chains on paper for the sweep: what an amplifier's output, or a microphone, would have recorded of it."""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Callable
+
+import numpy as np
+from scipy import signal
+
+from gainkit.generator.kinds import build
+from gainkit.generator.spec import ToneSpec
+from gainkit.response import Sweep, from_track
+
+Transfer = Callable[[np.ndarray], np.ndarray]
+RATE = 48_000
+
+
+def played(spec: ToneSpec, rate: int = RATE) -> tuple[np.ndarray, Sweep]:
+    """A sweep's track, (frames, 2), and what index.json tells of it."""
+    wave = build(spec, rate)
+    facts = {
+        "steps": [dataclasses.asdict(step) for step in wave.steps],
+        "parameters": {"fall_above_hz": spec.fall_above_hz},
+    }
+    return wave.samples(), from_track(facts, rate)
+
+
+def through(samples: np.ndarray, transfer: Transfer, rate: int = RATE, late: float = 0.3) -> np.ndarray:
+    """(frames,) through a transfer function of frequency [Hz], begun `late` seconds after the recorder."""
+    padded = np.concatenate([np.zeros(round(late * rate)), samples, np.zeros(rate // 2)])
+    size = 1 << len(padded).bit_length()
+    hertz = np.fft.rfftfreq(size, 1 / rate)
+    spectrum = np.fft.rfft(padded, size)
+    spectrum[1:] *= transfer(hertz[1:])
+    return np.fft.irfft(spectrum, size)[: len(padded)]
+
+
+def on_another_clock(samples: np.ndarray, rate: int, recorder_hz: int, drift_ppm: float) -> np.ndarray:
+    """What a recorder of another rate, whose clock runs so fast, stores of (frames,).
+
+    Eight times finer by zeros in the spectrum, then by polynomials of fifth order through six points.
+    """
+    finer = 8
+    spectrum = np.zeros(len(samples) * finer // 2 + 1, dtype=complex)
+    half = np.fft.rfft(samples)
+    keep = np.fft.rfftfreq(len(samples), 1 / rate) < 0.49 * recorder_hz  # the recorder's own filter
+    spectrum[: len(half)] = half * keep * finer
+    fine = np.fft.irfft(spectrum, len(samples) * finer)
+    count = int(len(samples) / rate * recorder_hz)
+    at = np.arange(count) / recorder_hz / (1 + drift_ppm * 1e-6) * rate * finer
+    whole = np.floor(at).astype(int)
+    part = at - whole
+    taps = range(-2, 4)
+    out = np.zeros(count)
+    for tap in taps:
+        weight = np.ones(count)
+        for other in taps:
+            if other != tap:
+                weight *= (part - other) / (tap - other)
+        out += fine[np.clip(whole + tap, 0, len(fine) - 1)] * weight
+    return out
+
+
+def noisy(samples: np.ndarray, snr_db: float | None, seed: int = 1) -> np.ndarray:
+    """White noise so far under the rms of the whole recording; None: none."""
+    if snr_db is None:
+        return samples
+    noise = np.random.default_rng(seed).standard_normal(len(samples))
+    return samples + noise * np.std(samples) * 10 ** (-snr_db / 20)
+
+
+def filtered(family: str, order: int, corner_hz: float, kind: str) -> Transfer:
+    """An analogue filter by scipy.signal; kind "low" or "high"; Linkwitz-Riley as two Butterworth in a row."""
+    radians = 2 * np.pi * corner_hz
+    if family == "bessel":
+        b, a = signal.bessel(order, radians, kind, analog=True, norm="mag")
+    else:
+        b, a = signal.butter(order // 2 if family == "linkwitz-riley" else order, radians, kind, analog=True)
+    times = 2 if family == "linkwitz-riley" else 1
+    return lambda hertz: signal.freqs(b, a, 2 * np.pi * hertz)[1] ** times
+
+
+def boosted(kind: str, centre_hz: float, gain_db: float, quality: float) -> Transfer:
+    """An equaliser band as its second-order polynomials stand in the cookbook (`gainkit.response.boosts`)."""
+    amount = 10 ** (gain_db / 40)
+    root = np.sqrt(amount) / quality
+    over, under = {
+        "peak": ([1, amount / quality, 1], [1, 1 / (amount * quality), 1]),
+        "low-shelf": ([amount, amount * root, amount**2], [amount, root, 1]),
+        "high-shelf": ([amount**2, amount * root, amount], [1, root, amount]),
+    }[kind]
+    return lambda hertz: np.polyval(over, 1j * hertz / centre_hz) / np.polyval(under, 1j * hertz / centre_hz)
+
+
+def delayed(seconds: float) -> Transfer:
+    """Nothing but later."""
+    return lambda hertz: np.exp(-2j * np.pi * hertz * seconds)
+
+
+def in_a_row(*transfers: Transfer) -> Transfer:
+    """One after the other."""
+    return lambda hertz: np.prod([each(hertz) for each in transfers], axis=0)
+
+
+def plain(hertz: np.ndarray) -> np.ndarray:
+    """A wire."""
+    return np.ones(len(hertz), dtype=complex)
