@@ -23,7 +23,7 @@ SOUNDS = {
 }
 """Codes that are put together from a verdict and a kind of lines."""
 
-PUT_TOGETHER = re.compile(r"^(step|large_turn|large|figure)_(.*?)(_do)?$")
+PUT_TOGETHER = re.compile(r"^(step|large_turn|large_noise|large|figure)_(.*?)(_do)?$")
 """Codes of the guided job: of a step, of what stands large on it, of a figure below."""
 
 
