@@ -260,7 +260,7 @@ def _tone(kind: StepKind, plan: ChannelPlan | None) -> Tone | None:
         "volume": Tone("sine", 0.0, 997.0),
         "routing": Tone("beeps", -20.0),
         "match": Tone("noise", -20.0, seconds=10.0),
-        "response": Tone("sweep", -20.0),
+        "response": Tone("sweep", -20.0, band="full", seconds=10.0),
     }
     return tones.get(kind)
 
