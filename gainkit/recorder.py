@@ -15,7 +15,9 @@ from gainkit.levels import SINE_CREST, db_from_ratio
 from gainkit.remarks import remark
 
 
-def calibrate_recorder(capture: Capture | Path | str, reading_volts: float, *, channel: int = 1) -> Calibration:
+def calibrate_recorder(
+    capture: Capture | Path | str, reading_volts: float, *, channel: int = 1, minus: int | None = None
+) -> Calibration:
     """What a recorder's full scale stands for; its gain must stay where it is afterwards.
 
     Parameters
@@ -26,6 +28,8 @@ def calibrate_recorder(capture: Capture | Path | str, reading_volts: float, *, c
         Rms volts that the meter showed at the same point [V].
     channel : int
         Counted from 1 [-].
+    minus : int, optional
+        Channel to subtract, where the meter read between the two leads of a balanced output [-].
 
     Returns
     -------
@@ -54,7 +58,7 @@ def calibrate_recorder(capture: Capture | Path | str, reading_volts: float, *, c
     opened = capture if isinstance(capture, Capture) else read_capture(capture)
     if opened.calibrated:
         raise GainkitError("calibrated_already", file=opened.file)
-    tone = measure(opened, MeasureOptions(channel=channel))
+    tone = measure(opened, MeasureOptions(channel=channel, minus=minus))
     if tone.recorder_overload:
         raise GainkitError("reference_overloaded").within("file", opened.file)
     if not tone.steady_tone or tone.rms_volts <= 0:

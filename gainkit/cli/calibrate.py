@@ -9,6 +9,7 @@ import typer
 
 from gainkit.cli.common import JsonFlag, OverwriteFlag, show
 from gainkit.cli.door import CLI
+from gainkit.cli.options import Minus
 
 if TYPE_CHECKING:
     from gainkit.capture.calibration import Calibration
@@ -27,6 +28,7 @@ def calibrate(
     ],
     out: Annotated[Path, typer.Option("--out", help="Calibration file to write (TOML).")],
     channel: Annotated[int, typer.Option("--channel", min=1, help="Channel, counted from 1.")] = 1,
+    minus: Minus = None,
     overwrite: OverwriteFlag = False,
     json_: JsonFlag = False,
 ) -> None:
@@ -37,7 +39,7 @@ def calibrate(
     from gainkit.results import to_plain
 
     refuse_existing(out, overwrite)
-    found = calibrate_recorder(capture, reading_volts, channel=channel)
+    found = calibrate_recorder(capture, reading_volts, channel=channel, minus=minus)
     write_whole(out, found.as_toml(), overwrite=overwrite)
     cautions = hook_up_cautions()
     answer = to_plain(found, CLI) | {"file": str(out), "cautions": to_plain(cautions, CLI)}

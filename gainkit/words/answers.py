@@ -219,6 +219,10 @@ FAULTS: dict[str, FaultWords] = {
     "no_clean_position": FaultWords(
         "not written: no position is clean.", "Find a clean position first, <find_clean_volume()>."
     ),
+    "captures_disagree": FaultWords(
+        lambda values: "not written: " + " ".join(str(each) for each in values["disagreements"]),
+        "Record the positions again, in order and with one tone.",
+    ),
     "source_not_calibrated": FaultWords(
         "not written: nothing is calibrated, so the source's volts are not known.",
         "Give <full_scale_volts> or a <calibration>.",
@@ -268,6 +272,10 @@ FAULTS: dict[str, FaultWords] = {
         "The band from {low_hz:.6g} to {high_hz:.6g} Hz lies above what the slowest recording holds "
         "({highest_hz:.6g} Hz).",
         "Record at 44100 Hz or more.",
+    ),
+    "hardly_played": FaultWords(
+        "it lies {below_db:.0f} dB below {loudest}: nothing played there, or hardly.",
+        "Play the noise on every loudspeaker, bring them within {most_db:g} dB by ear, and record again.",
     ),
     "nothing_in_band": FaultWords("nothing lies in the band asked for.", "Choose another {parameter}."),
     "recorder_clipped": FaultWords(
@@ -439,6 +447,10 @@ REMARKS: dict[str, Template] = {
         "If a microphone recorded this, give <microphone>: all its channels hear everything."
     ),
     # matching
+    "cuts_only": (
+        "No output is raised, for one that stands at its target would clip too early: all trims are "
+        "{lowered_db:.1f} dB lower than to the reference, {quietest} stays and the others come down to it."
+    ),
     "same_place_assumed": "Same microphone place and same recorder gain are assumed for all captures.",
     "total_cut_short": ("Totals reach to {highest_hz:.6g} Hz, as far as the slowest recording's rate allows."),
     "tone_not_noise": (
