@@ -41,9 +41,10 @@ class SampleSource(Protocol):
 
 @dataclass(frozen=True)
 class ArraySource:
-    """Samples held in memory, (frames, channels)."""
+    """Samples held in memory, (frames, channels). blank : True where a text's cell holds nothing; None elsewhere."""
 
     samples: Floats
+    blank: NDArray[np.bool_] | None = None
 
     def blocks(
         self, start: int, stop: int, block_frames: int, columns: tuple[int, ...], scale: float
@@ -135,6 +136,18 @@ class Capture:
             whole[filled : filled + len(block)] = block
             filled += len(block)
         return whole[:filled]
+
+    def longest_whole(self, start: int, stop: int, *, channel: int, minus: int | None) -> tuple[int, int]:
+        """Within frames start..stop, the longest part without a blank cell in the channels asked for."""
+        blank = getattr(self.source, "blank", None)
+        if blank is None:
+            return start, stop
+        self._check_channels(channel, minus)
+        columns = [number - 1 for number in (channel, minus) if number is not None]
+        gone = np.flatnonzero(blank[start:stop, columns].any(axis=1))
+        edges = np.concatenate([[-1], gone, [stop - start]])
+        best = int(np.argmax(np.diff(edges)))
+        return start + int(edges[best]) + 1, start + int(edges[best + 1])
 
     def blocks(
         self,

@@ -91,6 +91,11 @@ def _supply_sag(values: Mapping[str, Any]) -> str:
     return told + ": the supply sags. Check battery, cables and the supply under load."
 
 
+def _other_channel_level(values: Mapping[str, Any]) -> str:
+    way = "lower" if values["difference_db"] < 0 else "higher"
+    return f"Channel {{other_channel}} holds the same tone, {abs(values['difference_db']):.1f} dB {way}."
+
+
 REMARKS: dict[str, Template] = {
     # about the recording
     "recorder_overload": (
@@ -107,6 +112,14 @@ REMARKS: dict[str, Template] = {
         "touched by it."
     ),
     "level_followed": _level_followed,
+    "other_channel_level": _other_channel_level,
+    "tone_on_other_channel": (
+        "<channel> {other_channel} carries {rms_volts:.3g} {unit} at {frequency_hz:.4g} Hz: was that the one meant?"
+    ),
+    "gap_left_out": (
+        "Cells are blank within the table; the longest part without one was measured, {from_seconds:.4g} s to "
+        "{to_seconds:.4g} s."
+    ),
     "silence_left_out": "Silence of {seconds:.2f} s left out.",
     "level_changes": (
         "The level changes within the recording ({lowest_db:+.1f} to {highest_db:+.1f} dB against the part "
