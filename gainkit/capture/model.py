@@ -76,6 +76,7 @@ class Capture:
     may_hold_gaps : True when stored values can be no number at all (floating point, text).
     channel_names : as the file names them, empty where it does not.
     calibrated_channel : the channel that a calibration file was made on, None without one.
+    volts_uncertainty_share : standard uncertainty of volts_per_unit over itself, None where nobody told it [-].
     """
 
     file: str
@@ -93,6 +94,7 @@ class Capture:
     may_hold_gaps: bool = True
     channel_names: tuple[str, ...] = ()
     calibrated_channel: int | None = None
+    volts_uncertainty_share: float | None = None
 
     @classmethod
     def from_array(
