@@ -49,7 +49,9 @@ FAULTS: dict[str, FaultWords] = {
         "{received} is not the system file of the job {job}: a reading judged by one car is not noted for another.",
         "Leave <system> away, or name the job of that car with <log>.",
     ),
-    "nothing_read_live": FaultWords("Nothing was noted: no reading came in.", "Play the tone, and look at the cable."),
+    "nothing_read_live": FaultWords(
+        "Nothing was noted: no reading came in.", "Play the tone, and look at the cable."
+    ),
     "needs_system_file": FaultWords(
         "{parameter} has no system file to look the output up in.", "Add <system>, or <log> with a job folder."
     ),
