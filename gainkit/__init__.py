@@ -75,6 +75,8 @@ if TYPE_CHECKING:
         find_polarity,
         match_levels,
     )
+    from gainkit.verbs.chain import find_response
+    from gainkit.verbs.loads import find_impedance
     from gainkit.verbs.measuring import measure
     from gainkit.verbs.planning import plan_system
     from gainkit.verbs.simulating import simulate
@@ -123,12 +125,14 @@ __all__ = [
     "draw_waveform",
     "find_clean_volume",
     "find_feed",
+    "find_impedance",
     "find_loads",
     "find_meter_reading",
     "find_noise",
     "find_onset",
     "find_pad",
     "find_polarity",
+    "find_response",
     "find_target",
     "find_trim",
     "fit_tone",
@@ -241,6 +245,8 @@ _ROOMS = {
         "match_levels",
     ),
     "gainkit.recorder": ("calibrate_recorder",),
+    "gainkit.verbs.chain": ("find_response",),
+    "gainkit.verbs.loads": ("find_impedance",),
     "gainkit.verbs.measuring": ("measure",),
     "gainkit.verbs.planning": ("plan_system",),
     "gainkit.verbs.simulating": ("simulate",),

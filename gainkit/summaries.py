@@ -128,6 +128,18 @@ def _match(result: Any) -> list[str]:
     return _lines(f"trims to match {result.reference}", trims, result.notes)
 
 
+def _response(found: Any) -> list[str]:
+    lines = [found.verdict or "the sweep is not in the recording"]
+    if found.flat is not None:
+        lines.append(f"  flat from {plain(found.flat.low_hz)} to {plain(found.flat.high_hz, 5)} Hz")
+    for name, side in (("high-pass", found.highpass), ("low-pass", found.lowpass)):
+        if side is not None:
+            lines.append(f"  {name} {plain(side.corner_hz, 4)} Hz, {side.family}, order {side.order}")
+    if found.delay_seconds is not None:
+        lines.append(f"  delay {1000 * found.delay_seconds:.3f} ms")
+    return lines
+
+
 def _calibration(result: Any) -> list[str]:
     verdict = f"full scale is {plain(result.full_scale_volts, 5)} V peak"
     return _lines(verdict, [result.how, result.date], getattr(result, "notes", ()))
@@ -142,7 +154,10 @@ def _target(result: Any) -> list[str]:
         [
             filled("{target_watts:.4g} W into {load_ohms:g} ohm, limited by the {limited_by}", vars(result)),
             _known("gain {gain_db:.1f} dB", result),
-            filled("headroom {headroom_db:.1f} dB", vars(result)),
+            filled(
+                "full scale {full_scale_volts:.4g} V, {full_scale_watts:.4g} W; headroom {headroom_db:.1f} dB",
+                vars(result),
+            ),
         ],
         result.cautions,
     )
@@ -161,6 +176,18 @@ def _loads(result: Any) -> list[str]:
     words = {True: "", False: ", too low for the amplifier", None: ""}
     rows = [f"{plain(each.ohms)} ohm: {each.description}{words[each.allowed]}" for each in result.wirings]
     return _lines(f"{len(rows)} ways to wire them", rows, result.cautions)
+
+
+def _measured_load(result: Any) -> list[str]:
+    told = [
+        _known("{ohms:.3g} ohm at {frequency_hz:.4g} Hz", result),
+        _known("least {least_ohms:.3g} ohm at {least_hz:.4g} Hz", result),
+        _known("resonance at {resonance_hz:.4g} Hz, {resonance_ohms:.3g} ohm", result),
+        _known("phase {phase_degrees:.1f} degrees", result),
+        _known("output resistance {output_ohms:.3g} ohm", result),
+    ]
+    first, *rest = [each for each in told if each]
+    return _lines(first, rest, result.notes)
 
 
 def _pad(result: Any) -> list[str]:
@@ -241,10 +268,12 @@ SUMMARIES: dict[str, Callable[[Any], list[str]]] = {
     "RoutingResult": _routing,
     "MatchResult": _match,
     "NoiseResult": _noise,
+    "Response": _response,
     "Calibration": _calibration,
     "Target": _target,
     "Plan": _plan,
     "Wirings": _loads,
+    "MeasuredLoad": _measured_load,
     "Pad": _pad,
     "Feed": _feed,
     "MeterReading": _meter_reading,

@@ -18,6 +18,7 @@ from gainkit.cli import (
     demo,
     feed,
     guide,
+    guided,
     job,
     lesson,
     live,
@@ -32,7 +33,9 @@ from gainkit.cli import (
     plan,
     polarity,
     quiz,
+    response,
     routing,
+    target,
     tones,
     trim,
     volume,
@@ -40,6 +43,7 @@ from gainkit.cli import (
 from gainkit.cli.help import first_sentence
 
 ROOMS = (
+    target,
     plan,
     tones,
     measure,
@@ -49,6 +53,7 @@ ROOMS = (
     polarity,
     routing,
     match,
+    response,
     noise,
     load,
     pad,
@@ -59,6 +64,7 @@ ROOMS = (
     job,
     note,
     live,
+    guided,
     demo,
     guide,
     lesson,

@@ -60,6 +60,7 @@ COMMANDS = {
     "list_tones": "tones list",
     "show_tones": "tones show",
     "find_loads": "load",
+    "find_impedance": "load --from-captures",
     "find_pad": "pad",
     "find_feed": "feed",
     "find_meter_reading": "meter",
