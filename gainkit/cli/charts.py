@@ -200,21 +200,12 @@ def _of_response(question: Question, index: Path | None, track: str | None) -> D
     from gainkit.batch import opened
     from gainkit.charts import draw_response
     from gainkit.errors import GainkitError
-    from gainkit.response import find_response, from_track
-    from gainkit.toneset.index import read_index
+    from gainkit.response import find_response, from_index
 
     if index is None:
         raise GainkitError("index_needed", "index")
-    table = read_index(index.parent)
-    sweeps = [each for each in table["tracks"] if each["kind"] == "sweep"]
-    chosen = [each for each in sweeps if track is None or track in (each["file"], Path(each["file"]).stem)]
-    names = [each["file"] for each in sweeps] or "none"
-    if track is not None and not chosen:
-        raise GainkitError("track_not_in_index", "track", track, names, index=str(index))
-    if len(chosen) != 1:
-        raise GainkitError("track_not_chosen", "track", None, names, index=str(index), tracks=len(chosen))
     options = question.options
-    sweep = from_track(chosen[0], table["sample_rate_hz"])
+    sweep = from_index(index, track)
     found = find_response(opened(question), sweep, channel=options.channel, minus=options.minus)
     return lambda ax: draw_response(ax, found)
 
