@@ -155,11 +155,9 @@ def onset_text(
             verdict += (
                 f" Clipping begins at {result.clipping_begins_dbfs:.2f} dBFS, where the crest meets the rail."
             )
-        advice = (
-            f"Recording peaks above {result.onset_dbfs:.1f} dBFS are cut at this setting."
-            if result.onset_dbfs is not None and result.onset_dbfs < 0
-            else ""
-        )
+        begins = result.onset_dbfs if result.clipping_begins_dbfs is None else result.clipping_begins_dbfs
+        cut = begins is not None and begins < 0
+        advice = f"Recording peaks above {begins:.1f} dBFS are cut at this setting." if cut else ""
     elif not result.loudest_judged:
         verdict, advice = "ONSET NOT KNOWN. The loudest steps could not be judged.", ""
     else:
