@@ -44,6 +44,7 @@ from gainkit.charts import (
     styled,
 )  # fmt: skip
 from gainkit.charts.bands import short_names
+from gainkit.charts.page import chart_page
 from gainkit.charts.saving import Draw, figure_of
 from gainkit.charts.style import PALETTES, label_ends, named, unmarked
 from gainkit.charts.waveform import waveform_point
@@ -505,6 +506,21 @@ def test_a_page_tells_the_figures_that_are_drawn(tmp_path: Path, target: Target)
             line(ax, "into the load")[1][-1], rel=1e-3
         )
         assert all(0 <= x <= 1 and 0 <= y <= 1 for x, y, _ in table)
+
+
+def test_a_page_tells_names_and_units(standing: JobStatus, noises: MatchResult, target: Target) -> None:
+    def told(draw: Draw) -> list[str]:
+        page, _ = chart_page([draw], Look())
+        table = json.loads(re.findall(r'<script type="application/json">(.*?)</script>', page)[0])
+        return [text for *_, text in table]
+
+    rows = told(lambda ax: draw_compare(ax, standing))
+    assert f"as found: {standing.outputs[0].name} at 2 dB" in rows
+    other = noises.captures[1]
+    third = told(lambda ax: draw_bands(ax, noises))
+    assert any(text.startswith(other.file) and text.endswith(" at 1k") for text in third)
+    hissing = told(lambda ax: draw_headroom(ax, target, noise_volts=0.002))
+    assert any(re.fullmatch(r"noise: [\d.]+ mV at [\d.]+ dB", text) for text in hissing)
 
 
 @pytest.mark.long
