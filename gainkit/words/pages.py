@@ -102,6 +102,13 @@ FAULTS: dict[str, FaultWords] = {
     "captures_missing": FaultWords(
         "A chart of bands needs recordings of noise.", "Give {parameter} once for each loudspeaker or pair."
     ),
+    "no_response": FaultWords(
+        "The sweep is not in this recording: there is no response to draw.",
+        "Record the sweep again, from before its start mark to after its end.",
+    ),
+    "index_needed": FaultWords(
+        "It is not said which sweep was played.", "Give {parameter} with the index.json beside the track."
+    ),
     "job_missing": FaultWords("A chart of {kind} needs a job folder.", "Give it with {parameter}."),
     "nothing_to_compare": FaultWords(
         "No output of this job has a level as found and another as left.",
