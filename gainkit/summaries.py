@@ -33,7 +33,7 @@ def _lines(verdict: str, figures: Iterable[str | None], remarks: Iterable[Any] =
 def _known(template: str, result: Any) -> str | None:
     """A line of figures; None where the first of them is not known."""
     first = template.split("{")[1].split("}")[0].split(":")[0]
-    values = {name: getattr(result, name) for name in type(result).__dataclass_fields__}
+    values = {name: getattr(result, name) for name in {*type(result).__dataclass_fields__, first}}
     return None if values[first] is None else filled(template, values)
 
 
@@ -78,8 +78,9 @@ def _onset(result: Any) -> list[str]:
         known = "no onset found" if result.loudest_judged else "onset not known"
         return _lines(f"{known} up to {max(step.level_dbfs for step in result.steps):g} dBFS", [], result.notes)
     return _lines(
-        f"clipping begins at {result.onset_dbfs:.2f} dBFS (THD {result.limit_thd_percent:g} %)",
+        f"THD reaches {result.limit_thd_percent:g} % at {result.onset_dbfs:.2f} dBFS",
         [
+            _known("clipping begins at {clipping_begins_dbfs:.2f} dBFS", result),
             _known("{onset_volts:.4g} V rms there", result),
             _known("rail at {rail_volts:.4g} V peak", result),
             _known("{small_signal_gain_db:.2f} dB of gain for small signals", result),
@@ -153,7 +154,10 @@ def _target(result: Any) -> list[str]:
         [
             filled("{target_watts:.4g} W into {load_ohms:g} ohm, limited by the {limited_by}", vars(result)),
             _known("gain {gain_db:.1f} dB", result),
-            filled("headroom {headroom_db:.1f} dB", vars(result)),
+            filled(
+                "full scale {full_scale_volts:.4g} V, {full_scale_watts:.4g} W; headroom {headroom_db:.1f} dB",
+                vars(result),
+            ),
         ],
         result.cautions,
     )
@@ -172,6 +176,18 @@ def _loads(result: Any) -> list[str]:
     words = {True: "", False: ", too low for the amplifier", None: ""}
     rows = [f"{plain(each.ohms)} ohm: {each.description}{words[each.allowed]}" for each in result.wirings]
     return _lines(f"{len(rows)} ways to wire them", rows, result.cautions)
+
+
+def _measured_load(result: Any) -> list[str]:
+    told = [
+        _known("{ohms:.3g} ohm at {frequency_hz:.4g} Hz", result),
+        _known("least {least_ohms:.3g} ohm at {least_hz:.4g} Hz", result),
+        _known("resonance at {resonance_hz:.4g} Hz, {resonance_ohms:.3g} ohm", result),
+        _known("phase {phase_degrees:.1f} degrees", result),
+        _known("output resistance {output_ohms:.3g} ohm", result),
+    ]
+    first, *rest = [each for each in told if each]
+    return _lines(first, rest, result.notes)
 
 
 def _pad(result: Any) -> list[str]:
@@ -257,6 +273,7 @@ SUMMARIES: dict[str, Callable[[Any], list[str]]] = {
     "Target": _target,
     "Plan": _plan,
     "Wirings": _loads,
+    "MeasuredLoad": _measured_load,
     "Pad": _pad,
     "Feed": _feed,
     "MeterReading": _meter_reading,
