@@ -35,8 +35,11 @@ if TYPE_CHECKING:
     from gainkit.charts import (
         Look,
         draw_bands,
+        draw_compare,
         draw_headroom,
+        draw_job,
         draw_levels,
+        draw_noise,
         draw_onset,
         draw_power,
         draw_spectrum,
@@ -50,8 +53,10 @@ if TYPE_CHECKING:
     from gainkit.job.folder import start_job
     from gainkit.job.log import log_reading
     from gainkit.job.standing import job_status
+    from gainkit.lesson import write_lesson
     from gainkit.matching import MatchOptions
     from gainkit.onset import LevelPlan, OnsetResult, from_index, glide, staircase
+    from gainkit.quiz import write_quiz
     from gainkit.recorder import calibrate_recorder
     from gainkit.remarks import Remark
     from gainkit.sheet import write_sheet
@@ -69,6 +74,8 @@ if TYPE_CHECKING:
         find_polarity,
         match_levels,
     )
+    from gainkit.verbs.chain import find_response
+    from gainkit.verbs.loads import find_impedance
     from gainkit.verbs.measuring import measure
     from gainkit.verbs.planning import plan_system
     from gainkit.verbs.simulating import simulate
@@ -104,8 +111,11 @@ __all__ = [
     "check_tones",
     "compare_polarity",
     "draw_bands",
+    "draw_compare",
     "draw_headroom",
+    "draw_job",
     "draw_levels",
+    "draw_noise",
     "draw_onset",
     "draw_power",
     "draw_spectrum",
@@ -113,12 +123,14 @@ __all__ = [
     "draw_waveform",
     "find_clean_volume",
     "find_feed",
+    "find_impedance",
     "find_loads",
     "find_meter_reading",
     "find_noise",
     "find_onset",
     "find_pad",
     "find_polarity",
+    "find_response",
     "find_target",
     "find_trim",
     "fit_tone",
@@ -138,6 +150,8 @@ __all__ = [
     "staircase",
     "start_job",
     "what_to_turn",
+    "write_lesson",
+    "write_quiz",
     "write_sheet",
     "write_tone",
     "write_tones",
@@ -177,8 +191,11 @@ _ROOMS = {
     "gainkit.charts": (
         "Look",
         "draw_bands",
+        "draw_compare",
         "draw_headroom",
+        "draw_job",
         "draw_levels",
+        "draw_noise",
         "draw_onset",
         "draw_power",
         "draw_spectrum",
@@ -201,6 +218,8 @@ _ROOMS = {
         "staircase",
     ),
     "gainkit.remarks": ("Remark",),
+    "gainkit.lesson": ("write_lesson",),
+    "gainkit.quiz": ("write_quiz",),
     "gainkit.sheet": ("write_sheet",),
     "gainkit.simulator": (
         "Amplifier",
@@ -223,6 +242,8 @@ _ROOMS = {
         "match_levels",
     ),
     "gainkit.recorder": ("calibrate_recorder",),
+    "gainkit.verbs.chain": ("find_response",),
+    "gainkit.verbs.loads": ("find_impedance",),
     "gainkit.verbs.measuring": ("measure",),
     "gainkit.verbs.planning": ("plan_system",),
     "gainkit.verbs.simulating": ("simulate",),

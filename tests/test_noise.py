@@ -16,7 +16,7 @@ from hypothesis import strategies as st
 from gainkit.capture import Capture, read_capture
 from gainkit.errors import GainkitError
 from gainkit.noise import Family, NoiseResult, find_noise
-from gainkit.noise.lines import amplitude_bound_volts, fit_lines, frequency_bound_hz
+from gainkit.analysis.lines import amplitude_bound_volts, fit_lines, frequency_bound_hz
 from gainkit.remarks import codes
 from gainkit.results import to_json
 from tests.waves import Floats

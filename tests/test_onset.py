@@ -5,6 +5,7 @@ from __future__ import annotations
 import dataclasses
 import json
 import math
+import warnings
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -14,15 +15,20 @@ import pytest
 
 from gainkit import simulator
 from gainkit.analysis.model import MeasureOptions
+from gainkit.analysis.rails import Knee, RailFit
 from gainkit.capture import Capture
 from gainkit.errors import GainkitError
 from gainkit.generator import kinds
 from gainkit.generator.model import Waveform
 from gainkit.generator.spec import ToneSpec
 from gainkit.onset import LevelPlan, OnsetResult, find_onset, from_index, glide, staircase
+from gainkit.onset.knee import model_thd
+from gainkit.onset.sag import overdrive_between
+from gainkit.onset.steps import StepFit
 from gainkit.remarks import codes
 from gainkit.results import from_plain, to_json, to_plain
 from gainkit.simulator import Amplifier, Recorder
+from tests import ladders
 
 RATE = 48_000
 SOURCE_VOLTS = 2.0
@@ -312,6 +318,58 @@ def test_monte_carlo_within_the_stated_error() -> None:
     # goals: 0.05 dB for hard rails and 0.1 dB for soft knees at 70 dB SNR
     assert max(map(abs, errors["hard"])) < 0.01
     assert max(map(abs, errors["soft"])) < 0.02
+
+
+# What the amplifier does meanwhile; bench_onset.py has the table.
+
+
+@pytest.mark.parametrize(
+    ("family", "seed"),
+    [
+        ("falls silent", 1), ("wakes late", 1), ("silent for a while", 2), ("leaks when silent", 1),
+        ("gain turned", 1), ("held by a limiter", 2), ("distorted throughout", 1),
+    ],
+)  # fmt: skip
+def test_what_happens_on_the_way_is_told(family: str, seed: int) -> None:
+    scene = ladders.ladder(family, seed)
+    with warnings.catch_warnings():
+        warnings.simplefilter("error")
+        result = find_onset(scene.capture, scene.plan)
+    assert ladders.agrees(scene, result)
+    assert scene.told is None or scene.told in codes(result.notes)
+    told = {"woke_late": "at_seconds", "fell_silent": "at_seconds", "silent_between": "start_seconds"}
+    for note in result.notes:
+        if note.code in told:
+            assert note.severity == "fault"
+            edges = [edge for part in scene.silent_seconds for edge in part]
+            assert min(abs(note.values[told[note.code]] - edge) for edge in edges) < 0.05
+
+
+def test_several_placements_are_listed_and_refused() -> None:
+    scene = ladders.ladder("wakes late, falls silent", 1)
+    fault = refused(scene.capture, scene.plan)
+    assert fault.code == "several_placements"
+    assert len(fault.values["placements"]) > 1
+    assert "dBFS; " in str(fault)
+
+
+def test_a_model_without_a_fundamental_has_no_thd() -> None:
+    """A dead zone as wide as the wave: nothing is left, and nothing is divided by it."""
+    knee = Knee(zone=0.5)
+    rails = RailFit(1.0, (0.0, 0.0), knee, (0.0, 0.0), 0.0, 0.0, 0.0, (0.1, 0.1))
+    with warnings.catch_warnings():
+        warnings.simplefilter("error")
+        assert model_thd(rails, -20.0, 20) == 0.0
+
+
+def test_a_slope_at_its_limit_tells_no_overdrive() -> None:
+    def step(level: float, overdrive: float, slope: float) -> StepFit:
+        rails = RailFit(1.0, (overdrive, overdrive), Knee(slope=slope), (0.0, 0.0), 0.0, 0.0, 0.0, (0.1, 0.1))
+        return StepFit(level, rms_volts=1.0, state="at-onset", rails=rails)
+
+    assert overdrive_between(step(-1, 0.2, 0.0), step(0, 1.0, 0.0)) == pytest.approx(0.8)
+    assert overdrive_between(step(-1, 0.2, 0.7), step(0, 1.0, 0.0)) is None
+    assert overdrive_between(step(-1, 0.2, 0.0), step(0, 1.0, 0.7)) is None
 
 
 # Faults of the input.

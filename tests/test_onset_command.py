@@ -13,6 +13,7 @@ import soundfile
 
 from gainkit import simulator
 from gainkit.simulator import Amplifier, Recorder
+from tests.records import SYSTEM
 
 STAGE = Amplifier(gain_db=24.0, positive_rail_volts=28.0, noise_volts=0.006)
 SOURCE_VOLTS = 2.0
@@ -190,3 +191,13 @@ def test_a_glide_is_not_read_as_a_staircase(folder: Path, gainkit: Callable[...,
     found = gainkit("onset", tmp_path / "played.wav", "--glide-seconds", 20, "--json").json
     rail_dbfs = 20 * math.log10(0.7)
     assert rail_dbfs < found["onset_dbfs"] < rail_dbfs + 0.4  # 1 % THD comes a little beyond the rail
+
+
+def test_the_limit_of_a_system_file_counts(
+    recording: Path, gainkit: Callable[..., Any], tmp_path: Path
+) -> None:
+    system = tmp_path / "system.toml"
+    system.write_text(SYSTEM + "\n[check]\nlimit_thd_percent = 5.0\n")
+    asked = ("onset", recording, *LEVELS, "--system", system, "--json")
+    assert gainkit(*asked).json["limit_thd_percent"] == 5.0
+    assert gainkit(*asked, "--limit-thd-percent", 2).json["limit_thd_percent"] == 2.0

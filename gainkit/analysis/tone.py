@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 
 import numpy as np
@@ -31,7 +31,8 @@ class ToneFit:
     phasors : (K,) orders 1..K counted from the record's middle [V]. in_band : how many of them, from order 1,
     lie in the band [-]. noise_peak : (K,) rms error that noise gives each phasor's magnitude [V peak].
     noise_rms_volts : residual in the band, hum and other lines included [V]. blur_volts : standard deviation
-    of a crest's height from a coarse quantiser, which no length of record averages out [V].
+    of a crest's height from a coarse quantiser, which no length of record averages out [V]. beside : lines near
+    the tone that were fitted with it and taken out; their power counts as noise.
     """
 
     frequency_hz: float
@@ -47,6 +48,7 @@ class ToneFit:
     outliers: int = 0
     blur_volts: float = 0.0
     band_hz: tuple[float, float] = thresholds.AUDIO_BAND_HZ
+    beside: tuple[Line, ...] = ()
 
     @property
     def fundamental_volts(self) -> float:
@@ -107,7 +109,18 @@ class ToneFit:
     @cached_property
     def lines(self) -> list[Line]:
         """Lines in the band that are no harmonics of the tone, strongest first."""
-        return lines_in(self.spectrum, self.frequency_hz, *self.band_hz)
+        others = (*self.beside, *lines_in(self.spectrum, self.frequency_hz, *self.band_hz))
+        return sorted(others, key=lambda line: -line.rms_volts)
+
+    def with_beside(self, beside: tuple[Line, ...]) -> ToneFit:
+        """The same with lines that were taken out before the fit."""
+        power = sum(line.rms_volts**2 for line in beside)
+        return replace(
+            self,
+            beside=beside,
+            noise_rms_volts=float(np.hypot(self.noise_rms_volts, np.sqrt(power))),
+            residual_power=self.residual_power + power,
+        )
 
 
 def fit_tone(

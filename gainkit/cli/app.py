@@ -20,6 +20,7 @@ from gainkit.cli import (
     guide,
     guided,
     job,
+    lesson,
     live,
     load,
     match,
@@ -31,7 +32,10 @@ from gainkit.cli import (
     pad,
     plan,
     polarity,
+    quiz,
+    response,
     routing,
+    target,
     tones,
     trim,
     volume,
@@ -39,6 +43,7 @@ from gainkit.cli import (
 from gainkit.cli.help import first_sentence
 
 ROOMS = (
+    target,
     plan,
     tones,
     measure,
@@ -48,6 +53,7 @@ ROOMS = (
     polarity,
     routing,
     match,
+    response,
     noise,
     load,
     pad,
@@ -61,6 +67,8 @@ ROOMS = (
     guided,
     demo,
     guide,
+    lesson,
+    quiz,
 )
 
 

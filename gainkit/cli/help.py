@@ -14,7 +14,7 @@ STEPS: tuple[tuple[str, tuple[str, ...]], ...] = (
     ("Set source and gain", ("volume", "measure", "live", "onset")),
     ("Check loudspeakers and chain", ("polarity", "routing", "match", "response", "noise")),
     ("Hand over", ("note", "chart", "sheet")),
-    ("Learn", ("demo", "guide")),
+    ("Learn", ("demo", "guide", "lesson", "quiz")),
 )
 """Steps of the job and their commands; one that stands in none is shown under Further."""
 

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from gainkit.cli.common import JsonFlag, OverwriteFlag, show
+from gainkit.cli.common import JsonFlag, OverwriteFlag, remark, show
 from gainkit.cli.options import (
     Band,
     Calibration,
@@ -66,8 +66,10 @@ def live(
     ground: use two inputs and --minus.
     """
     from gainkit.analysis.model import MeasureOptions
+    from gainkit.calculator.leads import hook_up_cautions
     from gainkit.calculator.ranges import refuse_outside
     from gainkit.cli.measure import expectation
+    from gainkit.cli.plain import said, wrapped
     from gainkit.errors import GainkitError
     from gainkit.live import RUN_SECONDS, InputSettings, Interface, limited, saved
 
@@ -83,6 +85,8 @@ def live(
     )  # fmt: skip
     volts = _full_scale(full_scale_volts, calibration)
     interface = Interface(device, rate, max(channel, minus or 1))
+    for caution in () if json_ else said(hook_up_cautions(minus)):
+        remark(wrapped(f"CAUTION: {caution}", "", "  "))
     settings = InputSettings(interface.name, interface.sample_rate_hz, interface.channels, volts)
     try:
         blocks = limited(interface, settings.sample_rate_hz, seconds)

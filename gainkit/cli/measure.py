@@ -74,7 +74,6 @@ def measure(
     from gainkit.analysis import MeasureOptions
     from gainkit.batch import Question, captures_in
     from gainkit.beside import beside_plan
-    from gainkit.cli.measure_text import as_text
     from gainkit.errors import GainkitError
 
     if log is not None:
@@ -99,11 +98,21 @@ def measure(
     if chart is not None:
         _draw(questions[0], chart, overwrite)
     answer = results[0] if len(results) == 1 else {"measurements": results}
-    with shown(answer, json_, lambda: "\n\n".join(as_text(result, expected) for result in results)):
+    with shown(answer, json_, lambda: _text(results, expected, minus)):
         for path, result in zip(files, results, strict=True):
             note(log, "measure", for_channel, result, [path])
     if require_clean and not all(is_clean(result, expected) for result in results):
         raise typer.Exit(1)
+
+
+def _text(results: list[Measurement], expected: Expected, minus: int | None) -> str:
+    """Each measurement, and once what the hook-up asks for."""
+    from gainkit.calculator.leads import hook_up_cautions
+    from gainkit.cli.measure_text import as_text
+    from gainkit.cli.plain import said, sections, wrapped
+
+    hook_up = [wrapped(f"CAUTION: {each}", "", "  ") for each in said(hook_up_cautions(minus))]
+    return sections(*(as_text(result, expected) for result in results), *hook_up)
 
 
 def _all_or_nothing(questions: list[Question], jobs: int) -> list[Measurement]:

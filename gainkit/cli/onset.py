@@ -26,6 +26,7 @@ from gainkit.cli.options import (
     LogFolder,
     Minus,
     Step,
+    SystemFile,
     Track,
     check_log,
     parse_band,
@@ -67,6 +68,7 @@ def onset(
     source_volts: Annotated[
         float | None, typer.Option(help="Volts the source puts out for 0 dBFS: gain is then the amplifier's.")
     ] = None,
+    system: SystemFile = None,
     log: LogFolder = None,
     for_channel: ForChannel = None,
     chart: ChartFile = None,
@@ -80,7 +82,7 @@ def onset(
 
     check_log(log, for_channel)
     plan = level_plan(index, track, (from_dbfs, to_dbfs, step_db, dwell_seconds, glide_seconds))
-    limit = limit_of(log, limit_thd_percent)
+    limit = limit_of(system, log, limit_thd_percent)
     options = MeasureOptions(channel=channel, minus=minus, band_hz=parse_band(band_hz), limit_thd_percent=limit)
     opened = read_capture(
         capture, full_scale_volts=full_scale_volts, calibration=calibration, interval_seconds=interval_seconds
@@ -102,14 +104,16 @@ def chart_of(kind: str, draw: Draw, out: Path, overwrite: bool) -> None:
     remark(f"{write_chart(kind, [draw], out, overwrite=overwrite).file}: chart written.")
 
 
-def limit_of(log: Path | None, limit_thd_percent: float | None) -> float:
-    """THD at which a tone is not clean [%]: as given, or of the job's system file, or the usual one."""
+def limit_of(system: Path | None, log: Path | None, limit_thd_percent: float | None) -> float:
+    """THD at which a tone is not clean [%]: as given, or of the system file, the job's if none is named, or the
+    usual one."""
     from gainkit.advice import Checks
     from gainkit.beside import expected_of, limited
 
-    if log is None:
+    file = system if system is not None or log is None else log / "system.toml"
+    if file is None:
         return limited(Checks(), limit_thd_percent).limit_thd_percent
-    return expected_of(log / "system.toml", None, limit_thd_percent).checks.limit_thd_percent
+    return expected_of(file, None, limit_thd_percent).checks.limit_thd_percent
 
 
 FIGURES = ("from_dbfs", "to_dbfs", "step_db", "dwell_seconds", "glide_seconds")
@@ -139,6 +143,7 @@ def onset_text(
     file: str, result: OnsetResult, gliding: bool, calibrated: bool, source_volts: float | None
 ) -> str:
     """The verdict first, then the figures behind it, the steps, and what to know."""
+    from gainkit.calculator.leads import hook_up_cautions
     from gainkit.cli.plain import bullets, columns, sections, wrapped
 
     unit = "V" if calibrated else "of full scale"
@@ -146,6 +151,10 @@ def onset_text(
     if result.found:
         volts = f"{result.onset_volts:.4g} {unit} rms"
         verdict = f"ONSET AT {result.onset_dbfs:.2f} dBFS. THD reaches {limit} there, at {volts}."
+        if result.clipping_begins_dbfs is not None:
+            verdict += (
+                f" Clipping begins at {result.clipping_begins_dbfs:.2f} dBFS, where the crest meets the rail."
+            )
         advice = (
             f"Recording peaks above {result.onset_dbfs:.1f} dBFS are cut at this setting."
             if result.onset_dbfs is not None and result.onset_dbfs < 0
@@ -171,7 +180,7 @@ def onset_text(
         "\n".join(figures),
         table,
         bullets("Notes:", result.notes),
-        bullets("Cautions:", CAUTIONS),
+        bullets("Cautions:", (*hook_up_cautions(), *CAUTIONS)),
     )
 
 

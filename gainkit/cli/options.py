@@ -30,6 +30,9 @@ CheckLimit = Annotated[
     float | None,
     typer.Option("--limit-thd-percent", help="THD at which a tone is not clean [the system file's, or 1]."),
 ]
+SystemFile = Annotated[
+    Path | None, typer.Option("--system", help="System file whose limits count [the job's].")
+]
 Index = Annotated[Path | None, typer.Option("--index", help="index.json beside the track played.")]
 Track = Annotated[str | None, typer.Option("--track", help="File name of the track in the index.")]
 First = Annotated[float | None, typer.Option("--from-dbfs", help="First level of the track [-20].")]

@@ -19,6 +19,7 @@ from gainkit.cli.options import (
     Interval,
     LogFolder,
     Minus,
+    SystemFile,
     check_log,
     parse_band,
 )
@@ -56,6 +57,7 @@ def volume(
         Path | None,
         typer.Option("--write", help="System file in which preamp_volts and clean_position are set."),
     ] = None,
+    system: SystemFile = None,
     log: LogFolder = None,
     chart: ChartFile = None,
     overwrite: OverwriteFlag = False,
@@ -71,7 +73,7 @@ def volume(
     from gainkit.volume import find_clean_volume, write_source
 
     check_log(log, None, needs_channel=False)
-    limit = limit_of(log, limit_thd_percent)
+    limit = limit_of(system, log, limit_thd_percent)
     options = MeasureOptions(channel=channel, minus=minus, band_hz=parse_band(band_hz), limit_thd_percent=limit)
     pairs = [split_pair(text) for text in captures]
     paths = [path for _, path in pairs] + list(tone_check or ())

@@ -22,6 +22,7 @@ from gainkit.job.typed import (
     Void,
 )
 from gainkit.matching import MatchResult
+from gainkit.noise import NoiseResult
 from gainkit.onset import OnsetResult
 from gainkit.polarity import PolarityPair, PolarityResult
 from gainkit.remarks import Remark
@@ -99,6 +100,9 @@ def key_figures(result: Any) -> str:
             return str(result.relation)
         case MatchResult():
             return f"{len(result.captures)} captures"
+        case NoiseResult():
+            under = result.below_target_db
+            return result.verdict + ("" if under is None else f", {under:.0f} dB under the target")
         case RoutingResult():
             return "correct" if result.ok else "wrong"
         case Knob():

@@ -92,7 +92,8 @@ def system_feed(system: System) -> Feed | None:
     """The feed with every amplifier channel at its onset of clipping; None when no feed is given.
 
     The power is that of the channels at the supply's own voltage, a little more than the sagged ones deliver:
-    the drop errs to the safe side. The radio's own outputs have their own feed and are left out.
+    the drop errs to the safe side; so does the current where the supply was measured at the amplifier, the same
+    volts being taken as the battery's. The radio's own outputs have their own feed and are left out.
     """
     supply = system.supply
     watts = amplifier_watts(system)

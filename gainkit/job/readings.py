@@ -21,6 +21,7 @@ from gainkit.job.typed import (
     Void,
 )
 from gainkit.matching import MatchResult
+from gainkit.noise import NoiseResult
 from gainkit.onset import OnsetResult
 from gainkit.polarity import PolarityPair, PolarityResult
 from gainkit.remarks import Remark, fault
@@ -37,6 +38,7 @@ KINDS: dict[str, type] = {
     "polarity-typed": TypedPolarity,
     "match": MatchResult,
     "routing": RoutingResult,
+    "noise": NoiseResult,
     "level": TypedLevel,
     "knob": Knob,
     "supply": SupplyReading,
@@ -47,6 +49,9 @@ KINDS: dict[str, type] = {
     "visit": Visit,
 }
 """What a line of each kind holds."""
+
+OF_ONE_OUTPUT = ("measure", "onset", "polarity", "polarity-typed", "level", "knob", "noise", "response")
+"""Kinds of reading that are one output's own: without it they say nothing, of two too much."""
 
 FIRST_VISIT = "first"
 """The name of the visit before any other was begun."""
@@ -107,7 +112,8 @@ def _voided(readings: Sequence[Reading]) -> list[Reading]:
     itself voided voids nothing."""
     reasons: dict[int, str] = {}
     for reading in reversed(readings):
-        if isinstance(reading.result, Void) and reading.number not in reasons:
+        void = reading.result
+        if isinstance(void, Void) and void.voided < reading.number and reading.number not in reasons:
             reasons[reading.result.voided] = reading.result.reason
     return [replace(each, void_reason=reasons.get(each.number)) for each in readings]
 

@@ -88,7 +88,8 @@ def append_event(
 ) -> Event:
     """Append one line and return it with its number. Raises GainkitError when the folder is no job.
 
-    Where the device is full the line is taken back whole and the error of the device raised.
+    Where the device is full the line is taken back whole and the error of the device raised; a line that would
+    not be read again is refused (`reading_too_long`).
     """
     check_job(job)
     facts = {
@@ -101,7 +102,9 @@ def append_event(
         "plan": to_plain(plan),
         "result": to_plain(result),
     }
-    line = json.dumps(facts, ensure_ascii=False, allow_nan=False).encode()
+    line = json.dumps(facts, ensure_ascii=False, allow_nan=False).encode("utf-8", "backslashreplace")
+    if len(line) > LONGEST_LINE_BYTES:
+        raise GainkitError("reading_too_long", None, len(line), most=LONGEST_LINE_BYTES)
     with open(job / FILE, "ab+", buffering=0) as record, _locked(record):
         number = _append_line(record, line)
     return _event(facts, number)
@@ -137,7 +140,9 @@ def _locked(file: Any) -> Iterator[None]:
         import msvcrt
 
         locking: Any = msvcrt
-        place = 1 << 40  # beyond any content: readers and the append itself are not held up
+        place = (
+            1 << 31
+        ) - 16  # beyond any content: readers are not held up; a place that every runtime can lock
         file.seek(place)
         locking.locking(file.fileno(), locking.LK_LOCK, 1)
         try:
@@ -162,6 +167,11 @@ def file_sha256(path: Path) -> str | None:
         return None
 
 
+def _no_number(word: str) -> float:
+    """NaN and infinity are no reading: every comparison with them would find nothing wrong."""
+    raise ValueError(word)
+
+
 def read_events(job: Path) -> tuple[list[Event], list[Remark]]:
     """All events of a job in order, and what could not be read of its record."""
     path = job / FILE
@@ -175,7 +185,7 @@ def read_events(job: Path) -> tuple[list[Event], list[Remark]]:
         try:
             if len(line) > LONGEST_LINE_BYTES:
                 raise ValueError("too long")
-            events.append(_event(json.loads(line), number))
+            events.append(_event(json.loads(line, parse_constant=_no_number), number))
         except (ValueError, RecursionError, KeyError, TypeError, AttributeError):
             problems.append(fault("line_not_whole", file=FILE, line=number))
     return events, problems

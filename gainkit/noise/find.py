@@ -13,7 +13,7 @@ from gainkit.capture.model import Capture
 from gainkit.errors import GainkitError
 from gainkit.noise.families import SAME_COURSE_CHANCE, FoundLine, family_of_group, group_lines, kind_of, others
 from gainkit.noise.floor import Peak, filled, floor_under, peaks_in
-from gainkit.noise.lines import (
+from gainkit.analysis.lines import (
     MOST_LINES,
     FittedLine,
     fine_spectrum,

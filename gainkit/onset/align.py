@@ -15,6 +15,7 @@ from gainkit.onset.coarse import HOP_SECONDS, coarse_start
 from gainkit.onset.edges import EDGE_SECONDS, Edge, timed_edges
 from gainkit.onset.envelope import Envelope
 from gainkit.onset.marker import find_pattern
+from gainkit.onset.placing import placed
 from gainkit.onset.plan import Alignment, LevelPlan
 from gainkit.onset.refusals import refuse_other_plan
 
@@ -49,11 +50,9 @@ def align(envelope: Envelope, plan: LevelPlan, clock: float | None = None) -> Al
     if marked is not None:
         return marked
     edges = timed_edges(envelope, plan, rough)
-    if edges:
-        return _line_through(edges, rough, clock)
-    if plan.glide:
+    if not edges and plan.glide:
         raise GainkitError("no_glide")
-    return rough
+    return placed(envelope, plan, _line_through(edges, rough, clock) if edges else rough)
 
 
 def by_markers(envelope: Envelope, plan: LevelPlan, clock: float | None) -> Alignment | None:

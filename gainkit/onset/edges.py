@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import math
 from dataclasses import dataclass
 
@@ -33,6 +34,10 @@ PLACE_HOPS = 0.3
 """Standard deviation of an edge's place from the hops alone [hops]."""
 
 
+MOST_STEPS_UP = 2.5
+"""An edge between two steps moves by no more than so many of them [-]."""
+
+
 @dataclass(frozen=True)
 class Edge:
     """A place where the level moves: time on the track, time in the recording and its deviation [s]."""
@@ -52,6 +57,12 @@ class _Move:
     middle: float
 
     @property
+    def ratio_db(self) -> float:
+        """By how much the level moves, up or down [dB]."""
+        low, high = sorted((self.before, self.after))
+        return 20 * math.log10(high / low) if low > 0 else math.inf
+
+    @property
     def clear(self) -> bool:
         return abs(self.after - self.before) > LEAST_CONTRAST * self.scatter
 
@@ -62,6 +73,7 @@ def timed_edges(envelope: Envelope, plan: LevelPlan, rough: Alignment) -> list[E
     times = [stretches[0].start_seconds, *(s.stop_seconds for s in stretches)]
     reach = min(EDGE_SECONDS, EDGE_OF_STEP * min(s.seconds for s in stretches))
     hop = envelope.hop_seconds
+    step_db = max(1.0, *(abs(b.level_dbfs - a.level_dbfs) for a, b in itertools.pairwise(stretches)), 0.0)
     edges = []
     for number, time in enumerate(times):
         low, high = round((rough.recorded(time) - reach) / hop), round((rough.recorded(time) + reach) / hop)
@@ -71,6 +83,8 @@ def timed_edges(envelope: Envelope, plan: LevelPlan, rough: Alignment) -> list[E
         move = _end_of_ramp(part, rising=number == 0) if plan.glide else _between_steps(part)
         if not move.clear or not 0 <= move.middle <= high - low:
             continue
+        if 0 < number < len(times) - 1 and move.ratio_db > MOST_STEPS_UP * step_db:
+            continue  # an amplifier that wakes or falls silent
         deviation = PLACE_HOPS + move.scatter / abs(move.after - move.before) * math.sqrt(high - low)
         edges.append(Edge(time, (low + move.middle) * hop, hop * deviation))
     return edges

@@ -15,13 +15,15 @@ from gainkit.analysis.thresholds import stands_above
 from gainkit.calculator.ranges import VOLTS, refuse_outside
 from gainkit.capture.model import Capture
 from gainkit.errors import GainkitError
-from gainkit.levels import db_from_ratio, ratio_from_db
+from gainkit.levels import SINE_CREST, db_from_ratio, ratio_from_db
 from gainkit.onset.align import CLOCK_TOLERANCE, align, by_markers
 from gainkit.onset.envelope import ChannelChoice, Envelope, follow, loudest_tone
+from gainkit.onset.gain import gain_change, held_from
 from gainkit.onset.knee import Crossing, find_crossing
-from gainkit.onset.notes import clock_notes, step_notes
+from gainkit.onset.notes import clock_notes, gain_notes, silence_notes, step_notes
 from gainkit.onset.plan import LevelPlan
 from gainkit.onset.refusals import refuse_moving_steps, refuse_other_steps
+from gainkit.onset.silences import silences
 from gainkit.onset.steps import StepFit, StepOptions, fit_steps, windows
 from gainkit.onset.tracks import own_track
 from gainkit.remarks import Remark
@@ -63,6 +65,7 @@ class StepResult:
 class OnsetResult(Result):
     """The answer. onset_dbfs, onset_volts : tone level and rms output at which THD reaches the limit.
 
+    clipping_begins_dbfs (a property) : tone level at which its crest meets the rail.
     small_signal_gain_db : median gain_db of the clean steps at least 3 dB below the onset [dB]. rail_volts :
     the rail that is met first, at the onset [V peak].
     """
@@ -75,6 +78,24 @@ class OnsetResult(Result):
     rail_volts: float | None
     steps: tuple[StepResult, ...]
     notes: tuple[Remark, ...]
+
+    @property
+    def clipping_begins_dbfs(self) -> float | None:
+        """Level at which the sine's crest meets the rail [dBFS], from rail and small-signal gain.
+
+        THD reaches its limit a little later: 0.25 dB for 1 % at a hard rail. None where no rail is seen, and
+        where a soft knee distorts to the limit before.
+        """
+        top = math.inf if self.onset_dbfs is None else self.onset_dbfs - SMALL_SIGNAL_DB
+        gains = [
+            db_from_ratio(step.rms_volts) - step.level_dbfs
+            for step in self.steps
+            if step.rms_volts and step.state == "clean" and step.level_dbfs <= top
+        ]
+        if self.rail_volts is None or self.onset_dbfs is None or not gains:
+            return None
+        begins = db_from_ratio(self.rail_volts / SINE_CREST) - float(np.median(gains))
+        return begins if begins <= self.onset_dbfs else None
 
     @property
     def loudest_judged(self) -> bool:
@@ -105,8 +126,9 @@ def find_onset(
     GainkitError
         When the recording does not hold the plan (`no_staircase`, `no_glide`, `glide_pace`,
         `glide_not_staircase`, `steady_not_levels`, `other_steps`, `tone_of_other_track`), is silent
-        (`recording_silent`), too short (`too_short_for_levels`) or cut at both ends (`ends_not_recorded`), when
-        no step can be judged (`steps_all_unjudged`), or for options out of range.
+        (`recording_silent`), too short (`too_short_for_levels`), cut at both ends (`ends_not_recorded`) or so
+        silent that which step sounded cannot be told (`several_placements`), when no step can be judged
+        (`steps_all_unjudged`), or for options out of range.
 
     Examples
     --------
@@ -132,14 +154,21 @@ def find_onset(
     with _in_file(capture.file):
         plan = _with_markers(plan, envelope, frequency_hz, clock)
         alignment = align(envelope, plan, clock)
-        refuse_moving_steps(envelope, windows(plan, frequency_hz), alignment)
-    fits = fit_steps(capture, plan, alignment, _step_options(choice, asked, frequency_hz))
+        quiet = silences(envelope, plan, alignment)
+        refuse_moving_steps(envelope, windows(plan, frequency_hz), alignment, quiet)
+    fits = fit_steps(capture, plan, alignment, _step_options(choice, asked, frequency_hz), quiet)
     with _in_file(capture.file):
         usable = _judged_by_level(fits)
-        refuse_other_steps(usable, asked.limit_thd_percent)
+        held = held_from(usable, asked.limit_thd_percent)
+        refuse_other_steps(usable if held is None else usable[: held + 1], asked.limit_thd_percent)
+    turned = gain_change(envelope, plan, alignment, fits, asked.limit_thd_percent)
+    if turned is not None:
+        usable = _judged_by_level(fits[turned.index :])  # the setting that stayed
     crossing = find_crossing(usable, asked.limit_thd_percent)
     notes = (
         *capture.notes,
+        *silence_notes(quiet, plan, alignment),
+        *gain_notes(turned, None if held is None else usable[held]),
         *step_notes(fits, usable, crossing, asked.limit_thd_percent),
         *clock_notes(plan, alignment, usable),
     )
@@ -149,7 +178,7 @@ def find_onset(
         limit_thd_percent=asked.limit_thd_percent,
         onset_dbfs=None if crossing is None else crossing.level_dbfs,
         onset_volts=None if crossing is None else crossing.rms_volts,
-        small_signal_gain_db=_small_signal_gain(steps, crossing),
+        small_signal_gain_db=_small_signal_gain(steps if turned is None else steps[turned.index :], crossing),
         rail_volts=_rail(usable, crossing),
         steps=steps,
         notes=notes,

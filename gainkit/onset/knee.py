@@ -16,6 +16,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from gainkit.analysis.rails import RailFit, harmonics_of
+from gainkit.levels import ratio_from_db
 from gainkit.onset import sag
 from gainkit.onset.steps import StepFit
 
@@ -26,6 +27,9 @@ MARCH_DB = 0.1
 ROOT_DB = 1e-7
 """The crossing is looked for in such strides and then narrowed to such a width [dB]."""
 
+MOST_CHANGE_DB = 2.0
+"""Distortion of another kind misleads the fit of the rails by no more [dB]."""
+
 LEAST_ABOVE_FLOOR = 3.0
 LEAST_OF_LIMIT = 0.2
 """A step below the limit has its say when its THD is this far above its floor [-] and above this share of the
@@ -33,6 +37,9 @@ limit [-]: below, it shows the knee's foot, of which the limit says nothing."""
 
 LEAST_THD_PERCENT = 1e-9
 """Stands for no distortion in a logarithm [%]."""
+
+LEAST_FUNDAMENTAL = 1e-12
+"""A model that gives less of a unit sine gives nothing: a dead zone swallowed it [-]."""
 
 LEAST_MODEL_PERCENT = 1e-12
 """... and for what a model that does not meet its rail says [%]."""
@@ -44,7 +51,8 @@ class Crossing:
 
     level_dbfs, rms_volts : of the tone there. at : the step it was followed from. rail_up_db : by how much the
     rail stands higher there than at that step [dB]. extrapolated : no step lies below the limit. by_shape :
-    along fitted rails, else along a straight line.
+    along fitted rails, else along a straight line. at_rail : softer steps are over the limit by distortion of
+    another kind, and this is where the rail is first met.
     """
 
     level_dbfs: float
@@ -53,6 +61,7 @@ class Crossing:
     rail_up_db: float = 0.0
     extrapolated: bool = False
     by_shape: bool = True
+    at_rail: bool = False
 
 
 def find_crossing(steps: Sequence[StepFit], limit_thd_percent: float) -> Crossing | None:
@@ -63,6 +72,8 @@ def find_crossing(steps: Sequence[StepFit], limit_thd_percent: float) -> Crossin
     beyond = steps[place]
     before = steps[place - 1] if place > 0 and steps[place - 1].thd_percent < limit_thd_percent else None
     if beyond.state == "clipped" and beyond.rails is not None:
+        if place > 0 and before is None:
+            return _first_met(steps[:place], beyond, beyond.rails, limit_thd_percent)
         return _along_rails(beyond, beyond.rails, before, steps, limit_thd_percent)
     return None if before is None else _by_logarithm(before, beyond, limit_thd_percent)
 
@@ -88,6 +99,8 @@ def model_thd(rails: RailFit, change_db: float, orders: int) -> float:
     """THD of the fitted rails after a change of level [%], orders 2..K."""
     up, down = rails.overdrive_db
     series = harmonics_of(up + change_db, down + change_db, rails.knee.after(change_db), orders)
+    if not abs(series[1]) > LEAST_FUNDAMENTAL:
+        return 0.0
     return 100 * float(np.linalg.norm(series[2:]) / abs(series[1]))
 
 
@@ -114,6 +127,41 @@ def _along_rails(
     return Crossing(level, fall.rms_volts, beyond, less_db - fall.level_db, before is None)
 
 
+def _first_met(
+    softer: Sequence[StepFit], beyond: StepFit, rails: RailFit, limit_thd_percent: float
+) -> Crossing | None:
+    """Where the sine reaches the rail, or a soft knee alone would make the limit: THD itself tells nothing
+    where softer steps are over the limit by distortion of another kind.
+
+    That kind misleads the fit of the rails too. How far the fundamental stays behind the softer steps' gain
+    does not hang on it, and tells the overdrive.
+    """
+    gain = float(np.median([step.fundamental_volts / ratio_from_db(step.level_dbfs) for step in softer]))
+    held = beyond.fundamental_volts / (gain * ratio_from_db(beyond.level_dbfs))
+    change_db = _overdrive_change(rails, held)
+    if change_db is None:
+        return None
+    less_db: float | None = max(rails.overdrive_db) + change_db
+    if not rails.hard:
+        bare = _Misses(0.0, 0.0)
+        less_db = _root(_excess(beyond, rails, bare, math.inf, limit_thd_percent), FARTHEST_DB)
+    if less_db is None:
+        return None
+    volts = sag.rms_of(beyond) * rails.rms_at(-less_db) / rails.rms_at(0.0)
+    return Crossing(beyond.level_dbfs - less_db, volts, beyond, at_rail=True)
+
+
+def _overdrive_change(rails: RailFit, held: float) -> float | None:
+    """What the fitted overdrive lacks for the fundamental to be held to such a share of its sine [dB]; None
+    where a rail within a few decibels does not."""
+    up, down = rails.overdrive_db
+    changes = np.arange(-MOST_CHANGE_DB, MOST_CHANGE_DB + MARCH_DB, MARCH_DB)
+    shares = np.array([abs(harmonics_of(up + c, down + c, rails.knee, 1)[1]) for c in changes])
+    if not shares[-1] < held < shares[0]:
+        return None
+    return float(np.interp(-held, -shares, changes))
+
+
 @dataclass(frozen=True)
 class _Misses:
     """Measured over modelled THD [log]: at the step beyond the limit, and at the one before it."""
@@ -130,7 +178,7 @@ def _misses(
     beyond: StepFit, rails: RailFit, before: StepFit | None, fall_db: float, limit_thd_percent: float
 ) -> _Misses:
     """What the model misses; the step before has its say only where it shows the knee itself."""
-    here = math.log(beyond.thd_percent / model_thd(rails, 0.0, beyond.orders))
+    here = math.log(beyond.thd_percent / max(model_thd(rails, 0.0, beyond.orders), LEAST_MODEL_PERCENT))
     if before is None or not _shows_knee(before, limit_thd_percent):
         return _Misses(here, here)
     model = model_thd(rails, -fall_db, beyond.orders)

@@ -7,8 +7,10 @@ from collections.abc import Sequence
 import numpy as np
 
 from gainkit.analysis.thresholds import SEEN_OVER_FLOOR
+from gainkit.onset.gain import GainChange
 from gainkit.onset.knee import Crossing
 from gainkit.onset.plan import Alignment, LevelPlan
+from gainkit.onset.silences import Silence
 from gainkit.onset.steps import StepFit
 from gainkit.remarks import Remark, fault, remark
 
@@ -50,6 +52,48 @@ def clock_notes(plan: LevelPlan, alignment: Alignment, usable: Sequence[StepFit]
     return [remark("recorder_clock", clock_ppm=ppm, within_ppm=within_ppm)]
 
 
+def silence_notes(quiet: Sequence[Silence], plan: LevelPlan, alignment: Alignment) -> list[Remark]:
+    """Where the amplifier woke late, fell silent, or was silent for a while; each with its time."""
+    notes = []
+    for each in quiet:
+        if each.kind == "wake":
+            level = _level_at(each.stop_seconds, plan, alignment)
+            notes.append(fault("woke_late", at_seconds=each.stop_seconds, level_dbfs=level))
+        elif each.kind == "fall":
+            level = _level_at(each.start_seconds, plan, alignment)
+            notes.append(fault("fell_silent", at_seconds=each.start_seconds, level_dbfs=level))
+        else:
+            levels = {"level_dbfs": _level_at(each.start_seconds, plan, alignment),
+                      "stop_level_dbfs": _level_at(each.stop_seconds, plan, alignment)}  # fmt: skip
+            times = {"start_seconds": each.start_seconds, "stop_seconds": each.stop_seconds}
+            notes.append(fault("silent_between", **times, **levels))
+    return notes
+
+
+def _level_at(recorded_seconds: float, plan: LevelPlan, alignment: Alignment) -> float:
+    """Level that the track played at a time of the recording [dBFS]."""
+    track = (recorded_seconds - alignment.start_seconds) / alignment.clock
+    inside = [step for step in plan.stretches if step.start_seconds <= track] or [plan.stretches[0]]
+    return inside[-1].level_at(min(track, inside[-1].stop_seconds))
+
+
+def gain_notes(turned: GainChange | None, held: StepFit | None) -> list[Remark]:
+    """A gain that was turned on the way, and a limiter that holds from a step on."""
+    notes = []
+    if turned is not None:
+        notes.append(
+            fault(
+                "gain_changed",
+                change_db=turned.change_db,
+                at_seconds=turned.at_seconds,
+                level_dbfs=turned.level_dbfs,
+            )
+        )
+    if held is not None:
+        notes.append(fault("held_by_limiter", level_dbfs=held.level_dbfs, rms_volts=held.rms_volts))
+    return notes
+
+
 def _below_floor(usable: Sequence[StepFit]) -> list[Remark]:
     hidden = [fit for fit in usable if not fit.distortion_seen]
     if not hidden:
@@ -81,6 +125,8 @@ def _about_onset(
         if loudest.thd_percent >= limit_thd_percent:
             return [fault("distortion_without_rail", **limit)]
         return [remark("never_clips", up_to_dbfs=loudest.level_dbfs, **limit)]
+    if crossing.at_rail:
+        return [fault("rail_under_distortion", level_dbfs=crossing.level_dbfs, **limit)]
     if crossing.extrapolated:
         return [remark("onset_below_track", lowest_dbfs=usable[0].level_dbfs)]
     if not crossing.by_shape:

@@ -13,6 +13,7 @@ from gainkit.errors import GainkitError
 from gainkit.levels import db_from_ratio
 from gainkit.onset.envelope import Envelope
 from gainkit.onset.plan import Alignment, LevelPlan, Stretch
+from gainkit.onset.silences import Silence, longest_sounding, silences
 from gainkit.onset.steps import StepFit
 
 UNEVEN_DB = 0.6
@@ -48,26 +49,31 @@ def refuse_other_plan(envelope: Envelope, plan: LevelPlan, rough: Alignment) -> 
     if plan.glide:
         _refuse_other_pace(envelope, plan.stretches[0], rough)
         return
+    quiet = silences(envelope, plan, rough)
     scatter = [
-        _scatter_db(part) for stretch in plan.stretches if len(part := _middle_of(stretch, envelope, rough))
+        _scatter_db(part)
+        for stretch in plan.stretches
+        if len(part := _middle_of(stretch, envelope, rough, quiet))
     ]
     if len(scatter) < 2 or float(np.median(scatter)) > UNEVEN_DB:
         raise GainkitError("no_staircase", steps=len(plan.stretches), seconds=plan.stretches[0].seconds)
 
 
-def refuse_moving_steps(envelope: Envelope, steps: Sequence[Stretch], alignment: Alignment) -> None:
+def refuse_moving_steps(
+    envelope: Envelope, steps: Sequence[Stretch], alignment: Alignment, quiet: tuple[Silence, ...]
+) -> None:
     """Raise GainkitError (`glide_not_staircase`) when the level moves within a staircase's steps as it does
     between them.
 
     steps : the plan's windows; those of a glide move by themselves and are passed over. The quieter half tells,
-    which no rail holds still.
+    which no rail holds still. quiet : where nothing sounds; steps there are passed over too.
     """
-    still = sorted((s for s in steps if s.still), key=lambda s: s.level_dbfs)
-    quiet = still[: max(len(still) // 2, LEAST_PAIRS)]
-    if len(quiet) < LEAST_PAIRS:
+    still = sorted((s for s in steps if s.still and _sounds(s, alignment, quiet)), key=lambda s: s.level_dbfs)
+    lower_half = still[: max(len(still) // 2, LEAST_PAIRS)]
+    if len(lower_half) < LEAST_PAIRS:
         return
-    drifts = [drift for step in quiet if (drift := _drift_db(step, envelope, alignment)) is not None]
-    moves = [upper.level_dbfs - lower.level_dbfs for lower, upper in itertools.pairwise(quiet)]
+    drifts = [drift for step in lower_half if (drift := _drift_db(step, envelope, alignment)) is not None]
+    moves = [upper.level_dbfs - lower.level_dbfs for lower, upper in itertools.pairwise(lower_half)]
     if drifts and abs(float(np.median(drifts))) > HALF_A_STEP * abs(float(np.median(moves))):
         raise GainkitError("glide_not_staircase", drift_db=float(np.median(drifts)))
 
@@ -98,8 +104,18 @@ def refuse_other_steps(usable: Sequence[StepFit], limit_thd_percent: float) -> N
         )
 
 
-def _middle_of(stretch: Stretch, envelope: Envelope, rough: Alignment) -> NDArray[np.float64]:
-    """The envelope within a step, (hops,) [V]; none where it is not wholly recorded or too short."""
+def _sounds(step: Stretch, place: Alignment, quiet: tuple[Silence, ...]) -> bool:
+    """Whether no silence touches a step."""
+    start, stop = place.recorded(step.start_seconds), place.recorded(step.stop_seconds)
+    return longest_sounding(start, stop, quiet) == (start, stop)
+
+
+def _middle_of(
+    stretch: Stretch, envelope: Envelope, rough: Alignment, quiet: tuple[Silence, ...]
+) -> NDArray[np.float64]:
+    """The envelope within a step, (hops,) [V]; none where it is not wholly recorded, silent, or too short."""
+    if not _sounds(stretch, rough, quiet):
+        return np.empty(0)
     margin = STEP_MARGIN * stretch.seconds
     first = rough.recorded(stretch.start_seconds + margin) / envelope.hop_seconds
     last = rough.recorded(stretch.stop_seconds - margin) / envelope.hop_seconds

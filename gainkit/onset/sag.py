@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from gainkit.analysis.rails import RailFit
+from gainkit.analysis.rails import LIMITS, RailFit
 from gainkit.levels import ratio_from_db
 from gainkit.onset.steps import StepFit
 
@@ -17,6 +17,9 @@ NEAR_DB = 2.5
 
 LEAST_OF_GAP = 0.5
 """Two steps between which the overdrive moves by a smaller share of their gap are not of one rail [-]."""
+
+AT_LIMIT = 1e-3
+"""A figure within this share of its limit stands at it [-]."""
 
 LEAST_TOLD = 0.03
 """A step tells the sag when its overdrive is known to this share of its rise [-]."""
@@ -43,10 +46,19 @@ def overdrive_between(before: StepFit | None, beyond: StepFit) -> float | None:
     """Difference of overdrive of two steps that both stand at a hard rail [dB]; None for others."""
     if before is None or before.state != "at-onset" or before.rails is None or beyond.rails is None:
         return None
-    if not (before.rails.hard and beyond.rails.hard):
+    if (
+        not (before.rails.hard and beyond.rails.hard)
+        or _at_its_limit(before.rails)
+        or _at_its_limit(beyond.rails)
+    ):
         return None
     between = max(beyond.rails.overdrive_db) - max(before.rails.overdrive_db)
     return between if between > LEAST_OF_GAP * (beyond.level_dbfs - before.level_dbfs) else None
+
+
+def _at_its_limit(rails: RailFit) -> bool:
+    """Whether a fit's slope beyond the rail stands where the search ends: another shape, and no figure."""
+    return rails.knee.slope >= (1 - AT_LIMIT) * LIMITS["slope"][1]
 
 
 def fall_between(beyond: StepFit, rails: RailFit, less_db: float, ratio: float) -> Fall:

@@ -21,6 +21,7 @@ from gainkit.analysis.tone import ToneFit, fit_tone
 from gainkit.capture.model import Capture
 from gainkit.onset.envelope import ChannelChoice
 from gainkit.onset.plan import Alignment, LevelPlan, Stretch
+from gainkit.onset.silences import Silence, longest_sounding
 from gainkit.remarks import Remark, all_within
 
 Floats = NDArray[np.float64]
@@ -107,19 +108,33 @@ def _settled(step: Stretch) -> Stretch:
     return Stretch(step.level_dbfs, step.stop_level_dbfs, max(start, stop - MOST_SECONDS), stop)
 
 
-def fit_steps(capture: Capture, plan: LevelPlan, alignment: Alignment, options: StepOptions) -> list[StepFit]:
-    """Fit every step that is in the recording, in the order of the track."""
-    return [
-        _fit_step(capture, part, alignment, options, plan.glide) for part in windows(plan, options.frequency_hz)
-    ]
+def fit_steps(
+    capture: Capture,
+    plan: LevelPlan,
+    alignment: Alignment,
+    options: StepOptions,
+    quiet: tuple[Silence, ...] = (),
+) -> list[StepFit]:
+    """Fit every step that is in the recording and sounds, in the order of the track."""
+    fits = []
+    for part in windows(plan, options.frequency_hz):
+        start, stop = alignment.recorded(part.start_seconds), alignment.recorded(part.stop_seconds)
+        heard = longest_sounding(start, stop, quiet)
+        least = LEAST_GLIDE_SHARE if plan.glide else LEAST_SHARE
+        if heard[1] - heard[0] < least * (stop - start):
+            fits.append(StepFit((part.level_dbfs + part.stop_level_dbfs) / 2, "silent"))
+        else:
+            fits.append(_fit_step(capture, part, heard, options, plan.glide))
+    return fits
 
 
 def _fit_step(
-    capture: Capture, part: Stretch, alignment: Alignment, options: StepOptions, gliding: bool
+    capture: Capture, part: Stretch, heard: tuple[float, float], options: StepOptions, gliding: bool
 ) -> StepFit:
+    """One step; heard : from when to when in the recording it sounds [s]."""
     rate = capture.sample_rate_hz
     level = (part.level_dbfs + part.stop_level_dbfs) / 2
-    wanted = alignment.recorded(part.start_seconds) * rate, alignment.recorded(part.stop_seconds) * rate
+    wanted = heard[0] * rate, heard[1] * rate
     start, stop = max(math.ceil(wanted[0]), 0), min(math.floor(wanted[1]), capture.frames)
     if (stop - start) / (wanted[1] - wanted[0]) < (LEAST_GLIDE_SHARE if gliding else LEAST_SHARE):
         return StepFit(level, "not-recorded")

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from gainkit.remarks import Remark
+from gainkit.results import Result
 
 Family = Literal["butterworth", "linkwitz-riley", "bessel", "other"]
 BoostKind = Literal["peak", "low-shelf", "high-shelf"]
@@ -69,8 +70,8 @@ class Boost:
     kind: BoostKind
 
 
-@dataclass(frozen=True)
-class Response:
+@dataclass(frozen=True, repr=False)
+class Response(Result):
     """The answer; None for what the recording does not tell.
 
     drift_ppm : recorder's clock against the player's, positive: the recorder counts more seconds.

@@ -12,7 +12,7 @@ from gainkit.errors import GainkitError
 from gainkit.figures import plain
 from gainkit.files import refuse_existing, write_whole
 from gainkit.job.judgements import Level
-from gainkit.job.standing import OpenJob, judged_within, open_job
+from gainkit.job.opening import OpenJob, judged_within, open_job
 from gainkit.remarks import Remark, Sentence
 from gainkit.results import Result
 from gainkit.sheet.model import Sheet, sheet_of

@@ -18,9 +18,9 @@ from gainkit.errors import GainkitError
 from gainkit.generator.kinds import build
 from gainkit.job.judgements import checks_of, judge, level_of
 from gainkit.job.log import log_reading
+from gainkit.job.opening import OpenJob
 from gainkit.job.readings import FIRST_VISIT, Reading
 from gainkit.job.record import Event, Origin, PlanFigures
-from gainkit.job.standing import OpenJob
 from gainkit.job.typed import TypedLevel, TypedPolarity
 from gainkit.matching import MatchResult, match_levels
 from gainkit.noise import NoiseResult, find_noise

@@ -7,11 +7,13 @@ from dataclasses import dataclass
 
 from gainkit.capture.calibration import read_calibration
 from gainkit.errors import GainkitError
+from gainkit.job.faults import readings_of
 from gainkit.job.folder import STICK, recorder_file
+from gainkit.job.opening import OpenJob
 from gainkit.job.outputs import Output
 from gainkit.job.plan import ChannelPlan
 from gainkit.job.readings import KINDS, Reading, latest
-from gainkit.job.standing import JobStatus, OpenJob, OutputStatus, readings_of, standing
+from gainkit.job.standing import JobStatus, OutputStatus, standing
 from gainkit.remarks import Remark, Sentence, danger, remark
 from gainkit.steps.model import PER_OUTPUT, WAY, Step, StepKind, StepState, Tone, Way
 

@@ -139,14 +139,14 @@ FAULTS: dict[str, FaultWords] = {
     "index_unreadable": FaultWords("{received} cannot be read: {reason}.", _WRITE_TRACKS),
     "index_without_tracks": FaultWords("{received} lists no tracks.", _WRITE_TRACKS),
     "track_not_in_index": FaultWords(
-        "{received} has no staircase or glide named {received}.",
+        "{index} has no such track as {received}.",
         "It has: {allowed}. Give one with {parameter}.",
     ),
     "track_not_chosen": FaultWords(
-        "{received} has {tracks} staircases and glides.", "Choose with {parameter} from: {allowed}."
+        "{index} has {tracks} tracks that this can read.", "Choose with {parameter} from: {allowed}."
     ),
     "track_damaged": FaultWords(
-        "{received}: the entry of {received} cannot be used ({reason}).",
+        "{index}: the entry of {received} cannot be used ({reason}).",
         "Write the tracks again, or give <from_dbfs>, <to_dbfs>, <step_db> and <dwell_seconds> instead.",
     ),
     "track_without_index": FaultWords(
@@ -164,6 +164,15 @@ FAULTS: dict[str, FaultWords] = {
     "ends_not_recorded": FaultWords(
         "neither the beginning nor the end of the {kind} is in the recording, so its levels cannot be told.",
         "Start the recorder before the track and stop it after.",
+    ),
+    "several_placements": FaultWords(
+        lambda values: (
+            "the amplifier woke late or fell silent, and the steps that sounded may be several: "
+            + "; ".join(f"{first:.4g} to {last:.4g} dBFS" for first, last in values["placements"][:6])
+            + "."
+        ),
+        "Play the track that <write_tones()> makes, whose markers tell; or record from well before its start to "
+        "after its end, with the amplifier awake.",
     ),
     "no_staircase": FaultWords(
         "no staircase is in the recording: no {steps} even steps of {seconds:.6g} s follow each other.",
@@ -269,12 +278,53 @@ FAULTS: dict[str, FaultWords] = {
         "only {seconds:.2f} s of noise; at least {least_seconds:.6g} s is needed.",
         "Record ten seconds or more.",
     ),
+    # impedance
+    "needs_one_recording": FaultWords(
+        "The two were not recorded together.",
+        "Record both voltages at once, on two channels, and give that recording twice; apart, only steady tones can be "
+        "compared.",
+    ),
+    "no_impedance_seen": FaultWords(
+        "no frequency at which both channels move together is in it.",
+        "Check the hook-up, and play a sweep or a steady tone at a low level.",
+    ),
+    "different_tones_recorded": FaultWords(
+        "The two recordings hold different tones: {first_hz:.4g} Hz and {second_hz:.4g} Hz.",
+        "Record the same tone twice, nothing turned in between.",
+    ),
+    "tone_not_steady": FaultWords(
+        "it holds no steady tone.", "Record a steady tone of the same level both times."
+    ),
+    "open_below_loaded": FaultWords(
+        "The open output has {received} of the loaded one's volts: it cannot be less than all of them.",
+        "Give the open one first, and turn nothing in between.",
+    ),
 }
 
 # ---- what is good to know ----------------------------------------------------------------------------------
 
 REMARKS: dict[str, Template] = {
     # onset
+    "woke_late": (
+        "The amplifier gave nothing until {at_seconds:.2f} s, when the track was at {level_dbfs:.4g} dBFS: it woke "
+        "late. Let it play for a while first."
+    ),
+    "fell_silent": (
+        "Fell silent from {level_dbfs:.4g} dBFS on, at {at_seconds:.2f} s: look for its protection light, heat, "
+        "fuse and supply before you play it louder."
+    ),
+    "silent_between": (
+        "Silent from {start_seconds:.2f} to {stop_seconds:.2f} s ({level_dbfs:.4g} to {stop_level_dbfs:.4g} dBFS) "
+        "and back again: a protection that comes and goes, or a loose contact."
+    ),
+    "gain_changed": (
+        "The gain moved by {change_db:+.1f} dB at {at_seconds:.2f} s, before the step of {level_dbfs:.4g} dBFS: "
+        "steps before and after it are not of one setting. Record again with nothing touched."
+    ),
+    "held_by_limiter": (
+        "From {level_dbfs:.4g} dBFS on the output is held while its shape stays clean: a limiter or compressor, "
+        "no rail. Switch it off to find the onset."
+    ),
     "steps_below_floor": _below_floor,
     "steps_not_judged": _not_judged,
     "onset_not_known": (
@@ -291,6 +341,10 @@ REMARKS: dict[str, Template] = {
     "onset_below_track": (
         "Every step is already beyond the limit: the onset lies below {lowest_dbfs:.6g} dBFS and was followed "
         "down along the fitted rails. Play a staircase that starts lower."
+    ),
+    "rail_under_distortion": (
+        "THD is above {limit_thd_percent:.6g} % at the softer steps too, by distortion of another kind. At "
+        "{level_dbfs:.2f} dBFS the rail is first met; look for the other cause as well."
     ),
     "onset_not_rail": "THD passes the limit, but its shape is not that of a rail: look for another cause.",
     "distortion_below_rail": _below_rail,
@@ -393,4 +447,19 @@ REMARKS: dict[str, Template] = {
     ),
     "silence_within": "{silent_seconds:.1f} s of silence lie within the noise and lower its level.",
     "levels_relative": "Levels are relative to a full-scale sine; the trims are right all the same.",
+    # impedance
+    "as_good_as_resistor": (
+        "The impedance is as exact as the resistor in series: measure it with an ohmmeter, leads taken off."
+    ),
+    "no_phase": "Recorded one after the other: the size of the impedance is known, its phase is not.",
+    "one_tone_is_no_curve": (
+        "This holds at {frequency_hz:.4g} Hz; the least impedance of a loudspeaker lies elsewhere. Play a sweep and record "
+        "both voltages at once to see it."
+    ),
+    "output_as_resistance": (
+        "Output and load are taken as resistances. Change nothing else between the two recordings, and let the load "
+        "be one that the amplifier allows."
+    ),
+    "no_drop_seen": "No drop is seen: the output has less than {most_ohms:.2g} ohm.",
+    "series_resistor_hot": "The resistor in series takes {watts:.3g} W: play less, or use a larger part; it burns skin.",
 }

@@ -95,6 +95,11 @@ FAULTS: dict[str, FaultWords] = {
     "captures_missing": FaultWords(
         "A chart of bands needs recordings of noise.", "Give {parameter} once for each loudspeaker or pair."
     ),
+    "job_missing": FaultWords("A chart of {kind} needs a job folder.", "Give it with {parameter}."),
+    "nothing_to_compare": FaultWords(
+        "No output of this job has a level as found and another as left.",
+        "Measure each output before and after it is set: <log_reading()>.",
+    ),
     # files
     "file_is_folder": FaultWords("{received} is a folder.", "Give the name of a file."),
     "file_exists": FaultWords("{received} is already there.", "Choose another name or add <overwrite>."),

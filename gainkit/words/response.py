@@ -8,6 +8,10 @@ from typing import Any
 from gainkit.words import FaultWords, Template
 
 FAULTS: dict[str, FaultWords] = {
+    "sweep_not_named": FaultWords(
+        "It is not said which sweep was played.",
+        "Give <index> beside the track, or <from_hz>, <to_hz> and <seconds> of a sweep from elsewhere.",
+    ),
     "sweep_too_narrow": FaultWords("{parameter} is {received} Hz.", "Give {allowed}."),
     "no_sweep_in_entry": FaultWords(
         "The index's entry of {received} holds no sweep that can be used.", "Give {allowed}."

@@ -7,21 +7,28 @@ from __future__ import annotations
 
 import math
 import time
+from collections import Counter
 
 import numpy as np
 import pytest
 
 from gainkit import simulator
 from gainkit.capture import Capture
+from gainkit.errors import GainkitError
 from gainkit.generator import kinds
 from gainkit.generator.spec import ToneSpec
 from gainkit.onset import LevelPlan, find_onset, glide, staircase
+from gainkit.remarks import codes
 from gainkit.simulator import Amplifier, Recorder
+from tests import ladders
 
 RATE = 48_000
 RAIL = 28.0
 SOURCE_VOLTS = 2.0
 TRIALS = 8
+
+LADDERS, LADDER_SEED = 30, 1000
+"""Recordings of each family of tests/ladders.py, and the first seed: thresholds were chosen on those below 100."""
 
 FAMILIES: dict[str, dict[str, tuple[float, float]]] = {
     "hard, both sides": {},
@@ -86,6 +93,28 @@ def test_error_table(kind: str, frequency_hz: float, snr_db: float) -> None:
         )
         worst = max(worst, float(np.abs(error).max()) if "sag" not in family else 0.0)
     assert worst < (0.05 if snr_db == 70 else 0.1)
+
+
+@pytest.mark.benchmark
+@pytest.mark.parametrize("family", ladders.FAMILIES)
+def test_what_happens_on_the_way(family: str) -> None:
+    """No onset may be wrong, with or without a word; what happened is told in nearly every case."""
+    counts: Counter[str] = Counter()
+    worst_db = 0.0
+    for seed in range(LADDER_SEED, LADDER_SEED + LADDERS):
+        scene = ladders.ladder(family, seed)
+        try:
+            result = find_onset(scene.capture, scene.plan)
+        except GainkitError as fault:
+            counts[f"refused ({fault.code})"] += 1
+            continue
+        told = scene.told is None or scene.told in codes(result.notes)
+        counts["wrong" if not ladders.agrees(scene, result) else "right" if told else "right, not told"] += 1
+        if result.onset_dbfs is not None:
+            worst_db = max(worst_db, abs(result.onset_dbfs - scene.onset_dbfs))
+    print(f"\n{family:<28}{dict(counts)}, worst {worst_db:.3f} dB")
+    assert counts["wrong"] == 0
+    assert counts["right, not told"] <= LADDERS // 10
 
 
 @pytest.mark.benchmark

@@ -1,0 +1,182 @@
+"""`gainkit response`: what a chain did to the sweep: flat, filtered, equalised, how late, how distorted."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from gainkit.cli.common import JsonFlag, note, shown
+from gainkit.cli.options import (
+    Calibration,
+    Channel,
+    ForChannel,
+    FullScale,
+    Index,
+    Interval,
+    LogFolder,
+    Minus,
+    Track,
+    check_log,
+)
+
+if TYPE_CHECKING:
+    from gainkit.capture import Capture
+    from gainkit.response import Boost, Filter, Response, Sweep
+
+
+def register(app: typer.Typer) -> None:
+    """Add the command to the tree."""
+    app.command("response")(response)
+
+
+def response(
+    capture: Annotated[Path, typer.Argument(metavar="CAPTURE", help="Recording of a sweep track.")],
+    index: Index = None,
+    track: Track = None,
+    from_hz: Annotated[float | None, typer.Option("--from-hz", help="First frequency of the sweep.")] = None,
+    to_hz: Annotated[float | None, typer.Option("--to-hz", help="Last frequency of the sweep.")] = None,
+    seconds: Annotated[float | None, typer.Option("--seconds", help="Length of the sweep.")] = None,
+    reference: Annotated[
+        Path | None, typer.Option("--reference", help="Another recording of the same sweep: the difference.")
+    ] = None,
+    smooth_octaves: Annotated[
+        float, typer.Option("--smooth-octaves", help="Width that powers are averaged over.")
+    ] = 1 / 12,
+    crossover_hz: Annotated[
+        float | None, typer.Option("--crossover-hz", help="A tweeter's crossover [the plan's high-pass].")
+    ] = None,
+    full_scale_volts: FullScale = None,
+    calibration: Calibration = None,
+    interval_seconds: Interval = None,
+    channel: Channel = 1,
+    minus: Minus = None,
+    system: Annotated[Path | None, typer.Option("--system", help="System file that holds the plan.")] = None,
+    for_output: ForChannel = None,
+    log: LogFolder = None,
+    json_: JsonFlag = False,
+) -> None:
+    """Tell what a chain did to the sweep: flat, filtered, equalised, how late, how distorted.
+
+    Start the recorder before the track and stop it after. Filters back on before a tweeter is connected.
+    """
+    from gainkit.capture import read_capture
+    from gainkit.cli.measure import system_of
+    from gainkit.response import find_response
+
+    if log is not None:
+        check_log(log, for_output)
+    crossover = crossover_hz or _planned_highpass(system or system_of(log), for_output)
+
+    def opened(path: Path) -> Capture:
+        return read_capture(
+            path,
+            full_scale_volts=full_scale_volts,
+            calibration=calibration,
+            interval_seconds=interval_seconds,
+        )
+
+    result = find_response(
+        opened(capture),
+        _sweep(index, track, (from_hz, to_hz, seconds)),
+        reference=None if reference is None else opened(reference),
+        smooth_octaves=smooth_octaves,
+        channel=channel,
+        minus=minus,
+        crossover_hz=crossover,
+    )
+    with shown(result, json_, lambda: as_text(result)):
+        note(log, "response", for_output, result, [capture])
+
+
+def _sweep(
+    index: Path | None, track: str | None, figures: tuple[float | None, float | None, float | None]
+) -> Sweep:
+    """What was played: from the index, or from its figures."""
+    from gainkit.errors import GainkitError
+    from gainkit.response import from_figures, from_index
+
+    first, last, seconds = figures
+    if index is not None:
+        for name, figure in zip(("from_hz", "to_hz", "seconds"), figures, strict=True):
+            if figure is not None:
+                raise GainkitError("not_both", name, figure, other="index")
+        return from_index(index, track)
+    if track is not None:
+        raise GainkitError("track_without_index", "track", track)
+    if first is None or last is None or seconds is None:
+        raise GainkitError("sweep_not_named", "index")
+    return from_figures(first, last, seconds)
+
+
+def _planned_highpass(system: Path | None, name: str | None) -> float | None:
+    """The high-pass of the channel that an output belongs to; None where none is planned."""
+    if system is None or name is None:
+        return None
+    from gainkit.job.system import load_system
+
+    car = load_system(system)
+    return car.channel(car.output(name).channel).channel.highpass_hz
+
+
+def as_text(result: Response) -> str:
+    """Danger first, then the verdict and what it rests on."""
+    from gainkit.cli.plain import said, sections, wrapped
+
+    dangers = [each for each in result.notes if each.severity == "danger"]
+    others = [each for each in result.notes if each.severity != "danger"]
+    verdict = (result.verdict or "not found").upper()
+    return sections(
+        *(wrapped(each, "", "") for each in said(dangers)),
+        f"{result.file}: {verdict}.",
+        "\n".join(_figures(result)),
+        *(wrapped(each, "  - ", "    ") for each in said(others)),
+        *([f"Right side\n{as_text(result.right)}"] if result.right is not None else []),
+    )
+
+
+def _figures(result: Response) -> list[str]:
+    """One line for each thing that was found."""
+    from gainkit.figures import plain
+
+    lines = []
+    if result.band_hz is not None:
+        low, high = result.band_hz
+        lines.append(f"  Heard       {plain(low)} Hz to {plain(high, 5)} Hz, 10 dB or more over the noise")
+    if result.flat is not None:
+        flat = result.flat
+        lines.append(
+            f"  Flat        {plain(flat.low_hz)} Hz to {plain(flat.high_hz, 5)} Hz, "
+            f"{flat.plus_db:+.2f} and {flat.minus_db:+.2f} dB"
+        )
+    lines += [_filter("High-pass", result.highpass)] if result.highpass is not None else []
+    lines += [_filter("Low-pass", result.lowpass)] if result.lowpass is not None else []
+    lines += [_boost(each) for each in result.boosts]
+    if result.delay_seconds is not None:
+        lines.append(
+            f"  Delay       {1000 * result.delay_seconds:.3f} ms, {34_300 * result.delay_seconds:.1f} cm of air"
+        )
+    if result.right_later_seconds is not None and result.right_farther_cm is not None:
+        lines.append(
+            f"  Right       {1000 * result.right_later_seconds:+.3f} ms after left, "
+            f"{result.right_farther_cm:+.1f} cm: delay the nearer one by so much"
+        )
+    return lines
+
+
+def _filter(name: str, found: Filter) -> str:
+    from gainkit.figures import plain
+
+    return (
+        f"  {name:<11} {plain(found.corner_hz, 4)} Hz, {found.family}, order {found.order} "
+        f"({6 * found.order} dB per octave), misfit {found.misfit_db:.2f} dB"
+    )
+
+
+def _boost(found: Boost) -> str:
+    from gainkit.figures import plain
+
+    kind = {"peak": "Band", "low-shelf": "Low shelf", "high-shelf": "High shelf"}[found.kind]
+    place = f"{plain(found.centre_hz)} Hz, {found.width_octaves:.1f} octaves wide"
+    return f"  {kind:<11} {found.gain_db:+.1f} dB at {place}"
