@@ -111,9 +111,16 @@ def verdict(result: Measurement, checks: Checks) -> str:
         return "CLEAN. No rail is seen."
     beyond = clip.overdrive_db or 0.0
     over = f"{overdrive_words(beyond)} beyond the rail" if beyond > 0 else "held by a soft knee"
+    if clip.overdrive_interval_db is not None:
+        over = "{:.2f} to {:.2f} dB beyond the rail".format(*clip.overdrive_interval_db)
     if clip.state == "at-onset":
-        return f"AT THE ONSET OF CLIPPING ({over}; THD still under the limit)."
-    least = f"by at least {overdrive_words(beyond)}" if beyond > 0 else ""
+        thd = "over" if is_distorted(result.thd_percent, checks) else "still under"
+        return f"AT THE ONSET OF CLIPPING ({over}; THD {thd} the limit)."
+    least = (
+        f"by at least {overdrive_words(max(beyond, *(clip.overdrive_interval_db or (0.0,))))}"
+        if beyond > 0
+        else ""
+    )
     until = "until THD is under the limit" if beyond < SOFT_DB else ""
     if what_to_turn(result, checks).state == "down":
         return f"CLIPPED, {over}."  # how far down is told by the target, in one figure
@@ -147,13 +154,15 @@ def _figures(result: Measurement, unit: str) -> list[str]:
     """A line for each figure that is known."""
     from gainkit.figures import filled
 
-    lines = [f"  Output      {{rms_volts:.4g}} {unit} rms, {{peak_volts:.4g}} {unit} peak"]
+    told = f", +- {{expanded_volts:.2g}} {unit}" if result.rms_uncertainty_volts is not None else ""
+    lines = [f"  Output      {{rms_volts:.4g}} {unit} rms{told}, {{peak_volts:.4g}} {unit} peak"]
     if result.watts is not None:
         lines.append("  Power       {watts:.4g} W into the load")
     if result.frequency_hz is not None:
         lines.append("  Tone        {frequency_hz:.6g} Hz, {seconds:.3g} s ({cycles:.0f} cycles)")
-    told = [filled(line, vars(result)) for line in lines]
-    return [*told, *_distortion(result), *_rails(result, unit), *_dc(result, unit)]
+    values = vars(result) | {"expanded_volts": 2 * (result.rms_uncertainty_volts or 0.0)}
+    figures = [filled(line, values) for line in lines]
+    return [*figures, *_distortion(result), *_rails(result, unit), *_dc(result, unit)]
 
 
 def _distortion(result: Measurement) -> list[str]:

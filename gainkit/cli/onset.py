@@ -204,8 +204,9 @@ def _verdict(result: OnsetResult, unit: str, overlap: tuple[float, float] | None
         told += f" Clipping begins at {result.clipping_begins_dbfs:.2f} dBFS, where the crest meets the rail."
     if overlap is not None:
         return f"{_met(result.onset_dbfs, overlap)} {told}"
-    cut = f" Recording peaks above {result.onset_dbfs:.1f} dBFS are cut at this setting."
-    return told + (cut if result.onset_dbfs < 0 else "")
+    begins = result.onset_dbfs if result.clipping_begins_dbfs is None else result.clipping_begins_dbfs
+    cut = f" Recording peaks above {begins:.1f} dBFS are cut at this setting."
+    return told + (cut if begins < 0 else "")
 
 
 def _met(onset_dbfs: float, overlap: tuple[float, float]) -> str:

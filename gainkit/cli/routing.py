@@ -51,4 +51,5 @@ def routing_text(result: RoutingResult) -> str:
         [(str(entry.channel), str(entry.beeps), f"{entry.start_seconds:.2f}") for entry in result.heard[:12]],
     )
     lines = [wrapped(text, "  - ", "    ") for text in said((*result.problems, *result.notes))]
-    return sections(routing_verdict(result.ok, result.by_ear), "\n".join(lines), table)
+    unused = [number for note in result.notes for number in note.values.get("channels", [])]
+    return sections(routing_verdict(result.ok, result.by_ear, unused), "\n".join(lines), table)
