@@ -42,6 +42,7 @@ if TYPE_CHECKING:
         draw_noise,
         draw_onset,
         draw_power,
+        draw_response,
         draw_spectrum,
         draw_volume,
         draw_waveform,
@@ -75,6 +76,7 @@ if TYPE_CHECKING:
         match_levels,
     )
     from gainkit.verbs.chain import find_response
+    from gainkit.verbs.loads import find_impedance
     from gainkit.verbs.measuring import measure
     from gainkit.verbs.planning import plan_system
     from gainkit.verbs.simulating import simulate
@@ -117,11 +119,13 @@ __all__ = [
     "draw_noise",
     "draw_onset",
     "draw_power",
+    "draw_response",
     "draw_spectrum",
     "draw_volume",
     "draw_waveform",
     "find_clean_volume",
     "find_feed",
+    "find_impedance",
     "find_loads",
     "find_meter_reading",
     "find_noise",
@@ -196,6 +200,7 @@ _ROOMS = {
         "draw_noise",
         "draw_onset",
         "draw_power",
+        "draw_response",
         "draw_spectrum",
         "draw_volume",
         "draw_waveform",
@@ -241,6 +246,7 @@ _ROOMS = {
     ),
     "gainkit.recorder": ("calibrate_recorder",),
     "gainkit.verbs.chain": ("find_response",),
+    "gainkit.verbs.loads": ("find_impedance",),
     "gainkit.verbs.measuring": ("measure",),
     "gainkit.verbs.planning": ("plan_system",),
     "gainkit.verbs.simulating": ("simulate",),

@@ -24,6 +24,7 @@ def calibrate_recorder(
     reading_volts: float,
     *,
     channel: int = 1,
+    minus: int | None = None,
     meter_accuracy_percent: float | None = None,
     reading_step_volts: float | None = None,
 ) -> Calibration:
@@ -37,6 +38,8 @@ def calibrate_recorder(
         Rms volts that the meter showed at the same point [V].
     channel : int
         Counted from 1 [-].
+    minus : int, optional
+        Channel to subtract, where the meter read between the two leads of a balanced output [-].
     meter_accuracy_percent : float, optional
         What the meter's maker promises at this frequency, plus or minus [%].
     reading_step_volts : float, optional
@@ -73,7 +76,7 @@ def calibrate_recorder(
     opened = capture if isinstance(capture, Capture) else read_capture(capture)
     if opened.calibrated:
         raise GainkitError("calibrated_already", file=opened.file)
-    tone = measure(opened, MeasureOptions(channel=channel))
+    tone = measure(opened, MeasureOptions(channel=channel, minus=minus))
     if tone.recorder_overload:
         raise GainkitError("reference_overloaded").within("file", opened.file)
     if not tone.steady_tone or tone.rms_volts <= 0:
@@ -90,7 +93,9 @@ def calibrate_recorder(
         tone_hz=tone.frequency_hz,
         tone_dbfs=db_from_ratio(tone.rms_volts * SINE_CREST),
         notes=notes,
-        uncertainty_percent=_uncertainty_percent(tone, reading_volts, meter_accuracy_percent, reading_step_volts),
+        uncertainty_percent=_uncertainty_percent(
+            tone, reading_volts, meter_accuracy_percent, reading_step_volts
+        ),
     )
 
 

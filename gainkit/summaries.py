@@ -178,6 +178,18 @@ def _loads(result: Any) -> list[str]:
     return _lines(f"{len(rows)} ways to wire them", rows, result.cautions)
 
 
+def _measured_load(result: Any) -> list[str]:
+    told = [
+        _known("{ohms:.3g} ohm at {frequency_hz:.4g} Hz", result),
+        _known("least {least_ohms:.3g} ohm at {least_hz:.4g} Hz", result),
+        _known("resonance at {resonance_hz:.4g} Hz, {resonance_ohms:.3g} ohm", result),
+        _known("phase {phase_degrees:.1f} degrees", result),
+        _known("output resistance {output_ohms:.3g} ohm", result),
+    ]
+    first, *rest = [each for each in told if each]
+    return _lines(first, rest, result.notes)
+
+
 def _pad(result: Any) -> list[str]:
     if result.shunt_ohms is None:
         return _lines("no pad needed", [], result.cautions)
@@ -261,6 +273,7 @@ SUMMARIES: dict[str, Callable[[Any], list[str]]] = {
     "Target": _target,
     "Plan": _plan,
     "Wirings": _loads,
+    "MeasuredLoad": _measured_load,
     "Pad": _pad,
     "Feed": _feed,
     "MeterReading": _meter_reading,

@@ -330,7 +330,14 @@ def test_every_sentence_of_the_captures_can_be_told() -> None:
 
 @pytest.mark.parametrize(
     ("kind", "codec"),
-    [("m4a", "aac"), ("mkv", "aac"), ("3gp", "aac"), ("wma", "wmav2"), ("mp3", "libmp3lame"), ("opus", "libopus")],
+    [
+        ("m4a", "aac"),
+        ("mkv", "aac"),
+        ("3gp", "aac"),
+        ("wma", "wmav2"),
+        ("mp3", "libmp3lame"),
+        ("opus", "libopus"),
+    ],
 )
 def test_what_a_phone_records_is_measured(
     kind: str, codec: str, oracle: Callable[[str], str], gainkit: Callable[..., Answer], tmp_path: Path
@@ -339,7 +346,18 @@ def test_what_a_phone_records_is_measured(
     pytest.importorskip("av")
     soundfile.write(tmp_path / "tone.wav", sine(997, 2 * RATE, peak=0.5), RATE)
     phone = tmp_path / f"phone.{kind}"
-    command = [oracle("ffmpeg"), "-v", "error", "-i", tmp_path / "tone.wav", "-c:a", codec, "-b:a", "96k", phone]
+    command = [
+        oracle("ffmpeg"),
+        "-v",
+        "error",
+        "-i",
+        tmp_path / "tone.wav",
+        "-c:a",
+        codec,
+        "-b:a",
+        "96k",
+        phone,
+    ]
     subprocess.run(command, check=True)
     found = gainkit("measure", phone, "--json").json
     assert found["rms_volts"] == pytest.approx(0.5 / 2**0.5, rel=0.07)  # codecs turn tones down a little
@@ -351,7 +369,10 @@ def test_what_a_phone_records_is_measured(
 
 
 def test_without_the_decoder_the_extra_is_named(
-    oracle: Callable[[str], str], gainkit: Callable[..., Answer], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    oracle: Callable[[str], str],
+    gainkit: Callable[..., Answer],
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     monkeypatch.setitem(sys.modules, "av", None)
     (tmp_path / "phone.m4a").write_bytes(b"\0\0\0\x20ftypM4A " + b"\0" * 500)

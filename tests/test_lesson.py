@@ -87,7 +87,7 @@ def test_tasks_begin_undone_and_can_be_done() -> None:
 
 def test_only_arithmetic_is_translated() -> None:
     told = javascript_of([programme.rail_over_rms])
-    assert f"function {js_name(programme.rail_over_rms)}(crest_factor_db, overlap_db)" in told
+    assert f"function {js_name(programme.rail_over_rms)}(crest_factor_db, overlap_db, band_share = 1.0)" in told
     with pytest.raises(NotImplementedError):
         javascript_of([programme.tweeter_power_ratios])
 

@@ -16,9 +16,9 @@ from gainkit.calculator.feeds import FeedFacts, awg_square_mm, power_feed
 from gainkit.cli.plain import spreadsheet_cell
 from gainkit.errors import GainkitError
 from gainkit.job import load_system, plan_system
+from gainkit.job.keys import CHANNEL_KEYS, TABLES
 from gainkit.job.plan import Plan, channel_plan, system_feed
 from gainkit.job.schema import key_lines, shown
-from gainkit.job.system import CHANNEL_KEYS
 from gainkit.remarks import codes
 
 SYSTEMS = Path(__file__).parent / "data" / "systems"
@@ -110,7 +110,7 @@ def test_the_example_file_explains_every_channel_key_and_plans() -> None:
     uncommented = re.sub(r"^# (?=\w+ = )", "", text, flags=re.M)
     known = {key.name for key in CHANNEL_KEYS}
     for table in ("source", "supply", "meter"):
-        known |= {key.name for key in getattr(gainkit.job.system, f"{table.upper()}_KEYS")}
+        known |= {key.name for key in TABLES[table]}
     assert set(re.findall(r"^# (\w+) = ", text, flags=re.M)) <= known
     assert uncommented != text
 

@@ -191,7 +191,11 @@ def _recorder(
         return True, (fault("recorder_overload"),)
     known = None if capture.step_units is None else capture.step_units * capture.volts_per_unit
     angular = 2 * np.pi * tone.frequency_hz / capture.sample_rate_hz
-    if options.minus is None and not window.pure_steps and recorder_limit(raw, window.step_volts or known, angular):
+    if (
+        options.minus is None
+        and not window.pure_steps
+        and recorder_limit(raw, window.step_volts or known, angular)
+    ):
         return True, (fault("recorder_limit"),)
     if len(raw) < len(window.raw) and overloaded(capture, window.raw, tone):
         return False, (remark("overload_elsewhere"),)
@@ -257,7 +261,7 @@ def _before(
 
     def part(start: float, stop: float) -> tuple[Floats, float]:
         first, final = round((start - begin) * rate), round((stop - begin) * rate)
-        if 0 <= first and final <= len(window.audio):
+        if first >= 0 and final <= len(window.audio):
             return window.audio[first:final], rate
         return part_in_band(capture, options, start, stop)
 
@@ -310,9 +314,7 @@ def _beside_tone(samples: Floats, rate_hz: float, tone: ToneFit, number: int) ->
     return [remark("other_channel_level", other_channel=number, difference_db=difference_db)]
 
 
-def _tone_elsewhere(
-    samples: Floats, rate_hz: float, options: MeasureOptions, calibrated: bool
-) -> list[Remark]:
+def _tone_elsewhere(samples: Floats, rate_hz: float, options: MeasureOptions, calibrated: bool) -> list[Remark]:
     """A steady tone in another channel, where the one that was asked for holds none or hardly any."""
     found = fit_tone(samples, rate_hz, band_hz=options.band_hz)
     if found is None or _why_no_tone(found) is not None:

@@ -112,7 +112,11 @@ def _span(
         start, stop = asked  # hardly anything is there: the capture itself says what is missing
     gaps: tuple[Remark, ...] = ()
     if (start, stop) != asked:
-        gaps = (remark("gap_left_out", from_seconds=start / rate, to_seconds=stop / rate, frames=asked[1] - asked[0]),)
+        gaps = (
+            remark(
+                "gap_left_out", from_seconds=start / rate, to_seconds=stop / rate, frames=asked[1] - asked[0]
+            ),
+        )
     most = min(WINDOW_FRAMES * decimation_factor(rate, options.band_hz[1]), MOST_RAW_FRAMES)
     if stop - start <= most:
         return start, stop, gaps, ()

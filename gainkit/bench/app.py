@@ -27,6 +27,7 @@ from gainkit.bench.sources import LiveFeed
 from gainkit.bench.view import fault_view, live_view, page_view
 from gainkit.bench.words import LANGUAGE, WORDS
 from gainkit.errors import GainkitError
+from gainkit.figures_typed import parse_figure, unit_of
 from gainkit.job.typed import TypedLevel, TypedPolarity
 
 HERE = Path(__file__).parent
@@ -181,7 +182,9 @@ class Bench:
             "next": desk.go_on,
             "confirm": lambda: desk.confirm(key, who),
             "seen": lambda: desk.seen(key, who),
-            "level": lambda: desk.typed(key, TypedLevel(number(form, "volts"), dc_volts=number(form, "dc"))),
+            "level": lambda: desk.typed(
+                key, TypedLevel(number(form, "volts"), dc_volts=number(form, "dc_volts"))
+            ),
             "polarity": lambda: desk.typed(key, TypedPolarity(form.get("polarity", ""))),  # type: ignore[arg-type]
             "keep": lambda: desk.keep(key, who),
             "drop": lambda: desk.drop(key),
@@ -309,33 +312,22 @@ def tone_file(tone: Any) -> bytes:
     """A step's tone as a WAV file of 48 kHz and 24 bit, both channels."""
     import soundfile
 
-    from gainkit.generator import kinds
-    from gainkit.generator.spec import ToneSpec
+    from gainkit.generator.kinds import build
+    from gainkit.steps.model import TONE_RATE_HZ, tone_spec
 
-    stairs = tone.kind == "staircase"
-    spec = ToneSpec(
-        tone.kind, frequency_hz=tone.frequency_hz, level_dbfs=None if stairs else tone.level_dbfs,
-        seconds=tone.seconds, band=tone.band, from_dbfs=tone.from_dbfs,
-        to_dbfs=tone.level_dbfs if stairs else None, step_db=tone.step_db, dwell_seconds=tone.dwell_seconds,
-    )  # fmt: skip
     file = io.BytesIO()
-    samples = kinds.build(spec, 48_000).samples()
-    soundfile.write(file, samples, 48_000, format="WAV", subtype="PCM_24")
+    samples = build(tone_spec(tone), TONE_RATE_HZ).samples()
+    soundfile.write(file, samples, TONE_RATE_HZ, format="WAV", subtype="PCM_24")
     return file.getvalue()
 
 
 def number(form: dict[str, str], name: str) -> float | None:
-    """A typed figure, with a point or a comma; None where nothing was typed.
+    """A typed figure, with its unit or without; None where nothing was typed.
 
-    Raises GainkitError (`typed_no_number`) for anything else.
+    Raises GainkitError as `parse_figure` for what is none.
     """
-    text = form.get(name, "").strip().replace(",", ".")
-    if not text:
-        return None
-    try:
-        return float(text)
-    except ValueError:
-        raise GainkitError("typed_no_number", name, text[:40]) from None
+    text = form.get(name, "").strip()[:40]
+    return parse_figure(text, unit_of(name), name) if text else None
 
 
 def _whole(text: str) -> int:

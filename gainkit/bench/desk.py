@@ -18,8 +18,8 @@ from gainkit.errors import GainkitError
 from gainkit.files import write_whole
 from gainkit.job.folder import STICK, recorder_file
 from gainkit.job.log import note_typed, void_reading
+from gainkit.job.opening import OpenJob, open_job
 from gainkit.job.record import FILE, Event, check_job
-from gainkit.job.standing import OpenJob, open_job
 from gainkit.job.typed import Confirmed, TypedLevel, TypedPolarity
 from gainkit.recorder import calibrate_recorder
 from gainkit.remarks import Sentence

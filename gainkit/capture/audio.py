@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from gainkit.capture.container import find_samples
-from gainkit.capture.model import ArraySource, Capture, SampleSource
+from gainkit.capture.model import MOST_READ_BYTES, ArraySource, Capture, SampleSource, gathered
 from gainkit.capture.pcm import LIMITS, PcmFile
 from gainkit.errors import GainkitError
 from gainkit.remarks import Remark, remark
@@ -59,14 +59,19 @@ class SoundFile:
         try:
             with _opened(self.path) as audio:
                 audio.seek(start)
-                store = np.empty((block_frames, audio.channels), np.float32 if self.single else np.float64)
-                while done < stop:
-                    table = audio.read(out=store[: min(block_frames, stop - done)])
-                    if len(table) == 0:
-                        return
+                kind = np.dtype(np.float32 if self.single else np.float64)
+                most = max(MOST_READ_BYTES // (audio.channels * kind.itemsize), 1)
+                most = min(block_frames, most, max(stop - start, 1))
+                store = np.empty((most, audio.channels), kind)
+
+                def read(frames: int) -> tuple[Floats, ...]:
+                    nonlocal done
+                    table = audio.read(out=store[:frames])
                     done += len(table)
                     with np.errstate(invalid="ignore", over="ignore"):
-                        yield tuple(np.multiply(table[:, c], scale, dtype=np.float64) for c in columns)
+                        return tuple(np.multiply(table[:, c], scale, dtype=np.float64) for c in columns)
+
+                yield from gathered(read, stop - start, block_frames, most)
         except (soundfile.SoundFileError, RuntimeError, OSError) as fault:
             raise GainkitError("damaged_after_frame", frame=done, reason=_reason(fault)).within(
                 "file", self.path

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from typing import Protocol
 
@@ -17,6 +17,9 @@ Floats = NDArray[np.float64]
 
 BLOCK_FRAMES = 1 << 16
 """Frames read at a time: long captures never need more memory than this [frames]."""
+
+MOST_READ_BYTES = 1 << 23
+"""Held of a file at a time, of all its channels together [byte] (our choice): a header can promise a thousand."""
 
 ABSURD_UNITS = 1e12
 """No recorder stores this; oscilloscopes write 9.9e37 (SCPI's infinity) for 'off the screen' [stored units]."""
@@ -37,6 +40,33 @@ class SampleSource(Protocol):
     def line(self, frame: int) -> int | None:
         """The line of a text that a frame stands in, counted from 1; None where there are no lines."""
         ...
+
+
+def gathered(
+    read: Callable[[int], tuple[Floats, ...]], frames: int, block_frames: int, read_frames: int
+) -> Iterator[tuple[Floats, ...]]:
+    """So many frames in blocks, put together from reads that are smaller where a file has many channels.
+
+    read : the next frames, at most so many, one array a column; fewer at the file's end, where this ends too.
+    """
+    left = frames
+    while left > 0:
+        wanted = min(left, block_frames)
+        parts: list[tuple[Floats, ...]] = []
+        short = False
+        while wanted > 0 and not short:
+            asked = min(wanted, read_frames)
+            part = read(asked)
+            got = len(part[0])
+            short = got < asked
+            wanted -= got
+            left -= got
+            parts.append(part)
+        block = parts[0] if len(parts) == 1 else tuple(np.concatenate(each) for each in zip(*parts, strict=True))
+        if len(block[0]):
+            yield block
+        if short:
+            return
 
 
 @dataclass(frozen=True)

@@ -17,6 +17,13 @@ from gainkit.errors import GainkitError
 
 Floats = NDArray[np.float64]
 
+LONGEST_LINE = 1 << 16
+"""Characters of a line (our choice): a thousand columns of figures fit. A block of so many bytes without an end of
+line is no table of ours, and to read it whole would cost its size many times over."""
+
+PACKED = (".gz", ".bz2", ".xz", ".lzma")
+"""Suffixes by which numpy unpacks a file that it is given by name: what is read here is told by content."""
+
 CHUNK_BYTES = 1 << 21
 """Text parsed at a time [byte]: long traces need no more memory than a few times this besides their figures."""
 
@@ -92,6 +99,8 @@ def _at_once(path: Path, encoding: str, dialect: Dialect) -> Floats | None:
     """
     if not dialect.plain or encoding.startswith("utf-16") or dialect.fields != len(dialect.columns):
         return None
+    if path.suffix.lower() in PACKED or not _in_lines(path):
+        return None
     with warnings.catch_warnings():
         warnings.simplefilter("error")
         try:
@@ -108,8 +117,20 @@ def _at_once(path: Path, encoding: str, dialect: Dialect) -> Floats | None:
     return np.asarray(figures, dtype=np.float64)
 
 
+def _in_lines(path: Path) -> bool:
+    """Whether no block of the file is without an end of line: then no line is longer than two of them."""
+    with open(path, "rb", buffering=0) as file:
+        while block := file.read(LONGEST_LINE):
+            if len(block) == LONGEST_LINE and b"\n" not in block:
+                return False
+    return True
+
+
 def _chunks(path: Path, encoding: str) -> Iterator[tuple[str, bool]]:
-    """Whole lines, about 2 MiB at a time, ends of line as newline; and whether it is the last piece."""
+    """Whole lines, about 2 MiB at a time, ends of line as newline; and whether it is the last piece.
+
+    Raises GainkitError for a line that does not end.
+    """
     decoder = codecs.getincrementaldecoder(encoding)(errors="replace")
     rest = ""
     with open(path, "rb") as file:
@@ -127,6 +148,10 @@ def _chunks(path: Path, encoding: str) -> Iterator[tuple[str, bool]]:
                 return
             cut = text.rfind("\n") + 1
             rest = text[cut:] + held
+            if len(rest) > LONGEST_LINE:
+                rest = rest.lstrip("\0")  # a file that was made larger and never filled
+                if len(rest) > LONGEST_LINE:
+                    raise GainkitError("line_too_long", most=LONGEST_LINE).within("file", path)
             if cut:
                 yield text[:cut], False
 

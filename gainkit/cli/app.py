@@ -35,6 +35,7 @@ from gainkit.cli import (
     quiz,
     response,
     routing,
+    target,
     tones,
     trim,
     volume,
@@ -42,6 +43,7 @@ from gainkit.cli import (
 from gainkit.cli.help import first_sentence
 
 ROOMS = (
+    target,
     plan,
     tones,
     measure,

@@ -9,6 +9,7 @@ import typer
 
 from gainkit.cli.common import JsonFlag, OverwriteFlag, show
 from gainkit.cli.door import CLI
+from gainkit.cli.options import Minus
 
 if TYPE_CHECKING:
     from gainkit.capture.calibration import Calibration
@@ -27,6 +28,7 @@ def calibrate(
     ],
     out: Annotated[Path, typer.Option("--out", help="Calibration file to write (TOML).")],
     channel: Annotated[int, typer.Option("--channel", min=1, help="Channel, counted from 1.")] = 1,
+    minus: Minus = None,
     meter_accuracy_percent: Annotated[
         float | None, typer.Option("--meter-accuracy-percent", help="What the meter's maker promises, +-.")
     ] = None,
@@ -47,6 +49,7 @@ def calibrate(
         capture,
         reading_volts,
         channel=channel,
+        minus=minus,
         meter_accuracy_percent=meter_accuracy_percent,
         reading_step_volts=reading_step_volts,
     )

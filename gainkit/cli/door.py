@@ -60,6 +60,7 @@ COMMANDS = {
     "list_tones": "tones list",
     "show_tones": "tones show",
     "find_loads": "load",
+    "find_impedance": "load --from-captures",
     "find_pad": "pad",
     "find_feed": "feed",
     "find_meter_reading": "meter",
@@ -88,6 +89,7 @@ COMMANDS = {
     "draw_power": "chart power",
     "draw_bands": "chart bands",
     "draw_noise": "chart noise",
+    "draw_response": "chart response",
     "draw_job": "chart job",
     "draw_compare": "chart compare",
 }

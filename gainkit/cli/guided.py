@@ -220,9 +220,13 @@ class Face:
 
 
 def _number(words: str) -> float | None:
+    """Volts that were typed; None for what is no figure."""
+    from gainkit.errors import GainkitError
+    from gainkit.figures_typed import parse_figure
+
     try:
-        return float(words.replace(",", "."))
-    except ValueError:
+        return parse_figure(words, "V")
+    except GainkitError:
         return None
 
 

@@ -20,7 +20,7 @@ COMPARED = {ast.Lt: "<", ast.LtE: "<=", ast.Gt: ">", ast.GtE: ">=", ast.Eq: "===
 MATH = {
     "sqrt": "Math.sqrt", "asin": "Math.asin", "acos": "Math.acos", "sin": "Math.sin", "cos": "Math.cos",
     "exp": "Math.exp", "log": "Math.log", "log10": "Math.log10", "pi": "Math.PI", "inf": "Infinity",
-    "erf": "erf", "erfc": "erfc",
+    "erf": "erf", "erfc": "erfc", "isinf": "isInfinite", "isnan": "Number.isNaN",
 }  # fmt: skip
 PLAIN = {"min": "Math.min", "max": "Math.max", "abs": "Math.abs"}
 
@@ -36,6 +36,7 @@ function erf(x) {
   return sum * 2 / Math.sqrt(Math.PI) * Math.exp(-x * x);
 }
 function erfc(x) { return 1 - erf(x); }
+function isInfinite(x) { return Math.abs(x) === Infinity; }
 """
 
 
@@ -60,8 +61,15 @@ def _translate(function: Callable[..., Any], done: dict[str, str]) -> None:
     (tree,) = ast.parse(textwrap.dedent(inspect.getsource(function))).body
     assert isinstance(tree, ast.FunctionDef)
     assert isinstance(function, FunctionType)
-    own = _Function(function.__globals__, {each.arg for each in tree.args.args}, done)
-    arguments = ", ".join(each.arg for each in tree.args.args)
+    given = tree.args
+    if given.vararg or given.kwarg or given.kwonlyargs or given.posonlyargs:
+        raise NotImplementedError(f"arguments of {name}")
+    own = _Function(function.__globals__, {each.arg for each in given.args}, done)
+    defaults: list[ast.expr | None] = [None] * (len(given.args) - len(given.defaults))
+    arguments = ", ".join(
+        each.arg if default is None else f"{each.arg} = {own.told(default)}"
+        for each, default in zip(given.args, [*defaults, *given.defaults], strict=True)
+    )
     del done[name]
     body = own.block(tree.body)  # what it calls goes in before it
     done[name] = f"function {name}({arguments}) {{\n{textwrap.indent(body, '  ')}\n}}"
@@ -118,7 +126,7 @@ class _Function:
             case ast.Name(id=name):
                 return self.name(name)
             case ast.Attribute(value=ast.Name(id="math"), attr=attr):
-                return MATH[attr]
+                return _of_math(attr)
             case ast.BinOp(left=left, op=ast.Pow(), right=right):
                 return f"Math.pow({self.told(left)}, {self.told(right)})"
             case ast.BinOp(left=left, op=op, right=right):
@@ -165,7 +173,7 @@ class _Function:
             case ast.Name(id=name) if name in PLAIN:
                 return f"{PLAIN[name]}({told})"
             case ast.Attribute(value=ast.Name(id="math"), attr=attr):
-                return f"{MATH[attr]}({told})"
+                return f"{_of_math(attr)}({told})"
             case ast.Name(id=name):
                 function = self.names[name]
             case ast.Attribute(value=ast.Name(id=module), attr=attr) if isinstance(
@@ -178,6 +186,12 @@ class _Function:
             raise NotImplementedError(ast.unparse(called))
         _translate(function, self.done)
         return f"{js_name(function)}({told})"
+
+
+def _of_math(name: str) -> str:
+    if name not in MATH:
+        raise NotImplementedError(f"math.{name}")
+    return MATH[name]
 
 
 def _of_floats(node: ast.stmt) -> bool:

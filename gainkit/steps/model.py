@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
+from gainkit.generator.spec import ToneSpec
 from gainkit.remarks import Remark, Sentence
 
 StepKind = Literal[
@@ -44,6 +45,20 @@ class Tone:
     dwell_seconds: float | None = None
     seconds: float | None = None
     band: str | None = None
+
+
+TONE_RATE_HZ = 48_000
+"""The rate at which a step's tone is made [Hz]: what sound interfaces and phones run at."""
+
+
+def tone_spec(tone: Tone) -> ToneSpec:
+    """What the generator is asked for."""
+    stairs = tone.kind == "staircase"
+    return ToneSpec(
+        tone.kind, frequency_hz=tone.frequency_hz, level_dbfs=None if stairs else tone.level_dbfs,
+        seconds=tone.seconds, band=tone.band, from_dbfs=tone.from_dbfs,
+        to_dbfs=tone.level_dbfs if stairs else None, step_db=tone.step_db, dwell_seconds=tone.dwell_seconds,
+    )  # fmt: skip
 
 
 @dataclass(frozen=True)

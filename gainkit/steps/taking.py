@@ -6,7 +6,7 @@ The judgement is the record's own (`job.judgements`): what is shown before 'keep
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
 
@@ -15,18 +15,21 @@ from gainkit.analysis import Measurement, MeasureOptions, measure
 from gainkit.beside import beside_plan
 from gainkit.capture import Capture
 from gainkit.errors import GainkitError
+from gainkit.generator.kinds import build
 from gainkit.job.judgements import checks_of, judge, level_of
 from gainkit.job.log import log_reading
+from gainkit.job.opening import OpenJob
 from gainkit.job.readings import FIRST_VISIT, Reading
 from gainkit.job.record import Event, Origin, PlanFigures
-from gainkit.job.standing import OpenJob
 from gainkit.job.typed import TypedLevel, TypedPolarity
 from gainkit.matching import MatchResult, match_levels
+from gainkit.noise import NoiseResult, find_noise
 from gainkit.onset import OnsetResult, find_onset, staircase
 from gainkit.polarity import PolarityResult, find_polarity
 from gainkit.remarks import Remark, Sentence, gravest_first
+from gainkit.response import Response, find_response, from_track
 from gainkit.routing import RoutingResult, check_routing
-from gainkit.steps.model import Step
+from gainkit.steps.model import TONE_RATE_HZ, Step, tone_spec
 from gainkit.volume import VolumeResult, find_clean_volume
 
 
@@ -137,6 +140,23 @@ def _match(step: Step, job: OpenJob, captures: Sequence[Capture], labels: Sequen
     return Taken("match", tuple(labels), match_levels(list(captures)))
 
 
+def _noise(step: Step, job: OpenJob, captures: Sequence[Capture], labels: Sequence[str]) -> Taken:
+    plan = job.plan.channel(job.system.output(step.output or "").channel)
+    minus = measure_options(step, job, captures[-1].channels).minus
+    found = find_noise(captures[-1], target_volts=plan.target_volts, minus=minus)
+    return Taken("noise", (step.output or "",), found)
+
+
+def _response(step: Step, job: OpenJob, captures: Sequence[Capture], labels: Sequence[str]) -> Taken:
+    """Against the sweep that the step itself plays."""
+    if step.tone is None:
+        raise GainkitError("step_takes_no_capture", "step", step.key)
+    played = build(tone_spec(step.tone), TONE_RATE_HZ)
+    sweep = from_track({"steps": [asdict(each) for each in played.steps]}, TONE_RATE_HZ)
+    minus = measure_options(step, job, captures[-1].channels).minus
+    return Taken("response", (step.output or "",), find_response(captures[-1], sweep, minus=minus))
+
+
 _READERS: dict[str, Callable[[Step, OpenJob, Sequence[Capture], Sequence[str]], Taken]] = {
     "gain": _gain,
     "onset": _onset,
@@ -144,6 +164,8 @@ _READERS: dict[str, Callable[[Step, OpenJob, Sequence[Capture], Sequence[str]], 
     "routing": _routing,
     "volume": _volume,
     "match": _match,
+    "noise": _noise,
+    "response": _response,
 }
 
 
@@ -236,6 +258,11 @@ def _large(
         case MatchResult():
             worst = max((each.trim_db for each in result.captures), key=abs)
             return Sentence("large_match", {"trim_db": worst}), None
+        case NoiseResult():
+            return Sentence(f"large_noise_{result.verdict.replace(' ', '_')}", {}), None
+        case Response():
+            code = "large_not_told" if result.verdict is None else "large_response"
+            return Sentence(code, {"verdict": result.verdict}), None
     return Sentence("large_read", {}), None
 
 

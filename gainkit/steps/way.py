@@ -7,11 +7,13 @@ from dataclasses import dataclass
 
 from gainkit.capture.calibration import read_calibration
 from gainkit.errors import GainkitError
+from gainkit.job.faults import readings_of
 from gainkit.job.folder import STICK, recorder_file
+from gainkit.job.opening import OpenJob
 from gainkit.job.outputs import Output
 from gainkit.job.plan import ChannelPlan
 from gainkit.job.readings import KINDS, Reading, latest
-from gainkit.job.standing import JobStatus, OpenJob, OutputStatus, readings_of, standing
+from gainkit.job.standing import JobStatus, OutputStatus, standing
 from gainkit.remarks import Remark, Sentence, danger, remark
 from gainkit.steps.model import PER_OUTPUT, WAY, Step, StepKind, StepState, Tone, Way
 
@@ -23,8 +25,9 @@ STEP_OF_FAULT: dict[str, StepKind] = {
     "not_matched": "match",
     "routing_wrong": "routing",
     "volume_not_as_planned": "volume",
+    "noise_heard": "noise",
 }
-"""Where a fault of the record belongs; the others are told by the gain."""
+"""Where a fault of the record belongs by its code; the others go by the reading that told them."""
 
 BELONGS: dict[str, StepKind] = {
     "measure": "gain",
@@ -74,6 +77,12 @@ class _Car:
     job: OpenJob
     status: JobStatus
     counting: tuple[Reading, ...]
+
+    def step_of_fault(self, fault: Remark) -> StepKind:
+        """The step that a fault of an output contradicts."""
+        number = fault.values.get("reading")
+        told_by = next((each.kind for each in self.counting if each.number == number), "")
+        return STEP_OF_FAULT.get(fault.code) or BELONGS.get(told_by, "gain")
 
     def confirmed(self, code: str, output: str | None) -> bool:
         """Whether a person confirmed it for that output, in this visit."""
@@ -125,7 +134,7 @@ def next_step(steps: Sequence[Step], after: str | None = None) -> Step:
 
 def _of_output(car: _Car, kind: StepKind, key: str, output: Output, status: OutputStatus) -> Step:
     plan = car.job.plan.channel(output.channel)
-    faults = tuple(each for each in status.faults if STEP_OF_FAULT.get(each.code, "gain") == kind)
+    faults = tuple(each for each in status.faults if car.step_of_fault(each) == kind)
     mine = readings_of(car.counting, output, car.job.system.outputs)
     numbers = tuple(each.number for each in mine if BELONGS.get(each.kind) == kind)
     needed = _confirmations(kind, plan)
@@ -258,7 +267,7 @@ def _tone(kind: StepKind, plan: ChannelPlan | None) -> Tone | None:
         "volume": Tone("sine", 0.0, 997.0),
         "routing": Tone("beeps", -20.0),
         "match": Tone("noise", -20.0, seconds=10.0),
-        "response": Tone("sweep", -20.0),
+        "response": Tone("sweep", -20.0, band="full", seconds=10.0),
     }
     return tones.get(kind)
 

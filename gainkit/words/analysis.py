@@ -84,6 +84,7 @@ FAULTS: dict[str, FaultWords] = {
     ),
 }
 
+
 def _supply_sag(values: Mapping[str, Any]) -> str:
     told = "The rail fell from {volts_first:.3g} to {volts_last:.3g} V"
     if values["time_constant_seconds"] is not None:
@@ -189,8 +190,7 @@ REMARKS: dict[str, Template] = {
     "soft_knee": "The rail has a soft knee: the crest is already held down by {held_db:.2f} dB.",
     "crossover_distortion": _crossover,
     "even_harmonics": (
-        "Even harmonics dominate (THD {thd_percent:.3g} %): the wave's halves differ. It is not "
-        "clipping."
+        "Even harmonics dominate (THD {thd_percent:.3g} %): the wave's halves differ. It is not clipping."
     ),
     "not_by_a_rail": "THD is {thd_percent:.3g} %, and its shape is not that of clipping.",
 }

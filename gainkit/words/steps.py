@@ -37,7 +37,6 @@ FAULTS: dict[str, FaultWords] = {
         "{received} holds readings of a simulated amplifier.", "Start a job of its own for the car."
     ),
     "address_in_use": FaultWords("Port {received} is in use.", "Give another <port>, or leave it out."),
-    "typed_no_number": FaultWords("{parameter}: {received} is no number.", "Type figures, such as 16.6."),
     "knob_out_of_range": FaultWords("The knob cannot go to {received}.", "Give {allowed}."),
 }
 
@@ -118,6 +117,12 @@ REMARKS: dict[str, Template] = {
     "large_volume": "Highest clean position: {position}",
     "large_no_volume": "No clean position",
     "large_match": "Largest trim {trim_db:+.1f} dB",
+    "large_noise_quiet": "Quiet",
+    "large_noise_hum": "HUM",
+    "large_noise_whine": "WHINE",
+    "large_noise_hiss": "HISS",
+    "large_noise_not_known": "No answer: record again",
+    "large_response": lambda v: str(v["verdict"]).capitalize(),
     # ---- figures -------------------------------------------------------------------------------------------
     "figure_volts": "{rms_volts:.2f} V",
     "figure_units": "{rms_volts:.3g} of full scale",

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
@@ -54,11 +54,29 @@ def car(tmp_path: Path) -> Path:
 
 
 @pytest.fixture
-def bench(car: Path) -> Iterator[Bench]:
+def desk_of() -> Iterator[Callable[[Path], Desk]]:
+    """Desks of job folders; each is closed at the end."""
+    made: list[Desk] = []
+
+    def make(folder: Path) -> Desk:
+        made.append(Desk(folder))
+        return made[-1]
+
+    yield make
+    for each in made:
+        each.close()
+
+
+@pytest.fixture
+def desk(car: Path, desk_of: Callable[[Path], Desk]) -> Desk:
+    """The desk of that job."""
+    return desk_of(car)
+
+
+@pytest.fixture
+def bench(desk: Desk) -> Bench:
     """The application around that job, without a server."""
-    desk = Desk(car)
-    yield Bench(desk, Keys(), frozenset({HOST}))
-    desk.close()
+    return Bench(desk, Keys(), frozenset({HOST}))
 
 
 @pytest.fixture

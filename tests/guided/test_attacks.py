@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
@@ -75,14 +75,16 @@ def test_a_key_opens_once_and_its_cookie_is_closed_to_scripts_and_other_sites(be
     assert ask(bench, "GET", "/open", query=f"key={key}").status == 401
 
 
-def test_a_key_dies_with_its_time_and_with_the_server(bench: Bench, car: Path) -> None:
+def test_a_key_dies_with_its_time_and_with_the_server(
+    bench: Bench, car: Path, desk_of: Callable[[Path], Desk]
+) -> None:
     now = [0.0]
     keys = Keys(clock=lambda: now[0])
     key = keys.fresh(seconds=600)
     now[0] = 601.0
     assert keys.exchange(key, "a") is None
     screen = Screen.opened(bench)
-    again = Bench(Desk(car), Keys(), frozenset({HOST}))
+    again = Bench(desk_of(car), Keys(), frozenset({HOST}))
     assert ask(again, "GET", "/", headers=[("host", HOST), ("cookie", screen.cookie)]).status == 401
 
 
@@ -184,12 +186,12 @@ def test_every_answer_forbids_scripts_from_elsewhere_and_inline(screen: Screen) 
     assert "https://" not in page
 
 
-def test_script_in_every_name_is_shown_as_text(tmp_path: Path) -> None:
+def test_script_in_every_name_is_shown_as_text(tmp_path: Path, desk_of: Callable[[Path], Desk]) -> None:
     system = tmp_path / "system.toml"
     hostile = SYSTEM.replace("Front", SCRIPT).replace("left", IMAGE).replace("R. Okafor", SCRIPT)
     system.write_text(hostile.replace("Marlin 2.0 estate", SCRIPT).replace("31", f'"{SCRIPT}"'))
     start_job(tmp_path / "car", system)
-    bench = Bench(Desk(tmp_path / "car"), Keys(), frozenset({HOST}))
+    bench = Bench(desk_of(tmp_path / "car"), Keys(), frozenset({HOST}))
     screen = Screen.opened(bench)
     screen.do("who", who=SCRIPT)
     texts = [screen.get("/").text]
@@ -217,14 +219,11 @@ def test_nothing_is_played_or_read_before_the_cautions_are_confirmed(screen: Scr
     assert not (car / "readings.jsonl").exists()
 
 
-@pytest.mark.parametrize("volts", ["nan", "inf", "-5", "1e999", "0", "16 V", "١٦"])
+@pytest.mark.parametrize("volts", ["nan", "inf", "-5", "1e999", "0", "16 A", "1,500", "16 16"])
 def test_figures_that_are_none_are_refused(screen: Screen, car: Path, volts: str) -> None:
     screen.do("confirm", step="gain-1")
-    answer = screen.do("level", step="gain-1", volts=volts)
-    if volts == "١٦":  # digits are digits in every script
-        assert answer.status == 200
-        return
-    assert answer.status == 422
+    assert screen.do("level", step="gain-1", volts=volts).status == 422
+    assert screen.do("level", step="gain-1", volts="17,3 V").status == 200
 
 
 @pytest.mark.parametrize("method", ["PUT", "DELETE", "OPTIONS", "TRACE", "PATCH", "CONNECT"])

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import shutil
 import subprocess
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 from urllib.parse import urlencode
@@ -32,13 +32,6 @@ from tests.guided.asking import HOST, Screen
 
 RATE = 48_000
 FULL_SCALE_VOLTS = 60.0
-
-
-@pytest.fixture
-def desk(car: Path) -> Iterator[Desk]:
-    made = Desk(car)
-    yield made
-    made.close()
 
 
 def calibrate(car: Path) -> None:
@@ -74,14 +67,16 @@ SETTINGS = InputSettings("line input", float(RATE), 1)
 # ---- the desk -----------------------------------------------------------------------------------------------
 
 
-def test_a_server_that_was_killed_goes_on_where_it_was(desk: Desk, car: Path) -> None:
+def test_a_server_that_was_killed_goes_on_where_it_was(
+    desk: Desk, car: Path, desk_of: Callable[[Path], Desk]
+) -> None:
     for key in ("plan", "stick", "calibrate", "volume"):
         desk.seen(key)
     at_gain(desk)
     desk.typed("gain-1", TypedLevel(17.3))
     desk.keep("gain-1")
     assert desk.current == "gain-2"
-    again = Desk(car)
+    again = desk_of(car)
     assert again.current == "gain-2"
     assert again.step("gain-1").state == "settled"
     assert again.step("gain-1").unconfirmed == ()
@@ -344,8 +339,8 @@ def test_without_a_phone_no_code_is_made(screen: Screen) -> None:
     assert "<svg" not in page
 
 
-def test_a_screen_is_added_by_a_code_that_opens_once(car: Path) -> None:
-    bench = Bench(Desk(car), Keys(), frozenset({HOST}), phone_address=HOST)
+def test_a_screen_is_added_by_a_code_that_opens_once(desk: Desk) -> None:
+    bench = Bench(desk, Keys(), frozenset({HOST}), phone_address=HOST)
     page = Screen.opened(bench).get("/screen").text
     assert "<svg" in page
     key = page.split("/open?key=")[1].split("<")[0]

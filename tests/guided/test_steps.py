@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -9,47 +10,15 @@ import pytest
 
 from gainkit.capture import Capture
 from gainkit.errors import GainkitError
-from gainkit.job.folder import start_job
+from gainkit.generator.kinds import build
 from gainkit.job.log import note_typed, void_reading
-from gainkit.job.standing import job_status, open_job
+from gainkit.job.opening import open_job
+from gainkit.job.standing import job_status
 from gainkit.job.typed import Confirmed, TypedLevel, TypedPolarity
-from gainkit.steps import Step, job_steps, look_at, next_step, step_of, take
+from gainkit.simulator import Amplifier
+from gainkit.steps import Step, Tone, job_steps, look_at, next_step, step_of, take
+from gainkit.steps.model import TONE_RATE_HZ, tone_spec
 from gainkit.steps.taking import keep, take_typed
-
-SYSTEM = """
-[job]
-technician = "R. Okafor"
-[source]
-preamp_volts = 4.0
-clean_position = 31
-[supply]
-volts = 13.8
-[[channel]]
-name = "Front"
-outputs = ["left", "right"]
-rated_watts = 75
-rated_ohms = 4
-load_ohms = 4
-speaker_watts = 90
-overlap_db = 5
-[[channel]]
-name = "Subwoofer"
-bridged = true
-rated_watts = 500
-rated_ohms = 2
-min_ohms = 1
-load_ohms = 2
-lowpass_hz = 90
-overlap_db = 5
-"""
-
-
-@pytest.fixture
-def car(tmp_path: Path) -> Path:
-    system = tmp_path / "system.toml"
-    system.write_text(SYSTEM)
-    start_job(tmp_path / "car", system)
-    return tmp_path / "car"
 
 
 def steps(car: Path) -> tuple[Step, ...]:
@@ -142,7 +111,8 @@ def test_a_clipped_tone_is_never_on_target(car: Path) -> None:
     assert here.tone is not None
     assert here.tone.frequency_hz is not None
     wave = tone(here.set_volts * 1.4, here.tone.frequency_hz).volts()
-    held = Capture.from_array(np.clip(wave, -here.set_volts * 1.41, here.set_volts * 1.41), 48_000)
+    stage = Amplifier(gain_db=0.0, positive_rail_volts=here.set_volts * 1.41)
+    held = Capture.from_array(stage.amplify(wave, 48_000), 48_000)
     look = look_at(here, job, take(here, job, [held]))
     assert look.large.code in ("large_turn_down", "large_out_of_reach")
     assert "clipped" in [each.code for each in look.faults]
@@ -175,3 +145,19 @@ def test_a_capture_is_refused_where_none_is_taken(car: Path) -> None:
     with pytest.raises(GainkitError) as wrong:
         take(step(car, "plan"), open_job(car), [tone(1.0, 997.0)])
     assert wrong.value.code == "step_takes_no_capture"
+
+
+def test_noise_and_response_are_read_as_their_steps_ask(car: Path) -> None:
+    job = open_job(car)
+    here = step(car, "noise-1")
+    hiss = np.random.default_rng(4).normal(0, 1e-4, 4 * 48_000)
+    quiet = take(here, job, [Capture.from_array(hiss, 48_000)])
+    assert quiet.result.verdict == "quiet"
+    assert look_at(here, job, quiet).large.code == "large_noise_quiet"
+    sweep = Tone("sweep", -20.0, band="full", seconds=5.0)
+    here = replace(here, kind="response", key="response-1", tone=sweep)
+    track = build(tone_spec(sweep), TONE_RATE_HZ).samples()[:, 0]
+    around = np.zeros(24_000)
+    flat = take(here, job, [Capture.from_array(np.concatenate([around, 20 * track, around]), TONE_RATE_HZ)])
+    assert flat.result.found
+    assert str(look_at(here, job, flat).large) == "Flat"
