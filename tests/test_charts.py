@@ -518,7 +518,7 @@ def test_a_page_tells_names_and_units(standing: JobStatus, noises: MatchResult, 
     assert f"as found: {standing.outputs[0].name} at 2 dB" in rows
     other = noises.captures[1]
     third = told(lambda ax: draw_bands(ax, noises))
-    assert any(text.startswith(other.file) and text.endswith(" at 1k") for text in third)
+    assert any(text.startswith(other.file) and text.endswith(" at 1k Hz") for text in third)
     hissing = told(lambda ax: draw_headroom(ax, target, noise_volts=0.002))
     assert any(re.fullmatch(r"noise: [\d.]+ mV at [\d.]+ dB", text) for text in hissing)
 
