@@ -45,6 +45,13 @@ FAULTS: dict[str, FaultWords] = {
     "not_a_rating": FaultWords("{parameter} is {received}.", "Give it as {allowed}, such as 75@4."),
     "not_a_band": FaultWords("{parameter} is {received}.", "Give {allowed}, as in 10:20000."),
     "needs_log": FaultWords("{parameter} has no job folder to note the reading in.", "Add <log>."),
+    "other_system_file": FaultWords(
+        "{received} is not the system file of the job {job}: a reading judged by one car is not noted for another.",
+        "Leave <system> away, or name the job of that car with <log>.",
+    ),
+    "nothing_read_live": FaultWords(
+        "Nothing was noted: no reading came in.", "Play the tone, and look at the cable."
+    ),
     "needs_system_file": FaultWords(
         "{parameter} has no system file to look the output up in.", "Add <system>, or <log> with a job folder."
     ),
