@@ -187,6 +187,16 @@ def test_noise_rises_with_gain(target: Target) -> None:
     assert millivolts[-1] / millivolts[0] == pytest.approx(10 ** ((gains[-1] - gains[0]) / 20))
 
 
+def test_no_line_lies_over_the_settings_words(target: Target) -> None:
+    ax = drawn(lambda ax: draw_headroom(ax, target, noise_volts=0.002, name="Front"))
+    figure = ax.get_figure()
+    assert isinstance(figure, Figure)
+    last = figure.axes[-1]  # what is drawn last lies on top
+    assert any("Front" in text.get_text() for text in last.texts)
+    (words,) = [text for text in last.texts if "Front" in text.get_text()]
+    assert all(words.get_zorder() > each.get_zorder() for each in last.lines)
+
+
 def test_titles_say_how_the_setting_stands() -> None:
     for overlap, margin, words in (
         (0.0, 0.0, "just reach"),
