@@ -61,13 +61,16 @@ def response(
 
     Start the recorder before the track and stop it after. Filters back on before a tweeter is connected.
     """
+    from gainkit.beside import Expected, expected_of, response_beside_plan
     from gainkit.capture import read_capture
     from gainkit.cli.measure import system_of
     from gainkit.response import find_response
 
     if log is not None:
         check_log(log, for_output)
-    crossover = crossover_hz or _planned_highpass(system or system_of(log), for_output)
+    planned = system or system_of(log)
+    expected = Expected() if planned is None else expected_of(planned, for_output)
+    crossover = crossover_hz or (None if expected.plan is None else expected.plan.highpass_hz)
 
     def opened(path: Path) -> Capture:
         return read_capture(
@@ -86,6 +89,7 @@ def response(
         minus=minus,
         crossover_hz=crossover,
     )
+    result = response_beside_plan(result, expected)
     with shown(result, json_, lambda: as_text(result)):
         note(log, "response", for_output, result, [capture])
 
@@ -108,16 +112,6 @@ def _sweep(
     if first is None or last is None or seconds is None:
         raise GainkitError("sweep_not_named", "index")
     return from_figures(first, last, seconds)
-
-
-def _planned_highpass(system: Path | None, name: str | None) -> float | None:
-    """The high-pass of the channel that an output belongs to; None where none is planned."""
-    if system is None or name is None:
-        return None
-    from gainkit.job.system import load_system
-
-    car = load_system(system)
-    return car.channel(car.output(name).channel).channel.highpass_hz
 
 
 def as_text(result: Response) -> str:
