@@ -55,7 +55,7 @@ if TYPE_CHECKING:
     from gainkit.job.standing import job_status
     from gainkit.lesson import write_lesson
     from gainkit.matching import MatchOptions
-    from gainkit.onset import LevelPlan, OnsetResult, from_index, glide, staircase
+    from gainkit.onset import LevelPlan, OnsetComparison, OnsetResult, from_index, glide, staircase
     from gainkit.quiz import write_quiz
     from gainkit.recorder import calibrate_recorder
     from gainkit.remarks import Remark
@@ -67,6 +67,7 @@ if TYPE_CHECKING:
     from gainkit.toneset.writing import write_tone, write_tones
     from gainkit.verbs.answers import (
         check_routing,
+        compare_onsets,
         compare_polarity,
         find_clean_volume,
         find_noise,
@@ -97,6 +98,7 @@ __all__ = [
     "MeasureOptions",
     "Measurement",
     "MeterLimits",
+    "OnsetComparison",
     "OnsetResult",
     "PadCall",
     "Rating",
@@ -109,6 +111,7 @@ __all__ = [
     "calibrate_recorder",
     "check_routing",
     "check_tones",
+    "compare_onsets",
     "compare_polarity",
     "draw_bands",
     "draw_compare",
@@ -212,6 +215,7 @@ _ROOMS = {
     "gainkit.matching": ("MatchOptions",),
     "gainkit.onset": (
         "LevelPlan",
+        "OnsetComparison",
         "OnsetResult",
         "from_index",
         "glide",
@@ -234,6 +238,7 @@ _ROOMS = {
     ),
     "gainkit.verbs.answers": (
         "check_routing",
+        "compare_onsets",
         "compare_polarity",
         "find_clean_volume",
         "find_noise",
