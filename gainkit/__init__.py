@@ -56,7 +56,7 @@ if TYPE_CHECKING:
     from gainkit.job.standing import job_status
     from gainkit.lesson import write_lesson
     from gainkit.matching import MatchOptions
-    from gainkit.onset import LevelPlan, OnsetResult, from_index, glide, staircase
+    from gainkit.onset import LevelPlan, OnsetComparison, OnsetResult, from_index, glide, staircase
     from gainkit.quiz import write_quiz
     from gainkit.recorder import calibrate_recorder
     from gainkit.remarks import Remark
@@ -68,6 +68,7 @@ if TYPE_CHECKING:
     from gainkit.toneset.writing import write_tone, write_tones
     from gainkit.verbs.answers import (
         check_routing,
+        compare_onsets,
         compare_polarity,
         find_clean_volume,
         find_noise,
@@ -98,6 +99,7 @@ __all__ = [
     "MeasureOptions",
     "Measurement",
     "MeterLimits",
+    "OnsetComparison",
     "OnsetResult",
     "PadCall",
     "Rating",
@@ -110,6 +112,7 @@ __all__ = [
     "calibrate_recorder",
     "check_routing",
     "check_tones",
+    "compare_onsets",
     "compare_polarity",
     "draw_bands",
     "draw_compare",
@@ -215,6 +218,7 @@ _ROOMS = {
     "gainkit.matching": ("MatchOptions",),
     "gainkit.onset": (
         "LevelPlan",
+        "OnsetComparison",
         "OnsetResult",
         "from_index",
         "glide",
@@ -237,6 +241,7 @@ _ROOMS = {
     ),
     "gainkit.verbs.answers": (
         "check_routing",
+        "compare_onsets",
         "compare_polarity",
         "find_clean_volume",
         "find_noise",
