@@ -77,6 +77,7 @@ if TYPE_CHECKING:
         match_levels,
     )
     from gainkit.verbs.chain import find_response
+    from gainkit.verbs.guiding import run_bench
     from gainkit.verbs.loads import find_impedance
     from gainkit.verbs.measuring import measure
     from gainkit.verbs.planning import plan_system
@@ -149,6 +150,7 @@ __all__ = [
     "measure",
     "plan_system",
     "read_capture",
+    "run_bench",
     "run_demo",
     "save_chart",
     "simulate",
@@ -251,6 +253,7 @@ _ROOMS = {
     ),
     "gainkit.recorder": ("calibrate_recorder",),
     "gainkit.verbs.chain": ("find_response",),
+    "gainkit.verbs.guiding": ("run_bench",),
     "gainkit.verbs.loads": ("find_impedance",),
     "gainkit.verbs.measuring": ("measure",),
     "gainkit.verbs.planning": ("plan_system",),

@@ -79,6 +79,7 @@ COMMANDS = {
     "write_sheet": "sheet",
     "watch_input": "live",
     "run_demo": "demo",
+    "run_bench": "bench",
     "write_lesson": "lesson",
     "write_quiz": "quiz",
     "draw_waveform": "chart waveform",
