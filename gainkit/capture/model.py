@@ -71,9 +71,10 @@ def gathered(
 
 @dataclass(frozen=True)
 class ArraySource:
-    """Samples held in memory, (frames, channels)."""
+    """Samples held in memory, (frames, channels). blank : True where a text's cell holds nothing; None elsewhere."""
 
     samples: Floats
+    blank: NDArray[np.bool_] | None = None
 
     def blocks(
         self, start: int, stop: int, block_frames: int, columns: tuple[int, ...], scale: float
@@ -105,6 +106,7 @@ class Capture:
     may_hold_gaps : True when stored values can be no number at all (floating point, text).
     channel_names : as the file names them, empty where it does not.
     calibrated_channel : the channel that a calibration file was made on, None without one.
+    volts_uncertainty_share : standard uncertainty of volts_per_unit over itself, None where nobody told it [-].
     """
 
     file: str
@@ -122,6 +124,7 @@ class Capture:
     may_hold_gaps: bool = True
     channel_names: tuple[str, ...] = ()
     calibrated_channel: int | None = None
+    volts_uncertainty_share: float | None = None
 
     @classmethod
     def from_array(
@@ -165,6 +168,18 @@ class Capture:
             whole[filled : filled + len(block)] = block
             filled += len(block)
         return whole[:filled]
+
+    def longest_whole(self, start: int, stop: int, *, channel: int, minus: int | None) -> tuple[int, int]:
+        """Within frames start..stop, the longest part without a blank cell in the channels asked for."""
+        blank = getattr(self.source, "blank", None)
+        if blank is None:
+            return start, stop
+        self._check_channels(channel, minus)
+        columns = [number - 1 for number in (channel, minus) if number is not None]
+        gone = np.flatnonzero(blank[start:stop, columns].any(axis=1))
+        edges = np.concatenate([[-1], gone, [stop - start]])
+        best = int(np.argmax(np.diff(edges)))
+        return start + int(edges[best]) + 1, start + int(edges[best + 1])
 
     def blocks(
         self,

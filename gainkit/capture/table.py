@@ -30,7 +30,8 @@ CHUNK_BYTES = 1 << 21
 
 @dataclass
 class Table:
-    """Rows read so far. figures : (rows, columns) as written. skipped : lines that were no rows, by number."""
+    """Rows read so far. figures : (rows, columns) as written. skipped : lines that were no rows, by number. blank :
+    numbers of the rows with blank cells, and which they are (columns,)."""
 
     parts: list[Floats] = field(default_factory=list)
     rows: int = 0
@@ -38,6 +39,7 @@ class Table:
     first_line: int = 0
     skipped: int = 0
     torn: bool = False
+    blank: dict[int, NDArray[np.bool_]] = field(default_factory=dict)
 
     def add(self, part: Floats) -> None:
         if len(part):
@@ -48,6 +50,15 @@ class Table:
         if len(self.parts) == 1:
             return self.parts[0]
         return np.concatenate(self.parts) if self.parts else np.empty((0, columns))
+
+    def drop_blank_end(self) -> None:
+        """Leave out rows of bare separators behind the last figure."""
+        while self.rows and (blank := self.blank.get(self.rows - 1)) is not None and blank.all():
+            del self.blank[self.rows - 1]
+            self.parts[-1] = self.parts[-1][:-1]
+            self.rows -= 1
+            if not len(self.parts[-1]):
+                self.parts.pop()
 
 
 def read_table(path: Path, encoding: str, dialect: Dialect) -> Table:
@@ -77,6 +88,7 @@ def read_table(path: Path, encoding: str, dialect: Dialect) -> Table:
             table.line += len(quick)
         else:
             _slowly(path, plain, dialect, table, last)
+    table.drop_blank_end()
     return table
 
 
@@ -191,21 +203,26 @@ def _slowly(path: Path, text: str, dialect: Dialect, table: Table, last: bool) -
                 "row_differs",
                 line=table.line, text=line.strip()[:50], figures=len(dialect.columns), cells=dialect.fields,
             ).within("file", path)  # fmt: skip
-        rows.append(row)
+        figures, blank = row
+        if any(blank):
+            table.blank[table.rows + len(rows)] = np.array(blank)
+        rows.append(figures)
     if rows:
         table.add(np.array(rows, dtype=np.float64))
 
 
-def _row(dialect: Dialect, line: str) -> list[float] | None:
-    """Figures of a row, NaN where a cell is blank; None when it is none."""
+def _row(dialect: Dialect, line: str) -> tuple[list[float], list[bool]] | None:
+    """Figures of a row, NaN where there is none, and which cells are blank; None when it is no row."""
     cells = dialect.row_cells(line)
     if len(cells) < max(dialect.columns) + 1 and len(cells) < dialect.fields - 1:
         return None
     if len(cells) > dialect.fields + 1:
         return None
     figures: list[float] = []
+    blank: list[bool] = []
     for column in dialect.columns:
         cell = cells[column] if column < len(cells) else ""
+        blank.append(not cell)
         if not cell or NO_NUMBER.fullmatch(cell):
             figures.append(np.nan)
             continue
@@ -213,6 +230,6 @@ def _row(dialect: Dialect, line: str) -> list[float] | None:
             figures.append(float(cell))
         except ValueError:
             return None
-    if all(np.isnan(figure) for figure in figures) and not re.search(r"\w", line):
+    if all(np.isnan(figure) for figure in figures) and not all(blank) and not re.search(r"\w", line):
         return None
-    return figures
+    return figures, blank

@@ -76,7 +76,7 @@ def read_text(path: Path, head: bytes, encoding: str, *, interval_seconds: float
     if time is not None:
         unit = columns[time].unit
         seconds = figures[:, time] * (unit.scale if unit is not None and unit.quantity == "time" else 1.0)
-        interval, first = _interval(path, seconds, table, told)
+        interval, first = _interval(path, _over_blanks(seconds, table, time), table, told)
     elif interval is None:
         interval = interval_seconds
     if interval is None:
@@ -94,12 +94,33 @@ def read_text(path: Path, head: bytes, encoding: str, *, interval_seconds: float
         sample_rate_hz=1.0 / interval,
         frames=len(samples),
         channels=len(volts),
-        source=TextSource(samples, 0 if table.skipped else table.first_line),
+        source=TextSource(samples, _blank_cells(table, volts), 0 if table.skipped else table.first_line),
         calibrated=True,
         first_time_seconds=first,
         notes=tuple(notes),
         channel_names=tuple(columns[place].name for place in volts),
     )
+
+
+def _over_blanks(seconds: Floats, table: Table, time: int) -> Floats:
+    """The time column with blank cells filled in between their neighbours."""
+    gone = [row for row, blank in table.blank.items() if blank[time]]
+    if not gone:
+        return seconds
+    there = np.setdiff1d(np.arange(len(seconds)), gone)
+    filled = seconds.copy()
+    filled[gone] = np.interp(gone, there, seconds[there])
+    return filled
+
+
+def _blank_cells(table: Table, volts: list[int]) -> NDArray[np.bool_] | None:
+    """(rows, channels) True where a cell is blank; None where none is."""
+    if not table.blank:
+        return None
+    blank = np.zeros((table.rows, len(volts)), dtype=bool)
+    for row, cells in table.blank.items():
+        blank[row] = cells[volts]
+    return blank
 
 
 def _scale(column: Column, notes: list[Remark]) -> float:

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from gainkit.cli.common import JsonFlag, note, shown
+from gainkit.cli.common import JsonFlag, remark
 from gainkit.cli.options import (
     Calibration,
     Channel,
@@ -15,11 +15,10 @@ from gainkit.cli.options import (
     FullScale,
     Index,
     Interval,
-    LogFolder,
     Minus,
     Track,
-    check_log,
 )
+from gainkit.cli.place import Asked, By, LogFolder, NoLog, Noting, place_of, tell
 
 if TYPE_CHECKING:
     from gainkit.capture import Capture
@@ -55,6 +54,8 @@ def response(
     system: Annotated[Path | None, typer.Option("--system", help="System file that holds the plan.")] = None,
     for_output: ForChannel = None,
     log: LogFolder = None,
+    no_log: NoLog = False,
+    by: By = None,
     json_: JsonFlag = False,
 ) -> None:
     """Tell what a chain did to the sweep: flat, filtered, equalised, how late, how distorted.
@@ -62,12 +63,16 @@ def response(
     Start the recorder before the track and stop it after. Filters back on before a tweeter is connected.
     """
     from gainkit.capture import read_capture
-    from gainkit.cli.measure import system_of
     from gainkit.response import find_response
 
-    if log is not None:
-        check_log(log, for_output)
-    crossover = crossover_hz or _planned_highpass(system or system_of(log), for_output)
+    place = place_of(
+        Asked("response", for_output, log, no_log, by, system, calibration, full_scale_volts, own_system=True)
+    )
+    calibration = place.calibration
+    if index is None and place.index is not None and from_hz is None and to_hz is None and seconds is None:
+        index = place.index
+        remark(f"Sweep by {index}.")
+    crossover = crossover_hz or _planned_highpass(place.system, place.output)
 
     def opened(path: Path) -> Capture:
         return read_capture(
@@ -86,8 +91,7 @@ def response(
         minus=minus,
         crossover_hz=crossover,
     )
-    with shown(result, json_, lambda: as_text(result)):
-        note(log, "response", for_output, result, [capture])
+    tell(place, result, json_, lambda: as_text(result), [Noting(result, [capture])])
 
 
 def _sweep(

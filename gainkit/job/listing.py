@@ -26,6 +26,7 @@ from gainkit.noise import NoiseResult
 from gainkit.onset import OnsetResult
 from gainkit.polarity import PolarityPair, PolarityResult
 from gainkit.remarks import Remark
+from gainkit.response import Response
 from gainkit.routing import RoutingResult
 from gainkit.volume import VolumeResult
 
@@ -103,6 +104,8 @@ def key_figures(result: Any) -> str:
         case NoiseResult():
             under = result.below_target_db
             return result.verdict + ("" if under is None else f", {under:.0f} dB under the target")
+        case Response():
+            return result.verdict or "no sweep found"
         case RoutingResult():
             return "correct" if result.ok else "wrong"
         case Knob():

@@ -25,6 +25,7 @@ from gainkit.noise import NoiseResult
 from gainkit.onset import OnsetResult
 from gainkit.polarity import PolarityPair, PolarityResult
 from gainkit.remarks import Remark, fault
+from gainkit.response import Response
 from gainkit.results import NotThatResult, from_plain
 from gainkit.routing import RoutingResult
 from gainkit.volume import VolumeResult
@@ -39,6 +40,7 @@ KINDS: dict[str, type] = {
     "match": MatchResult,
     "routing": RoutingResult,
     "noise": NoiseResult,
+    "response": Response,
     "level": TypedLevel,
     "knob": Knob,
     "supply": SupplyReading,

@@ -40,10 +40,6 @@ FAULTS: dict[str, FaultWords] = {
     ),
     "file_empty": FaultWords("{file} is empty (0 bytes).", COPY_AGAIN),
     # ---- audio
-    "unread_form": FaultWords(
-        "{form}: that form is not read.",
-        "Convert it: ffmpeg -i '{name}' '{stem}.wav'; better, set the recorder to WAV.",
-    ),
     "not_audio": FaultWords(
         "not a readable audio file ({reason}).",
         "Export the recording again as WAV or FLAC; samples without a header need one first, as in: "

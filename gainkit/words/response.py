@@ -39,6 +39,10 @@ REMARKS: dict[str, Template] = {
         "The recording holds a part of the sweep only, {low_hz:.3g} to {high_hz:.4g} Hz. Start the recorder before "
         "the track and stop it after."
     ),
+    "sweep_short": (
+        "A sweep of {seconds:.2g} s is too short to tell anything below {below_hz:.3g} Hz: for the bass take one of 10 s "
+        "or more."
+    ),
     "one_side_heard": "Only the {side} side was heard: there is no comparison.",
     "sweep_overloaded": (
         "{file}: the recorder's input was overloaded in places; the response there is lower, and the distortion higher, "
