@@ -52,6 +52,14 @@ FAULTS: dict[str, FaultWords] = {
     "blank_text": FaultWords("{parameter} is blank.", "Give it some words."),
     "text_too_long": FaultWords("{parameter} is longer than {most} characters.", "Give the essence of it."),
     "not_one_of": FaultWords("{parameter} is {received}.", "Give one of: {allowed}."),
+    "record_too_large": FaultWords(
+        "{file} is larger than {most_mb:.0f} MB: no record of a job is.",
+        "Put the job's own record back from a copy, or start the job anew.",
+    ),
+    "record_not_ours": FaultWords(
+        "{file} is no record of a job ({lines} readings, {wrong} lines that are none).",
+        "Put the job's own record back from a copy, or start the job anew.",
+    ),
     "reading_too_long": FaultWords(
         "A reading of {received} bytes is longer than the record's lines may be ({most} bytes).",
         "Measure a shorter recording.",
