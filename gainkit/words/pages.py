@@ -62,7 +62,7 @@ FAULTS: dict[str, FaultWords] = {
         "{parameter} goes with one capture and without <lines>.", "Draw the others one by one."
     ),
     "some_not_measured": FaultWords(
-        "{failed} of {files} files could not be measured.", "Their lines say why; see `problem`."
+        "{failed} of {files} files could not be measured.", "Their own lines say why."
     ),
     # a recording that is given
     "capture_is_open": FaultWords(
