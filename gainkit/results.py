@@ -141,6 +141,8 @@ def _built(kind: Any, plain: Any, path: str) -> Any:
         return {key: _built(inner, value, f"{path}.{key}") for key, value in plain.items()}
     if kind is Remark:
         return _remark(plain, path)
+    if kind is Sentence:  # its text is all that was kept of it
+        return Sentence("earlier_note", {"note": _leaf(str, plain, path)})
     if dataclasses.is_dataclass(kind):
         return _dataclass(typing.cast(type, kind), plain, path)
     return _leaf(kind, plain, path)

@@ -69,7 +69,6 @@ COMMANDS = {
     "start_job": "job new",
     "start_visit": "job visit",
     "list_readings": "job readings",
-    "job_readings": "job readings",
     "void_reading": "job void",
     "undo_last": "job undo",
     "report_jobs": "job report",

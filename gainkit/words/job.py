@@ -80,11 +80,23 @@ FAULTS: dict[str, FaultWords] = {
         "Not noted: without calibration the reading is not in volts, and says nothing of the target.",
         "Give <calibration> or <full_scale_volts>, or type a meter's volts (<note_typed()>).",
     ),
+    "danger_not_accepted": FaultWords(
+        "{received} can hurt people, cables or loudspeakers: it cannot be accepted.",
+        "Mend its cause, then note or measure the output again.",
+    ),
+    "nothing_to_accept": FaultWords(
+        "No fault {received} stands there.",
+        lambda v: (
+            "Those that stand are: {allowed}."
+            if v["allowed"]
+            else "Nothing that could be accepted stands there."
+        ),
+    ),
     "no_such_reading": FaultWords(
-        "There is no reading {received}.", "The numbers go up to {last}; <job_readings()> lists them."
+        "There is no reading {received}.", "The numbers go up to {last}; <list_readings()> lists them."
     ),
     "void_already": FaultWords("Reading {received} is void already ({reason}).", "Nothing is to be done."),
-    "nothing_to_undo": FaultWords("There is no reading to undo.", "<job_readings()> lists the record."),
+    "nothing_to_undo": FaultWords("There is no reading to undo.", "<list_readings()> lists the record."),
     "visit_there_already": FaultWords(
         "There is a visit {received} already.", "Give the new visit another name, such as its date."
     ),
