@@ -56,7 +56,7 @@ if TYPE_CHECKING:
     from gainkit.job.standing import job_status
     from gainkit.lesson import write_lesson
     from gainkit.matching import MatchOptions
-    from gainkit.onset import LevelPlan, OnsetResult, from_index, glide, staircase
+    from gainkit.onset import LevelPlan, OnsetComparison, OnsetResult, from_index, glide, staircase
     from gainkit.quiz import write_quiz
     from gainkit.recorder import calibrate_recorder
     from gainkit.remarks import Remark
@@ -68,6 +68,7 @@ if TYPE_CHECKING:
     from gainkit.toneset.writing import write_tone, write_tones
     from gainkit.verbs.answers import (
         check_routing,
+        compare_onsets,
         compare_polarity,
         find_clean_volume,
         find_noise,
@@ -99,6 +100,7 @@ __all__ = [
     "MeasureOptions",
     "Measurement",
     "MeterLimits",
+    "OnsetComparison",
     "OnsetResult",
     "PadCall",
     "Rating",
@@ -111,6 +113,7 @@ __all__ = [
     "calibrate_recorder",
     "check_routing",
     "check_tones",
+    "compare_onsets",
     "compare_polarity",
     "draw_bands",
     "draw_compare",
@@ -217,6 +220,7 @@ _ROOMS = {
     "gainkit.matching": ("MatchOptions",),
     "gainkit.onset": (
         "LevelPlan",
+        "OnsetComparison",
         "OnsetResult",
         "from_index",
         "glide",
@@ -239,6 +243,7 @@ _ROOMS = {
     ),
     "gainkit.verbs.answers": (
         "check_routing",
+        "compare_onsets",
         "compare_polarity",
         "find_clean_volume",
         "find_noise",

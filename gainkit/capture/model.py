@@ -62,7 +62,9 @@ def gathered(
             wanted -= got
             left -= got
             parts.append(part)
-        block = parts[0] if len(parts) == 1 else tuple(np.concatenate(each) for each in zip(*parts, strict=True))
+        block = (
+            parts[0] if len(parts) == 1 else tuple(np.concatenate(each) for each in zip(*parts, strict=True))
+        )
         if len(block[0]):
             yield block
         if short:

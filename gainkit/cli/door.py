@@ -47,6 +47,7 @@ COMMANDS = {
     "find_target": "target",
     "plan_system": "plan",
     "find_onset": "onset",
+    "compare_onsets": "onset --compare",
     "find_clean_volume": "volume",
     "find_polarity": "polarity",
     "compare_polarity": "polarity",
