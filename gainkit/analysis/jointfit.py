@@ -183,12 +183,14 @@ def ranked(of: list[Explanation], orders: int) -> tuple[Explanation, list[float]
 
 
 def _curved(measured: Measured) -> Explanation:
-    """A square and a cube law and no rail: orders 2 and 3 as large as they like, and nothing beyond."""
+    """No rail, and of harmonics only orders 2 and 3, as large and at whatever phase they like.
+
+    A smooth curve makes such a wave, before or behind a filter; and so little tells no rail behind a filter, either.
+    """
     model = measured.relative.copy()
     model[3:] = 0
-    model[1:3] = model[1:3].real
-    size, left = measured.scaled(model)
-    return Explanation("curve", "curve", float(left @ left), 3, measured.left_share(left))
+    _, left = measured.scaled(model)
+    return Explanation("curve", "curve", float(left @ left), 5, measured.left_share(left))
 
 
 # ---- filters behind hard rails -----------------------------------------------------------------------------
