@@ -1,4 +1,5 @@
-"""Levels that move, filters around the rail, recorders that lie: scenes with their truth, and what must always hold."""
+"""Levels that move, filters around the rail, recorders that lie: scenes with their truth, and what must always
+hold."""
 
 from __future__ import annotations
 

@@ -43,8 +43,8 @@ EXPLAINS_ALL = 0.9995
 """Rails that explain this share need no other explanation beside them [-]."""
 
 JOINT_LEAVES = 0.02
-"""Rails with a filter, a slew limit or a core must leave less than this share of the harmonics' power [-]: with so
-many free figures they come near to any wave."""
+"""Rails with a filter, a slew limit or a core must leave less than this share of the harmonics' power [-]:
+with so many free figures they come near to any wave."""
 
 LEAVES = {"saturation": 0.005}
 """... and a core less than this: curves of many kinds come near to one [-]."""
@@ -120,7 +120,8 @@ def _other_explanation(
     corner_ratio: float,
     limit_thd_percent: float,
 ) -> _Other:
-    """A filter behind the rail, slew limiting or saturation, where one tells the harmonics better than rails alone.
+    """A filter behind the rail, slew limiting or saturation, where one tells the harmonics better than rails
+    alone.
 
     crest : harmonics as they are; relative : straightened, corner_ratio : by this.
     """
@@ -138,7 +139,7 @@ def _other_explanation(
         near = [one for one, more in zip(of, worse, strict=True) if one is alone or more <= worse[0] + slack]
         return _Other(None, with_interval(near), len(near) == 1 or slack == 0.0)
     as_good = [one for one, more in zip(of, worse, strict=True) if more < ALIKE]
-    if any(one.cause == "curve" for one in as_good):
+    if best.cause == "curve" or (best.rails is not None and any(one.cause == "curve" for one in as_good)):
         return _Other()  # the plainest of those that fit alike
     interval = with_interval(as_good)
     best = tone_units(best, tone.frequency_hz)

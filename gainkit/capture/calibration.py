@@ -16,7 +16,8 @@ KEYS = ("full_scale_volts", "channel", "sample_rate_hz", "date", "how", "uncerta
 """What the file holds."""
 
 FULL_SCALE_VOLTS = Range("V", 0.000_001, 1_000_000, low_allowed=True)
-"""Peak volts of digital 1.0: with a high-voltage probe they can be many, and no input's full scale is a microvolt."""
+"""Peak volts of digital 1.0: with a high-voltage probe they can be many, and no input's full scale is a
+microvolt."""
 
 CHANNEL = Range("", 1, 1024, low_allowed=True, whole=True)
 PERCENT = Range("%", 0, 50, low_allowed=True)

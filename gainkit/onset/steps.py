@@ -169,7 +169,9 @@ def _judged(level: float, tone: ToneFit, limit_thd_percent: float, remarks: tupl
         thd_percent=tone.thd_percent,
         thd_floor_percent=tone.thd_floor_percent,
         # a soft knee passes the limit before its sine passes the rail: for an onset that is beyond it
-        state="clipped" if verdict.clipping.side and tone.full_thd_percent >= limit_thd_percent else verdict.clipping.state,
+        state="clipped"
+        if verdict.clipping.side and tone.full_thd_percent >= limit_thd_percent
+        else verdict.clipping.state,
         rails=verdict.rails,
         orders=tone.in_band,
         remarks=remarks,
