@@ -2,22 +2,20 @@
 
 from __future__ import annotations
 
-import tomllib
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
 
 from gainkit.calculator.ranges import Range, refuse_faults, within
 from gainkit.errors import GainkitError
 from gainkit.remarks import Remark
 from gainkit.results import Result
+from gainkit.strict import small_text, toml_from
 
 KEYS = ("full_scale_volts", "channel", "sample_rate_hz", "date", "how", "uncertainty_percent")
 """What the file holds."""
 
 FULL_SCALE_VOLTS = Range("V", 0.000_001, 1_000_000, low_allowed=True)
-"""Peak volts of digital 1.0: with a high-voltage probe they can be many, and no input's full scale is a
-microvolt."""
+"""Peak volts of digital 1.0: many with a high-voltage probe, and no input's full scale is below a microvolt."""
 
 CHANNEL = Range("", 1, 1024, low_allowed=True, whole=True)
 PERCENT = Range("%", 0, 50, low_allowed=True)
@@ -64,11 +62,10 @@ class Calibration(Result):
 def read_calibration(path: Path) -> Calibration:
     """Read a calibration file. Raises GainkitError that names the file and the key."""
     try:
-        with open(path, "rb") as file:
-            table: dict[str, Any] = tomllib.load(file)
+        table = toml_from(small_text(path))
     except FileNotFoundError as fault:
         raise GainkitError("calibration_missing", file=str(path)) from fault
-    except (ValueError, RecursionError) as fault:  # no TOML, no UTF-8, numbers too long
+    except ValueError as fault:  # no TOML, no UTF-8, numbers too long
         raise GainkitError("not_a_calibration", file=str(path), reason=str(fault)) from fault
     except OSError as fault:
         raise GainkitError("file_unreadable", file=str(path), reason=str(fault.strerror)) from fault

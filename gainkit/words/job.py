@@ -52,6 +52,14 @@ FAULTS: dict[str, FaultWords] = {
     "blank_text": FaultWords("{parameter} is blank.", "Give it some words."),
     "text_too_long": FaultWords("{parameter} is longer than {most} characters.", "Give the essence of it."),
     "not_one_of": FaultWords("{parameter} is {received}.", "Give one of: {allowed}."),
+    "record_too_large": FaultWords(
+        "{file} is larger than {most_mb:.0f} MB: no record of a job is.",
+        "Put the job's own record back from a copy, or start the job anew.",
+    ),
+    "record_not_ours": FaultWords(
+        "{file} is no record of a job ({lines} readings, {wrong} lines that are none).",
+        "Put the job's own record back from a copy, or start the job anew.",
+    ),
     "reading_too_long": FaultWords(
         "A reading of {received} bytes is longer than the record's lines may be ({most} bytes).",
         "Measure a shorter recording.",
@@ -325,6 +333,9 @@ SHORT: dict[str, Template] = {
     "pair_same": "not opposite to {other}",
     "onset_early": "clips too early",
     "noise_heard": "{heard} heard",
+    "filter_takes_tone": "a filter takes {loss_db:.1f} dB off the tone",
+    "crossover_missing": "no {side} at {planned_hz:.4g} Hz",
+    "crossover_elsewhere": "{side} at {corner_hz:.3g} Hz",
     "volume_not_clean": "no clean volume position",
     "waveform_not_judged": "clipping not judged",
     "not_matched": "not matched",
