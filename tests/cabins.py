@@ -84,8 +84,8 @@ class Cabin:
 
 @dataclass(frozen=True)
 class Recorder:
-    """microphone_hz : corner of its high-pass, of first or second order. snr_db : rms of the sound while a
-    pulse sounds (`active_rms`) over rms of the noise in the recorder's whole band. rumble : share of the
+    """microphone_hz : corner of its high-pass, of first or second order. snr_db : a pulse's
+    peak over the rms of the noise in the recorder's whole band. rumble : share of the
     noise's power that falls by 3 dB an octave. ratio : of the automatic gain (1: none), release_seconds : how
     it recovers. clock_ppm : of its clock.
     lead_seconds : negative: it starts late."""
@@ -135,13 +135,6 @@ def answer(scene: Scene) -> Floats:
     return np.asarray(heard / np.abs(heard).max() * scene.sign * (-1 if recorder.inverts else 1))
 
 
-def active_rms(one: Floats) -> float:
-    """Rms of a pulse's sound over the time that holds the middle 90 % of its energy."""
-    energy = np.cumsum(one**2) / np.sum(one**2)
-    first, last = np.searchsorted(energy, [0.05, 0.95])
-    return float(np.sqrt(np.mean(one[first : last + 1] ** 2)))
-
-
 def samples(scene: Scene) -> Floats:
     """The recording, (frames,) in full-scale units."""
     recorder, rng = scene.recorder, np.random.default_rng(scene.seed)
@@ -159,7 +152,7 @@ def samples(scene: Scene) -> Floats:
             whole[first:last] += one[first - start : last - start]
     common = int(np.gcd(FINE, recorder.rate))
     heard = signal.resample_poly(whole, recorder.rate // common, FINE // common)
-    heard = heard + active_rms(one) * 10 ** (-recorder.snr_db / 20) * _noise(len(heard), recorder.rumble, rng)
+    heard = heard + 10 ** (-recorder.snr_db / 20) * _noise(len(heard), recorder.rumble, rng)
     if recorder.ratio > 1:
         heard = _automatic_gain(heard, recorder)
     heard = heard * (recorder.peak / np.abs(heard).max())

@@ -192,7 +192,13 @@ def _after(
     s = np.sin(2 * np.pi * hertz * t + rng.uniform(0, 6.28))
     over = float(rng.uniform(0.7, 4))
     wave = filtered(RAIL * np.clip(_ratio(over) * s, -1, 1), response(hertz))
-    return _made(rng, wave, over, 0.9, allowed=frozenset({cause, "ac_coupling" if cause == "ac_coupling" else "filtered"}))
+    return _made(
+        rng,
+        wave,
+        over,
+        0.9,
+        allowed=frozenset({cause, "ac_coupling" if cause == "ac_coupling" else "filtered"}),
+    )
 
 
 def coupling_1(rng: np.random.Generator) -> Scene:
@@ -213,7 +219,9 @@ def bass_boost(rng: np.random.Generator) -> Scene:
 
 def treble_cut(rng: np.random.Generator) -> Scene:
     corner, cut = float(rng.uniform(2, 12)), _ratio(float(rng.uniform(-12, -3)))
-    return _after(rng, lambda f: lambda h: (1 + 1j * cut * h / (corner * f)) / (1 + 1j * h / (corner * f)), "filtered")
+    return _after(
+        rng, lambda f: lambda h: (1 + 1j * cut * h / (corner * f)) / (1 + 1j * h / (corner * f)), "filtered"
+    )
 
 
 def low_pass_1(rng: np.random.Generator) -> Scene:
@@ -253,7 +261,9 @@ def off_screen(rng: np.random.Generator) -> Scene:
     wave = down(RAIL * _ratio(float(rng.uniform(0.8, 4))) * s) + shift
     wave = wave + step * float(rng.uniform(0.4, 1.2)) * rng.standard_normal(len(wave))
     codes_ = np.clip(np.rint(wave / step), -128, 127)
-    return Scene(codes_ * step, None, float(np.std(codes_ * step)), frozenset({"recorder_limit"}), overload=True)
+    return Scene(
+        codes_ * step, None, float(np.std(codes_ * step)), frozenset({"recorder_limit"}), overload=True
+    )
 
 
 def thump(rng: np.random.Generator) -> Scene:
@@ -346,7 +356,11 @@ def near_line(rng: np.random.Generator) -> Scene:
     off = float(rng.choice([-1, 1]) * rng.uniform(1, 10))
     over = float(rng.choice([-6.0, 1.0, 2.0]))
     s = np.sin(2 * np.pi * (hertz + off) * t + rng.uniform(0, 6.28))
-    hum = _ratio(-float(rng.uniform(20, 30))) * _ratio(min(over, 0)) * np.sin(2 * np.pi * hertz * t + rng.uniform(0, 6.28))
+    hum = (
+        _ratio(-float(rng.uniform(20, 30)))
+        * _ratio(min(over, 0))
+        * np.sin(2 * np.pi * hertz * t + rng.uniform(0, 6.28))
+    )
     wave = noisy(rng, down(RAIL * (np.clip(_ratio(over) * s, -1, 1) + hum)))
     return Scene(wave, over if over > 0 else None, float(np.std(wave)), frozenset({"hum"}))
 

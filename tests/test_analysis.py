@@ -274,7 +274,7 @@ def test_outliers_are_left_out() -> None:
         (lambda s, _: np.maximum(s, 0), "even_harmonics"),
         (lambda s, _: np.maximum(s, -0.1), "missing_half"),
         (lambda s, _: s + 0.02 * s**2, "even_harmonics"),
-        (lambda s, _: np.sign(s) * s**2, "not_by_a_rail"),
+        (lambda s, t: s + 0.03 * np.sin(5 * 2 * np.pi * 997 * t), "not_by_a_rail"),
         (lambda s, _: np.arcsin(s), "slew_limited"),
     ],
 )

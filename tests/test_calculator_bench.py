@@ -257,6 +257,37 @@ def test_a_sine_below_the_rail_is_no_clipped_sine() -> None:
     assert both[1] == pytest.approx(clipped.thd_percent(1.0))
 
 
+@ours
+@given(st.integers(2, 9), st.floats(0, 2 * math.pi), st.floats(0.1, 2.0))
+def test_an_average_responding_meter_on_a_tone_with_one_harmonic(order: int, phase: float, thd: float) -> None:
+    """The rectified mean summed over a fine cycle: within THD / 3, which a third harmonic in phase reaches."""
+    angle = (np.arange(40_000) + 0.5) / 40_000 * 2 * np.pi
+
+    def error_percent(order: int, phase: float) -> float:
+        wave = np.sin(angle) + thd / 100 * np.sin(order * angle + phase)
+        true = math.sqrt(np.mean(wave**2))
+        return 100 * (float(np.mean(np.abs(wave))) * meters.SINE_FORM_FACTOR / true - 1)
+
+    assert abs(error_percent(order, phase)) <= meters.average_open_percent(thd) + 0.02 * thd**2
+    assert error_percent(3, 0.0) == pytest.approx(meters.average_open_percent(thd), abs=0.02 * thd**2)
+
+
+def test_the_kind_of_meter_widens_what_is_left_open() -> None:
+    from gainkit.calculator.amplifier import Rating
+    from gainkit.calculator.channel import Channel, MeterLimits
+    from gainkit.calculator.targets import find_target
+
+    wave = {kind: MeterLimits(kind=kind, percent=1.0) for kind in ("true-rms", "average-responding")}
+    open_volts = {
+        kind: find_target(Channel((Rating(75, 4),), 4.0, meter=meter)).set_uncertainty_volts
+        for kind, meter in wave.items()
+    }
+    volts = math.sqrt(300)
+    assert open_volts["true-rms"] == pytest.approx(0.01 * volts)
+    both = 2 * math.sqrt((0.01**2 + (0.01 / 3) ** 2) / 3) * volts  # GUM: rectangular limits, coverage factor 2
+    assert open_volts["average-responding"] == pytest.approx(both)
+
+
 def test_gaussian_noise_on_an_average_responding_meter() -> None:
     noise = np.random.default_rng(3).standard_normal(1_000_000)
     shown = np.mean(np.abs(noise)) * meters.SINE_FORM_FACTOR

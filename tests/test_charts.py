@@ -36,6 +36,7 @@ from gainkit.charts import (
     draw_noise,
     draw_onset,
     draw_power,
+    draw_response,
     draw_spectrum,
     draw_volume,
     draw_waveform,
@@ -43,11 +44,13 @@ from gainkit.charts import (
     styled,
 )  # fmt: skip
 from gainkit.charts.bands import short_names
+from gainkit.charts.page import chart_page
 from gainkit.charts.saving import Draw, figure_of
 from gainkit.charts.style import PALETTES, label_ends, named, unmarked
 from gainkit.charts.waveform import waveform_point
 from gainkit.errors import GainkitError
 from gainkit.figures import plain
+from gainkit.generator.spec import ToneSpec
 from gainkit.job import load_system, plan_system
 from gainkit.job.folder import start_job
 from gainkit.job.log import note_typed
@@ -57,10 +60,12 @@ from gainkit.matching import MatchOptions, MatchResult, match_levels
 from gainkit.noise import NoiseResult, find_noise
 from gainkit.onset import OnsetResult, find_onset, staircase
 from gainkit.onset.find import StepResult
+from gainkit.response import Response, find_response
 from gainkit.simulator import Amplifier
 from gainkit.simulator import thd_percent as true_thd
 from gainkit.verbs.simulating import simulate
 from gainkit.volume import VolumePosition, VolumeResult
+from tests.chains import boosted, filtered, in_a_row, noisy, played, through
 from tests.conftest import Answer
 from tests.waves import RATE, held, shaped, with_noise
 
@@ -503,6 +508,21 @@ def test_a_page_tells_the_figures_that_are_drawn(tmp_path: Path, target: Target)
         assert all(0 <= x <= 1 and 0 <= y <= 1 for x, y, _ in table)
 
 
+def test_a_page_tells_names_and_units(standing: JobStatus, noises: MatchResult, target: Target) -> None:
+    def told(draw: Draw) -> list[str]:
+        page, _ = chart_page([draw], Look())
+        table = json.loads(re.findall(r'<script type="application/json">(.*?)</script>', page)[0])
+        return [text for *_, text in table]
+
+    rows = told(lambda ax: draw_compare(ax, standing))
+    assert f"as found: {standing.outputs[0].name} at 2 dB" in rows
+    other = noises.captures[1]
+    third = told(lambda ax: draw_bands(ax, noises))
+    assert any(text.startswith(other.file) and text.endswith(" at 1k") for text in third)
+    hissing = told(lambda ax: draw_headroom(ax, target, noise_volts=0.002))
+    assert any(re.fullmatch(r"noise: [\d.]+ mV at [\d.]+ dB", text) for text in hissing)
+
+
 @pytest.mark.long
 def test_touching_a_page_tells_the_figure(tmp_path: Path, target: Target) -> None:
     sync_api = pytest.importorskip("playwright.sync_api")
@@ -523,6 +543,60 @@ def test_touching_a_page_tells_the_figure(tmp_path: Path, target: Target) -> Non
             assert figure.locator(".told").text_content() == text
             assert page.evaluate("document.documentElement.scrollWidth") <= width
         browser.close()
+
+
+@pytest.fixture(scope="module")
+def swept() -> Response:
+    """A sweep through a Linkwitz-Riley high-pass at 80 Hz and a peak of +6 dB at 1 kHz."""
+    samples, sweep = played(ToneSpec("sweep", seconds=10.0))
+    chain = in_a_row(filtered("linkwitz-riley", 4, 80, "high"), boosted("peak", 1000, 6, 2))
+    heard = noisy(through(samples[:, 0], chain), 60)
+    return find_response(Capture.from_array(heard, RATE, calibrated=False), sweep)
+
+
+def test_response_is_the_chains(swept: Response) -> None:
+    """Against the transfer functions themselves."""
+    ax = drawn(lambda ax: draw_response(ax, swept))
+    hertz, levels = line(ax, "response")
+    chain = in_a_row(filtered("linkwitz-riley", 4, 80, "high"), boosted("peak", 1000, 6, 2))
+    wanted = 20 * np.log10(np.abs(chain(hertz)))
+    near = (hertz > 50) & (hertz < 15_000)
+    assert np.abs(levels - wanted)[near].max() < 0.15
+    # two second-order Butterworths: |H| = 1 / (1 + (80/f)^4), 3 dB down where that is 10^(-3/20)
+    corner = 80 / (10 ** (3 / 20) - 1) ** 0.25
+    assert line(ax, "corner")[0][0] == pytest.approx(corner, rel=0.01)
+    assert line(ax, "equaliser band")[0] == pytest.approx([1000], rel=0.01)
+    assert "Linkwitz-Riley 24 dB per octave, high-pass at 80 Hz" in title(ax)
+    assert "+6.0 dB at 1000 Hz" in title(ax)
+    with pytest.raises(GainkitError) as refused:
+        drawn(lambda ax: draw_response(ax, replace(swept, found=False)))
+    assert refused.value.code == "no_response"
+
+
+def test_the_command_draws_noise_and_a_job(tmp_path: Path, gainkit: Callable[..., Answer]) -> None:
+    import soundfile
+
+    hiss = tmp_path / "hiss.wav"
+    soundfile.write(hiss, np.random.default_rng(1).normal(0, 1e-3, 2 * RATE), RATE)
+    assert gainkit("chart", "noise", "--capture", hiss, "--out", tmp_path / "n.svg", "--json").json["title"]
+    assert "--index" in gainkit("chart", "response", "--capture", hiss, "--out", tmp_path / "r.svg").refused()
+    assert "--job" in gainkit("chart", "job", "--out", tmp_path / "j.svg").refused()
+    assert gainkit("job", "new", tmp_path / "car").code == 0
+    told = gainkit("chart", "job", "--job", tmp_path / "car", "--out", tmp_path / "j.html", "--json").json
+    assert told["title"].startswith("0 of ")
+    nothing = gainkit("chart", "compare", "--job", tmp_path / "car", "--out", tmp_path / "c.svg").refused()
+    assert "as found" in nothing
+
+
+def test_the_command_draws_a_response_by_the_index(tmp_path: Path, gainkit: Callable[..., Answer]) -> None:
+    own = tmp_path / "own.toml"
+    own.write_text('title = "Sweep"\nabout = "One."\n[[track]]\nkind = "sweep"\nseconds = 10.0\n')
+    assert gainkit("tones", "write", own, tmp_path / "stick", "--rate", RATE).code == 0
+    (track,) = (tmp_path / "stick").glob("*.wav")
+    words = ("chart", "response", "--capture", track, "--out", tmp_path / "r.svg", "--json")
+    index = tmp_path / "stick" / "index.json"
+    assert gainkit(*words, "--index", index).json["title"].startswith("Flat: within")
+    assert track.name in gainkit(*words, "--index", index, "--track", "moon").refused()
 
 
 HARD_NAMES = (
@@ -561,6 +635,7 @@ def all_draws(
     clipped: tuple[ToneFit, Verdict],
     noises: MatchResult,
     humming: NoiseResult,
+    swept: Response,
     standing: JobStatus,
 ) -> dict[str, Draw]:
     front, rear, sub = plan_system(load_system(EXAMPLE)).channels
@@ -583,6 +658,7 @@ def all_draws(
         "bands": lambda ax: draw_bands(ax, noises),
         "thirds": lambda ax: draw_bands(ax, thirds),
         "noise": lambda ax: draw_noise(ax, humming),
+        "response": lambda ax: draw_response(ax, swept),
         "job": lambda ax: draw_job(ax, standing),
         "compare": lambda ax: draw_compare(ax, standing),
     }
@@ -590,8 +666,8 @@ def all_draws(
 
 KINDS = (
     "headroom", "headroom and noise", "headroom, built-in", "levels", "levels, loudspeaker", "levels, built-in",
-    "power", "waveform", "spectrum", "onset", "volume", "bands", "thirds", "noise", "job",
-    "compare",
+    "power", "waveform", "spectrum", "onset", "volume", "bands", "thirds", "noise", "response",
+    "job", "compare",
 )  # fmt: skip
 
 

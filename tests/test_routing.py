@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from scipy import signal
 
 from gainkit.capture import Capture
+from gainkit.cli.routing import routing_text
 from gainkit.errors import GainkitError
 from gainkit.generator import kinds
 from gainkit.generator.spec import ToneSpec
@@ -64,7 +65,11 @@ def test_straight_wiring_is_as_it_should_be() -> None:
         ([[0, 0], [0, 1]], [(1, "channel_silent")]),
         ([[1, 1], [0, 0]], [(2, "channel_of_other_side")]),
         ([[0, 0], [1, 1]], [(1, "channel_of_other_side")]),
-        ([[0.03, 0], [0, 1]], [(1, "channel_silent")]),
+        ([[0.03, 0], [0, 1]], [(1, "channel_weak")]),
+        ([[0.001, 0], [0, 1]], [(1, "channel_silent")]),
+        ([[1, 0.03], [0, 0]], [(2, "channel_silent")]),
+        ([[1, 0, 0, 0.08], [0, 1, 0.08, 0]], [(3, "channel_swapped"), (3, "channel_weak"),
+                                              (4, "channel_swapped"), (4, "channel_weak")]),
         ([[1, 0, 1, 0], [0, 1, 0, 1]], []),
         ([[1, 0, 0, 1], [0, 1, 1, 0]], [(3, "channel_swapped"), (4, "channel_swapped")]),
         ([[1, 0, 1, 0], [0, 1, 0, 0]], [(4, "channel_silent")]),
@@ -95,7 +100,9 @@ def test_problems_in_words() -> None:
     assert str(mixed([[0, 0], [1, 1]]).problems[0]) == (
         "Channel 1 plays right in place of left; left does not arrive there."
     )
-    assert "Nothing is heard on channel 3, 4." in map(str, mixed([[1, 0, 0, 0], [0, 1, 0, 0]]).notes)
+    unused = mixed([[1, 0, 0, 0], [0, 1, 0, 0]])
+    assert "Nothing is heard on channel 3, 4" in str(unused.notes[0])
+    assert routing_text(unused).startswith("ROUTING CORRECT WHERE BEEPS ARE HEARD. NOTHING ON CHANNEL 3, 4.")
 
 
 @pytest.mark.parametrize("start", np.arange(0.0, 4.2, 0.3))
@@ -163,6 +170,36 @@ def test_what_holds_no_beeps_is_refused(kind: str) -> None:
         read(samples)
     assert fault.value.code in {"no_beeps", "no_whole_beeps", "too_short_for_beeps"}
     assert fault.value.places == (("file", "array"),)
+
+
+@pytest.mark.parametrize("left_db", [-120.0, -25.0])
+@pytest.mark.parametrize("by_ear", [True, False])
+def test_a_channel_that_dies_halfway_is_told(by_ear: bool, left_db: float) -> None:
+    dying = PLAYED.copy()
+    dying[6 * RATE :, 0] *= 10 ** (left_db / 20)
+    result = read((dying.sum(axis=1) if by_ear else dying) + noise(1e-5, len(dying) if by_ear else dying.shape))
+    assert [problem.code for problem in result.problems] == ["beeps_lost"]
+    assert result.problems[0].values["side"] == "left"
+    assert result.problems[0].values["start_seconds"] == pytest.approx(4.2, abs=0.05)
+
+
+def test_a_weak_side_is_heard_by_ear() -> None:
+    result = read(PLAYED @ np.array([1.0, 0.05]) + noise(1e-4, len(PLAYED)))
+    assert [problem.code for problem in result.problems] == ["beeps_weak"]
+    assert result.problems[0].values["under_db"] == pytest.approx(26.0, abs=0.3)
+
+
+@pytest.mark.parametrize(("on", "period"), [(0.25, 1.0), (0.3, 0.9), (0.2, 0.75)])
+def test_a_beeper_outside_is_told_apart(on: float, period: float) -> None:
+    seconds = np.arange(len(PLAYED)) / RATE
+    beeper = 0.3 * np.sin(2 * np.pi * 999 * seconds) * (seconds % period < on)
+    alone = beeper + noise(1e-3, len(PLAYED))
+    with pytest.raises(GainkitError) as fault:
+        read(alone)
+    assert fault.value.code == "no_beeps"
+    once = np.where((seconds > 0.5) & (seconds < 3.2), 0.0, beeper) * (seconds < 5.0)
+    result = read(BY_EAR + 0.2 * once * (np.abs(BY_EAR) < 1e-6) + noise(1e-3, len(PLAYED)))
+    assert {entry.beeps for entry in result.heard} <= {1, 2}
 
 
 def test_command_in_json_and_words(gainkit: Callable[..., Any], tmp_path: Path) -> None:

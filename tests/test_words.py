@@ -23,7 +23,7 @@ SOUNDS = {
 }
 """Codes that are put together from a verdict and a kind of lines."""
 
-PUT_TOGETHER = re.compile(r"^(step|large_turn|large|figure)_(.*?)(_do)?$")
+PUT_TOGETHER = re.compile(r"^(step|large_turn|large_noise|large|figure)_(.*?)(_do)?$")
 """Codes of the guided job: of a step, of what stands large on it, of a figure below."""
 
 
@@ -62,7 +62,7 @@ def test_every_code_has_words_and_no_words_are_left_over() -> None:
             assert name not in SAYS_FAULT or code in fault_words, f"{path}, line {line}: no words for {code}"
             assert name not in SAYS_REMARK or code in remark_words, f"{path}, line {line}: no words for {code}"
     left = (fault_words.keys() | remark_words.keys()) - texts - SOUNDS
-    said = {text.replace("-", "_") for text in texts}
+    said = {re.sub(r"[- ]", "_", text) for text in texts}
     assert {code for code in left if PUT_TOGETHER.sub(r"\2", code) not in said} == set()
 
 

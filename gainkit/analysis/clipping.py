@@ -71,19 +71,20 @@ def judge(tone: ToneFit, limit_thd_percent: float) -> Verdict:
     limit_thd_percent : THD at which a rail that is seen counts as clipped [%].
     """
     crest = tone.relative()
-    relative, corner_ratio = without_coupling(crest)
-    if len(relative) < LEAST_ORDERS:
+    if len(crest) < LEAST_ORDERS:
         return Verdict(CLEAN, None, (remark("tone_too_high"),))
-    if not _stands_out(tone, relative):
+    if not _stands_out(tone, crest):
         return Verdict(CLEAN, None, ())
+    relative, corner_ratio = without_coupling(crest)
     real, noise = relative.real.copy(), tone.noise_peak / np.sqrt(2)
     rails = fit_rails(real, noise)
     explained = _explained(rails, relative, tone)
-    interval: tuple[float, float] | None = None
+    interval, alone = None, True
     if explained < EXPLAINS_ALL or rails.knee.free is not None:
-        other, interval = _other_explanation(tone, crest, relative, rails, corner_ratio, limit_thd_percent)
-        if other is not None:
-            return other
+        found = _other_explanation(tone, crest, relative, rails, corner_ratio, limit_thd_percent)
+        if found.verdict is not None:
+            return found.verdict
+        interval, alone = found.interval, found.alone
     sides = _sides_at_rail(rails, tone)
     if explained < thresholds.RAIL_EXPLAINS_WELL and (flat := flat_rails(tone)) is not None:
         return _slow_recovery(flat, tone, limit_thd_percent)
@@ -93,51 +94,73 @@ def judge(tone: ToneFit, limit_thd_percent: float) -> Verdict:
         missing = fault("missing_half", side="positive" if sides[0] else "negative")
         return Verdict(CLEAN, rails, (missing,))
     remarks = (
-        *_knee_remark(rails), *_coupling_remark(corner_ratio, tone.frequency_hz), *_interval_remark(interval)
-    )  # fmt: skip
+        *(_knee_remark(rails) if alone else ()),
+        *_coupling_remark(corner_ratio, tone.frequency_hz),
+        *_interval_remark(interval),
+    )
     clipping = _clipping(rails, sides, tone, limit_thd_percent)
     return Verdict(replace(clipping, overdrive_interval_db=interval), rails, remarks)
 
 
+@dataclass(frozen=True)
+class _Other:
+    """What else explains the harmonics.
+
+    verdict : where something does so better than rails alone; None elsewhere. interval : of overdrive that all
+    explanations span which fit alike [dB]; None where they agree. alone : whether rails alone have no rival.
+    """
+
+    verdict: Verdict | None = None
+    interval: tuple[float, float] | None = None
+    alone: bool = True
+
+
 def _other_explanation(
-    tone: ToneFit, crest: Phasors, relative: Phasors, rails: RailFit, corner_ratio: float, limit_thd_percent: float
-) -> tuple[Verdict | None, tuple[float, float] | None]:
+    tone: ToneFit,
+    crest: Phasors,
+    relative: Phasors,
+    rails: RailFit,
+    corner_ratio: float,
+    limit_thd_percent: float,
+) -> _Other:
     """A filter behind the rail, slew limiting or saturation, where one tells the harmonics better than rails alone.
 
-    crest : harmonics as they are; relative : straightened, corner_ratio : by this. The verdict is None where none
-    does; the interval of overdrive that all explanations span which fit alike [dB] is None where they agree.
+    crest : harmonics as they are; relative : straightened, corner_ratio : by this.
     """
     measured = Measured(crest, tone.noise_peak)
     figures = 3 + (rails.knee.free is not None) + (corner_ratio > 0)
     alone = plain(measured, rails, relative, corner_ratio, figures)
-    of = [alone, *(one for one in explanations(measured) if one.left_share < LEAVES.get(one.cause, JOINT_LEAVES))]
+    of = [
+        alone,
+        *(one for one in explanations(measured) if one.left_share < LEAVES.get(one.cause, JOINT_LEAVES)),
+    ]
     best, worse = ranked(of, len(crest))
     # a hard rail alone is a case of all of them: by chance they fit a little better
     slack = 0.0 if rails.hard and not rails.knee.slope and not rails.knee.zone else ALIKE
     if worse[0] < ALIKE:
         near = [one for one, more in zip(of, worse, strict=True) if one is alone or more <= worse[0] + slack]
-        return None, with_interval(near)
+        return _Other(None, with_interval(near), len(near) == 1 or slack == 0.0)
     as_good = [one for one, more in zip(of, worse, strict=True) if more < ALIKE]
     if any(one.cause == "curve" for one in as_good):
-        return None, None  # the plainest of those that fit alike
+        return _Other()  # the plainest of those that fit alike
     interval = with_interval(as_good)
     best = tone_units(best, tone.frequency_hz)
     values = best.values or {}
     if best.cause == "slew":
         slope = values["slope"] * 2 * np.pi * tone.frequency_hz
-        return Verdict(CLEAN, None, (fault("slew_limited", volts_per_microsecond=slope * 1e-6),)), None
+        return _Other(Verdict(CLEAN, None, (fault("slew_limited", volts_per_microsecond=slope * 1e-6),)))
     if best.cause == "saturation":
-        return Verdict(CLEAN, None, (fault("saturation", thd_percent=tone.thd_percent),)), None
+        return _Other(Verdict(CLEAN, None, (fault("saturation", thd_percent=tone.thd_percent),)))
     assert best.rails is not None
     sides = _sides_at_rail(best.rails, tone)
     if not any(sides) or (max(best.rails.overdrive_db) > thresholds.RECTIFIED_OVERDRIVE_DB and not all(sides)):
-        return None, None
+        return _Other()
     clipping = replace(_clipping(best.rails, sides, tone, limit_thd_percent), overdrive_interval_db=interval)
     if best.cause == "coupling":
         told = remark("ac_coupling", corner_hz=values["corner"], order=int(best.name[-1]))
     else:
         told = remark("filtered", kind=best.name.split()[0], **values)
-    return Verdict(clipping, best.rails, (told, *_interval_remark(interval))), None
+    return _Other(Verdict(clipping, best.rails, (told, *_interval_remark(interval))), interval, False)
 
 
 def _interval_remark(interval: tuple[float, float] | None) -> tuple[Remark, ...]:

@@ -75,9 +75,7 @@ def flat_rails(tone: ToneFit) -> RailFit | None:
     )
 
 
-def _accounted(
-    own: NDArray[np.bool_], wave: Floats, peak: float, overdrive_db: tuple[float, float]
-) -> float:
+def _accounted(own: NDArray[np.bool_], wave: Floats, peak: float, overdrive_db: tuple[float, float]) -> float:
     """Share of the points that belong to the sine or stand at a rail; none where a rail lies beyond the wave."""
     known = own.copy()
     for sign, over in zip((1, -1), overdrive_db, strict=True):

@@ -261,9 +261,7 @@ def _refined(measured: Measured, family: Filter, point: Floats) -> tuple[float, 
     return cost, point, left
 
 
-def _described(
-    measured: Measured, family: Filter, chi2: float, point: Floats, left: Floats
-) -> Explanation:
+def _described(measured: Measured, family: Filter, chi2: float, point: Floats, left: Floats) -> Explanation:
     orders = len(measured.orders)
     size, _ = measured.scaled(_model_at(measured, family, point))
     slopes = _slopes(measured, family, point, left)
@@ -393,4 +391,3 @@ def tone_units(one: Explanation, tone_hz: float) -> Explanation:
         return one
     corners = ("corner", "low", "high", "zero", "pole", "centre")
     return replace(one, values={n: v * tone_hz if n in corners else v for n, v in one.values.items()})
-

@@ -29,10 +29,26 @@ from gainkit.analysis.tone import ToneFit, fit_tone
 from gainkit.analysis.window import Floats, Window, choose_window, part_in_band
 from gainkit.capture.model import Capture
 from gainkit.errors import GainkitError
+from gainkit.levels import db_from_ratio
 from gainkit.remarks import Remark, fault, remark
 
 CYCLE_SLACK = 0.02
 """Cycles that may be lacking because the frequency is only roughly known at that point [-]."""
+
+MOST_CHANNELS = 8
+"""Channels that are looked at beside the one asked for, at most [-]."""
+
+OTHER_SECONDS = 0.5
+"""... in so much of the part that is measured [s]."""
+
+OTHER_LEVEL_DB = 0.5
+"""Another channel's level is told from this difference on [dB]: less is the tolerance of a level."""
+
+CROSSTALK_DB = 40.0
+"""A channel this far down holds what leaks into it [dB]."""
+
+STRONGER_RATIO = 10.0
+"""A channel so many times as strong holds the tone, and this one what leaks of it [-]."""
 
 CALMER_SHARE = 0.8
 """A line beside the tone is taken out if that leaves less than this share of the level's scatter [-]."""
@@ -99,7 +115,10 @@ def measure(capture: Capture, options: MeasureOptions | None = None) -> Measurem
     ('clipped', 'both', 1.6)
     """
     options = options or MeasureOptions()
-    return measurement_of(capture, options, _examine(capture, options))
+    examined = _examine(capture, options)
+    found = measurement_of(capture, options, examined)
+    beside = _other_channels(capture, options, examined)
+    return replace(found, notes=(*found.notes, *beside)) if beside else found
 
 
 def analyse_tone(capture: Capture, options: MeasureOptions | None = None) -> ToneAnalysis:
@@ -172,7 +191,11 @@ def _recorder(
         return True, (fault("recorder_overload"),)
     known = None if capture.step_units is None else capture.step_units * capture.volts_per_unit
     angular = 2 * np.pi * tone.frequency_hz / capture.sample_rate_hz
-    if options.minus is None and not window.pure_steps and recorder_limit(raw, window.step_volts or known, angular):
+    if (
+        options.minus is None
+        and not window.pure_steps
+        and recorder_limit(raw, window.step_volts or known, angular)
+    ):
         return True, (fault("recorder_limit"),)
     if len(raw) < len(window.raw) and overloaded(capture, window.raw, tone):
         return False, (remark("overload_elsewhere"),)
@@ -238,7 +261,7 @@ def _before(
 
     def part(start: float, stop: float) -> tuple[Floats, float]:
         first, final = round((start - begin) * rate), round((stop - begin) * rate)
-        if 0 <= first and final <= len(window.audio):
+        if first >= 0 and final <= len(window.audio):
             return window.audio[first:final], rate
         return part_in_band(capture, options, start, stop)
 
@@ -255,6 +278,54 @@ def _before(
     limiter = settling(blocks, tracks, blocks.frames / rate)
     told = [limiter] if limiter is not None else changes(stretches)
     return _Before(tuple(told), stretches)
+
+
+def _other_channels(capture: Capture, options: MeasureOptions, examined: Examination) -> list[Remark]:
+    """What the other channels hold, where that is worth telling: the same tone at another level, or the tone at all."""
+    if options.minus is not None or not 2 <= capture.channels <= MOST_CHANNELS:
+        return []
+    others = [number for number in range(1, capture.channels + 1) if number != options.channel]
+    window, tone = examined.window, examined.tone
+    middle = window.start_seconds + len(window.audio) / window.audio_rate_hz / 2
+    half = min(len(window.audio) / window.audio_rate_hz, OTHER_SECONDS) / 2
+    told = []
+    for number in others:
+        asked = replace(options, channel=number)
+        try:
+            samples, rate_hz = part_in_band(capture, asked, middle - half, middle + half)
+        except GainkitError:  # blank cells, or no numbers: nothing to compare
+            continue
+        volts = float(np.std(samples)) if len(samples) else 0.0
+        if tone is not None and volts < STRONGER_RATIO * tone.rms_volts:
+            told += _beside_tone(samples, rate_hz, tone, number)
+        elif volts > 0 and (tone is None or volts >= STRONGER_RATIO * tone.rms_volts):
+            told += _tone_elsewhere(samples, rate_hz, asked, capture.calibrated)
+    return told
+
+
+def _beside_tone(samples: Floats, rate_hz: float, tone: ToneFit, number: int) -> list[Remark]:
+    """The level of the same tone in another channel, if it differs and is no mere crosstalk."""
+    turn = np.exp(-2j * np.pi * tone.frequency_hz / rate_hz * np.arange(len(samples)))
+    window = np.hanning(len(samples) + 2)[1:-1]
+    peak = 2 * abs(complex(np.dot(samples * window, turn))) / float(window.sum())
+    difference_db = db_from_ratio(max(peak / 2**0.5, 1e-15) / tone.fundamental_volts)
+    if not OTHER_LEVEL_DB <= abs(difference_db) <= CROSSTALK_DB:
+        return []
+    return [remark("other_channel_level", other_channel=number, difference_db=difference_db)]
+
+
+def _tone_elsewhere(samples: Floats, rate_hz: float, options: MeasureOptions, calibrated: bool) -> list[Remark]:
+    """A steady tone in another channel, where the one that was asked for holds none or hardly any."""
+    found = fit_tone(samples, rate_hz, band_hz=options.band_hz)
+    if found is None or _why_no_tone(found) is not None:
+        return []
+    unit = "V" if calibrated else "of full scale"
+    return [
+        fault(
+            "tone_on_other_channel",
+            other_channel=options.channel, rms_volts=found.rms_volts, unit=unit, frequency_hz=found.frequency_hz,
+        )
+    ]  # fmt: skip
 
 
 def _without_tone(capture: Capture, window: Window, part: Floats, no_tone: Remark | None) -> Examination:

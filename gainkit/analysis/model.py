@@ -156,6 +156,8 @@ class Measurement(Result):
     rms_uncertainty_volts : float or None
         Standard uncertainty of rms_volts: noise, and where they are known the calibration's meter and reading,
         after JCGM 100 [V].
+    thd_uncertainty_percent : float or None
+        Standard uncertainty of thd_percent from noise; below thd_floor_percent nothing is seen [%].
     """
 
     file: str
@@ -187,6 +189,7 @@ class Measurement(Result):
     stretches: tuple[Stretch, ...] = ()
     rail_sag: RailSag | None = None
     rms_uncertainty_volts: float | None = None
+    thd_uncertainty_percent: float | None = None
 
     @property
     def distortion_seen(self) -> bool:

@@ -42,6 +42,12 @@ LEAST_OF_ALL = 0.05
 SAME_DB = 0.1
 """Stretches within this are at the same level [dB]."""
 
+MERGE_DB = 0.06
+"""Neighbouring stretches are one where all of them, and what lies between, keeps within this of one median [dB]."""
+
+MOST_TURNS = 3
+"""A level that turns between rise and fall so often ripples: it has no stretches [-]."""
+
 STEPS_LESS = 0.5
 """A trend is told as one when it leaves less than this share of what a sudden step leaves [-]."""
 
@@ -105,21 +111,46 @@ def spans_in(tracks: Floats, first: int, last: int, least_blocks: int) -> list[S
     bend = np.abs(groups[2:] - 2 * groups[1:-1] + groups[:-2])
     sigma = 1.4826 * np.median(bend, axis=0) / np.sqrt(6)  # second differences do not see a slope
     still = np.minimum(np.maximum(STILL_DB, STILL_SIGMAS * sigma), LOOSEST_DB)
-    spans: list[Span] = []
+    middle = np.median(groups, axis=0)
+    if np.all(np.abs(groups - middle) <= still):  # the usual case: nothing moves
+        return [Span(first, last, tuple(float(m) for m in middle))] if last - first >= least_blocks else []
+    found: list[tuple[int, int]] = []
     end = count
     while end >= LEAST_GROUPS:
         begin = _begin_of(groups[:end], still)
         if begin is None or (end - begin) * per < least_blocks:
             end -= 1
             continue
-        middle = tuple(float(m) for m in np.median(groups[begin:end], axis=0))
+        found.append((begin, end))
+        end = begin
+    spans: list[Span] = []
+    for begin, end in _merged(found[::-1], groups, np.maximum(still, MERGE_DB)):
         # the groups at an edge hold some of what lies beyond it
         low = first if begin == 0 else first + (begin + 1) * per
         high = last if end == count else first + (end - 1) * per
         if high - low >= least_blocks:
-            spans.append(Span(low, high, middle))
-        end = begin
-    return spans[::-1]
+            spans.append(Span(low, high, tuple(float(m) for m in np.median(groups[begin:end], axis=0))))
+    return spans
+
+
+def _merged(found: list[tuple[int, int]], groups: Floats, still: Floats) -> list[tuple[int, int]]:
+    """The same stretches of groups, those that are one made one; in the order of time."""
+    kept: list[tuple[int, int]] = []
+    for begin, end in found:
+        if kept:
+            union = groups[kept[-1][0] : end]
+            if np.all(np.abs(union - np.median(union, axis=0)) <= still):
+                kept[-1] = kept[-1][0], end
+                continue
+        kept.append((begin, end))
+    return kept
+
+
+def ripples(spans: list[Span]) -> bool:
+    """Whether the level rises and falls in turn from stretch to stretch."""
+    steps = np.diff([span.tracks[0] for span in spans])
+    signs = np.sign(steps[np.abs(steps) > STILL_DB])
+    return int(np.count_nonzero(np.diff(signs))) >= MOST_TURNS
 
 
 def _begin_of(groups: Floats, still: Floats) -> int | None:

@@ -100,6 +100,8 @@ def _at_one_value(samples: Floats, noise: float, slack: float, step: float) -> b
 def _noise_of(samples: Floats, held: NDArray[np.bool_]) -> float:
     """Standard deviation of the noise where nothing is held, by differences that a tone hardly shows in [V]."""
     differences = np.abs(np.diff(samples, ORDER))
-    touched = np.convolve(held, np.ones(ORDER + 5), mode="same")[ORDER // 2 : ORDER // 2 + len(differences)] > 0.5
+    touched = (
+        np.convolve(held, np.ones(ORDER + 5), mode="same")[ORDER // 2 : ORDER // 2 + len(differences)] > 0.5
+    )
     free = differences[~touched]
     return 1.4826 * float(np.median(free)) / float(np.sqrt(GAIN)) if len(free) >= 32 else 0.0

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
@@ -107,6 +108,10 @@ def _with_tone(
         ),
         stretches=examined.stretches,
         rail_sag=examined.sag,
+        rms_uncertainty_volts=math.hypot(
+            tone.rms_uncertainty_volts, tone.rms_volts * (capture.volts_uncertainty_share or 0.0)
+        ),
+        thd_uncertainty_percent=tone.thd_uncertainty_percent,
     )
 
 

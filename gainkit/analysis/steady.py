@@ -208,7 +208,7 @@ def last_steady(samples: Floats, angular: float, sample_rate_hz: float, blocks: 
     least = movement.least_blocks_of(blocks.frames, period, count)
     runs = movement.runs_of(unbroken & blocks.loud_pairs)
     spans = [span for first, last in runs for span in movement.spans_in(tracks, first, last, least)]
-    if not spans:
+    if not spans or movement.ripples(spans):
         return find_steady(samples, angular, sample_rate_hz)
     # the blocks at a break hold some of it
     ends = {first: (first + 1 if first else 0, last - 1 if last < count else count) for first, last in runs}

@@ -167,9 +167,13 @@ def settling(blocks: Blocks, tracks: Floats, seconds_per_block: float) -> Remark
     taken_db = trend.at(0.0) - trend.at(span)
     if taken_db < LIMITED_DB or not span / 50 < trend.time_constant_seconds < span / 2:
         return None
-    if trend.left > movement.STEPS_LESS**2 * movement.left_by_a_step(level) or trend.left > 0.05 * np.sum((level - level.mean()) ** 2):
+    if trend.left > movement.STEPS_LESS**2 * movement.left_by_a_step(level) or trend.left > 0.05 * np.sum(
+        (level - level.mean()) ** 2
+    ):
         return None
-    shape = np.abs(np.median(groups[: max(count // 16, 1), 1:], axis=0) - np.median(groups[-count // 4 :, 1:], axis=0))
+    shape = np.abs(
+        np.median(groups[: max(count // 16, 1), 1:], axis=0) - np.median(groups[-count // 4 :, 1:], axis=0)
+    )
     if np.any(shape > SHAPE_DB):
         return None
     return remark("limiter", taken_db=taken_db, time_constant_seconds=trend.time_constant_seconds)

@@ -96,6 +96,28 @@ class ToneFit:
         """Rms of the AC part as fitted, residual included [V]."""
         return float(np.sqrt(np.sum(np.abs(self.phasors) ** 2) / 2 + self.residual_power))
 
+    @property
+    def thd_uncertainty_percent(self) -> float:
+        """Standard uncertainty of THD from noise [%]: sum of (h_k u_k)^2 over the harmonics' own length, u_k the
+        standard deviation of a magnitude (JCGM 100, 5.1.2); the fundamental's is smaller by far."""
+        peaks, noise = np.abs(self.phasors[1 : self.in_band]), self.noise_peak[1 : self.in_band]
+        length = float(np.linalg.norm(peaks))
+        if length == 0:
+            return self.thd_floor_percent
+        return 100 * float(np.linalg.norm(peaks * noise) / length / np.sqrt(2) / np.abs(self.phasors[0]))
+
+    @property
+    def rms_uncertainty_volts(self) -> float:
+        """Standard uncertainty of rms_volts from noise [V]: of the fundamental's amplitude, and of the power of what
+        is no harmonic, by as many degrees of freedom as its spectrum has (chi-square)."""
+        of_tone = self.fundamental_volts * float(self.noise_peak[0]) / 2
+        power = float(self.spectrum.power.sum())
+        # bins count by their share: 1 / sum p^2 of them, one degree of freedom a second and hertz each way
+        bins = power**2 / max(float(np.sum(self.spectrum.power**2)), 1e-300) * self.spectrum.step_hz
+        freedom = max(bins * self.spectrum.seconds, 1.0)
+        of_rest = power / float(np.sqrt(freedom)) / 2
+        return float(np.hypot(of_tone, of_rest)) / max(self.rms_volts, 1e-300)
+
     def relative(self) -> Phasors:
         """Phasors (K,) with time counted from the fundamental's crest, so that order 1 is real [V]."""
         return from_crest(self.phasors)

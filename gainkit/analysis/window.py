@@ -25,6 +25,9 @@ on its steadiest part."""
 MOST_RAW_FRAMES = 1 << 24
 """... and before decimation at most so many: 128 MB."""
 
+LEAST_WHOLE_SHARE = 0.1
+"""The longest part of a text without blank cells is measured if it is this share of all [-]."""
+
 LEAST_THIN_RATIO = 2.2
 """Frames may be left out without a filter while their rate stays above this many times the band's edge [-]."""
 
@@ -103,9 +106,20 @@ def _span(
         )
         raise fault.within("file", capture.file)
     stop = min(stop, capture.frames)
+    asked = start, stop
+    start, stop = capture.longest_whole(start, stop, channel=options.channel, minus=options.minus)
+    if stop - start < LEAST_WHOLE_SHARE * (asked[1] - asked[0]):
+        start, stop = asked  # hardly anything is there: the capture itself says what is missing
+    gaps: tuple[Remark, ...] = ()
+    if (start, stop) != asked:
+        gaps = (
+            remark(
+                "gap_left_out", from_seconds=start / rate, to_seconds=stop / rate, frames=asked[1] - asked[0]
+            ),
+        )
     most = min(WINDOW_FRAMES * decimation_factor(rate, options.band_hz[1]), MOST_RAW_FRAMES)
     if stop - start <= most:
-        return start, stop, (), ()
+        return start, stop, gaps, ()
     found = coarse_window(capture, start, stop, most, channel=options.channel, minus=options.minus)
     followed = remark(
         "level_followed",
@@ -115,7 +129,7 @@ def _span(
         to_seconds=found.stop / rate,
     )
     stretches = tuple((first / rate, last / rate) for first, last in found.stretches)
-    return found.start, found.stop, (followed,), stretches
+    return found.start, found.stop, (*gaps, followed), stretches
 
 
 def _thinned(

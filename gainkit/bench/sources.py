@@ -19,14 +19,20 @@ from gainkit.live import InputSettings, Interface, capture_of, read_window
 from gainkit.steps import Step, take
 from gainkit.steps.taking import measure_options
 
-WINDOW_SECONDS = 0.2
-"""What a live reading looks at [s]: ten cycles of 50 Hz, and a turned knob shows in less than half a second."""
+WINDOW_SECONDS = 0.12
+"""What a live reading looks at [s]: short, so that it soon holds nothing from before the knob was turned."""
 
-LOOK_SECONDS = 0.1
+LEAST_CYCLES = 6.0
+"""... but so many cycles of the step's tone [-]."""
+
+LOOK_SECONDS = 0.05
 """How often the level is looked at [s]."""
 
+MOVING_SECONDS = 0.1
+"""A level that moves is measured so often [s]: a measurement takes some 20 ms of a core."""
+
 MOVED_DB = 0.03
-"""A level that moved by more is measured at once [dB]; one that stands still, once a second."""
+"""A level that moved by more is measured [dB]; one that stands still, once a second."""
 
 STILL_SECONDS = 1.0
 
@@ -93,7 +99,7 @@ class LiveFeed:
     def read(self, blocks: Iterable[Blocks], settings: InputSettings) -> None:
         """Readings from blocks (frames, channels) in full-scale units, until they end or the feed is closed."""
         self.rate_hz = settings.sample_rate_hz
-        size = round(WINDOW_SECONDS * settings.sample_rate_hz)
+        size = round(settings.sample_rate_hz)
         every = round(LOOK_SECONDS * settings.sample_rate_hz)
         ring = np.zeros((size, settings.channels), np.float32)
         came, still = 0, 0.0
@@ -112,10 +118,10 @@ class LiveFeed:
             level_db = _level_db(ring[-every:])
             step = self.desk.step()
             moved = shown_db is None or abs(level_db - shown_db) > MOVED_DB or step.key != shown_at
-            if not moved and still < STILL_SECONDS:
+            if still < (MOVING_SECONDS if moved else STILL_SECONDS):
                 continue
             shown_db, still, shown_at = level_db, 0.0, step.key
-            self._show(step, ring, settings)
+            self._show(step, ring[-_window_frames(step, settings) :], settings)
 
     def _show(self, step: Step, window: Blocks, settings: InputSettings) -> None:
         from gainkit.analysis import Measurement
@@ -149,6 +155,12 @@ class LiveFeed:
             self.desk.wait(step, replace(take(step, self.desk.job(), [capture]), origin="live"))
         except GainkitError as fault:
             self.desk.fail(fault)
+
+
+def _window_frames(step: Step, settings: InputSettings) -> int:
+    """How much a reading at a step looks at."""
+    cycle_seconds = 1.0 / (step.tone.frequency_hz or 1000.0) if step.tone is not None else 1e-3
+    return round(min(1.0, max(WINDOW_SECONDS, LEAST_CYCLES * cycle_seconds)) * settings.sample_rate_hz)
 
 
 def _level_db(window: Blocks) -> float:

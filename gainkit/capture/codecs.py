@@ -37,6 +37,7 @@ def container_of(data: bytes) -> str | None:
         b"#!AMR": "amr",
         b"ID3": "mp3",
         b"fLaC": "flac",
+        b"\x30\x26\xb2\x75": "asf",
     }
     if data[4:8] == b"ftyp":
         return "mov"

@@ -9,6 +9,7 @@ from gainkit.charts.levels import draw_levels
 from gainkit.charts.noise import draw_noise
 from gainkit.charts.onset import draw_onset, draw_volume
 from gainkit.charts.power import draw_power
+from gainkit.charts.response import draw_response
 from gainkit.charts.saving import chart_svg, save_chart
 from gainkit.charts.spectrum import draw_spectrum
 from gainkit.charts.style import Look, styled
@@ -25,6 +26,7 @@ __all__ = [
     "draw_noise",
     "draw_onset",
     "draw_power",
+    "draw_response",
     "draw_spectrum",
     "draw_volume",
     "draw_waveform",

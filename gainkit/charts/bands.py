@@ -8,7 +8,7 @@ from os.path import commonprefix
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from gainkit.charts.style import DASHES, headline, label_ends, named, palette_of
+from gainkit.charts.style import DASHES, headline, label_ends, name_ticks, named, palette_of
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -91,8 +91,8 @@ def _bands_axis(ax: Axes, centres: Sequence[float]) -> None:
     assert figure is not None
     inches = float(figure.get_figure(root=True).get_size_inches()[0])
     step = max(-(-len(centres) // int(2 * inches)), 1)
-    shown = range(0, len(centres), step)
-    ax.set_xticks(list(shown), [f"{hz / 1000:g}k" if (hz := centres[i]) >= 1000 else f"{hz:g}" for i in shown])
+    told = [f"{hz / 1000:g}k" if hz >= 1000 else f"{hz:g}" for hz in centres]
+    name_ticks(ax.xaxis, {float(place): name for place, name in enumerate(told)}, step)
     ax.set_xlim(-0.5, len(centres) - 0.5)
 
 

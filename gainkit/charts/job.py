@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from gainkit.charts.style import headline, named, palette_of
+from gainkit.charts.style import headline, name_ticks, named, palette_of
 from gainkit.errors import GainkitError
 from gainkit.figures import plain
 
@@ -132,7 +132,8 @@ def _rows(ax: Axes, outputs: Sequence[OutputStatus], tolerance_db: float) -> lis
     rows = [float(-number) for number in range(len(outputs))]
     ax.axvspan(-tolerance_db, tolerance_db, color=colours.shade[1], zorder=0, label="tolerance")
     ax.axvline(0.0, color=colours.ink, linewidth=1.0, label="target")
-    ax.set_yticks(rows, [named(each.name, LONGEST_OUTPUT) for each in outputs], parse_math=False)
+    told = [named(each.name, LONGEST_OUTPUT) for each in outputs]
+    name_ticks(ax.yaxis, dict(zip(rows, told, strict=True)))
     ax.set_ylim(rows[-1] - 0.6, 0.8)
     ax.grid(axis="y", visible=False)
     return rows

@@ -10,7 +10,7 @@ import numpy as np
 
 from gainkit.calculator.clipped import rms_ratio
 from gainkit.calculator.programme import average_power_ratio
-from gainkit.charts.style import DASHES, headline, label_ends, named, palette_of
+from gainkit.charts.style import DASHES, headline, label_ends, name_ticks, named, palette_of
 from gainkit.errors import GainkitError
 from gainkit.figures import plain
 from gainkit.levels import SINE_CREST, db_from_ratio, power_db_from_ratio
@@ -137,7 +137,7 @@ def draw_levels(
     shown = [*held, *averages, *(stage.wanted_db for stage in stages)]
     ax.set_xlim(-0.5, len(stages) - 0.5)
     ax.set_ylim(min(shown) - 4, max(shown) + 4)
-    ax.set_xticks(places, [f"{stage.name}\n{stage.ceiling}" for stage in stages])
+    name_ticks(ax.xaxis, {float(place): f"{each.name}\n{each.ceiling}" for place, each in enumerate(stages)})
     ax.tick_params(axis="x", labelsize="small")
     ax.set_xlabel("stage, and its own ceiling (volts: rms of a sine)")
     ax.set_ylabel("above the stage's own ceiling [dB]")

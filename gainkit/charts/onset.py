@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from gainkit.calculator.clipped import thd_percent
-from gainkit.charts.style import DASHES, headline, label_ends, named, palette_of
+from gainkit.charts.style import DASHES, headline, label_ends, name_ticks, named, palette_of
 from gainkit.errors import GainkitError
 from gainkit.figures import plain
 
@@ -202,7 +202,7 @@ def draw_volume(ax: Axes, found: VolumeResult) -> Axes:
     thd = [np.nan if row.thd_percent is None else max(row.thd_percent, LEAST_PERCENT) for row in rows]
     ax.plot(places, thd, "o-", color=colours.lines[0], label="THD")
     ax.set_yscale("log")
-    ax.set_xticks(places, [named(str(row.position), 8) for row in rows], parse_math=False)
+    name_ticks(ax.xaxis, {float(place): named(str(row.position), 8) for place, row in enumerate(rows)})
     ax.set_xlabel("volume position")
     ax.set_ylabel("THD [%] (solid)")
     _plain_percent(ax)

@@ -18,7 +18,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from gainkit.charts.saving import Draw, any_letter, figure_of, inline_svg, title_of
-from gainkit.charts.style import Look, styled, unmarked
+from gainkit.charts.style import NAMES, Look, styled, unmarked
 from gainkit.figures import plain
 
 if TYPE_CHECKING:
@@ -84,7 +84,7 @@ def _points(figure: Figure, ax: Axes) -> Iterator[tuple[float, float, str]]:
                 continue
             told = [_figure_of(ax.xaxis, x)] if upright else [_figure_of(ax.yaxis, y)]
             if not upright and not level:
-                told.append(_figure_of(ax.xaxis, x))
+                told.append(_figure_of(_beneath(ax), x))
             yield round(float(across), 5), round(1 - float(up), 5), f"{label}: {' at '.join(told)}"
 
 
@@ -102,14 +102,17 @@ def _lines(ax: Axes) -> Iterator[tuple[str, Any, Any, Any]]:
         yield unmarked(label), xs, ys, line.get_transform()
 
 
+def _beneath(ax: Axes) -> Any:
+    """The axis that tells what lies below: a second scale at the side shares that of the first."""
+    alike = [each for each in ax.get_shared_x_axes().get_siblings(ax) if each.xaxis.label.get_text()]
+    return (ax if ax.xaxis.label.get_text() or not alike else alike[0]).xaxis
+
+
 def _figure_of(axis: Any, value: float) -> str:
     """A figure with its unit, as the axis tells it; a name where the axis has names."""
-    from matplotlib.ticker import FixedFormatter
-
-    if isinstance(axis.get_major_formatter(), FixedFormatter):
-        places = list(axis.get_majorticklocs())
-        nearest = int(np.argmin(np.abs(np.array(places) - value)))
-        return unmarked(axis.get_major_formatter().seq[nearest])
+    names = axis.__dict__.get(NAMES)
+    if names:
+        return unmarked(names[min(names, key=lambda place: abs(place - value))])
     label = unmarked(axis.label.get_text())
     unit = re.search(r"\[([^\]]+)\]", label)
     return plain(float(value), 4) + (f" {unit.group(1)}" if unit else "")

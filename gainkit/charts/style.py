@@ -9,7 +9,7 @@ from __future__ import annotations
 import re
 import textwrap
 import unicodedata
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from itertools import pairwise
@@ -20,6 +20,7 @@ from cycler import cycler
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
+    from matplotlib.axis import Axis
 
 Size = Literal["phone", "page", "slide"]
 Theme = Literal["light", "dark"]
@@ -157,6 +158,20 @@ def named(name: str, letters: int = LONGEST_NAME) -> str:
 def unmarked(text: str) -> str:
     """A drawn text as one line of plain letters, for answers in text."""
     return " ".join(text.translate(ASIDE).split())
+
+
+NAMES = "gainkit_names"
+"""Where an axis of names keeps them all: {place: name}."""
+
+
+def name_ticks(axis: Axis, names: Mapping[float, str], every: int = 1) -> None:
+    """An axis of names in place of figures: one for each place, of which every so-manieth is written.
+
+    A page that tells what is touched finds all of them in the axis.
+    """
+    axis.__dict__[NAMES] = dict(names)
+    shown = list(names.items())[::every]
+    axis.set_ticks([place for place, _ in shown], [name for _, name in shown], parse_math=False)
 
 
 def headline(ax: Axes, point: str) -> None:

@@ -27,7 +27,7 @@ MOST_OF_SINE = 3.0
 """A sine this many times as tall as the wave it became runs out of the picture, or the wave would be a line."""
 
 POINTS = 512
-MOST_SAMPLES = 3000
+MOST_SAMPLES = 1500
 """Samples that a picture shows: more only grow the file [-]."""
 
 DC_WITH_ZERO = 4.0

@@ -9,6 +9,7 @@ import typer
 
 from gainkit.cli.common import JsonFlag, OverwriteFlag, show
 from gainkit.cli.door import CLI
+from gainkit.cli.options import Minus
 
 if TYPE_CHECKING:
     from gainkit.capture.calibration import Calibration
@@ -27,6 +28,13 @@ def calibrate(
     ],
     out: Annotated[Path, typer.Option("--out", help="Calibration file to write (TOML).")],
     channel: Annotated[int, typer.Option("--channel", min=1, help="Channel, counted from 1.")] = 1,
+    minus: Minus = None,
+    meter_accuracy_percent: Annotated[
+        float | None, typer.Option("--meter-accuracy-percent", help="What the meter's maker promises, +-.")
+    ] = None,
+    reading_step_volts: Annotated[
+        float | None, typer.Option("--reading-step-volts", help="One step of the last digit that was read.")
+    ] = None,
     overwrite: OverwriteFlag = False,
     json_: JsonFlag = False,
 ) -> None:
@@ -37,7 +45,14 @@ def calibrate(
     from gainkit.results import to_plain
 
     refuse_existing(out, overwrite)
-    found = calibrate_recorder(capture, reading_volts, channel=channel)
+    found = calibrate_recorder(
+        capture,
+        reading_volts,
+        channel=channel,
+        minus=minus,
+        meter_accuracy_percent=meter_accuracy_percent,
+        reading_step_volts=reading_step_volts,
+    )
     write_whole(out, found.as_toml(), overwrite=overwrite)
     cautions = hook_up_cautions()
     answer = to_plain(found, CLI) | {"file": str(out), "cautions": to_plain(cautions, CLI)}

@@ -46,6 +46,7 @@ class Kind(StrEnum):
     onset = "onset"
     bands = "bands"
     noise = "noise"
+    response = "response"
     job = "job"
     compare = "compare"
 
@@ -108,7 +109,10 @@ def chart(
     overwrite: OverwriteFlag = False,
     json_: JsonFlag = False,
 ) -> None:
-    """Draw a plan (headroom, levels, power), captures (waveform, spectrum, onset, bands, noise) or a job.
+    """Draw a plan, captures or a job.
+
+    A plan: headroom, levels, power. Captures: waveform, spectrum, onset, bands, response, noise. A job folder:
+    job, compare.
 
     A name that ends in .html makes a page that tells its figures when it is touched, for a phone as well.
     """
@@ -128,6 +132,8 @@ def chart(
         draw = _of_onset(_one(asked), level_plan(index, track, figures))
     elif kind is Kind.bands:
         draw = _of_bands(asked, third)
+    elif kind is Kind.response:
+        draw = _of_response(_one(asked), index, track)
     elif kind is Kind.noise:
         draw = _of_noise(_one(asked))
     elif kind in (Kind.job, Kind.compare):
@@ -187,6 +193,21 @@ def _of_noise(question: Question) -> Draw:
     options = question.options
     found = find_noise(opened(question), channel=options.channel, minus=options.minus)
     return lambda ax: draw_noise(ax, found)
+
+
+def _of_response(question: Question, index: Path | None, track: str | None) -> Draw:
+    """What a sweep shows, by the entry of its track in the index."""
+    from gainkit.batch import opened
+    from gainkit.charts import draw_response
+    from gainkit.errors import GainkitError
+    from gainkit.response import find_response, from_index
+
+    if index is None:
+        raise GainkitError("index_needed", "index")
+    options = question.options
+    sweep = from_index(index, track)
+    found = find_response(opened(question), sweep, channel=options.channel, minus=options.minus)
+    return lambda ax: draw_response(ax, found)
 
 
 def _of_job(kind: Kind, folder: Path | None) -> Draw:

@@ -90,6 +90,7 @@ COMMANDS = {
     "draw_power": "chart power",
     "draw_bands": "chart bands",
     "draw_noise": "chart noise",
+    "draw_response": "chart response",
     "draw_job": "chart job",
     "draw_compare": "chart compare",
 }

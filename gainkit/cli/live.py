@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from gainkit.cli.common import JsonFlag, OverwriteFlag, remark, show
+from gainkit.cli.common import JsonFlag, OverwriteFlag, remark
 from gainkit.cli.options import (
     Band,
     Calibration,
@@ -21,6 +21,7 @@ from gainkit.cli.options import (
     Minus,
     parse_band,
 )
+from gainkit.cli.place import Asked, By, LogFolder, NoLog, Noting, place_of, tell
 
 if TYPE_CHECKING:
     from gainkit.analysis import Measurement, MeasureOptions
@@ -56,6 +57,9 @@ def live(
     seconds: Annotated[
         float | None, typer.Option("--seconds", help="End after so long [until Ctrl-C].")
     ] = None,
+    log: LogFolder = None,
+    no_log: NoLog = False,
+    by: By = None,
     save: Annotated[Path | None, typer.Option("--save", help="Keep the recording, .wav.")] = None,
     overwrite: OverwriteFlag = False,
     json_: JsonFlag = False,
@@ -76,7 +80,11 @@ def live(
     refuse_outside("seconds", seconds, RUN_SECONDS)
     if json_ and seconds is None:
         raise GainkitError("seconds_missing", "json")
-    expected = expectation(system, for_channel, target_volts, limit_thd_percent)
+    place = place_of(
+        Asked("measure", for_channel, log, no_log, by, system, calibration, full_scale_volts, own_system=True)
+    )
+    calibration = place.calibration
+    expected = expectation(place.system, place.output, target_volts, limit_thd_percent)
     if expected.plan is not None:
         target_volts = expected.plan.set_volts if target_volts is None else target_volts
     options = MeasureOptions(
@@ -94,7 +102,10 @@ def live(
             result = _run(interface, watch_plan(kept, settings, options, expected), expected, quiet=json_)
     finally:
         interface.close()
-    show(result, json_, lambda: _end_text(result))
+    read = [] if result.last is None else [Noting(result.last, [] if save is None else [save], "live")]
+    tell(place, result, json_, lambda: _end_text(result), read)
+    if place.job is not None and not read:
+        raise GainkitError("nothing_read_live")
 
 
 def _full_scale(full_scale_volts: float | None, calibration: Path | None) -> float | None:

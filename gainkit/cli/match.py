@@ -8,17 +8,15 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from gainkit.cli.common import JsonFlag, note, shown
+from gainkit.cli.common import JsonFlag
 from gainkit.cli.options import (
     Calibration,
     Channel,
-    ForChannel,
     FullScale,
-    LogFolder,
     Minus,
-    check_log,
     parse_band,
 )
+from gainkit.cli.place import Asked, By, ForOutputs, LogFolder, NoLog, Noting, Place, place_of, tell
 from gainkit.cli.plain import columns, said, sections, wrapped
 
 if TYPE_CHECKING:
@@ -52,15 +50,26 @@ def match(
     calibration: Calibration = None,
     channel: Channel = 1,
     minus: Minus = None,
+    only_cuts: Annotated[
+        bool, typer.Option("--cuts-only", help="No positive trim [so too when an output is on target].")
+    ] = False,
+    for_outputs: ForOutputs = None,
     log: LogFolder = None,
-    for_channel: ForChannel = None,
+    no_log: NoLog = False,
+    by: By = None,
     json_: JsonFlag = False,
 ) -> None:
     """Compare levels of loudspeakers or channels by noise, and tell the trims that make them alike."""
     from gainkit.capture import read_capture
-    from gainkit.matching import MatchOptions, match_levels
+    from gainkit.matching import MatchOptions, cuts_only, match_levels
 
-    check_log(log, for_channel, needs_channel=False)
+    place = place_of(
+        Asked(
+            "match", for_outputs, log, no_log, by, calibration=calibration,
+            full_scale_volts=full_scale_volts, captures=len(captures),
+        )
+    )  # fmt: skip
+    calibration = place.calibration
     asked = MatchOptions(
         channel=channel,
         minus=minus,
@@ -75,8 +84,18 @@ def match(
     elif reference is not None:
         master = read_capture(reference, full_scale_volts=full_scale_volts, calibration=calibration)
     result = match_levels(opened, asked, reference=master)
-    with shown(result, json_, lambda: match_text(result)):
-        note(log, "match", for_channel, result, captures)
+    if only_cuts or _any_on_target(place):
+        result = cuts_only(result)
+    tell(place, result, json_, lambda: match_text(result), [Noting(result, captures)])
+
+
+def _any_on_target(place: Place) -> bool:
+    """Whether one of the outputs stands at its target: raised, it would clip before the source does."""
+    if place.job is None:
+        return False
+    from gainkit.job.standing import job_status
+
+    return any(each.met and each.name in place.outputs for each in job_status(place.job).outputs)
 
 
 def match_text(result: MatchResult) -> str:

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from gainkit.cli.common import JsonFlag, note, shown
+from gainkit.cli.common import JsonFlag, remark
 from gainkit.cli.options import (
     Calibration,
     Channel,
@@ -15,11 +15,10 @@ from gainkit.cli.options import (
     FullScale,
     Index,
     Interval,
-    LogFolder,
     Minus,
     Track,
-    check_log,
 )
+from gainkit.cli.place import Asked, By, LogFolder, NoLog, Noting, place_of, tell
 
 if TYPE_CHECKING:
     from gainkit.capture import Capture
@@ -55,6 +54,8 @@ def response(
     system: Annotated[Path | None, typer.Option("--system", help="System file that holds the plan.")] = None,
     for_output: ForChannel = None,
     log: LogFolder = None,
+    no_log: NoLog = False,
+    by: By = None,
     json_: JsonFlag = False,
 ) -> None:
     """Tell what a chain did to the sweep: flat, filtered, equalised, how late, how distorted.
@@ -63,13 +64,16 @@ def response(
     """
     from gainkit.beside import Expected, expected_of, response_beside_plan
     from gainkit.capture import read_capture
-    from gainkit.cli.measure import system_of
     from gainkit.response import find_response
 
-    if log is not None:
-        check_log(log, for_output)
-    planned = system or system_of(log)
-    expected = Expected() if planned is None else expected_of(planned, for_output)
+    place = place_of(
+        Asked("response", for_output, log, no_log, by, system, calibration, full_scale_volts, own_system=True)
+    )
+    calibration = place.calibration
+    if index is None and place.index is not None and from_hz is None and to_hz is None and seconds is None:
+        index = place.index
+        remark(f"Sweep by {index}.")
+    expected = Expected() if place.system is None else expected_of(place.system, place.output)
     crossover = crossover_hz or (None if expected.plan is None else expected.plan.highpass_hz)
 
     def opened(path: Path) -> Capture:
@@ -90,8 +94,7 @@ def response(
         crossover_hz=crossover,
     )
     result = response_beside_plan(result, expected)
-    with shown(result, json_, lambda: as_text(result)):
-        note(log, "response", for_output, result, [capture])
+    tell(place, result, json_, lambda: as_text(result), [Noting(result, [capture])])
 
 
 def _sweep(

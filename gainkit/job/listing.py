@@ -105,7 +105,7 @@ def key_figures(result: Any) -> str:
             under = result.below_target_db
             return result.verdict + ("" if under is None else f", {under:.0f} dB under the target")
         case Response():
-            return result.verdict or "no sweep"
+            return result.verdict or "no sweep found"
         case RoutingResult():
             return "correct" if result.ok else "wrong"
         case Knob():

@@ -10,6 +10,7 @@ from pathlib import Path
 from gainkit.calculator.channel import Channel, MeterLimits, channel_clip_volts
 from gainkit.calculator.feed_cautions import feed_cautions
 from gainkit.calculator.feeds import Feed, FeedFacts, power_feed
+from gainkit.calculator.leads import hook_up_cautions
 from gainkit.calculator.loads import find_loads
 from gainkit.calculator.programme import ProgrammePower, find_programme
 from gainkit.calculator.targets import Target, find_target
@@ -227,6 +228,8 @@ def _coil_cautions(each: SystemChannel) -> Iterator[Remark]:
 def _cautions(system: System, channels: tuple[ChannelPlan, ...], feed: Feed | None) -> Iterator[Remark]:
     """What concerns the car rather than one channel."""
     yield from _example_cautions(system)
+    if any(not (each.bridged or each.built_in) for each in channels):
+        yield from hook_up_cautions()
     position = system.source.clean_position
     if position is not None:
         yield remark("set_at_position", position=position)

@@ -238,7 +238,7 @@ def check_table(
 
 def _check_value(value: Any, key: Key) -> tuple[GainkitError | None, Any]:
     """(what is wrong or None, the value as it will be kept)."""
-    wrong = GainkitError("found_other", key.name, shown(value), key.words())
+    wrong = GainkitError("found_other", key.name, value, key.words())
     is_number = isinstance(value, (int, float)) and not isinstance(value, bool)
     match key.kind:
         case "number" | "whole":
@@ -266,7 +266,7 @@ def _check_value(value: Any, key: Key) -> tuple[GainkitError | None, Any]:
 
 def _check_number(value: Any, key: Key, wrong: GainkitError) -> tuple[GainkitError | None, Any]:
     if isinstance(value, str):
-        return GainkitError("found_text", key.name, shown(value), key.words()), None
+        return GainkitError("found_text", key.name, value, key.words()), None
     if isinstance(value, bool) or not isinstance(value, int if key.kind == "whole" else (int, float)):
         return wrong, None
     try:
@@ -280,7 +280,7 @@ def _check_number(value: Any, key: Key, wrong: GainkitError) -> tuple[GainkitErr
 
 def _near(value: Any, key: Key) -> GainkitError:
     close = nearest(value, list(key.allowed)) if isinstance(value, str) else None
-    return GainkitError("found_other", key.name, shown(value), key.words(), nearest=close)
+    return GainkitError("found_other", key.name, value, key.words(), nearest=close)
 
 
 def _are_names(value: Any) -> bool:
@@ -295,7 +295,7 @@ def _are_names(value: Any) -> bool:
 def _check_small_tables(value: Any, key: Key) -> tuple[GainkitError | None, Any]:
     """A list of tables that hold numbers only."""
     if not isinstance(value, list) or not value or not all(isinstance(each, dict) for each in value):
-        return GainkitError("found_other", key.name, shown(value), key.words()), None
+        return GainkitError("found_other", key.name, value, key.words()), None
     kept = []
     for place, each in enumerate(value, 1):
         if set(each) != {inner.name for inner in key.allowed}:

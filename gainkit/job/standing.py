@@ -30,6 +30,7 @@ from gainkit.matching import MatchResult
 from gainkit.noise import NoiseResult
 from gainkit.onset import OnsetResult
 from gainkit.remarks import Remark, Sentence, fault, gravest_first
+from gainkit.response import Response
 from gainkit.results import Result
 from gainkit.volume import VolumeResult
 
@@ -53,6 +54,16 @@ class NoiseFigures:
     verdict: str
     a_weighted_volts: float | None
     below_target_db: float | None
+
+
+@dataclass(frozen=True)
+class ResponseFigures:
+    """What the last response told. verdict : None where no sweep was found. low_corner_hz, high_corner_hz :
+    3 dB under the passband [Hz], None where it reaches beyond what was recorded."""
+
+    verdict: str | None
+    low_corner_hz: float | None
+    high_corner_hz: float | None
 
 
 @dataclass(frozen=True)
@@ -83,6 +94,7 @@ class OutputStatus:
     trim_db: float | None
     knob: str | None
     noise: NoiseFigures | None
+    response: ResponseFigures | None
     lacks: tuple[str, ...]
     remarks: tuple[Remark, ...]
 
@@ -200,7 +212,7 @@ def _output(job: OpenJob, output: Output, readings: Sequence[Reading], stale: se
     met = _met(left, found.faults, found.aspects)
     history = _history(mine, now, stale)
     onset, match = latest(mine, "onset"), latest(mine, "match")
-    knob, noise = latest(mine, "knob"), latest(mine, "noise")
+    knob, noise, response = (latest(mine, kind) for kind in ("knob", "noise", "response"))
     onset_result = onset.result if onset is not None and onset.number not in stale else None
     return OutputStatus(
         channel=output.channel,
@@ -221,6 +233,7 @@ def _output(job: OpenJob, output: Output, readings: Sequence[Reading], stale: se
         trim_db=_trim(match, output),
         knob=None if knob is None else knob.result.position,
         noise=None if noise is None else noise_figures(noise.result),
+        response=None if response is None else response_figures(response.result),
         lacks=_lacks(mine, levels, onset_result),
         remarks=remarks,
     )
@@ -230,6 +243,11 @@ def noise_figures(result: NoiseResult) -> NoiseFigures:
     """What a noise reading tells in a line."""
     volts = result.a_weighted_volts if result.calibrated else None
     return NoiseFigures(result.verdict, volts, result.below_target_db)
+
+
+def response_figures(result: Response) -> ResponseFigures:
+    """What a response tells in a line."""
+    return ResponseFigures(result.verdict, result.low_corner_hz, result.high_corner_hz)
 
 
 def _met(left: Level | None, told: Sequence[Remark], looked_at: frozenset[str]) -> bool | None:

@@ -177,7 +177,7 @@ def _one_table(document: Mapping[str, Any], name: str, faults: Faults) -> dict[s
         return {}
     if not isinstance(found, dict):
         code = "table_in_double_brackets" if isinstance(found, list) else "table_expected"
-        faults.add(name, 0, None, GainkitError(code, None, shown(found), f"[{name}]"))
+        faults.add(name, 0, None, GainkitError(code, None, found, f"[{name}]"))
         return {}
     return check_table(found, TABLES[name], faults, name)
 
@@ -196,7 +196,7 @@ def _channel_tables(
     """The good values of every channel. shared : fields of a channel that stand in other tables."""
     found = document.get("channel", [])
     if not isinstance(found, list) or not all(isinstance(each, dict) for each in found):
-        faults.add("channel", 0, None, GainkitError("channel_heads", None, shown(found)))
+        faults.add("channel", 0, None, GainkitError("channel_heads", None, found))
         return []
     if not found:
         faults.add("", 0, None, GainkitError("no_channel"))
@@ -220,7 +220,7 @@ def _check_shared(good: dict[str, dict[str, Any]], faults: Faults) -> None:
         try:
             supply["feed_mm2_of_awg"] = awg_square_mm(float(awg_number(str(gauge))))
         except GainkitError:
-            wrong = GainkitError("found_other", "feed_awg", shown(gauge), "0 to 40, or 1/0 to 4/0 in quotes")
+            wrong = GainkitError("found_other", "feed_awg", gauge, "0 to 40, or 1/0 to 4/0 in quotes")
             faults.add("supply", 0, None, wrong)
     if "feed_awg" in supply and "feed_mm2" in supply:
         faults.add("supply", 0, None, GainkitError("one_of_them", "feed_mm2", allowed="feed_awg or feed_mm2"))

@@ -24,8 +24,9 @@ confidence than this [0..1]: a sweep cannot tell a clock from a loudspeaker's ow
 LEAST_COVER = 0.7
 """Share of a pulse's energy that another drive signal must hold too [-]."""
 
-LEAST_POWER = 1e-3
-"""Frequencies in which the drive signal holds less than this share of its strongest are not divided by [-]."""
+LEAST_POWER = 1e-5
+"""Frequencies in which the drive signal holds less than this share of its strongest are not divided by [-]: pink
+noise from 20 Hz holds a thousandth of it at 20 kHz."""
 
 
 @dataclass(frozen=True)
@@ -42,11 +43,13 @@ class Drive:
         """played : samples of `drive`. Raises GainkitError for a silent drive signal."""
         if not played.any():
             raise GainkitError("drive_silent").within("file", drive.file)
+        from scipy.fft import next_fast_len
+
         if drive.sample_rate_hz != rate:
             from scipy.signal import resample_poly
 
             played = resample_poly(played, round(rate), round(drive.sample_rate_hz))
-        size = 1 << int(np.ceil(np.log2(len(recorded) + len(played))))
+        size = next_fast_len(len(recorded) + len(played), real=True)
         return cls(recorded, played, rate, size)
 
     def decide(self, band: str) -> Decision:

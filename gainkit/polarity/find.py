@@ -32,6 +32,12 @@ Floats = NDArray[np.float64]
 MOST_SECONDS = 30.0
 """So much of a recording is looked at [s]: more pulses than anyone needs."""
 
+PART_SECONDS = (10.0, 6.0)
+"""Where no train fills a recording, parts of such lengths are looked at, half of each over the next [s]."""
+
+MOST_DRIVE_SECONDS = 60.0
+"""So much of another drive signal and of what was recorded of it is read [s]."""
+
 LEAST_RATE_HZ, MOST_RATE_HZ = 4000.0, 400_000.0
 """Rates at which sound is recorded [Hz]; others are something else's samples."""
 
@@ -134,13 +140,13 @@ def find_polarity(
     """
     if band is not None and band not in LOBE_SECONDS:
         raise GainkitError("no_such_band", "band", band, list(LOBE_SECONDS))
-    samples = _loaded(capture, channel)
+    samples = _loaded(capture, channel, MOST_SECONDS if drive is None else MOST_DRIVE_SECONDS)
     bands = _bands_to_look_at(capture, band)
     rate = capture.sample_rate_hz
     if drive is None:
-        decisions = {name: decide(line_up(samples, rate, name)) for name in bands}
+        decisions = {name: _decide_in_parts(samples, rate, name) for name in bands}
     else:
-        calculated = Drive.of(samples, rate, drive.volts(0, _most_frames(drive)), drive)
+        calculated = Drive.of(samples, rate, drive.volts(0, _most_frames(drive, MOST_DRIVE_SECONDS)), drive)
         decisions = {name: calculated.decide(name) for name in bands}
     name, decision = _clearest(decisions)
     if not decision.pulses:
@@ -194,11 +200,28 @@ def compare_polarity(results: Sequence[PolarityResult], files: Sequence[str]) ->
     return PolarityPair("same" if len(signs) == 1 else "opposite", confidence, tuple(results), tuple(files))
 
 
-def _most_frames(capture: Capture) -> int:
-    return min(capture.frames, int(MOST_SECONDS * capture.sample_rate_hz))
+def _decide_in_parts(samples: Floats, rate: float, band: str) -> Decision:
+    """The decision on the whole recording, or, where no train fills it, on the part of it that tells most: the
+    track may have begun late, stopped early or been played twice."""
+    whole = line_up(samples, rate, band)
+    if whole is not None:
+        return decide(whole, band)
+    found = []
+    for seconds in PART_SECONDS:
+        size = round(seconds * rate)
+        starts = range(0, max(len(samples) - size // 2, 0), size // 2) if len(samples) > size else ()
+        trains = (line_up(samples[start : start + size], rate, band) for start in starts)
+        found += [decide(train, band) for train in trains if train is not None]
+    signs = {each.polarity for each in found} - {"undecided"}
+    best = max(found, key=lambda each: each.clearness, default=Decision("undecided", 0.0, 0, 0))
+    return best.undecided(fault("swings_disagree")) if len(signs) > 1 else best
 
 
-def _loaded(capture: Capture, channel: int) -> Floats:
+def _most_frames(capture: Capture, seconds: float = MOST_SECONDS) -> int:
+    return min(capture.frames, int(seconds * capture.sample_rate_hz))
+
+
+def _loaded(capture: Capture, channel: int, most_seconds: float) -> Floats:
     """The recording without its mean, its peak at 1, (frames,). Raises GainkitError for what is none."""
     if capture.seconds < (LEAST_PULSES + 1) * SPACING_SECONDS:
         short = GainkitError("too_short_for_pulses", seconds=capture.seconds, pulses=LEAST_PULSES)
@@ -208,7 +231,7 @@ def _loaded(capture: Capture, channel: int) -> Floats:
             "rate_not_sound", rate_hz=capture.sample_rate_hz, low_hz=LEAST_RATE_HZ, high_hz=MOST_RATE_HZ
         )
         raise other.within("file", capture.file)
-    samples = capture.volts(0, _most_frames(capture), channel=channel)
+    samples = capture.volts(0, _most_frames(capture, most_seconds), channel=channel)
     samples -= samples.mean()
     top = float(np.abs(samples).max())
     if top == 0:

@@ -3,8 +3,8 @@
 The pulses are averaged and looked at through smoothing of many widths: positive kernels and means over the past
 keep the first swing's sign, whatever they do to the rest. At each width the first swing that stands clear of
 the noise is taken; as sound grows by no more than a known factor from one swing to the next, a swing that is
-high enough cannot hide an earlier, opposite one. Where no width shows such a swing, or two disagree, the answer
-is 'undecided'.
+high enough cannot hide an earlier, opposite one. Where no width shows such a swing, or two disagree, the odds over
+all answers that may be are asked (`templates`), and where they tell nothing either, the answer is 'undecided'.
 """
 
 from __future__ import annotations
@@ -16,6 +16,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from gainkit.polarity.templates import odds_of
 from gainkit.polarity.train import Train, smoothed
 from gainkit.remarks import Remark, fault
 
@@ -55,6 +56,19 @@ CHANCE = 0.05
 """And so many that tossed coins would do as well at most this often [0..1]: of few, all."""
 
 
+SECOND_OPINION = frozenset({"first_swing_hidden", "narrow_swing_dissents", "swings_disagree", "pulses_disagree"})
+"""Doubts that the odds over all possible answers may lift."""
+
+LEAST_ODDS = 2.94
+"""The odds decide from 19 to 1 on [log]."""
+
+SUREST_ODDS = 0.99
+"""... with no more confidence than this [0..1]: loudspeakers may be unlike all that were drawn."""
+
+AGAINST_ODDS = 4.6
+"""Odds of 100 to 1 against a swing take its word [log]."""
+
+
 @dataclass(frozen=True)
 class Decision:
     """What a train tells: see `PolarityResult`. reasons : why it is undecided, or not sure."""
@@ -83,17 +97,23 @@ class Decision:
 @dataclass(frozen=True)
 class _Swing:
     """The first swing seen at one scale. sign : +1 or -1. ratio : its height over the noise, or over what its
-    surroundings allow to be seen [-]. agreeing : pulses that show the same sign. typical : median over mean of
+    surroundings allow to be seen [-]. width : of the smoothing [frames]. agreeing : pulses that show the same sign. typical : median over mean of
     the single pulses' heights [-]."""
 
     sign: int
     ratio: float
+    width: int
     agreeing: int
     typical: float
 
 
-def decide(train: Train | None) -> Decision:
-    """Tell the sign of a train's first swing; None is no train."""
+def decide(train: Train | None, band: str | None = None) -> Decision:
+    """Tell the sign of a train's first swing; None is no train.
+
+    A swing that stands clear decides where no narrower kernel saw the other sign. Where none stands clear, and
+    where one dissents, the odds over all answers that may be (`templates`) are asked; against them nothing is
+    decided. band : of the train; None: there are no pulses beside each other, and no odds.
+    """
     if train is None:
         return Decision("undecided", 0.0, 0, 0)
     swings = _swings(train)
@@ -102,9 +122,42 @@ def decide(train: Train | None) -> Decision:
         return Decision("undecided", 0.0, count, 0, (fault("pulses_in_noise"),))
     best = max(swings, key=lambda swing: swing.ratio)
     hidden = 0.5 * math.erfc((best.ratio / GROWTH - SEEN) / math.sqrt(2))
-    decision = Decision("positive" if best.sign > 0 else "negative", 1 - 0.5 * hidden, count, best.agreeing)
+    decision = Decision(_name(best.sign), 1 - 0.5 * hidden, count, best.agreeing)
     doubt = _doubt(swings, best, count)
-    return decision if doubt is None else decision.undecided(doubt)
+    if band is None or (doubt is not None and doubt.code not in SECOND_OPINION):
+        return decision if doubt is None else decision.undecided(doubt)
+    odds = odds_of(train, band).log_odds
+    if doubt is None:
+        against = -best.sign * odds
+        return decision.undecided(fault("swings_disagree")) if against > AGAINST_ODDS else decision
+    return _by_odds(train, best, odds, decision.undecided(doubt))
+
+
+def _by_odds(train: Train, best: _Swing, odds: float, undecided: Decision) -> Decision:
+    """What the odds decide where no swing does."""
+    sign = 1 if odds > 0 else -1
+    confidence = min(1 / (1 + math.exp(-min(abs(odds), 50.0))), SUREST_ODDS)
+    agreeing = _like_the_others(train)
+    if abs(odds) < LEAST_ODDS or not _few_by_chance(agreeing, len(train.rows)) or best.typical < LEAST_TYPICAL:
+        return undecided
+    return Decision(_name(sign), confidence, len(train.rows), agreeing)
+
+
+def _name(sign: int) -> Sign:
+    return "positive" if sign > 0 else "negative"
+
+
+def _like_the_others(train: Train) -> int:
+    """How many pulses resemble the average of the others rather than its opposite."""
+    near = slice(max(train.arrival - round(MARGIN_SECONDS * train.rate), 0), None)
+    rows = train.rows[:, near]
+    total = rows.sum(axis=0)
+    return int(np.count_nonzero(np.sum(rows * (total - rows), axis=1) > 0))
+
+
+def _few_by_chance(agreeing: int, count: int) -> bool:
+    """Whether so many agreeing pulses are more than chance makes."""
+    return agreeing >= AGREEING_SHARE * count and (count == 1 or _by_chance(agreeing, count) <= CHANCE)
 
 
 def _swings(train: Train) -> list[_Swing]:
@@ -121,7 +174,9 @@ def _doubt(swings: list[_Swing], best: _Swing, count: int) -> Remark | None:
         return fault("first_swing_hidden")
     if len({swing.sign for swing in clear}) > 1:
         return fault("swings_disagree")
-    if best.agreeing < AGREEING_SHARE * count or (count > 1 and _by_chance(best.agreeing, count) > CHANCE):
+    if any(swing.sign != best.sign and swing.width < best.width for swing in swings):
+        return fault("narrow_swing_dissents")
+    if not _few_by_chance(best.agreeing, count):
         return fault("pulses_disagree", agreeing=best.agreeing, pulses=count)
     if best.typical < LEAST_TYPICAL:
         return fault("few_loud_sounds")
@@ -154,7 +209,7 @@ def _first_swing(train: Train, width: int) -> _Swing | None:
     height, place = _peak(sign * average[first:])
     heights = sign * rows[:, first + place]
     typical = float(np.median(heights) / max(heights.mean(), 1e-30))
-    return _Swing(sign, height / floor, int(np.count_nonzero(heights > 0)), typical)
+    return _Swing(sign, height / floor, width, int(np.count_nonzero(heights > 0)), typical)
 
 
 def _freed(rows: Floats, width: int) -> Floats:

@@ -157,6 +157,7 @@ def _environment() -> Environment:
     )  # fmt: skip
     environment.filters |= {
         "volts": figure(2, "V"), "db": figure(1, "dB", sign=True), "db2": figure(2, "dB", sign=True),
+        "decibels": figure(0, "dB"),
         "dbfs": figure(2, "dBFS"), "hz": figure(0, "Hz"), "watts": figure(0, "W"), "distortion": distortion,
         "cut": cut, "said": said, "plain": plain,
     }  # fmt: skip

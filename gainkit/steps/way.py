@@ -25,8 +25,9 @@ STEP_OF_FAULT: dict[str, StepKind] = {
     "not_matched": "match",
     "routing_wrong": "routing",
     "volume_not_as_planned": "volume",
+    "noise_heard": "noise",
 }
-"""Where a fault of the record belongs; the others are told by the gain."""
+"""Where a fault of the record belongs by its code; the others go by the reading that told them."""
 
 BELONGS: dict[str, StepKind] = {
     "measure": "gain",
@@ -76,6 +77,12 @@ class _Car:
     job: OpenJob
     status: JobStatus
     counting: tuple[Reading, ...]
+
+    def step_of_fault(self, fault: Remark) -> StepKind:
+        """The step that a fault of an output contradicts."""
+        number = fault.values.get("reading")
+        told_by = next((each.kind for each in self.counting if each.number == number), "")
+        return STEP_OF_FAULT.get(fault.code) or BELONGS.get(told_by, "gain")
 
     def confirmed(self, code: str, output: str | None) -> bool:
         """Whether a person confirmed it for that output, in this visit."""
@@ -127,7 +134,7 @@ def next_step(steps: Sequence[Step], after: str | None = None) -> Step:
 
 def _of_output(car: _Car, kind: StepKind, key: str, output: Output, status: OutputStatus) -> Step:
     plan = car.job.plan.channel(output.channel)
-    faults = tuple(each for each in status.faults if STEP_OF_FAULT.get(each.code, "gain") == kind)
+    faults = tuple(each for each in status.faults if car.step_of_fault(each) == kind)
     mine = readings_of(car.counting, output, car.job.system.outputs)
     numbers = tuple(each.number for each in mine if BELONGS.get(each.kind) == kind)
     needed = _confirmations(kind, plan)

@@ -84,11 +84,17 @@ FAULTS: dict[str, FaultWords] = {
     ),
 }
 
+
 def _supply_sag(values: Mapping[str, Any]) -> str:
     told = "The rail fell from {volts_first:.3g} to {volts_last:.3g} V"
     if values["time_constant_seconds"] is not None:
         told += " with a time constant of {time_constant_seconds:.2g} s"
     return told + ": the supply sags. Check battery, cables and the supply under load."
+
+
+def _other_channel_level(values: Mapping[str, Any]) -> str:
+    way = "lower" if values["difference_db"] < 0 else "higher"
+    return f"Channel {{other_channel}} holds the same tone, {abs(values['difference_db']):.1f} dB {way}."
 
 
 REMARKS: dict[str, Template] = {
@@ -107,6 +113,14 @@ REMARKS: dict[str, Template] = {
         "touched by it."
     ),
     "level_followed": _level_followed,
+    "other_channel_level": _other_channel_level,
+    "tone_on_other_channel": (
+        "<channel> {other_channel} carries {rms_volts:.3g} {unit} at {frequency_hz:.4g} Hz: was that the one meant?"
+    ),
+    "gap_left_out": (
+        "Cells are blank within the table; the longest part without one was measured, {from_seconds:.4g} s to "
+        "{to_seconds:.4g} s."
+    ),
     "silence_left_out": "Silence of {seconds:.2f} s left out.",
     "level_changes": (
         "The level changes within the recording ({lowest_db:+.1f} to {highest_db:+.1f} dB against the part "
@@ -176,8 +190,7 @@ REMARKS: dict[str, Template] = {
     "soft_knee": "The rail has a soft knee: the crest is already held down by {held_db:.2f} dB.",
     "crossover_distortion": _crossover,
     "even_harmonics": (
-        "Even harmonics dominate (THD {thd_percent:.3g} %): the wave's halves differ. It is not "
-        "clipping."
+        "Even harmonics dominate (THD {thd_percent:.3g} %): the wave's halves differ. It is not clipping."
     ),
     "not_by_a_rail": "THD is {thd_percent:.3g} %, and its shape is not that of clipping.",
 }

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 from gainkit.words import FaultWords, Template
@@ -26,10 +26,12 @@ UNJUDGED = {
 """Why a step of a staircase was not judged."""
 
 
-def routing_verdict(ok: bool, by_ear: bool) -> str:
-    """The verdict on a routing."""
+def routing_verdict(ok: bool, by_ear: bool, unused: Sequence[int] = ()) -> str:
+    """The verdict on a routing; unused : channels on which nothing is heard."""
     if ok and by_ear:
         return "BOTH CHANNELS ARE HEARD. One microphone does not tell which side plays which."
+    if ok and unused:
+        return f"ROUTING CORRECT WHERE BEEPS ARE HEARD. NOTHING ON CHANNEL {_listed(unused)}."
     return "ROUTING CORRECT." if ok else "ROUTING WRONG."
 
 
@@ -95,6 +97,16 @@ def _bridged(values: Mapping[str, Any]) -> str:
 def _beeps_not_heard(values: Mapping[str, Any]) -> str:
     count = "1 beep" if values["beeps"] == 1 else "{beeps} beeps"
     return f"{count} never heard: the {{side}} channel is silent, or more than {{crosstalk_db:.3g}} dB weaker."
+
+
+def _beeps_weak(values: Mapping[str, Any]) -> str:
+    count = "1 beep" if values["beeps"] == 1 else "{beeps} beeps"
+    return f"{count}: the {{side}} channel is heard {{under_db:.0f}} dB weaker than the other."
+
+
+def _beeps_lost(values: Mapping[str, Any]) -> str:
+    where = "Channel {channel}" if "channel" in values else "The {side} channel"
+    return f"{where} is lost between {{start_seconds:.1f}} and {{stop_seconds:.1f}} s: look for a loose contact."
 
 
 def _tone_controls(values: Mapping[str, Any]) -> str:
@@ -219,6 +231,10 @@ FAULTS: dict[str, FaultWords] = {
     "no_clean_position": FaultWords(
         "not written: no position is clean.", "Find a clean position first, <find_clean_volume()>."
     ),
+    "captures_disagree": FaultWords(
+        lambda values: "not written: " + " ".join(str(each) for each in values["disagreements"]),
+        "Record the positions again, in order and with one tone.",
+    ),
     "source_not_calibrated": FaultWords(
         "not written: nothing is calibrated, so the source's volts are not known.",
         "Give <full_scale_volts> or a <calibration>.",
@@ -268,6 +284,10 @@ FAULTS: dict[str, FaultWords] = {
         "The band from {low_hz:.6g} to {high_hz:.6g} Hz lies above what the slowest recording holds "
         "({highest_hz:.6g} Hz).",
         "Record at 44100 Hz or more.",
+    ),
+    "hardly_played": FaultWords(
+        "it lies {below_db:.0f} dB below {loudest}: nothing played there, or hardly.",
+        "Play the noise on every loudspeaker, bring them within {most_db:g} dB by ear, and record again.",
     ),
     "nothing_in_band": FaultWords("nothing lies in the band asked for.", "Choose another {parameter}."),
     "recorder_clipped": FaultWords(
@@ -423,6 +443,9 @@ REMARKS: dict[str, Template] = {
     "bands_disagree": "Looked at in two bands, the sound begins two ways.",
     "pulses_in_noise": "The pulses hardly stand out of the noise.",
     "first_swing_hidden": "The first swing of the sound may be hidden in the noise.",
+    "narrow_swing_dissents": (
+        "A short part of the sound begins the other way: a recorder's codec or noise suppression may have cut it."
+    ),
     "swings_disagree": "The sound begins one way and the other at once.",
     "pulses_disagree": "Only {agreeing} of {pulses} pulses agree on a sign.",
     "few_loud_sounds": "A few loud sounds make up all that is heard.",
@@ -443,6 +466,16 @@ REMARKS: dict[str, Template] = {
         "Channel {channel} is silent, or more than {crosstalk_db:.3g} dB weaker than the loudest: {side} does "
         "not arrive there."
     ),
+    "channel_weak": (
+        "Channel {channel} is weak, {under_db:.0f} dB below the loudest: look for its gain, a fader, or a lead that "
+        "is half open."
+    ),
+    "beeps_weak": _beeps_weak,
+    "beeps_lost": _beeps_lost,
+    "other_beeps": (
+        "{groups} groups of beeps that are not the track's are heard, the first at {at_seconds:.1f} s: another "
+        "vehicle's or a machine's. They were left out."
+    ),
     "channels_mixed": _bridged,
     "channel_swapped": "Channel {channel} plays {other_side} in place of {side}: swapped.",
     "channel_of_other_side": (
@@ -456,11 +489,17 @@ REMARKS: dict[str, Template] = {
         "One microphone cannot tell left from right: listen, or hold it to one loudspeaker at a time. One beep "
         "is the left channel, two are the right."
     ),
-    "channels_unused": lambda values: f"Nothing is heard on channel {_listed(values['channels'])}.",
+    "channels_unused": lambda values: (
+        f"Nothing is heard on channel {_listed(values['channels'])}: if loudspeakers hang there, they are silent."
+    ),
     "microphone_perhaps": (
         "If a microphone recorded this, give <microphone>: all its channels hear everything."
     ),
     # matching
+    "cuts_only": (
+        "No output is raised, for one that stands at its target would clip too early: all trims are "
+        "{lowered_db:.1f} dB lower than to the reference, {quietest} stays and the others come down to it."
+    ),
     "same_place_assumed": "Same microphone place and same recorder gain are assumed for all captures.",
     "total_cut_short": ("Totals reach to {highest_hz:.6g} Hz, as far as the slowest recording's rate allows."),
     "tone_not_noise": (

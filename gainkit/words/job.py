@@ -39,6 +39,10 @@ FAULTS: dict[str, FaultWords] = {
         "{received} is not a job folder.",
         "Start one with <start_job()>, or give a folder that holds a system.toml.",
     ),
+    "no_job_here": FaultWords(
+        "No {parameter} was named, and this folder is in none.",
+        "Give the job's folder, or go into it; <start_job()> starts one.",
+    ),
     "folder_not_empty": FaultWords(
         "{received} is already there and not empty.", "Choose a new folder for the job."
     ),

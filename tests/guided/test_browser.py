@@ -19,9 +19,10 @@ import soundfile
 from gainkit.bench import sources
 from gainkit.bench.app import tone_file
 from gainkit.bench.serve import Asked
+from gainkit.job.opening import open_job
 from gainkit.job.plan import plan_system
 from gainkit.job.record import read_events
-from gainkit.job.standing import job_status, open_job
+from gainkit.job.standing import job_status
 from gainkit.job.system import load_system
 from gainkit.levels import ratio_from_db
 from gainkit.steps import Tone as Played

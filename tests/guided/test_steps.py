@@ -12,8 +12,10 @@ from gainkit.capture import Capture
 from gainkit.errors import GainkitError
 from gainkit.generator.kinds import build
 from gainkit.job.log import note_typed, void_reading
-from gainkit.job.standing import job_status, open_job
+from gainkit.job.opening import open_job
+from gainkit.job.standing import job_status
 from gainkit.job.typed import Confirmed, TypedLevel, TypedPolarity
+from gainkit.simulator import Amplifier
 from gainkit.steps import Step, Tone, job_steps, look_at, next_step, step_of, take
 from gainkit.steps.model import TONE_RATE_HZ, tone_spec
 from gainkit.steps.taking import keep, take_typed
@@ -109,7 +111,8 @@ def test_a_clipped_tone_is_never_on_target(car: Path) -> None:
     assert here.tone is not None
     assert here.tone.frequency_hz is not None
     wave = tone(here.set_volts * 1.4, here.tone.frequency_hz).volts()
-    held = Capture.from_array(np.clip(wave, -here.set_volts * 1.41, here.set_volts * 1.41), 48_000)
+    stage = Amplifier(gain_db=0.0, positive_rail_volts=here.set_volts * 1.41)
+    held = Capture.from_array(stage.amplify(wave, 48_000), 48_000)
     look = look_at(here, job, take(here, job, [held]))
     assert look.large.code in ("large_turn_down", "large_out_of_reach")
     assert "clipped" in [each.code for each in look.faults]
@@ -146,7 +149,7 @@ def test_a_capture_is_refused_where_none_is_taken(car: Path) -> None:
 
 def test_noise_and_response_are_read_as_their_steps_ask(car: Path) -> None:
     job = open_job(car)
-    here = replace(step(car, "onset-1"), kind="noise", key="noise-1", tone=None)
+    here = step(car, "noise-1")
     hiss = np.random.default_rng(4).normal(0, 1e-4, 4 * 48_000)
     quiet = take(here, job, [Capture.from_array(hiss, 48_000)])
     assert quiet.result.verdict == "quiet"

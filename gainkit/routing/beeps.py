@@ -1,0 +1,169 @@
+"""Beeps in a recorded channel: on-times of a beep's length at the beeps' pitch, close ones in groups."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from gainkit.capture.model import Capture
+from gainkit.errors import GainkitError
+from gainkit.generator.pulses import BEEP_GAP_SECONDS, BEEP_REST_SECONDS, BEEP_SECONDS, BEEPS
+from gainkit.levels import db_from_ratio, ratio_from_db
+
+Floats = NDArray[np.float64]
+
+PITCH_HZ = 997.0
+"""Pitch of the beeps that gainkit writes [Hz]."""
+
+HOP_SECONDS = 0.01
+WINDOW_HOPS = 4
+"""The level at the pitch is taken this often [s], over so many hops: a fifth of a beep's length."""
+
+LEAST_HOPS = 8
+"""A shorter recording holds no beep [hops]."""
+
+ABOVE_NOISE_DB = 12.0
+"""A beep stands out of the channel's own usual level by this much: noise alone hardly does for as long [dB]."""
+
+WEAKEST_DB = 45.0
+"""Beeps so far below the loudest of the recording are crosstalk at best [dB]."""
+
+LEAST_AMPLITUDE = 1e-5
+"""A beep below this share of full scale is a converter's own [-]."""
+
+BESIDE_HZ, OVER_BESIDE_DB = 150.0, 6.0
+"""A beep is louder than what lies so far beside its pitch by so much [Hz], [dB]: speech and engines fill both."""
+
+EDGE_SHARE = 0.4
+"""A beep lasts while its envelope is above this share of the highest nearby [-]."""
+
+NEARBY_SECONDS = 0.2
+"""... within this time [s]: a beep and its gap."""
+
+SHORTEST, LONGEST = 0.5, 2.0
+"""On-times from so much of a beep's length to so much are beeps [-]: rooms lengthen, and edges shorten them."""
+
+GROUP_GAPS = 2.0
+"""Beeps closer than so many gaps belong to one group [-]."""
+
+WHOLE_SECONDS = BEEP_SECONDS + BEEP_GAP_SECONDS
+"""A group closer than this to an end of the recording may have lost a beep there [s]."""
+
+SLOTS = {
+    count: start
+    for (_, count), start in zip(
+        BEEPS, (0.0, BEEPS[0][1] * (BEEP_SECONDS + BEEP_GAP_SECONDS) + BEEP_REST_SECONDS), strict=True
+    )
+}
+ROUND_SECONDS = sum(count * (BEEP_SECONDS + BEEP_GAP_SECONDS) + BEEP_REST_SECONDS for _, count in BEEPS)
+"""When in a round each count begins [s], and how long a round is [s]."""
+
+OFF_SLOT_SECONDS = 0.07
+"""A group that begins so far from its place in the round is not the track's [s]."""
+
+
+LEAST_OF_ROUNDS = 3
+"""From so many groups on two must agree on when the rounds begin, or none of them is the track's [-]."""
+
+
+@dataclass(frozen=True)
+class Group:
+    """Beeps close together. whole : no end of the recording can have cut it. own : it begins where the track's
+    groups of its count do."""
+
+    beeps: int
+    start_seconds: float
+    level_db: float
+    whole: bool
+    own: bool = True
+
+
+def groups_of(capture: Capture, channels: tuple[int, ...], pitch_hz: float) -> dict[int, list[Group]]:
+    """Groups of beeps by channel. Raises GainkitError for a recording that is too short."""
+    envelopes = {channel: _envelopes(capture, channel, pitch_hz) for channel in channels}
+    loudest = max(float(envelope.max()) for envelope, _ in envelopes.values())
+    least = max(loudest * ratio_from_db(-WEAKEST_DB), LEAST_AMPLITUDE * capture.volts_per_unit)
+    found = {channel: _groups(envelope, beside, least) for channel, (envelope, beside) in envelopes.items()}
+    phase = _round_phase([group for groups in found.values() for group in groups])
+    if phase is None:
+        few = sum(group.whole for groups in found.values() for group in groups) < LEAST_OF_ROUNDS
+        return found if few else {channel: [replace(g, own=False) for g in each] for channel, each in found.items()}
+    return {channel: [_placed(group, phase) for group in groups] for channel, groups in found.items()}
+
+
+def _envelopes(capture: Capture, channel: int, pitch_hz: float) -> tuple[Floats, Floats]:
+    """Amplitude at the pitch every 10 ms, over windows of 40 ms, and the greater of that on either side: (hops,)."""
+    rate = capture.sample_rate_hz
+    hop = max(round(HOP_SECONDS * rate), 1)
+    turns = -2j * np.pi / rate * np.array([pitch_hz, pitch_hz - BESIDE_HZ, pitch_hz + BESIDE_HZ])
+    sums: list[NDArray[np.complex128]] = []
+    place = 0
+    held = np.empty(0)
+    for block in capture.blocks(channel=channel):
+        held = np.concatenate([held, block])
+        whole = len(held) // hop * hop
+        if whole:
+            phases = np.exp(np.multiply.outer(turns, place + np.arange(whole)))
+            sums.append((phases * held[:whole]).reshape(len(turns), -1, hop).sum(axis=2))
+            place += whole
+            held = held[whole:]
+    hops = np.concatenate(sums, axis=1) if sums else np.zeros((3, 0))
+    if hops.shape[1] < LEAST_HOPS:
+        raise GainkitError("too_short_for_beeps", seconds=capture.seconds).within("file", capture.file)
+    smooth = np.array([np.abs(np.convolve(row, np.ones(WINDOW_HOPS), "same")) for row in hops])
+    smooth *= 2 / (WINDOW_HOPS * hop)
+    return smooth[0], smooth[1:].max(axis=0)
+
+
+def _groups(envelope: Floats, beside: Floats, least: float) -> list[Group]:
+    """Groups of beeps in one channel's envelope: on-times of a beep's length, gaps of a beep's gap."""
+    noise = float(np.median(envelope))
+    least = max(least, noise * ratio_from_db(ABOVE_NOISE_DB))
+    if float(envelope.max()) < least:
+        return []
+    reach = round(NEARBY_SECONDS / HOP_SECONDS)
+    around = np.lib.stride_tricks.sliding_window_view(np.pad(envelope, reach), 2 * reach + 1).max(axis=1)
+    on = envelope > np.maximum(least, EDGE_SHARE * around)
+    edges = np.flatnonzero(np.diff(np.concatenate([[False], on, [False]]).astype(np.int8)))
+    beeps = [
+        (float(begin) * HOP_SECONDS, float(end) * HOP_SECONDS, float(envelope[begin:end].max()))
+        for begin, end in zip(edges[::2], edges[1::2], strict=True)
+        if SHORTEST * BEEP_SECONDS < (end - begin) * HOP_SECONDS < LONGEST * BEEP_SECONDS
+        and np.median(envelope[begin:end]) > ratio_from_db(OVER_BESIDE_DB) * np.median(beside[begin:end])
+    ]
+    groups: list[list[tuple[float, float, float]]] = []
+    for beep in beeps:
+        if groups and beep[0] - groups[-1][-1][1] < GROUP_GAPS * BEEP_GAP_SECONDS:
+            groups[-1].append(beep)
+        else:
+            groups.append([beep])
+    length = len(envelope) * HOP_SECONDS
+    return [
+        Group(
+            len(group),
+            round(group[0][0], 3),
+            db_from_ratio(max(beep[2] for beep in group)),
+            group[0][0] >= WHOLE_SECONDS and group[-1][1] <= length - WHOLE_SECONDS,
+        )
+        for group in groups
+    ]
+
+
+def _round_phase(groups: Sequence[Group]) -> float | None:
+    """When the rounds begin [s], by what most groups agree on; None where no two do."""
+    counted = [(group.start_seconds - SLOTS[group.beeps]) % ROUND_SECONDS for group in groups if group.beeps in SLOTS]
+    if not counted:
+        return None
+    phases = np.array(counted)
+    apart = np.abs((phases[:, None] - phases + ROUND_SECONDS / 2) % ROUND_SECONDS - ROUND_SECONDS / 2)
+    agreeing = (apart < OFF_SLOT_SECONDS).sum(axis=1)
+    return float(phases[int(np.argmax(agreeing))]) if agreeing.max() > 1 else None
+
+
+def _placed(group: Group, phase: float) -> Group:
+    """The group, marked where it does not begin with any of the track's."""
+    late = [(group.start_seconds - phase - slot + OFF_SLOT_SECONDS) % ROUND_SECONDS for slot in SLOTS.values()]
+    return group if min(late) < 2 * OFF_SLOT_SECONDS or not group.whole else replace(group, own=False)

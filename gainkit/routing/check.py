@@ -1,0 +1,229 @@
+"""What the groups of beeps say of the wiring: swapped, bridged, weak, silent, lost on the way."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+from gainkit.calculator.ranges import Range, refuse_outside
+from gainkit.capture.model import Capture
+from gainkit.errors import GainkitError
+from gainkit.generator.pulses import BEEPS
+from gainkit.remarks import Remark, fault, remark
+from gainkit.results import Result
+from gainkit.routing.beeps import PITCH_HZ, ROUND_SECONDS, WEAKEST_DB, Group, groups_of
+
+PITCHES_HZ = Range("Hz", 20, 20_000, low_allowed=True)
+
+CROSSTALK_DB = 20.0
+"""Beeps this far below the channel's own, or below what its partner plays of them, are crosstalk [dB]."""
+
+WEAK_DB = 20.0
+"""A channel this far below the loudest is weak: no balance or fader is set so [dB]."""
+
+LOST_DB = 12.0
+"""A group this far below the loudest of its kind on the channel is a loss [dB]."""
+
+LOST_ROUNDS = 1.25
+"""A channel that is not heard for so many rounds while others are has a gap [-]."""
+
+NAMES = {count: name for name, count in BEEPS}
+NUMBERS = {count: number for number, (_, count) in enumerate(BEEPS, start=1)}
+
+
+@dataclass(frozen=True)
+class HeardBeeps:
+    """One group of beeps. channel : of the capture; for one microphone the source's channel by its count."""
+
+    channel: int
+    beeps: int
+    start_seconds: float
+
+
+@dataclass(frozen=True, repr=False)
+class RoutingResult(Result):
+    """heard : groups in order, without those that an end of the recording may have cut.
+
+    ok : every channel plays where it should, as far as the capture can tell. by_ear : one microphone heard all
+    loudspeakers: it tells which channels sound, not on which side.
+    """
+
+    heard: tuple[HeardBeeps, ...]
+    ok: bool
+    problems: tuple[Remark, ...]
+    notes: tuple[Remark, ...]
+    by_ear: bool
+
+
+def check_routing(
+    capture: Capture, *, microphone: bool | None = None, pitch_hz: float = PITCH_HZ
+) -> RoutingResult:
+    """Tell which channel plays where, from a recording of the beeps track.
+
+    Parameters
+    ----------
+    capture : eight seconds of the track or more.
+    microphone : True for sound picked up by a microphone, whose channels all hear everything (the first is
+        read); False for line channels; None: a microphone when there is one channel.
+    pitch_hz : of the beeps [Hz], 20 to 20000.
+
+    Returns
+    -------
+    RoutingResult
+        ok, what was heard when, and what is wrong.
+
+    Raises
+    ------
+    GainkitError
+        When no beeps are heard (`no_beeps`), none wholly (`no_whole_beeps`), the recording is too short
+        (`too_short_for_beeps`), or for a pitch out of range (`outside_range`).
+
+    Examples
+    --------
+    The track itself, and with its channels changed over:
+
+    >>> from gainkit.capture import Capture
+    >>> from gainkit.generator import kinds
+    >>> from gainkit.generator.spec import ToneSpec
+    >>> from gainkit.routing import check_routing
+    >>> track = kinds.build(ToneSpec("beeps", seconds=10.0), 48_000).samples()
+    >>> check_routing(Capture.from_array(track, 48_000)).ok
+    True
+    >>> result = check_routing(Capture.from_array(track[:, ::-1], 48_000))
+    >>> [problem.code for problem in result.problems]
+    ['channel_swapped', 'channel_swapped']
+    """
+    refuse_outside("pitch_hz", pitch_hz, PITCHES_HZ)
+    by_ear = capture.channels == 1 if microphone is None else microphone
+    channels = (1,) if by_ear else tuple(range(1, capture.channels + 1))
+    found = groups_of(capture, channels, pitch_hz)
+    groups = {channel: [group for group in each if group.own] for channel, each in found.items()}
+    others = [group for each in found.values() for group in each if not group.own]
+    if sum(map(len, groups.values())) <= len(others):
+        raise GainkitError("no_beeps", pitch_hz=pitch_hz).within("file", capture.file)
+    if not any(group.whole for each in groups.values() for group in each):
+        raise GainkitError("no_whole_beeps").within("file", capture.file)
+    strange = [remark("other_beeps", groups=len(others), at_seconds=others[0].start_seconds)] if others else []
+    return _by_ear(groups[1], strange) if by_ear else _by_line(groups, strange)
+
+
+def _by_ear(groups: Sequence[Group], strange: Sequence[Remark]) -> RoutingResult:
+    """One microphone hears all loudspeakers: which counts occur, in turn, and whether any is missing."""
+    whole = [group for group in groups if group.whole]
+    loudest = max(group.level_db for group in whole)
+    problems = []
+    for count, name in NAMES.items():
+        own = [group for group in whole if group.beeps == count]
+        if not own:
+            problems.append(fault("beeps_not_heard", beeps=count, side=name, crosstalk_db=WEAKEST_DB))
+            continue
+        problems += _lost(own, groups, beeps=count, side=name)
+        under_db = loudest - max(group.level_db for group in own)
+        if under_db > WEAK_DB:
+            problems.append(fault("beeps_weak", beeps=count, side=name, under_db=under_db))
+    odd = sorted({group.beeps for group in whole} - set(NAMES))
+    if odd:
+        problems.append(fault("other_counts_heard", counts=odd))
+    heard = tuple(
+        HeardBeeps(NUMBERS.get(group.beeps, 0), group.beeps, group.start_seconds) for group in whole
+    )
+    notes = (remark("side_not_told"), *strange)
+    return RoutingResult(heard, not problems, tuple(problems), notes, by_ear=True)
+
+
+def _lost(own: Sequence[Group], everything: Sequence[Group], **values: object) -> list[Remark]:
+    """Whether what a channel plays is lost for a time; own : groups of its count. everything : all there are."""
+    top = max(group.level_db for group in own)
+    times = [group.start_seconds for group in own if group.level_db > top - LOST_DB]
+    ends = [group.start_seconds for group in everything if group.whole]
+    marks = [min(ends), *times, max(ends)]
+    gaps = [(b - a, a, b) for a, b in zip(marks, marks[1:], strict=False)]
+    length, start, stop = max(gaps)
+    if length <= LOST_ROUNDS * ROUND_SECONDS:
+        return []
+    return [fault("beeps_lost", start_seconds=start, stop_seconds=stop, **values)]
+
+
+def _by_line(groups: Mapping[int, list[Group]], strange: Sequence[Remark]) -> RoutingResult:
+    """Each recorded channel should hear the beeps of its own number only."""
+    plays = {channel: _levels(each) for channel, each in groups.items()}
+    problems = [problem for channel in groups for problem in _problems_of(channel, groups, plays)]
+    heard = sorted(
+        (
+            HeardBeeps(channel, group.beeps, group.start_seconds)
+            for channel, each in groups.items()
+            for group in each
+            if group.whole
+        ),
+        key=lambda entry: (entry.start_seconds, entry.channel),
+    )
+    notes = (*_line_notes(groups, plays), *strange)
+    return RoutingResult(tuple(heard), not problems, tuple(problems), notes, by_ear=False)
+
+
+def _line_notes(groups: Mapping[int, list[Group]], plays: Mapping[int, Mapping[int, float]]) -> list[Remark]:
+    notes = []
+    unused = [channel for channel, each in groups.items() if not each and channel > len(NAMES)]
+    if unused:
+        notes.append(remark("channels_unused", channels=unused))
+    if all(set(levels) >= set(NAMES) for levels in plays.values()):
+        notes.append(remark("microphone_perhaps"))
+    return notes
+
+
+def _levels(groups: Sequence[Group]) -> dict[int, float]:
+    """Loudest level of each count of beeps, of whole groups [dB]; without what is crosstalk beside the loudest."""
+    levels: dict[int, float] = {}
+    for group in groups:
+        if group.whole:
+            levels[group.beeps] = max(levels.get(group.beeps, group.level_db), group.level_db)
+    least = max(levels.values(), default=0.0) - CROSSTALK_DB
+    return {count: level for count, level in levels.items() if level > least}
+
+
+def _problems_of(
+    channel: int, groups: Mapping[int, list[Group]], plays: Mapping[int, Mapping[int, float]]
+) -> list[Remark]:
+    """What is wrong with one channel; plays : by channel, the level of each count of beeps [dB]."""
+    own = 1 if channel % 2 else 2
+    partner = channel + 1 if channel % 2 else channel - 1
+    levels, beside = plays[channel], plays.get(partner, {})
+    if groups[channel] and not levels:
+        return [fault("channel_beeps_cut", channel=channel)]
+    leaking = own not in levels and all(level < beside.get(count, -1e9) - CROSSTALK_DB for count, level in levels.items())
+    if levels and not leaking:
+        return [*_wrong(channel, own, levels, beside), *_fading(channel, own, groups, plays)]
+    if channel <= len(NAMES) or groups.get(partner):
+        return [fault("channel_silent", channel=channel, side=NAMES[own], crosstalk_db=WEAKEST_DB)]
+    return []
+
+
+def _fading(
+    channel: int, own: int, groups: Mapping[int, list[Group]], plays: Mapping[int, Mapping[int, float]]
+) -> list[Remark]:
+    """A channel that is weak all the time, or lost for some of it."""
+    count = own if own in plays[channel] else max(plays[channel], key=lambda each: plays[channel][each])
+    played = [group for group in groups[channel] if group.whole and group.beeps == count]
+    everything = [group for each in groups.values() for group in each]
+    problems = _lost(played, everything, beeps=count, side=NAMES.get(count, ""), channel=channel)
+    loudest = max(level for levels in plays.values() for level in levels.values())
+    under_db = loudest - plays[channel][count]
+    if under_db > WEAK_DB:
+        problems.append(fault("channel_weak", channel=channel, under_db=under_db))
+    return problems
+
+
+def _wrong(channel: int, own: int, levels: Mapping[int, float], partner: Mapping[int, float]) -> list[Remark]:
+    """What is wrong with what one channel plays: bridged, swapped, doubled, or uncounted beeps."""
+    other = 3 - own
+    sides = {"channel": channel, "side": NAMES[own], "other_side": NAMES[other]}
+    problems = []
+    if own in levels and other in levels:
+        problems.append(fault("channels_mixed", **sides, other_db=levels[other] - levels[own]))
+    elif other in levels:
+        swapped = own in partner and other not in partner
+        problems.append(fault("channel_swapped" if swapped else "channel_of_other_side", **sides))
+    odd = sorted(set(levels) - set(NAMES))
+    if odd:
+        problems.append(fault("channel_other_counts", channel=channel, counts=odd))
+    return problems
