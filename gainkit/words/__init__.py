@@ -156,8 +156,8 @@ def shown(found: Any) -> str:
         return "a list"
     if isinstance(found, PurePath):  # whole: a name that is cut finds no file
         return "".join(c if c.isprintable() else repr(c)[1:-1] for c in str(found))
-    if isinstance(found, float) and not math.isfinite(found):
-        return str(float(found))
+    if isinstance(found, float) and (not math.isfinite(found) or found and not 1e-12 < abs(found) < 1e15):
+        return f"{float(found):.6g}"  # a slip, and as it was typed: hundreds of zeros tell no one anything
     try:
         return filled("{found:.10g}", {"found": found}) if isinstance(found, (int, float)) else str(found)[:60]
     except OverflowError:
