@@ -56,7 +56,7 @@ if TYPE_CHECKING:
     from gainkit.job.standing import job_status
     from gainkit.lesson import write_lesson
     from gainkit.matching import MatchOptions
-    from gainkit.onset import LevelPlan, OnsetResult, from_index, glide, staircase
+    from gainkit.onset import LevelPlan, OnsetComparison, OnsetResult, from_index, glide, staircase
     from gainkit.quiz import write_quiz
     from gainkit.recorder import calibrate_recorder
     from gainkit.remarks import Remark
@@ -68,6 +68,7 @@ if TYPE_CHECKING:
     from gainkit.toneset.writing import write_tone, write_tones
     from gainkit.verbs.answers import (
         check_routing,
+        compare_onsets,
         compare_polarity,
         find_clean_volume,
         find_noise,
@@ -76,6 +77,7 @@ if TYPE_CHECKING:
         match_levels,
     )
     from gainkit.verbs.chain import find_response
+    from gainkit.verbs.guiding import run_bench
     from gainkit.verbs.loads import find_impedance
     from gainkit.verbs.measuring import measure
     from gainkit.verbs.planning import plan_system
@@ -98,6 +100,7 @@ __all__ = [
     "MeasureOptions",
     "Measurement",
     "MeterLimits",
+    "OnsetComparison",
     "OnsetResult",
     "PadCall",
     "Rating",
@@ -110,6 +113,7 @@ __all__ = [
     "calibrate_recorder",
     "check_routing",
     "check_tones",
+    "compare_onsets",
     "compare_polarity",
     "draw_bands",
     "draw_compare",
@@ -146,6 +150,7 @@ __all__ = [
     "measure",
     "plan_system",
     "read_capture",
+    "run_bench",
     "run_demo",
     "save_chart",
     "simulate",
@@ -215,6 +220,7 @@ _ROOMS = {
     "gainkit.matching": ("MatchOptions",),
     "gainkit.onset": (
         "LevelPlan",
+        "OnsetComparison",
         "OnsetResult",
         "from_index",
         "glide",
@@ -237,6 +243,7 @@ _ROOMS = {
     ),
     "gainkit.verbs.answers": (
         "check_routing",
+        "compare_onsets",
         "compare_polarity",
         "find_clean_volume",
         "find_noise",
@@ -246,6 +253,7 @@ _ROOMS = {
     ),
     "gainkit.recorder": ("calibrate_recorder",),
     "gainkit.verbs.chain": ("find_response",),
+    "gainkit.verbs.guiding": ("run_bench",),
     "gainkit.verbs.loads": ("find_impedance",),
     "gainkit.verbs.measuring": ("measure",),
     "gainkit.verbs.planning": ("plan_system",),

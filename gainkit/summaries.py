@@ -89,6 +89,24 @@ def _onset(result: Any) -> list[str]:
     )
 
 
+def _compared_onsets(result: Any) -> list[str]:
+    verdicts = {
+        "before": "clips before the gain control",
+        "after": "clips after the gain control",
+        "both": "clips before the gain control at the lower setting, after it at the higher one",
+        "nowhere": "nothing clips at either setting",
+        "unknown": "not known which side of the gain control clips",
+    }
+    return _lines(
+        verdicts[result.where],
+        [
+            _known("turned by {gain_change_db:.2f} dB", result),
+            _known("onset moved by {onset_change_db:+.2f} dB", result),
+        ],
+        result.notes,
+    )
+
+
 def _volume(result: Any) -> list[str]:
     best = result.highest_clean_position
     verdict = "no clean position" if best is None else f"clean up to position {best}"
@@ -261,6 +279,7 @@ def _live(result: Any) -> list[str]:
 
 SUMMARIES: dict[str, Callable[[Any], list[str]]] = {
     "Measurement": _measurement,
+    "OnsetComparison": _compared_onsets,
     "OnsetResult": _onset,
     "VolumeResult": _volume,
     "PolarityResult": _polarity,

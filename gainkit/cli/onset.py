@@ -32,6 +32,7 @@ from gainkit.cli.options import (
 from gainkit.cli.place import Asked, By, LogFolder, NoLog, Noting, place_of, tell
 
 if TYPE_CHECKING:
+    from gainkit.capture import Capture
     from gainkit.charts.saving import Draw
     from gainkit.onset import LevelPlan, OnsetResult, StepResult
 
@@ -50,6 +51,10 @@ def register(app: typer.Typer) -> None:
 
 def onset(
     capture: Annotated[Path, typer.Argument(help="Recording of a staircase or glide through the amplifier.")],
+    compare: Annotated[
+        Path | None,
+        typer.Option("--compare", help="The same at another gain: which side of the control clips?"),
+    ] = None,
     index: Index = None,
     track: Track = None,
     from_dbfs: First = None,
@@ -79,6 +84,7 @@ def onset(
     """Find the tone level at which an amplifier begins to clip, from one recording of a staircase or glide."""
     from gainkit.analysis.model import MeasureOptions
     from gainkit.capture import read_capture
+    from gainkit.errors import GainkitError
     from gainkit.onset import find_onset
 
     place = place_of(Asked("onset", for_channel, log, no_log, by, system, calibration, full_scale_volts))
@@ -90,10 +96,22 @@ def onset(
     plan = level_plan(index, track, figures)
     limit = limit_of(place.system, limit_thd_percent)
     options = MeasureOptions(channel=channel, minus=minus, band_hz=parse_band(band_hz), limit_thd_percent=limit)
-    opened = read_capture(
-        capture, full_scale_volts=full_scale_volts, calibration=calibration, interval_seconds=interval_seconds
-    )
+
+    def reading(path: Path) -> Capture:
+        return read_capture(
+            path, full_scale_volts=full_scale_volts, calibration=calibration, interval_seconds=interval_seconds
+        )
+
+    opened = reading(capture)
     result = find_onset(opened, plan, options, source_volts=1.0 if source_volts is None else source_volts)
+    if compare is not None:
+        from gainkit.cli.onset_compare import show_comparison
+
+        if log is not None:
+            raise GainkitError("not_both", "compare", str(compare), other="log")
+        other = reading(compare)
+        show_comparison((opened, result), (other, find_onset(other, plan, options)), json_)
+        return
     if chart is not None:
         from gainkit.charts import draw_onset
 

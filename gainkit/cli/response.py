@@ -62,6 +62,7 @@ def response(
 
     Start the recorder before the track and stop it after. Filters back on before a tweeter is connected.
     """
+    from gainkit.beside import Expected, expected_of, response_beside_plan
     from gainkit.capture import read_capture
     from gainkit.response import find_response
 
@@ -72,7 +73,8 @@ def response(
     if index is None and place.index is not None and from_hz is None and to_hz is None and seconds is None:
         index = place.index
         remark(f"Sweep by {index}.")
-    crossover = crossover_hz or _planned_highpass(place.system, place.output)
+    expected = Expected() if place.system is None else expected_of(place.system, place.output)
+    crossover = crossover_hz or (None if expected.plan is None else expected.plan.highpass_hz)
 
     def opened(path: Path) -> Capture:
         return read_capture(
@@ -91,6 +93,7 @@ def response(
         minus=minus,
         crossover_hz=crossover,
     )
+    result = response_beside_plan(result, expected)
     tell(place, result, json_, lambda: as_text(result), [Noting(result, [capture])])
 
 
@@ -112,16 +115,6 @@ def _sweep(
     if first is None or last is None or seconds is None:
         raise GainkitError("sweep_not_named", "index")
     return from_figures(first, last, seconds)
-
-
-def _planned_highpass(system: Path | None, name: str | None) -> float | None:
-    """The high-pass of the channel that an output belongs to; None where none is planned."""
-    if system is None or name is None:
-        return None
-    from gainkit.job.system import load_system
-
-    car = load_system(system)
-    return car.channel(car.output(name).channel).channel.highpass_hz
 
 
 def as_text(result: Response) -> str:

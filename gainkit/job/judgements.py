@@ -10,7 +10,15 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from gainkit.advice import Checks, is_distorted, is_other_tone, is_stray_dc, on_target
+from gainkit.advice import (
+    Checks,
+    crossover_faults,
+    is_distorted,
+    is_other_tone,
+    is_stray_dc,
+    on_target,
+    tone_faults,
+)
 from gainkit.analysis.model import Measurement
 from gainkit.job.plan import ChannelPlan
 from gainkit.job.readings import OF_ONE_OUTPUT, Reading
@@ -22,14 +30,17 @@ from gainkit.noise import NoiseResult
 from gainkit.onset import OnsetResult
 from gainkit.polarity import PROBABLE, PolarityPair, PolarityResult
 from gainkit.remarks import Remark, danger, fault, remark
+from gainkit.response import Response
 from gainkit.routing import RoutingResult
 
 Judged = tuple[str, tuple[Remark, ...]]
 """An aspect ('level', 'dc', ...) and its faults: none means that it was looked at and is as it should be."""
 
 
-JUDGED_AGAIN = frozenset({"dc_at_output", "one_lead", "other_tone"})
-"""Notes of a measurement that are judged here from its figures: a reading of another kind clears them."""
+JUDGED_AGAIN = frozenset(
+    {"dc_at_output", "one_lead", "other_tone", "filter_takes_tone", "crossover_missing", "crossover_elsewhere"}
+)
+"""Notes of a result that are judged here from its figures: a reading of another kind clears them."""
 
 BY_METER = "dc by meter"
 """DC that a meter read: a recorder's input mostly passes none, so that only a meter clears it."""
@@ -95,6 +106,9 @@ def judge(
             judged = list(_matched(result, reading, output, figures))
         case NoiseResult():
             judged = list(_noise(result))
+        case Response():
+            judged = list(_response(result, figures, plan))
+            own = [each for each in own if each.code not in JUDGED_AGAIN]
         case RoutingResult():
             judged = [("routing", () if result.ok else (fault("routing_wrong"), *result.problems))]
         case _ if reading.kind in OF_ONE_OUTPUT:
@@ -285,6 +299,16 @@ def _noise(result: NoiseResult) -> Iterator[Judged]:
         yield "noise", (fault("noise_heard", **facts),)
     elif result.verdict == "quiet":
         yield "noise", ()
+
+
+def _response(result: Response, figures: PlanFigures, plan: ChannelPlan) -> Iterator[Judged]:
+    """What the filters do to the setting tone, and whether they stand where they were planned."""
+    taken = tone_faults(result, figures.tone_hz, figures.set_volts, checks_of(figures))
+    if taken is not None:
+        yield "tone", taken
+    crossed = crossover_faults(result, plan.highpass_hz, plan.lowpass_hz)
+    if crossed is not None:
+        yield "filters", crossed
 
 
 def trim_of(result: MatchResult, reading: Reading, output: str) -> float | None:

@@ -39,7 +39,7 @@ class ChannelPlan(Target, _Named):
     (positive) or quieter than the target that setting is [dB]. supply_volts : what the
     target was scaled to [V]. trim_db : for a radio's own output, how far its level comes down [dB]: its
     gain_db, where that is below 0. programme : long-term power, None without a crest factor. outputs : full
-    names of the outputs set alike.
+    names of the outputs set alike. highpass_hz, lowpass_hz : the channel's own filters, as the file has them.
     """
 
     sensitivity_in_range: bool | None
@@ -52,6 +52,8 @@ class ChannelPlan(Target, _Named):
     trim_db: float | None
     outputs: tuple[str, ...]
     programme: ProgrammePower | None
+    highpass_hz: float | None = None
+    lowpass_hz: float | None = None
 
 
 @dataclass(frozen=True, repr=False)
@@ -162,6 +164,7 @@ def _plan_channel(each: SystemChannel, source: Source, supply_volts: float | Non
         fed_by=each.fed_by, bridged=channel.bridged, built_in=channel.built_in, trim_db=trim,
         outputs=tuple(output.name for output in each.outputs),
         programme=_programme(each, target),
+        highpass_hz=channel.highpass_hz, lowpass_hz=channel.lowpass_hz,
     )  # fmt: skip
 
 

@@ -39,6 +39,7 @@ KINDS: dict[str, type] = {
     "polarity-typed": TypedPolarity,
     "match": MatchResult,
     "routing": RoutingResult,
+    "response": Response,
     "noise": NoiseResult,
     "response": Response,
     "level": TypedLevel,

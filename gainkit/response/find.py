@@ -122,6 +122,9 @@ def find_response(
         None if one is None else _told(one, side, reference is not None, crossover_hz)
         for one, side in zip((left, right), sweep.sides, strict=False)
     ]
+    if reference is not None:
+        file = reference.file
+        told = [None if each is None else replace(each, reference_file=file) for each in told]
     if not sweep.in_turn:
         assert told[0] is not None
         return told[0]

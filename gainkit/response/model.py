@@ -80,6 +80,7 @@ class Response(Result):
     side : "left" or "right" of a track that plays one after the other. passband_db : level_db of the passband.
     clipped : flat tops at digital full scale. right : of a left-then-right track the right side; the other
     fields are then the left one's. right_later_seconds, right_farther_cm : right arrival less left.
+    reference_file : of a difference, the capture that was taken off; None for a response itself.
     """
 
     found: bool
@@ -104,3 +105,4 @@ class Response(Result):
     right: Response | None = None
     right_later_seconds: float | None = None
     right_farther_cm: float | None = None
+    reference_file: str | None = None

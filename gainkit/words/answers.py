@@ -347,6 +347,28 @@ REMARKS: dict[str, Template] = {
     ),
     "steps_below_floor": _below_floor,
     "steps_not_judged": _not_judged,
+    "gain_not_seen": "No clean step 3 dB under the onset: the gain cannot be told. Begin the staircase at a lower level.",
+    "gain_hardly_turned": (
+        "The two recordings differ by {turned_db:.1f} dB of gain: turn the gain control by 3 dB or more between them, and "
+        "leave the recorder's own input alone."
+    ),
+    "recorder_left_alone": (
+        "Turned by {turned_db:.1f} dB, if the recorder's own input was left alone and the source's volume stood still."
+    ),
+    "clips_before_control": lambda v: (
+        "What lies before the gain control (source, line driver, input stage) clips from {before_dbfs:.2f} dBFS on"
+        + (", at the lower setting" if v["both"] else "")
+        + ": turning the gain down does not help. Turn down what feeds it, or give the input its range."
+    ),
+    "clips_after_control": (
+        "What lies after the gain control (the output stage) clips at {after_volts:.4g} rms: it is the gain that sets "
+        "the onset."
+    ),
+    "onsets_fit_neither": (
+        "The onset did not go with the gain of {turned_db:.1f} dB, nor stand still: something else was turned, or the "
+        "supply moved. Record both again one after the other."
+    ),
+    "nothing_clipped": "No step clipped at either setting: record up to a louder step or a higher setting.",
     "onset_not_known": (
         "THD stays below {limit_thd_percent:.6g} % up to {up_to_dbfs:.6g} dBFS; the louder steps could not be "
         "judged, so the onset is not known."

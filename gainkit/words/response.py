@@ -29,6 +29,19 @@ def _clock(values: Mapping[str, Any]) -> str:
     return f"The recorder's clock runs {abs(values['drift_ppm']):.0f} ppm {way} against the player's; it is allowed for."
 
 
+def _filter_takes_tone(values: Mapping[str, Any]) -> str:
+    other = (
+        " No other tone comes through whole: with this one set {set_volts:.3g} V instead of the plan's target."
+        if values["other_hz"] is None
+        else " Set it again with {other_hz:.6g} Hz (anything from {low_hz:.3g} to {high_hz:.4g} Hz comes through whole), "
+        "or with the filters off, and enter them in the system file."
+    )
+    return (
+        "The filters take {loss_db:.1f} dB off the setting tone of {tone_hz:.6g} Hz: a gain set with it while they are on "
+        f"is that much too high.{other}"
+    )
+
+
 REMARKS: dict[str, Template] = {
     "tweeter_unprotected": (
         "This output passes {at_hz:.3g} Hz only {under_passband_db:.1f} dB weaker than its passband, below the "
@@ -55,5 +68,8 @@ REMARKS: dict[str, Template] = {
     "marks_not_heard": _marks,
     "recorder_clock_differs": _clock,
     "flat_within": "Flat within {within_db:.2g} dB from {low_hz:.3g} Hz to {high_hz:.5g} Hz.",
+    "filter_takes_tone": _filter_takes_tone,
+    "crossover_missing": "There is no {side}; the plan has one at {planned_hz:.4g} Hz.",
+    "crossover_elsewhere": "The {side} stands at {corner_hz:.4g} Hz; the plan has it at {planned_hz:.4g} Hz.",
     "bass_raised": "Bass raised by {gain_db:.1f} dB around or below {below_hz:.3g} Hz: loudness or a bass boost is on.",
 }
