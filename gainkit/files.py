@@ -42,9 +42,9 @@ def whole_file(path: Path, *, overwrite: bool = False) -> Iterator[Path]:
 
 
 def write_whole(path: Path, content: str | bytes, *, overwrite: bool = False) -> None:
-    """Write text (UTF-8) or bytes so that the file is whole or not there."""
+    """Write text (UTF-8; a name's byte that is none as its escape) or bytes: the file is whole or not there."""
     with whole_file(path, overwrite=overwrite) as draft:
-        draft.write_bytes(content.encode() if isinstance(content, str) else content)
+        draft.write_bytes(content.encode("utf-8", "backslashreplace") if isinstance(content, str) else content)
 
 
 def sync_folder(folder: Path) -> None:

@@ -18,8 +18,8 @@ from gainkit.errors import GainkitError
 from gainkit.figures import plain
 
 SMALLEST, LARGEST = 1e-30, 1e30
-"""No figure of this trade lies beyond these in any unit (our choice) [-]: squares and ratios of what lies between
-are numbers that a float holds, so that no arithmetic needs to ask."""
+"""No figure of this trade lies beyond these in any unit (our choice) [-]: squares and ratios of what lies
+between are numbers that a float holds, so that no arithmetic needs to ask."""
 
 
 @dataclass(frozen=True)
