@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import textwrap
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
@@ -66,7 +67,8 @@ def bench(
     asked = Asked(job, phone, device, live, calibration, watch, port, simulate)
     with opened(asked) as running:
         print(_addresses_text(running.addresses), flush=True)
-        running.serve()
+        with contextlib.suppress(KeyboardInterrupt):  # the way to end it
+            running.serve()
 
 
 def _addresses_text(addresses: Opened) -> str:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 from collections.abc import Callable
 from pathlib import Path
 
@@ -66,4 +67,5 @@ gainkit.start_job(), or give a folder that holds a system.toml.
         for address in (running.addresses.local, running.addresses.phone):
             if address is not None:
                 say(address)
-        running.serve()
+        with contextlib.suppress(KeyboardInterrupt):  # the way to end it
+            running.serve()
