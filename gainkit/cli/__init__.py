@@ -17,7 +17,12 @@ def main() -> None:
     for stream in (sys.stdout, sys.stderr):
         if hasattr(stream, "reconfigure"):  # a Windows console must not die of a sign it cannot show
             stream.reconfigure(errors="replace")
-    raise SystemExit(run())
+    try:
+        status = run()
+    except KeyboardInterrupt:  # before the command line stood: there is nothing to be said of it
+        print("Stopped.", file=sys.stderr)
+        status = 130
+    raise SystemExit(status)
 
 
 def run() -> int:

@@ -31,7 +31,8 @@ VALUES: tuple[Any, ...] = (
 """What may stand where a value of JSON should."""
 
 TEXTS = (
-    "Time (s),CH1 (V)\n" + "".join(f"{place * 1e-5:.6g},{0.3 * ((place * 7) % 11 - 5):.4g}\n" for place in range(400)),
+    "Time (s),CH1 (V)\n"
+    + "".join(f"{place * 1e-5:.6g},{0.3 * ((place * 7) % 11 - 5):.4g}\n" for place in range(400)),
     "# dt = 1e-05 s\n" + "".join(f"{0.1 * ((place * 7) % 11 - 5):.4g}\n" for place in range(400)),
     "Zeit;Kanal 1\nms;mV\n"
     + "".join(f"{place / 100:.6g};{30 * ((place * 7) % 11 - 5)},5\n".replace(".", ",") for place in range(400)),
@@ -53,9 +54,9 @@ def text(seed: int) -> bytes:
                 cells[rng.randrange(len(cells))] = rng.choice(FIGURES)
                 lines[place] = ",".join(cells)
             case 3:
-                lines[place] = rng.choice(("1,", " ", "_", "(", "9", '"', "dt ", "\u00b5", "-", "\0")) * rng.choice(
-                    (50, 3000, 70_000)
-                )
+                lines[place] = rng.choice(
+                    ("1,", " ", "_", "(", "9", '"', "dt ", "\u00b5", "-", "\0")
+                ) * rng.choice((50, 3000, 70_000))
             case 4:
                 del lines[place:]
                 lines.append("")
@@ -96,7 +97,9 @@ def audio(seed: int) -> bytes:
             data = data[: rng.randrange(1, len(data))]
         case 3:
             at = rng.randrange(4, min(100, len(data) - 8))
-            field = struct.pack(rng.choice(("<I", ">I")), rng.choice((0, 1, 2**31 - 1, 2**31, 2**32 - 1, 65_535, 256)))
+            field = struct.pack(
+                rng.choice(("<I", ">I")), rng.choice((0, 1, 2**31 - 1, 2**31, 2**32 - 1, 65_535, 256))
+            )
             data = data[:at] + field + data[at + 4 :]
         case 4:
             spoiled = np.frombuffer(data[: len(data) // 8 * 8], "<f4").copy()
@@ -140,7 +143,7 @@ def spoiled_json(seed: int, good: Any) -> bytes:
                 inside[key] = rng.choice(VALUES)
     line = json.dumps(plain)
     if rng.random() < 0.1:
-        line = line.replace(":", rng.choice((": 1e400, \"a\":", ": NaN, \"b\":", ": " + "9" * 5000 + ", \"c\":")), 1)
+        line = line.replace(":", rng.choice((': 1e400, "a":', ': NaN, "b":', ": " + "9" * 5000 + ', "c":')), 1)
     return line.encode()
 
 
@@ -180,7 +183,9 @@ def toml(seed: int, good: str) -> bytes:
             case 4:
                 lines[place] = key.strip() + ".a" * rng.choice((1, 30, 3000)) + " = 1"
             case 5:
-                lines[place] = rng.choice(("[[[[", "a" * 3000 + " = 1", "[a]\n" * 50, "\0", "\x1b[31m = 1", "= 1"))
+                lines[place] = rng.choice(
+                    ("[[[[", "a" * 3000 + " = 1", "[a]\n" * 50, "\0", "\x1b[31m = 1", "= 1")
+                )
             case 6:
                 lines.insert(place, lines[rng.randrange(len(lines))])
     data = "\n".join(lines).encode("utf-8", "replace")
