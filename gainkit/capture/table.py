@@ -18,8 +18,8 @@ from gainkit.errors import GainkitError
 Floats = NDArray[np.float64]
 
 LONGEST_LINE = 1 << 16
-"""Characters of a line (our choice): a thousand columns of figures fit. A block of so many bytes without an
-end of line is no table of ours, and to read it whole would cost its size many times over."""
+"""Characters of a line (our choice): a thousand columns of figures fit. A block of so many bytes without an end
+of line is no table of ours, and to read it whole would cost its size many times over."""
 
 PACKED = (".gz", ".bz2", ".xz", ".lzma")
 """Suffixes by which numpy unpacks a file that it is given by name: what is read here is told by content."""
