@@ -14,14 +14,17 @@ from gainkit.cli.options import (
     Channel,
     ForChannel,
     FullScale,
+    Index,
     LogFolder,
     Minus,
+    Track,
     check_log,
     parse_band,
 )
 from gainkit.cli.plain import columns, said, sections, wrapped
 
 if TYPE_CHECKING:
+    from gainkit.capture.model import Capture
     from gainkit.matching import MatchResult
 
 
@@ -48,6 +51,8 @@ def match(
     third: Annotated[bool, typer.Option("--third", help="Third-octave bands instead of octaves.")] = False,
     weighting: Annotated[Weighting, typer.Option("--weighting", help="Of the total.")] = Weighting.z,
     band_hz: Annotated[str, typer.Option("--band-hz", help="Band of the total, LOW:HIGH.")] = "20:20000",
+    index: Index = None,
+    track: Track = None,
     full_scale_volts: FullScale = None,
     calibration: Calibration = None,
     channel: Channel = 1,
@@ -74,9 +79,26 @@ def match(
         master = opened[captures.index(reference)]
     elif reference is not None:
         master = read_capture(reference, full_scale_volts=full_scale_volts, calibration=calibration)
-    result = match_levels(opened, asked, reference=master)
+    result = match_levels(opened, asked, reference=master, played=noise_track(index, track))
     with shown(result, json_, lambda: match_text(result)):
         note(log, "match", for_channel, result, captures)
+
+
+def noise_track(index: Path | None, track: str | None) -> Capture | None:
+    """The noise track that was played, from the folder of its index; None where none is given."""
+    from gainkit.capture import read_capture
+    from gainkit.errors import GainkitError
+    from gainkit.onset.tracks import read_index
+
+    if index is None:
+        if track is not None:
+            raise GainkitError("track_without_index", "track", track)
+        return None
+    files = [str(each.get("file")) for each in read_index(index)["tracks"] if each.get("kind") == "noise"]
+    chosen = [file for file in files if track is None or Path(track).name in (file, Path(file).stem)]
+    if len(chosen) != 1:
+        raise GainkitError("no_noise_track", "track", track, files or "none", index=str(index))
+    return read_capture(index.parent / chosen[0])
 
 
 def match_text(result: MatchResult) -> str:

@@ -43,7 +43,7 @@ def from_index(index: Path | str, track: str | None = None) -> LevelPlan:
         it damaged (`track_damaged`).
     """
     place = Path(index)
-    table = _read(place)
+    table = read_index(place)
     entry = _chosen(table["tracks"], place, track)
     rate: Any = entry.get("sample_rate_hz", table.get("sample_rate_hz"))
     try:
@@ -83,7 +83,7 @@ def own_track(plan: LevelPlan, heard_hz: float) -> LevelPlan | None:
     return _plan_of(facts, OWN_RATE_HZ)
 
 
-def _read(index: Path) -> dict[str, Any]:
+def read_index(index: Path) -> dict[str, Any]:
     """The index as a table that has a list of tracks."""
     try:
         table: Any = json.loads(index.read_text(encoding="utf-8"))

@@ -3,8 +3,9 @@
 The pulses are averaged and looked at through smoothing of many widths: positive kernels and means over the past
 keep the first swing's sign, whatever they do to the rest. At each width the first swing that stands clear of
 the noise is taken; as sound grows by no more than a known factor from one swing to the next, a swing that is
-high enough cannot hide an earlier, opposite one. Where no width shows such a swing, or two disagree, the odds over
-all answers that may be are asked (`templates`), and where they tell nothing either, the answer is 'undecided'.
+high enough cannot hide an earlier, opposite one. Where no width shows such a swing, or two disagree, the odds
+over all answers that may be are asked (`templates`), and where they tell nothing either, the answer is
+'undecided'.
 """
 
 from __future__ import annotations
@@ -56,7 +57,9 @@ CHANCE = 0.05
 """And so many that tossed coins would do as well at most this often [0..1]: of few, all."""
 
 
-SECOND_OPINION = frozenset({"first_swing_hidden", "narrow_swing_dissents", "swings_disagree", "pulses_disagree"})
+SECOND_OPINION = frozenset(
+    {"first_swing_hidden", "narrow_swing_dissents", "swings_disagree", "pulses_disagree"}
+)
 """Doubts that the odds over all possible answers may lift."""
 
 LEAST_ODDS = 2.94
@@ -97,8 +100,8 @@ class Decision:
 @dataclass(frozen=True)
 class _Swing:
     """The first swing seen at one scale. sign : +1 or -1. ratio : its height over the noise, or over what its
-    surroundings allow to be seen [-]. width : of the smoothing [frames]. agreeing : pulses that show the same sign. typical : median over mean of
-    the single pulses' heights [-]."""
+    surroundings allow to be seen [-]. width : of the smoothing [frames]. agreeing : pulses that show the same
+    sign. typical : median over mean of the single pulses' heights [-]."""
 
     sign: int
     ratio: float

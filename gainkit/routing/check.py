@@ -132,7 +132,8 @@ def _by_ear(groups: Sequence[Group], strange: Sequence[Remark]) -> RoutingResult
 
 
 def _lost(own: Sequence[Group], everything: Sequence[Group], **values: object) -> list[Remark]:
-    """Whether what a channel plays is lost for a time; own : groups of its count. everything : all there are."""
+    """Whether what a channel plays is lost for a time; own : groups of its count. everything : all there
+    are."""
     top = max(group.level_db for group in own)
     times = [group.start_seconds for group in own if group.level_db > top - LOST_DB]
     ends = [group.start_seconds for group in everything if group.whole]
@@ -172,7 +173,8 @@ def _line_notes(groups: Mapping[int, list[Group]], plays: Mapping[int, Mapping[i
 
 
 def _levels(groups: Sequence[Group]) -> dict[int, float]:
-    """Loudest level of each count of beeps, of whole groups [dB]; without what is crosstalk beside the loudest."""
+    """Loudest level of each count of beeps, of whole groups [dB]; without what is crosstalk beside the
+    loudest."""
     levels: dict[int, float] = {}
     for group in groups:
         if group.whole:
@@ -190,8 +192,8 @@ def _problems_of(
     levels, beside = plays[channel], plays.get(partner, {})
     if groups[channel] and not levels:
         return [fault("channel_beeps_cut", channel=channel)]
-    leaking = own not in levels and all(level < beside.get(count, -1e9) - CROSSTALK_DB for count, level in levels.items())
-    if levels and not leaking:
+    leaking = own not in levels and all(level < beside.get(count, -1e9) - CROSSTALK_DB for count, level in
+    levels.items()) if levels and not leaking:
         return [*_wrong(channel, own, levels, beside), *_fading(channel, own, groups, plays)]
     if channel <= len(NAMES) or groups.get(partner):
         return [fault("channel_silent", channel=channel, side=NAMES[own], crosstalk_db=WEAKEST_DB)]
