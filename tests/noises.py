@@ -21,14 +21,15 @@ RATE = 48_000
 SECONDS = 10.0
 
 FAMILIES = (
-    "nothing happens", "dead loudspeaker", "silence", "automatic gain", "gain turned midway", "engine 3 dB under",
-    "background 4 dB under", "noise suppression",
+    "nothing happens", "dead loudspeaker", "silence", "automatic gain", "gain turned midway",
+    "engine 3 dB under", "background 4 dB under", "noise suppression",
 )  # fmt: skip
 
 
 @dataclass(frozen=True)
 class Pair:
-    """Two recordings, what was played, and the trim of the second to the first [dB]; None where none is right."""
+    """Two recordings, what was played, and the trim of the second to the first [dB]; None where none is
+    right."""
 
     captures: tuple[Capture, Capture]
     played: Capture

@@ -104,8 +104,9 @@ def _effective_frames(weight: Floats, count: int) -> float:
     return float((count * weight.sum()) ** 2 / squares)
 
 
-def _loud_part(capture: Capture, channel: int, minus: int | None) -> tuple[int, int, tuple[Remark, ...], Move
-| None]:
+def _loud_part(
+    capture: Capture, channel: int, minus: int | None
+) -> tuple[int, int, tuple[Remark, ...], Move | None]:
     """Frames between the silence before and after, notes, and a move of the level; the recorder must not have
     clipped."""
     size = max(int(BLOCK_SECONDS * capture.sample_rate_hz), 1)
@@ -138,5 +139,9 @@ def _loud_part(capture: Capture, channel: int, minus: int | None) -> tuple[int, 
     gaps = int(inside[-1] - inside[0] + 1 - len(inside))
     notes = (remark("silence_within", silent_seconds=gaps * BLOCK_SECONDS),) if gaps else ()
     sounding = levels[inside[0] + 1 : inside[-1]]
-    move = level_move(sounding[sounding > usual * ratio_from_db(-QUIET_DB) ** 2], BLOCK_SECONDS, start /
-    capture.sample_rate_hz) return start, stop, notes, move
+    move = level_move(
+        sounding[sounding > usual * ratio_from_db(-QUIET_DB) ** 2],
+        BLOCK_SECONDS,
+        start / capture.sample_rate_hz,
+    )
+    return start, stop, notes, move

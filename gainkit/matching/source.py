@@ -57,7 +57,7 @@ class Coherence:
     def at(self, step_hz: float, bins: int) -> Floats:
         """The share at other frequencies, (bins,)."""
         own = np.arange(len(self.share)) * self.step_hz
-        return np.interp(np.arange(bins) * step_hz, own, self.share)
+        return np.asarray(np.interp(np.arange(bins) * step_hz, own, self.share))
 
 
 def coherence_with(
@@ -88,8 +88,10 @@ def coherence_with(
     cross, own, other = np.zeros(size // 2 + 1, complex), np.zeros(size // 2 + 1), np.zeros(size // 2 + 1)
     for begin, move in zip(starts, moves, strict=True):
         whole = round(move)
-        one = np.fft.rfft(window * _from(track, place + int(begin) + whole, size)) * np.exp(turn * (move -
-        whole)) two = np.fft.rfft(window * heard[begin : begin + size])
+        one = np.fft.rfft(window * _from(track, place + int(begin) + whole, size)) * np.exp(
+            turn * (move - whole)
+        )
+        two = np.fft.rfft(window * heard[begin : begin + size])
         cross += np.conj(one) * two
         own += np.abs(one) ** 2
         other += np.abs(two) ** 2
@@ -142,9 +144,10 @@ def _moves(
         one = np.fft.rfft(_from(track, place + int(begin) - reach, size + 2 * reach))
         two = np.fft.rfft(heard[begin : begin + size], size + 2 * reach)
         cross = one * np.conj(two)
-        cross /= np.maximum(np.abs(cross), 1e-9 * float(np.abs(cross).max()))  # every frequency alike: a
-        sharp peak found.append(int(np.argmax(np.abs(np.fft.irfft(cross, size + 2 * reach)[: 2 * reach + 1])))
-        - reach)
+        # every frequency alike: a sharp peak
+        cross /= np.maximum(np.abs(cross), 1e-9 * float(np.abs(cross).max()))
+        peak = int(np.argmax(np.abs(np.fft.irfft(cross, size + 2 * reach)[: 2 * reach + 1])))
+        found.append(peak - reach)
     moves = np.array(found, dtype=float)
     middle = np.median(moves)
     for within in (reach / 8, reach / 32, LEAST_WITHIN):  # single segments are misled by noise

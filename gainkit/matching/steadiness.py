@@ -16,7 +16,8 @@ LEAST_MOVE_DB = 0.3
 """Less is not worth a word [dB]."""
 
 SURE_DEVIATIONS = 5.0
-"""A move counts from so many standard deviations on [-]: the best of some hundred places reaches 3.5 by chance."""
+"""A move counts from so many standard deviations on [-]: the best of some hundred places reaches 3.5 by
+chance."""
 
 LEAST_BLOCKS = 5
 """Blocks on either side of a move [-]."""

@@ -91,8 +91,11 @@ def groups_of(capture: Capture, channels: tuple[int, ...], pitch_hz: float) -> d
     phase = _round_phase([group for groups in found.values() for group in groups])
     if phase is None:
         few = sum(group.whole for groups in found.values() for group in groups) < LEAST_OF_ROUNDS
-        return found if few else {channel: [replace(g, own=False) for g in each] for channel, each in
-        found.items()}
+        return (
+            found
+            if few
+            else {channel: [replace(g, own=False) for g in each] for channel, each in found.items()}
+        )
     return {channel: [_placed(group, phase) for group in groups] for channel, groups in found.items()}
 
 
@@ -157,8 +160,10 @@ def _groups(envelope: Floats, beside: Floats, least: float) -> list[Group]:
 
 def _round_phase(groups: Sequence[Group]) -> float | None:
     """When the rounds begin [s], by what most groups agree on; None where no two do."""
-    counted = [(group.start_seconds - SLOTS[group.beeps]) % ROUND_SECONDS for group in groups if group.beeps
-    in SLOTS] if not counted:
+    counted = [
+        (group.start_seconds - SLOTS[group.beeps]) % ROUND_SECONDS for group in groups if group.beeps in SLOTS
+    ]
+    if not counted:
         return None
     phases = np.array(counted)
     apart = np.abs((phases[:, None] - phases + ROUND_SECONDS / 2) % ROUND_SECONDS - ROUND_SECONDS / 2)

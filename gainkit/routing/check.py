@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
@@ -124,9 +125,7 @@ def _by_ear(groups: Sequence[Group], strange: Sequence[Remark]) -> RoutingResult
     odd = sorted({group.beeps for group in whole} - set(NAMES))
     if odd:
         problems.append(fault("other_counts_heard", counts=odd))
-    heard = tuple(
-        HeardBeeps(NUMBERS.get(group.beeps, 0), group.beeps, group.start_seconds) for group in whole
-    )
+    heard = tuple(HeardBeeps(NUMBERS.get(group.beeps, 0), group.beeps, group.start_seconds) for group in whole)
     notes = (remark("side_not_told"), *strange)
     return RoutingResult(heard, not problems, tuple(problems), notes, by_ear=True)
 
@@ -138,7 +137,7 @@ def _lost(own: Sequence[Group], everything: Sequence[Group], **values: object) -
     times = [group.start_seconds for group in own if group.level_db > top - LOST_DB]
     ends = [group.start_seconds for group in everything if group.whole]
     marks = [min(ends), *times, max(ends)]
-    gaps = [(b - a, a, b) for a, b in zip(marks, marks[1:], strict=False)]
+    gaps = [(b - a, a, b) for a, b in itertools.pairwise(marks)]
     length, start, stop = max(gaps)
     if length <= LOST_ROUNDS * ROUND_SECONDS:
         return []
@@ -192,8 +191,10 @@ def _problems_of(
     levels, beside = plays[channel], plays.get(partner, {})
     if groups[channel] and not levels:
         return [fault("channel_beeps_cut", channel=channel)]
-    leaking = own not in levels and all(level < beside.get(count, -1e9) - CROSSTALK_DB for count, level in
-    levels.items()) if levels and not leaking:
+    leaking = own not in levels and all(
+        level < beside.get(count, -1e9) - CROSSTALK_DB for count, level in levels.items()
+    )
+    if levels and not leaking:
         return [*_wrong(channel, own, levels, beside), *_fading(channel, own, groups, plays)]
     if channel <= len(NAMES) or groups.get(partner):
         return [fault("channel_silent", channel=channel, side=NAMES[own], crosstalk_db=WEAKEST_DB)]
