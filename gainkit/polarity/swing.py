@@ -62,11 +62,16 @@ SECOND_OPINION = frozenset(
 )
 """Doubts that the odds over all possible answers may lift."""
 
-LEAST_ODDS = 2.94
-"""The odds decide from 19 to 1 on [log]."""
+SURE_SWING = 0.99
+"""A first swing of more confidence is not weighed against odds [0..1]: cabins may be unlike all that were
+drawn."""
 
-SUREST_ODDS = 0.99
-"""... with no more confidence than this [0..1]: loudspeakers may be unlike all that were drawn."""
+LEAST_ODDS = 2.2
+"""The odds decide from 9 to 1 on [log]."""
+
+SUREST_ODDS = 0.94
+"""... with no more confidence than this [0..1], so that it is called probable: loudspeakers may be unlike all
+that were drawn, and 1 of 70 such answers was wrong at odds of far more."""
 
 AGAINST_ODDS = 4.6
 """Odds of 100 to 1 against a swing take its word [log]."""
@@ -122,40 +127,43 @@ def decide(train: Train | None, band: str | None = None) -> Decision:
     swings = _swings(train)
     count = len(train.rows)
     if not swings:
-        return Decision("undecided", 0.0, count, 0, (fault("pulses_in_noise"),))
+        undecided = Decision("undecided", 0.0, count, 0, (fault("pulses_in_noise"),))
+        return undecided if band is None else _by_odds(train, odds_of(train, band).log_odds, undecided)
     best = max(swings, key=lambda swing: swing.ratio)
     hidden = 0.5 * math.erfc((best.ratio / GROWTH - SEEN) / math.sqrt(2))
     decision = Decision(_name(best.sign), 1 - 0.5 * hidden, count, best.agreeing)
     doubt = _doubt(swings, best, count)
-    if band is None or (doubt is not None and doubt.code not in SECOND_OPINION):
+    sure = doubt is None and decision.confidence > SURE_SWING
+    if band is None or sure or (doubt is not None and doubt.code not in SECOND_OPINION):
         return decision if doubt is None else decision.undecided(doubt)
     odds = odds_of(train, band).log_odds
     if doubt is None:
         against = -best.sign * odds
         return decision.undecided(fault("swings_disagree")) if against > AGAINST_ODDS else decision
-    return _by_odds(train, best, odds, decision.undecided(doubt))
+    return _by_odds(train, odds, decision.undecided(doubt))
 
 
-def _by_odds(train: Train, best: _Swing, odds: float, undecided: Decision) -> Decision:
-    """What the odds decide where no swing does."""
-    sign = 1 if odds > 0 else -1
+def _by_odds(train: Train, odds: float, undecided: Decision) -> Decision:
+    """What the odds decide where no swing does; the pulses must resemble each other."""
     confidence = min(1 / (1 + math.exp(-min(abs(odds), 50.0))), SUREST_ODDS)
-    agreeing = _like_the_others(train)
-    if abs(odds) < LEAST_ODDS or not _few_by_chance(agreeing, len(train.rows)) or best.typical < LEAST_TYPICAL:
+    heights = _likeness_to_the_others(train)
+    agreeing = int(np.count_nonzero(heights > 0))
+    typical = float(np.median(heights)) / max(float(heights.mean()), 1e-30)
+    if abs(odds) < LEAST_ODDS or not _few_by_chance(agreeing, len(train.rows)) or typical < LEAST_TYPICAL:
         return undecided
-    return Decision(_name(sign), confidence, len(train.rows), agreeing)
+    return Decision(_name(1 if odds > 0 else -1), confidence, len(train.rows), agreeing)
 
 
 def _name(sign: int) -> Sign:
     return "positive" if sign > 0 else "negative"
 
 
-def _like_the_others(train: Train) -> int:
-    """How many pulses resemble the average of the others rather than its opposite."""
+def _likeness_to_the_others(train: Train) -> Floats:
+    """How far each pulse resembles the average of the others rather than its opposite, (pulses,)."""
     near = slice(max(train.arrival - round(MARGIN_SECONDS * train.rate), 0), None)
     rows = train.rows[:, near]
     total = rows.sum(axis=0)
-    return int(np.count_nonzero(np.sum(rows * (total - rows), axis=1) > 0))
+    return np.asarray(np.sum(rows * (total - rows), axis=1))
 
 
 def _few_by_chance(agreeing: int, count: int) -> bool:

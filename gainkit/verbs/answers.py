@@ -239,7 +239,9 @@ def compare_polarity(first: Source, second: Source, **options: Any) -> PolarityP
     refuse_unknown(options, ("channel", "band", "drive", "invert_microphone"))
     captures = [opened(each, {}) for each in (first, second)]
     results = [find_polarity(each, **options) for each in captures]
-    return polarity.compare_polarity(results, [each.file for each in captures])
+    beside = captures if options.get("drive") is None else ()
+    names = [each.file for each in captures]
+    return polarity.compare_polarity(results, names, captures=beside, channel=options.get("channel", 1))
 
 
 def check_routing(

@@ -124,7 +124,8 @@ def _tone_controls(values: Mapping[str, Any]) -> str:
 _WHOLE_TRACK = "Record the whole track, from before its start to after its end."
 _OTHER_FIGURES = "or give the track with <index>"
 _RECORD_CLOSER = (
-    "Move the microphone to a hand's width from the cone, play louder, switch the recorder's noise suppression "
+    "Move the microphone to a hand's width from the cone, in front of it (not at a reflex port, nor behind the "
+    "cone: there the sound has the other sign), play louder, switch the recorder's noise suppression "
     "and voice mode off, or use another band's pulses (the midrange ones suit most loudspeakers)."
 )
 _WRITE_TRACKS = "Give the index.json that <write_tones()> made."
@@ -417,7 +418,8 @@ REMARKS: dict[str, Template] = {
     "only_probable": f"Only probable: record again to be sure. {_RECORD_CLOSER}",
     "record_closer": _RECORD_CLOSER,
     "recorder_may_invert": (
-        "Some recorders invert. Record a loudspeaker whose wiring you know once; if it comes out negative, "
+        "This holds in front of the cone; at a reflex port or behind the cone the sound has the other sign. Some "
+        "recorders invert. Record a loudspeaker whose wiring you know once; if it comes out negative, "
         "give <invert_microphone> from then on."
     ),
     # routing
