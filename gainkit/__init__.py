@@ -35,10 +35,14 @@ if TYPE_CHECKING:
     from gainkit.charts import (
         Look,
         draw_bands,
+        draw_compare,
         draw_headroom,
+        draw_job,
         draw_levels,
+        draw_noise,
         draw_onset,
         draw_power,
+        draw_response,
         draw_spectrum,
         draw_volume,
         draw_waveform,
@@ -50,8 +54,10 @@ if TYPE_CHECKING:
     from gainkit.job.folder import start_job
     from gainkit.job.log import log_reading
     from gainkit.job.standing import job_status
+    from gainkit.lesson import write_lesson
     from gainkit.matching import MatchOptions
-    from gainkit.onset import LevelPlan, OnsetResult, from_index, glide, staircase
+    from gainkit.onset import LevelPlan, OnsetComparison, OnsetResult, from_index, glide, staircase
+    from gainkit.quiz import write_quiz
     from gainkit.recorder import calibrate_recorder
     from gainkit.remarks import Remark
     from gainkit.sheet import write_sheet
@@ -62,6 +68,7 @@ if TYPE_CHECKING:
     from gainkit.toneset.writing import write_tone, write_tones
     from gainkit.verbs.answers import (
         check_routing,
+        compare_onsets,
         compare_polarity,
         find_clean_volume,
         find_noise,
@@ -69,6 +76,9 @@ if TYPE_CHECKING:
         find_polarity,
         match_levels,
     )
+    from gainkit.verbs.chain import find_response
+    from gainkit.verbs.guiding import run_bench
+    from gainkit.verbs.loads import find_impedance
     from gainkit.verbs.measuring import measure
     from gainkit.verbs.planning import plan_system
     from gainkit.verbs.simulating import simulate
@@ -90,6 +100,7 @@ __all__ = [
     "MeasureOptions",
     "Measurement",
     "MeterLimits",
+    "OnsetComparison",
     "OnsetResult",
     "PadCall",
     "Rating",
@@ -102,23 +113,30 @@ __all__ = [
     "calibrate_recorder",
     "check_routing",
     "check_tones",
+    "compare_onsets",
     "compare_polarity",
     "draw_bands",
+    "draw_compare",
     "draw_headroom",
+    "draw_job",
     "draw_levels",
+    "draw_noise",
     "draw_onset",
     "draw_power",
+    "draw_response",
     "draw_spectrum",
     "draw_volume",
     "draw_waveform",
     "find_clean_volume",
     "find_feed",
+    "find_impedance",
     "find_loads",
     "find_meter_reading",
     "find_noise",
     "find_onset",
     "find_pad",
     "find_polarity",
+    "find_response",
     "find_target",
     "find_trim",
     "fit_tone",
@@ -132,12 +150,15 @@ __all__ = [
     "measure",
     "plan_system",
     "read_capture",
+    "run_bench",
     "run_demo",
     "save_chart",
     "simulate",
     "staircase",
     "start_job",
     "what_to_turn",
+    "write_lesson",
+    "write_quiz",
     "write_sheet",
     "write_tone",
     "write_tones",
@@ -177,10 +198,14 @@ _ROOMS = {
     "gainkit.charts": (
         "Look",
         "draw_bands",
+        "draw_compare",
         "draw_headroom",
+        "draw_job",
         "draw_levels",
+        "draw_noise",
         "draw_onset",
         "draw_power",
+        "draw_response",
         "draw_spectrum",
         "draw_volume",
         "draw_waveform",
@@ -195,12 +220,15 @@ _ROOMS = {
     "gainkit.matching": ("MatchOptions",),
     "gainkit.onset": (
         "LevelPlan",
+        "OnsetComparison",
         "OnsetResult",
         "from_index",
         "glide",
         "staircase",
     ),
     "gainkit.remarks": ("Remark",),
+    "gainkit.lesson": ("write_lesson",),
+    "gainkit.quiz": ("write_quiz",),
     "gainkit.sheet": ("write_sheet",),
     "gainkit.simulator": (
         "Amplifier",
@@ -215,6 +243,7 @@ _ROOMS = {
     ),
     "gainkit.verbs.answers": (
         "check_routing",
+        "compare_onsets",
         "compare_polarity",
         "find_clean_volume",
         "find_noise",
@@ -223,6 +252,9 @@ _ROOMS = {
         "match_levels",
     ),
     "gainkit.recorder": ("calibrate_recorder",),
+    "gainkit.verbs.chain": ("find_response",),
+    "gainkit.verbs.guiding": ("run_bench",),
+    "gainkit.verbs.loads": ("find_impedance",),
     "gainkit.verbs.measuring": ("measure",),
     "gainkit.verbs.planning": ("plan_system",),
     "gainkit.verbs.simulating": ("simulate",),

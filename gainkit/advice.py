@@ -14,6 +14,10 @@ from gainkit.analysis.clean import is_clean_tone
 from gainkit.analysis.model import Measurement
 from gainkit.analysis.thresholds import DC_VOLTS, LIMIT_THD_PERCENT
 from gainkit.calculator.ranges import Range, refuse_faults, within
+from gainkit.levels import ratio_from_db
+from gainkit.remarks import Remark, fault
+from gainkit.response.model import Filter, Response
+from gainkit.response.tone import tone_loss
 
 TOLERANCE_DB = 0.5
 """A level within this of its target is on target unless the system file says otherwise [dB] (our choice: a gain
@@ -28,6 +32,11 @@ DC_SHARE = 0.02
 
 OTHER_TONE_SHARE = 0.02
 """A tone this far off the planned frequency is another [-]: a recorder's clock is off by less than 0.0002."""
+
+
+CORNER_SHARE = 0.12
+"""A crossover whose corner lies this far off the planned one stands elsewhere [-] (our choice: a sixth of an
+octave, less than the step of most dials)."""
 
 
 @dataclass(frozen=True)
@@ -117,3 +126,52 @@ def is_other_tone(frequency_hz: float | None, planned_hz: float | None) -> bool:
     if not frequency_hz or not planned_hz:
         return False
     return abs(frequency_hz / planned_hz - 1) > OTHER_TONE_SHARE
+
+
+def tone_faults(
+    result: Response, tone_hz: float, set_volts: float, checks: Checks
+) -> tuple[Remark, ...] | None:
+    """What filters take off the setting tone beyond the tolerance; None where the response does not tell.
+
+    A gain set with a tone that comes out `loss_db` weaker than the passband ends that much too high.
+    set_volts : of the plan [V rms]; the fault tells what the tone has to read instead.
+    """
+    told = tone_loss(result, tone_hz)
+    if told is None:
+        return None
+    if told.loss_db <= checks.tolerance_db:
+        return ()
+    return (
+        fault(
+            "filter_takes_tone",
+            tone_hz=tone_hz, loss_db=told.loss_db, set_volts=set_volts / ratio_from_db(told.loss_db),
+            low_hz=told.low_hz, high_hz=told.high_hz, other_hz=told.other_hz,
+        ),
+    )  # fmt: skip
+
+
+def crossover_faults(
+    result: Response, highpass_hz: float | None, lowpass_hz: float | None
+) -> tuple[Remark, ...] | None:
+    """Planned filters that are not there or stand elsewhere; None where none is planned or nothing heard."""
+    if (
+        result.band_hz is None
+        or result.reference_file is not None
+        or (highpass_hz is None and lowpass_hz is None)
+    ):
+        return None
+    low, high = result.points[0].frequency_hz, result.points[-1].frequency_hz
+    said = []
+    planned: tuple[tuple[str, float | None, Filter | None, float | None], ...] = (
+        ("high-pass", highpass_hz, result.highpass, result.low_corner_hz),
+        ("low-pass", lowpass_hz, result.lowpass, result.high_corner_hz),
+    )
+    for side, wanted_hz, found, corner_hz in planned:
+        if wanted_hz is None or not low < wanted_hz < high:
+            continue
+        there_hz = corner_hz if found is None else found.corner_hz
+        if there_hz is None:
+            said.append(fault("crossover_missing", side=side, planned_hz=wanted_hz))
+        elif abs(math.log(there_hz / wanted_hz)) > math.log1p(CORNER_SHARE):
+            said.append(fault("crossover_elsewhere", side=side, corner_hz=there_hz, planned_hz=wanted_hz))
+    return tuple(said)

@@ -7,11 +7,12 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from gainkit.advice import Checks, has_stray_dc, is_other_tone
+from gainkit.advice import Checks, crossover_faults, has_stray_dc, is_other_tone, tone_faults
 from gainkit.analysis.model import Measurement
 from gainkit.job.plan import ChannelPlan, plan_system
 from gainkit.job.system import load_system
-from gainkit.remarks import Remark, danger, fault
+from gainkit.remarks import Remark, danger, fault, gravest_first
+from gainkit.response import Response
 
 FIRST = frozenset({"dc_at_output", "one_lead", "other_tone"})
 """Codes that are told before any level: it may not be what it seems."""
@@ -74,3 +75,15 @@ def _against(result: Measurement, plan: ChannelPlan | None) -> list[Remark]:
         heard = result.frequency_hz
         remarks.append(fault("other_tone", output=plan.name, frequency_hz=heard, planned_hz=plan.tone_hz))
     return remarks
+
+
+def response_beside_plan(result: Response, expected: Expected) -> Response:
+    """The response with what its filters mean for the planned tone and how they stand to the planned ones."""
+    plan = expected.plan
+    if plan is None or not result.found:
+        return result
+    told = (
+        *(tone_faults(result, plan.tone_hz, plan.set_volts, expected.checks) or ()),
+        *(crossover_faults(result, plan.highpass_hz, plan.lowpass_hz) or ()),
+    )
+    return dataclasses.replace(result, notes=gravest_first((*told, *result.notes)))

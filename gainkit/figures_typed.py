@@ -36,6 +36,7 @@ UNITS: dict[str, dict[str, float]] = {
     "m": METRES | FEET,
     "mm2": {"mm2": 1.0, "sqmm": 1.0, "sq mm": 1.0},
     "pF": {"pF": 1.0, "nF": 1e3},
+    "octave": {"octave": 1.0, "octaves": 1.0},
     "C": {"C": 1.0, "°C": 1.0, "celsius": 1.0, "degrees Celsius": 1.0},
 }  # fmt: skip
 """Words for each unit, with what they are of it. Metre and foot: the foot is 0.3048 m by definition (1959)."""
@@ -43,7 +44,7 @@ UNITS: dict[str, dict[str, float]] = {
 UNIT_OF_ENDING = {
     "volts": "V", "db": "dB", "dbfs": "dBFS", "hz": "Hz", "ohms": "ohm", "watts": "W", "amperes": "A",
     "seconds": "s", "percent": "%", "m": "m", "mm2": "mm2", "pf": "pF", "c": "C", "celsius": "C",
-    "efficiency": "fraction", "start": "s", "stop": "s", "rate": "Hz",
+    "octaves": "octave", "efficiency": "fraction", "start": "s", "stop": "s", "rate": "Hz",
 }  # fmt: skip
 """Unit by the last word of a figure's name."""
 

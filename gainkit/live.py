@@ -89,13 +89,22 @@ def watch(
         if total < due:
             continue
         due = total + every
-        yield total / settings.sample_rate_hz, _reading(held, settings, options)
+        yield total / settings.sample_rate_hz, read_window(held, settings, options)
 
 
-def _reading(
+def read_window(
     window: NDArray[np.float32], settings: InputSettings, options: MeasureOptions
 ) -> Measurement | GainkitError:
-    capture = replace(
+    """One reading of (frames, channels) in full-scale units, or the GainkitError of one that tells nothing."""
+    try:
+        return measure(capture_of(window, settings), options)
+    except GainkitError as fault:
+        return fault
+
+
+def capture_of(window: NDArray[np.float32], settings: InputSettings) -> Capture:
+    """What an interface delivered, as a capture."""
+    return replace(
         Capture.from_array(
             window,  # type: ignore[arg-type]
             settings.sample_rate_hz,
@@ -106,10 +115,6 @@ def _reading(
         has_full_scale=True,
         step_units=2.0 ** (1 - BITS),
     )
-    try:
-        return measure(capture, options)
-    except GainkitError as fault:
-        return fault
 
 
 def limited(blocks: Blocks, sample_rate_hz: float, seconds: float | None) -> Iterator[NDArray[np.float32]]:

@@ -180,7 +180,12 @@ def _remark(plain: Any, path: str) -> Remark:
     severity = plain.get("severity")
     if severity not in ("danger", "fault", "remark"):
         raise NotThatResult(path, "a remark")
-    return Remark(plain["code"], severity, values)
+    remark = Remark(plain["code"], severity, values)
+    try:
+        remark_text(remark)  # values of another kind than its sentence names: of a stranger, not of ours
+    except (ValueError, TypeError, LookupError, AttributeError, ArithmeticError):
+        raise NotThatResult(path, "a remark") from None
+    return remark
 
 
 def _dataclass(kind: type, plain: Any, path: str) -> Any:

@@ -33,7 +33,7 @@ def _lines(verdict: str, figures: Iterable[str | None], remarks: Iterable[Any] =
 def _known(template: str, result: Any) -> str | None:
     """A line of figures; None where the first of them is not known."""
     first = template.split("{")[1].split("}")[0].split(":")[0]
-    values = {name: getattr(result, name) for name in type(result).__dataclass_fields__}
+    values = {name: getattr(result, name) for name in {*type(result).__dataclass_fields__, first}}
     return None if values[first] is None else filled(template, values)
 
 
@@ -78,11 +78,30 @@ def _onset(result: Any) -> list[str]:
         known = "no onset found" if result.loudest_judged else "onset not known"
         return _lines(f"{known} up to {max(step.level_dbfs for step in result.steps):g} dBFS", [], result.notes)
     return _lines(
-        f"clipping begins at {result.onset_dbfs:.2f} dBFS (THD {result.limit_thd_percent:g} %)",
+        f"THD reaches {result.limit_thd_percent:g} % at {result.onset_dbfs:.2f} dBFS",
         [
+            _known("clipping begins at {clipping_begins_dbfs:.2f} dBFS", result),
             _known("{onset_volts:.4g} V rms there", result),
             _known("rail at {rail_volts:.4g} V peak", result),
             _known("{small_signal_gain_db:.2f} dB of gain for small signals", result),
+        ],
+        result.notes,
+    )
+
+
+def _compared_onsets(result: Any) -> list[str]:
+    verdicts = {
+        "before": "clips before the gain control",
+        "after": "clips after the gain control",
+        "both": "clips before the gain control at the lower setting, after it at the higher one",
+        "nowhere": "nothing clips at either setting",
+        "unknown": "not known which side of the gain control clips",
+    }
+    return _lines(
+        verdicts[result.where],
+        [
+            _known("turned by {gain_change_db:.2f} dB", result),
+            _known("onset moved by {onset_change_db:+.2f} dB", result),
         ],
         result.notes,
     )
@@ -127,6 +146,18 @@ def _match(result: Any) -> list[str]:
     return _lines(f"trims to match {result.reference}", trims, result.notes)
 
 
+def _response(found: Any) -> list[str]:
+    lines = [found.verdict or "the sweep is not in the recording"]
+    if found.flat is not None:
+        lines.append(f"  flat from {plain(found.flat.low_hz)} to {plain(found.flat.high_hz, 5)} Hz")
+    for name, side in (("high-pass", found.highpass), ("low-pass", found.lowpass)):
+        if side is not None:
+            lines.append(f"  {name} {plain(side.corner_hz, 4)} Hz, {side.family}, order {side.order}")
+    if found.delay_seconds is not None:
+        lines.append(f"  delay {1000 * found.delay_seconds:.3f} ms")
+    return lines
+
+
 def _calibration(result: Any) -> list[str]:
     verdict = f"full scale is {plain(result.full_scale_volts, 5)} V peak"
     return _lines(verdict, [result.how, result.date], getattr(result, "notes", ()))
@@ -141,7 +172,10 @@ def _target(result: Any) -> list[str]:
         [
             filled("{target_watts:.4g} W into {load_ohms:g} ohm, limited by the {limited_by}", vars(result)),
             _known("gain {gain_db:.1f} dB", result),
-            filled("headroom {headroom_db:.1f} dB", vars(result)),
+            filled(
+                "full scale {full_scale_volts:.4g} V, {full_scale_watts:.4g} W; headroom {headroom_db:.1f} dB",
+                vars(result),
+            ),
         ],
         result.cautions,
     )
@@ -160,6 +194,18 @@ def _loads(result: Any) -> list[str]:
     words = {True: "", False: ", too low for the amplifier", None: ""}
     rows = [f"{plain(each.ohms)} ohm: {each.description}{words[each.allowed]}" for each in result.wirings]
     return _lines(f"{len(rows)} ways to wire them", rows, result.cautions)
+
+
+def _measured_load(result: Any) -> list[str]:
+    told = [
+        _known("{ohms:.3g} ohm at {frequency_hz:.4g} Hz", result),
+        _known("least {least_ohms:.3g} ohm at {least_hz:.4g} Hz", result),
+        _known("resonance at {resonance_hz:.4g} Hz, {resonance_ohms:.3g} ohm", result),
+        _known("phase {phase_degrees:.1f} degrees", result),
+        _known("output resistance {output_ohms:.3g} ohm", result),
+    ]
+    first, *rest = [each for each in told if each]
+    return _lines(first, rest, result.notes)
 
 
 def _pad(result: Any) -> list[str]:
@@ -233,6 +279,7 @@ def _live(result: Any) -> list[str]:
 
 SUMMARIES: dict[str, Callable[[Any], list[str]]] = {
     "Measurement": _measurement,
+    "OnsetComparison": _compared_onsets,
     "OnsetResult": _onset,
     "VolumeResult": _volume,
     "PolarityResult": _polarity,
@@ -240,10 +287,12 @@ SUMMARIES: dict[str, Callable[[Any], list[str]]] = {
     "RoutingResult": _routing,
     "MatchResult": _match,
     "NoiseResult": _noise,
+    "Response": _response,
     "Calibration": _calibration,
     "Target": _target,
     "Plan": _plan,
     "Wirings": _loads,
+    "MeasuredLoad": _measured_load,
     "Pad": _pad,
     "Feed": _feed,
     "MeterReading": _meter_reading,

@@ -42,6 +42,9 @@ TONE_DBFS = Range("dBFS", -60, 0, low_allowed=True)
 FALLING_DB = 0.1
 """Output that falls by more from one position to the next was not recorded in that order [dB]."""
 
+DISAGREEMENTS = frozenset({"clean_above_distorted", "output_falls", "different_tones"})
+"""Faults with which the answer is not written: the captures contradict each other."""
+
 LARGE_STEP_DB = 3.0
 """A step of more than this onto the first distorted position may hold clean ones between [dB]."""
 
@@ -168,7 +171,8 @@ def write_source(path: Path, result: VolumeResult) -> None:
     """Set preamp_volts and clean_position in the [source] table of a system file; all else stays as it is.
 
     The file is replaced as a whole or not at all; comments are kept. Raises GainkitError when there is nothing
-    to write (`no_clean_position`, `source_not_calibrated`) or the file cannot be used (`system_file_missing`,
+    to write (`no_clean_position`, `source_not_calibrated`), when the captures contradict each other
+    (`captures_disagree`) or the file cannot be used (`system_file_missing`,
     `system_file_unusable`).
     """
     import tomlkit
@@ -180,6 +184,8 @@ def write_source(path: Path, result: VolumeResult) -> None:
         raise GainkitError("no_clean_position").within("file", path)
     if result.source_volts is None:
         raise GainkitError("source_not_calibrated").within("file", path)
+    if against := [each for each in result.notes if each.code in DISAGREEMENTS]:
+        raise GainkitError("captures_disagree", disagreements=against).within("file", path)
     path = path.resolve()
     try:
         raw = path.read_bytes().decode("utf-8")

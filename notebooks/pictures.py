@@ -23,7 +23,7 @@ def main() -> None:
         run_demo(car, lambda line: None)
         captures, recorder = car / "captures", car / "recorder.toml"
         channel = plan_system(load_system(car / "system.toml")).channel("Front")
-        analysis = analyse_tone(read_capture(captures / "front_as_found.wav", calibration=recorder))
+        analysis = analyse_tone(read_capture(captures / "front_left_as_found.wav", calibration=recorder))
         tone, verdict = analysis.tone, analysis.verdict
         assert tone is not None, analysis.reason
         assert verdict is not None

@@ -6,7 +6,7 @@ import dataclasses
 from collections.abc import Callable
 
 import numpy as np
-from scipy import signal
+from scipy import fft, signal
 
 from gainkit.generator.kinds import build
 from gainkit.generator.spec import ToneSpec
@@ -42,6 +42,7 @@ def on_another_clock(samples: np.ndarray, rate: int, recorder_hz: int, drift_ppm
     Eight times finer by zeros in the spectrum, then by polynomials of fifth order through six points.
     """
     finer = 8
+    samples = np.pad(samples, (0, fft.next_fast_len(len(samples)) - len(samples)))
     spectrum = np.zeros(len(samples) * finer // 2 + 1, dtype=complex)
     half = np.fft.rfft(samples)
     keep = np.fft.rfftfreq(len(samples), 1 / rate) < 0.49 * recorder_hz  # the recorder's own filter

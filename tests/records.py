@@ -7,6 +7,7 @@ from typing import Any
 
 from gainkit.analysis import Clipping, Measurement
 from gainkit.matching import MatchedCapture, MatchResult
+from gainkit.noise import NoiseResult
 from gainkit.onset import OnsetResult, StepResult
 from gainkit.polarity import PolarityPair, PolarityResult
 from gainkit.results import from_plain
@@ -112,3 +113,15 @@ def match(*trims_db: float) -> MatchResult:
         for place, trim_db in enumerate(trims_db)
     )
     return MatchResult("c0.wav", rows, False, "Z", ())
+
+
+def noise(verdict: str, dc_volts: float = 0.0) -> NoiseResult:
+    """Noise as read, 62 dB under the target."""
+    plain = {
+        "rms_volts": 0.01, "a_weighted_volts": 0.008, "below_target_db": 62.0, "dc_volts": dc_volts,
+        "hiss_volts": 0.008, "families": [], "verdict": verdict, "notes": [], "file": "silence.wav",
+        "channel": 1,
+        "seconds": 10.0, "sample_rate_hz": 48000.0, "calibrated": True, "band_hz": [10.0, 20000.0],
+        "hiss_a_weighted_volts": 0.008, "bands": [],
+    }  # fmt: skip
+    return from_plain(NoiseResult, plain)

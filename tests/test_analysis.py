@@ -274,7 +274,8 @@ def test_outliers_are_left_out() -> None:
         (lambda s, _: np.maximum(s, 0), "even_harmonics"),
         (lambda s, _: np.maximum(s, -0.1), "missing_half"),
         (lambda s, _: s + 0.02 * s**2, "even_harmonics"),
-        (lambda s, _: np.arcsin(s), "not_by_a_rail"),
+        (lambda s, t: s + 0.03 * np.sin(5 * 2 * np.pi * 997 * t), "not_by_a_rail"),
+        (lambda s, _: np.arcsin(s), "slew_limited"),
     ],
 )
 def test_other_distortion_is_named_and_not_called_clipping(shape: object, code: str) -> None:
@@ -533,7 +534,7 @@ def test_a_measurement_comes_back_from_its_plain_values() -> None:
     assert again == result
 
 
-ROOM = ("clipping", "measure", "report", "steady", "window")
+ROOM = ("clipping", "measure", "report", "steady", "stretches", "window")
 
 
 def test_every_code_has_its_sentence_and_every_sentence_its_code() -> None:

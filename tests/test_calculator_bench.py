@@ -114,14 +114,49 @@ def test_pad_command_warns_of_ground(gainkit) -> None:
     assert "Neither lead of a bridged or built-in output may touch ground" in " ".join(two.out.split())
     one = gainkit("pad", "--max-volts", 28.3, "--input-volts", 2, "--json").json
     assert one["differential"] is False
-    assert [caution["code"] for caution in one["cautions"]] == ["pad_grounds_one_lead"]
-    assert one["cautions"][0]["severity"] == "danger"
+    codes = ["pad_grounds_one_lead", "check_minus_lead", "open_shunt", "phantom_power_off"]
+    assert [caution["code"] for caution in one["cautions"]] == codes
+    assert {caution["severity"] for caution in one["cautions"]} == {"danger"}
     wire = gainkit("pad", "--max-volts", 1, "--input-volts", 2, "--json").json
     assert (wire["series_ohms"], wire["shunt_ohms"], wire["loss_db"]) == (0, None, 0)
     for bad in (("--input-ohms", 0), ("--source-ohms", -1), ("--cable-pf", "nan"), ("--series-ohms", 100)):
         assert bad[0] in gainkit("pad", "--max-volts", 30, "--input-volts", 2, *bad).refused()
     assert "E48" not in gainkit("pad", "--max-volts", 30, "--input-volts", 2, "--series", "E12").out
     gainkit("pad", "--max-volts", 30, "--input-volts", 2, "--series", "E48").refused()
+
+
+def test_what_a_careless_pad_does_is_told(gainkit) -> None:
+    """Ohm's and Joule's laws: 30 V over 1 + 10 ohm are 2.73 A; 7.44 W in the one, 74.4 W in the other."""
+    hot = gainkit("pad", "--max-volts", 30, "--input-volts", 28, "--series-ohms", 1, "--shunt-ohms", 10)
+    assert hot.out.splitlines()[1].startswith("   NOT SAFE")
+    assert "Shunt: 74.38 W: NO USUAL PART STANDS IT" in hot.out
+    assert "use 0 W" not in hot.out
+    answer = gainkit(
+        "pad", "--max-volts", 30, "--input-volts", 28, "--series-ohms", 1, "--shunt-ohms", 10, "--json"
+    ).json
+    told = {caution["code"]: caution for caution in answer["cautions"]}
+    assert told["no_part_stands_it"]["part"] == "shunt"
+    assert told["no_part_stands_it"]["needed_watts"] == pytest.approx(2 * (30 / 11) ** 2 * 10)
+    assert told["pad_gets_warm"]["part_watts"] == 20
+    assert told["pad_is_a_load"]["load_ohms"] == pytest.approx(11)
+    assert answer["shunt_part_watts"] is None
+
+
+@ours
+@given(st.floats(2, 900), st.floats(0.1, 1.5), st.floats(1_000, 1e6), st.booleans())
+def test_an_open_shunt_is_a_divider_of_what_is_left(
+    most: float, full: float, interface: float, two: bool
+) -> None:
+    """The input alone behind the series resistors; every part that is advised is one that is sold."""
+    pad = pads.find_pad(pads.PadCall(most, full, input_ohms=interface, bridged=two))
+    path = (2 if two else 1) * pad.series_ohms
+    assert pad.open_shunt_volts == pytest.approx(most * interface / (path + interface))
+    assert pad.series_part_watts
+    assert pad.shunt_part_watts
+    told = {caution.code for caution in pad.cautions}
+    assert {"open_shunt", "phantom_power_off"} <= told
+    assert ("leads_at_half_supply" in told) is two
+    assert ("check_minus_lead" in told) is not two
 
 
 def test_e96_is_the_rounded_power_and_the_others_are_in_rising_order() -> None:
@@ -220,6 +255,37 @@ def test_a_sine_below_the_rail_is_no_clipped_sine() -> None:
     assert clipped.thd_percent(0.0) == pytest.approx(0.0, abs=1e-6)
     both = clipped.thd_percent(np.array([0.0, 1.0]))
     assert both[1] == pytest.approx(clipped.thd_percent(1.0))
+
+
+@ours
+@given(st.integers(2, 9), st.floats(0, 2 * math.pi), st.floats(0.1, 2.0))
+def test_an_average_responding_meter_on_a_tone_with_one_harmonic(order: int, phase: float, thd: float) -> None:
+    """The rectified mean summed over a fine cycle: within THD / 3, which a third harmonic in phase reaches."""
+    angle = (np.arange(40_000) + 0.5) / 40_000 * 2 * np.pi
+
+    def error_percent(order: int, phase: float) -> float:
+        wave = np.sin(angle) + thd / 100 * np.sin(order * angle + phase)
+        true = math.sqrt(np.mean(wave**2))
+        return 100 * (float(np.mean(np.abs(wave))) * meters.SINE_FORM_FACTOR / true - 1)
+
+    assert abs(error_percent(order, phase)) <= meters.average_open_percent(thd) + 0.02 * thd**2
+    assert error_percent(3, 0.0) == pytest.approx(meters.average_open_percent(thd), abs=0.02 * thd**2)
+
+
+def test_the_kind_of_meter_widens_what_is_left_open() -> None:
+    from gainkit.calculator.amplifier import Rating
+    from gainkit.calculator.channel import Channel, MeterLimits
+    from gainkit.calculator.targets import find_target
+
+    wave = {kind: MeterLimits(kind=kind, percent=1.0) for kind in ("true-rms", "average-responding")}
+    open_volts = {
+        kind: find_target(Channel((Rating(75, 4),), 4.0, meter=meter)).set_uncertainty_volts
+        for kind, meter in wave.items()
+    }
+    volts = math.sqrt(300)
+    assert open_volts["true-rms"] == pytest.approx(0.01 * volts)
+    both = 2 * math.sqrt((0.01**2 + (0.01 / 3) ** 2) / 3) * volts  # GUM: rectangular limits, coverage factor 2
+    assert open_volts["average-responding"] == pytest.approx(both)
 
 
 def test_gaussian_noise_on_an_average_responding_meter() -> None:
@@ -333,6 +399,7 @@ def test_every_remark_of_the_bench_has_words_that_its_values_fill() -> None:
         *find_loads(4, 2, 2, min_ohms=4, bridged=True).cautions, *find_loads(1, 1, 1, min_ohms=2).cautions,
         *pads.find_pad(pads.PadCall(63.2, 1.5, cable_pf=20_000)).cautions,
         *pads.check_pad(pads.PadCall(10, 1, bridged=True), 4550, 1000).cautions,
+        *pads.check_pad(pads.PadCall(30, 28), 1, 10).cautions,
         *pads.find_pad(pads.PadCall(1, 2)).cautions,
         *feeds.find_feed(5, watts=500, mm2=25).notes, *feeds.find_feed(5, speaker_ohms=4, awg="12").notes,
         *(note for facts in FEEDS for note in feeds.find_feed(5, watts=800, mm2=4, facts=facts).notes),
@@ -343,7 +410,7 @@ def test_every_remark_of_the_bench_has_words_that_its_values_fill() -> None:
         remarks += meters.find_meter_reading(20, overdrive, noise, frequency).notes
     told = {remark.code: str(remark) for remark in remarks}
     of_the_bench = list(words.REMARKS)[list(words.REMARKS).index("no_wiring_reaches_minimum") :]
-    assert set(told) == {*of_the_bench, "ungrounded_output"}
+    assert set(told) == {*of_the_bench, "ungrounded_output", "check_minus_lead"}
     for code, text in told.items():
         assert code in words.REMARKS
         assert text != code.replace("_", " ")
@@ -370,7 +437,8 @@ def test_every_text_fits_a_narrow_screen(gainkit, call: str) -> None:
     answer = gainkit(*call.split())
     assert answer.code == 0
     assert max(map(len, answer.out.splitlines())) <= 79
-    assert answer.out.startswith("=" * 79 + "\n   ")  # the figure wanted comes first
+    before = answer.out.split("=" * 79 + "\n   ")[0]
+    assert before == "" or before.startswith("Danger")  # the figure wanted comes first, but for what can hurt
 
 
 def test_filter_loss_is_3_db_at_the_corner_and_the_band_keeps_its_promise() -> None:

@@ -1,4 +1,4 @@
-"""Advice that can hurt: full scale, filters and tones, ratings, fuses, built-in stages, supply, uncertainty.
+"""Advice that can hurt: full scale, ratings, fuses, built-in stages, supply, uncertainty.
 
 Each figure is worked here from its own derivation, not read back from the package.
 """
@@ -6,7 +6,6 @@ Each figure is worked here from its own derivation, not read back from the packa
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
 from pathlib import Path
 
 import numpy as np
@@ -14,47 +13,14 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from gainkit import job
-from gainkit.calculator import clipped, programme
-from gainkit.calculator.amplifier import Rating
-from gainkit.calculator.channel import Channel, MeterLimits, channel_from
-from gainkit.calculator.programme import Band, find_programme
-from gainkit.calculator.ranges import faults_of
-from gainkit.calculator.setting import Target
+from gainkit.calculator import clipped
+from gainkit.calculator.channel import channel_from
+from gainkit.calculator.explain import explain
 from gainkit.calculator.targets import find_target
-from gainkit.calculator.tones import tone_band_hz
 from gainkit.calculator.trims import find_trim
 from gainkit.errors import GainkitError
-from gainkit.job import load_system, plan_system
-from gainkit.job.plan import Plan
-from gainkit.remarks import Remark, codes
-from tests.conftest import Answer
-
-Run = Callable[..., Answer]
-
-EXAMPLE = Path(job.__file__).parent / "example_system.toml"
-
-
-def found(**figures: object) -> Target:
-    return find_target(channel_from(figures))
-
-
-def one(result: Target, code: str) -> Remark:
-    return next(each for each in result.cautions if each.code == code)
-
-
-def clipped_power(overdrive_db: float) -> float:
-    """Power of a sine cut at hard rails over that of the sine that touches them, by summing a whole period."""
-    phase = (np.arange(200_000) + 0.5) * (2 * np.pi / 200_000)
-    wave = np.clip(np.sin(phase) * 10 ** (overdrive_db / 20), -1, 1)
-    return float(2 * np.mean(wave**2))
-
-
-def planned(folder: Path, channel: str, source: str = "preamp_volts = 5", supply: str = "volts = 14.4") -> Plan:
-    path = folder / "system.toml"
-    path.write_text(f'[source]\n{source}\n[supply]\n{supply}\n[[channel]]\nname = "One"\n{channel}\n')
-    return plan_system(load_system(path))
-
+from gainkit.remarks import codes
+from tests.channels import EXAMPLE, Run, clipped_power, found, one, planned
 
 # ---- full scale --------------------------------------------------------------------------------------------
 
@@ -135,120 +101,6 @@ def test_command_file_and_python_say_the_same_of_full_scale(gainkit: Run, tmp_pa
     text = gainkit("plan", tmp_path / "system.toml").out
     assert text.splitlines()[0] == "Danger, One"
     assert "35.57 V, 316 W into 4 ohm, 5.0 dB over" in text
-
-
-# ---- the tone ----------------------------------------------------------------------------------------------
-
-
-def butterworth_loss(hz: float, highpass: float | None, lowpass: float | None) -> float:
-    """Loss of second-order Butterworth filters [dB], from scipy's analogue prototypes."""
-    from scipy.signal import butter, freqs
-
-    loss = 0.0
-    for corner, kind in ((highpass, "highpass"), (lowpass, "lowpass")):
-        if corner is not None:
-            top, bottom = butter(2, corner, kind, analog=True)
-            loss -= 20 * math.log10(abs(freqs(top, bottom, worN=[hz])[1][0]))
-    return loss
-
-
-PLAIN = "rated_watts = 75\nrated_ohms = 4\nload_ohms = 4"
-
-
-def test_a_tweeter_channel_gets_a_low_tone_in_its_own_band() -> None:
-    """997 Hz through a high-pass at 3500 Hz loses 21.8 dB, and the gain would be set that much too high."""
-    assert butterworth_loss(997, 3500, None) == pytest.approx(21.85, abs=0.01)
-    result = found(watts=100, ohms=4, highpass_hz=3500, overlap_db=5)
-    assert result.tone_hz == 10_000
-    assert butterworth_loss(result.tone_hz, 3500, None) < 0.1
-    assert result.tone_watts <= 1
-    assert result.set_volts == pytest.approx(20 * 10 ** ((result.tone_dbfs + 5) / 20))
-    told = one(result, "tweeter_channel")
-    assert told.severity == "danger"
-    assert "filters are back on before the tweeter is connected" in str(told)
-    assert "meter_may_not_reach_tone" in codes(result.cautions)
-    obeyed = found(watts=100, ohms=4, highpass_hz=3500, tone_hz=997)
-    assert one(obeyed, "filters_take_level").severity == "danger"
-    assert one(obeyed, "filters_take_level").values["loss_db"] == pytest.approx(21.85, abs=0.01)
-
-
-TONES = [  # (high-pass, low-pass, crossover, meter, tone)
-    (None, None, None, {}, 997),
-    (80, None, None, {}, 997),
-    (None, 80, None, {}, 50),
-    (None, 300, None, {}, 50),
-    (None, 3000, None, {}, 997),
-    (None, 1200, None, {}, 400),
-    (None, None, 1800, {}, 400),
-    (300, 3500, None, {}, 997),
-    (None, None, None, {"high_hz": 400}, 400),
-    (None, None, None, {"kind": "average-responding"}, 400),
-    (None, None, None, {"kind": "average-responding", "high_hz": 2000}, 997),
-    (None, 80, None, {"low_hz": 60}, None),
-    (3500, None, None, {"high_hz": 20_000}, 10_000),
-    (3500, None, None, {"high_hz": 1_000}, None),
-    (3500, None, None, {"kind": "average-responding"}, None),
-    (60, 90, None, {}, None),
-]
-
-
-@pytest.mark.parametrize(("highpass", "lowpass", "crossover", "meter", "tone"), TONES)
-def test_the_tone_suits_filters_crossover_and_meter(
-    highpass: float | None,
-    lowpass: float | None,
-    crossover: float | None,
-    meter: dict[str, object],
-    tone: float | None,
-) -> None:
-    figures = {"highpass_hz": highpass, "lowpass_hz": lowpass, "crossover_hz": crossover}
-    if tone is None:
-        with pytest.raises(GainkitError) as fault:
-            Channel((Rating(75, 4),), 4.0, meter=MeterLimits(**meter), **figures)
-        assert (fault.value.code, fault.value.parameter) == ("no_tone_fits", "tone_hz")
-        asked = Channel((Rating(75, 4),), 4.0, tone_hz=997.0, meter=MeterLimits(**meter), **figures)
-        assert find_target(asked).tone_hz == 997  # given by hand it is taken, and told
-    else:
-        channel = Channel((Rating(75, 4),), 4.0, meter=MeterLimits(**meter), **figures)
-        assert find_target(channel).tone_hz == tone
-
-
-@given(
-    st.one_of(st.none(), st.floats(10, 18_000)), st.one_of(st.none(), st.floats(30, 20_000)),
-    st.one_of(st.none(), st.floats(300, 10_000)), st.one_of(st.none(), st.floats(100, 20_000)),
-)  # fmt: skip
-def test_a_chosen_tone_is_never_lost_and_never_out_of_reach(
-    highpass: float | None, lowpass: float | None, crossover: float | None, meter_end: float | None
-) -> None:
-    """Less than 1 dB in the filters, an octave below the crossover, within the meter: or a refusal."""
-    figures = {
-        "ratings": (Rating(75, 4),), "load_ohms": 4.0, "highpass_hz": highpass, "lowpass_hz": lowpass,
-        "crossover_hz": crossover, "meter": MeterLimits(high_hz=meter_end),
-    }  # fmt: skip
-    if refused := faults_of(Channel, **figures):
-        assert {each.code for each in refused} <= {"no_tone_fits", "wrong_order"}
-        return
-    tone = find_target(Channel(**figures)).tone_hz
-    assert butterworth_loss(tone, highpass, lowpass) <= 1.0 + 1e-9
-    assert crossover is None or tone <= crossover / 2
-    assert meter_end is None or tone <= meter_end
-
-
-def test_a_low_tone_is_not_advised_to_a_meter_that_does_not_reach_it() -> None:
-    """A low-pass at 90 Hz passes 20 to 35 Hz untouched; a meter from 45 Hz up sees none of that."""
-    low = Channel((Rating(75, 4),), 4.0, lowpass_hz=90, meter=MeterLimits(low_hz=45))
-    assert tone_band_hz(low)[1] == pytest.approx(90 * (10**0.01 - 1) ** 0.25)
-    told = one(find_target(low), "filters_take_level")
-    assert told.values["low_hz"] is None
-    assert "or use a tone of" not in str(told)
-
-
-def test_the_tone_is_refused_alike_everywhere(gainkit: Run, tmp_path: Path) -> None:
-    call = ("target", "--watts", 75, "--ohms", 4, "--highpass-hz", 3500, "--meter-high-hz", 400, "--json")
-    assert (gainkit(*call).fault["code"], gainkit(*call).fault["parameter"]) == ("no_tone_fits", "tone_hz")
-    with pytest.raises(GainkitError) as fault:
-        planned(tmp_path, f"{PLAIN}\nhighpass_hz = 3500\n[meter]\nhigh_hz = 400")
-    assert [each.code for each in fault.value.faults] == ["no_tone_fits"]
-    assert gainkit(*call, "--tone-hz", 400).json["tone_hz"] == 400
 
 
 # ---- ratings -----------------------------------------------------------------------------------------------
@@ -422,6 +274,22 @@ def test_trim_refuses_a_limit_without_what_it_is_compared_with() -> None:
     assert dropped.most_volts == pytest.approx(12.4 / math.sqrt(2))
 
 
+def test_the_trim_command_counts_margin_drop_and_loudspeaker(gainkit: Run) -> None:
+    """12.4 V / sqrt 2 = 8.77 V into 4 ohm, 19.2 W: one of 5 W asks for 5.85 dB less, a margin for 3."""
+    call = ("trim", "--source-clip-dbfs", -9, "--overlap-db", 5, "--supply-volts", 14.4, "--drop-volts", 2)
+    answer = gainkit(*call, "--load-ohms", 4, "--speaker-watts", 5, "--own-margin-db", 3, "--json").json
+    less = 10 * math.log10(12.4**2 / 8 / 5) + 3
+    assert answer["trim_db"] == pytest.approx(-4 - less)
+    assert answer["below_limit_db"] == pytest.approx(less)
+    assert answer["most_watts"] == pytest.approx(12.4**2 / 8)
+    assert gainkit(*call, "--json").json["trim_db"] == -4
+    assert gainkit(*call, "--speaker-watts", 5, "--json").fault["code"] == "needs_other"
+    assert (
+        f"kept in hand {less:.1f} dB"
+        in gainkit(*call, "--load-ohms", 4, "--speaker-watts", 5, "--own-margin-db", 3).out
+    )
+
+
 # ---- supply, uncertainty -----------------------------------------------------------------------------------
 
 FED = "feed_length_m = 5\nfeed_mm2 = 20"
@@ -439,6 +307,25 @@ def test_the_supply_has_one_place(tmp_path: Path) -> None:
     assert at_battery.supply_volts == pytest.approx(by_hand, rel=1e-6)
     told = planned(tmp_path, UNREGULATED, supply='volts = 13.8\nat = "battery"')
     assert "feed_not_given" in codes(told.cautions)
+
+
+def test_the_plan_judges_the_wire_as_the_feed_does(tmp_path: Path, gainkit: Run) -> None:
+    """600 W through 4 mm2 are told as unsafe in the plan of a car too, and copper-clad aluminium loses more."""
+    large = "rated_watts = 600\nrated_ohms = 4\nload_ohms = 4\nregulated = true"
+    supply = 'volts = 13.2\nat = "battery"\nfeed_length_m = 5\nfeed_mm2 = 4'
+    plan = planned(tmp_path, large, supply=supply)
+    told = {each.code: each.severity for each in plan.cautions}
+    assert told["wire_not_safe"] == "danger"
+    assert gainkit("plan", tmp_path / "system.toml").out.startswith("Danger\n")
+    thick = supply.replace("feed_mm2 = 4", "feed_mm2 = 50")
+    volts = [
+        planned(tmp_path, large, supply=f'{thick}\nfeed_material = "{metal}"').channels[0].supply_volts
+        for metal in ("copper", "cca")
+    ]
+    # 63 % of copper's conductance: the loss grows by a little more than 1 / 0.63
+    assert 1.55 < (13.2 - (volts[1] or 0)) / (13.2 - (volts[0] or 0)) < 1.7
+    larger = planned(tmp_path, large, supply=f"{supply}\nfuse_amperes = 150")
+    assert "fuse_above_wire" in codes(larger.cautions)
 
 
 def test_what_was_running_is_told(tmp_path: Path, gainkit: Run) -> None:
@@ -502,159 +389,28 @@ def test_uncertainty_is_never_written_as_a_permission(gainkit: Run) -> None:
     assert "+-" not in gainkit("plan", EXAMPLE).out
 
 
-# ---- programme through the channel's filters ---------------------------------------------------------------
-
-
-@pytest.mark.parametrize(("highpass", "lowpass"), [(3500.0, None), (None, 90.0), (300.0, 3000.0)])
-def test_the_share_of_pink_noise_that_filters_pass(highpass: float | None, lowpass: float | None) -> None:
-    """Second-order Butterworth filters on pink noise, integrated over the logarithm of frequency."""
-    log_hz = np.linspace(math.log(20), math.log(20_000), 20_001)
-    hz = np.exp(log_hz)
-    power = np.ones_like(hz)
-    if highpass:
-        power /= 1 + (highpass / hz) ** 4
-    if lowpass:
-        power /= 1 + (hz / lowpass) ** 4
-    share = float(np.trapezoid(power, log_hz) / (log_hz[-1] - log_hz[0]))
-    assert Band(highpass or 20, lowpass or 20_000).share == pytest.approx(share, rel=5e-3)
-
-
-def test_filters_lower_the_long_term_power() -> None:
-    """16 W without filters; a high-pass at 3.5 kHz leaves ln(20/3.5)/ln(1000) of the programme, 25.2 %."""
-    whole, treble = (
-        find_programme(127, 12, (0.0,), None, 0.0, highpass)[0].average_watts for highpass in (None, 3500)
-    )
-    assert whole == pytest.approx(127 * 2 / 10**1.2, rel=2e-3)
-    assert treble / whole == pytest.approx(math.log(20 / 3.5) / math.log(1000), rel=1e-3)
-    assert find_programme(127, 12, (0.0, 6.0), 5000, 0.0, 30_000)[1].average_watts == 0
-    assert find_programme(127, 12, (6.0,), 1000, 0.0, 300, 300.1)[0].tweeter_watts < 1
-
-
-def test_filtered_programme_against_clipped_noise() -> None:
-    """Pink Gaussian noise through a sharp 3.5 kHz high-pass, cut at the rails: power sample by sample."""
-    random, size = np.random.default_rng(5), 1 << 20
-    hz = np.fft.rfftfreq(size, 1 / 96_000)
-    band = (hz >= 20) & (hz <= 20_000)
-    lines = np.where(band, random.normal(size=hz.size) + 1j * random.normal(size=hz.size), 0)
-    lines[band] /= np.sqrt(hz[band])
-    pink = np.fft.irfft(lines, size)
-    rail = 10 ** ((8 - 6) / 20) * np.std(pink)  # crest factor 8 dB, overlap 6 dB
-    treble = np.fft.irfft(np.where(hz >= 3500, lines, 0), size)
-    power = 2 * np.mean(np.clip(treble, -rail, rail) ** 2) / rail**2
-    row = find_programme(1.0, 8, (6.0,), None, 0.0, 3500)[0]
-    assert row.average_watts == pytest.approx(power, rel=0.02)
-    assert row.time_clipped_percent == pytest.approx(100 * np.mean(np.abs(treble) > rail), rel=0.1)
-
-
-def test_the_plan_and_the_command_know_the_filters(gainkit: Run, tmp_path: Path) -> None:
-    text = "rated_watts = 100\nrated_ohms = 4\nload_ohms = 4\ncrest_factor_db = 12\nhighpass_hz = 3500"
-    plan = planned(tmp_path, text).channels[0]
-    assert plan.programme is not None
-    call = ("target", "--watts", 100, "--ohms", 4, "--crest-db", 12, "--highpass-hz", 3500, "--json")
-    answer = gainkit(*call).json
-    assert plan.programme.average_watts == answer["average_watts"] == answer["programme"][0]["average_watts"]
-    assert answer["average_watts"] == pytest.approx(100 * 2 / 10**1.2 * 0.2523, rel=2e-3)
-    assert programme.USUAL_CREST_DB == 12
-
-
-# ---- figures that no car has -------------------------------------------------------------------------------
-
-
-def test_exchanged_figures_are_asked_about(gainkit: Run, tmp_path: Path) -> None:
-    """4 W into 75 ohm has the same volts as 75 W into 4 ohm: nothing else would show it."""
-    result = found(watts=4, ohms=75)
-    assert result.set_volts == pytest.approx(found(watts=75, ohms=4).set_volts)
-    assert one(result, "rating_unusual").severity == "fault"
-    assert one(result, "rating_unusual").values["exchanged"] is True
-    assert one(result, "load_unusual").severity == "fault"
-    answer = gainkit("target", "--watts", 4, "--ohms", 75, "--json").json
-    assert {"rating_unusual", "load_unusual"} <= {each["code"] for each in answer["cautions"]}
-    plan = planned(tmp_path, "rated_watts = 4\nrated_ohms = 75\nload_ohms = 75").channels[0]
-    assert {"rating_unusual", "load_unusual"} <= codes(plan.cautions)
-
-
-@pytest.mark.parametrize(("ohms", "usual"), [(0.5, True), (16, True), (0.49, False), (16.1, False)])
-def test_loads_outside_the_usual_are_asked_about(ohms: float, usual: bool) -> None:
-    assert ("load_unusual" not in codes(found(watts=75, ohms=4, load_ohms=ohms).cautions)) is usual
-
-
-def test_an_untouched_example_is_told(tmp_path: Path) -> None:
-    example = EXAMPLE.read_text(encoding="utf-8")
-    path = tmp_path / "system.toml"
-
-    def told(text: str) -> dict[str, object] | None:
-        path.write_text(text)
-        plan = plan_system(load_system(path))
-        found = [each for each in plan.cautions if each.code == "example_figures"]
-        return dict(found[0].values) if found else None
-
-    assert told(example) == {"channels": ("Front", "Rear", "Subwoofer"), "source": True, "whole": True}
-    renamed = example.replace("Marlin", "Herring").replace('"Front"', '"Main"')
-    renamed = renamed.replace("volts = 13.8", "volts = 14.1")
-    assert told(renamed) == {"channels": ("Main", "Rear", "Subwoofer"), "source": True, "whole": True}
-    part = told(example.replace("preamp_volts = 4.1", "preamp_volts = 3.3").replace("watts = 75", "watts = 60"))
-    assert part == {"channels": ("Rear", "Subwoofer"), "source": False, "whole": False}
-    assert "example_figures" not in codes(planned(tmp_path, UNREGULATED).cautions)
-
-
-# ---- a careless user ---------------------------------------------------------------------------------------
-
-CARELESS = [  # (what goes wrong, call, code that must be told, and how gravely)
-    ("a loudspeaker burnt by full scale", "--watts 1000 --ohms 4 --speaker-watts 50 --overlap-db 6",
-     "full_scale_over_loudspeaker", "danger"),
-    ("a steady tone into the loudspeakers", "--watts 75 --ohms 4",
-     "unplug_loudspeakers", "danger"),
-    ("a tweeter set with its filters off", "--watts 75 --ohms 4 --highpass-hz 4000",
-     "tweeter_channel", "danger"),
-    ("a tweeter set with 997 Hz", "--watts 75 --ohms 4 --highpass-hz 4000 --tone-hz 997",
-     "filters_take_level", "danger"),
-    ("a tone that reaches the tweeter", "--watts 75 --ohms 4 --crossover-hz 1500 --tone-hz 997",
-     "tone_reaches_tweeter", "danger"),
-    ("too low a load", "--watts 75 --ohms 4 --load-ohms 1 --min-ohms 2",
-     "load_below_minimum", "danger"),
-    ("too low a load, bridged", "--watts 500 --ohms 4 --load-ohms 2 --min-ohms 2 --bridged",
-     "load_below_minimum", "danger"),
-    ("a load below every rating", "--watts 75 --ohms 4 --load-ohms 2",
-     "load_below_lowest_rating", "danger"),
-    ("a grounded clip on a bridged output", "--watts 500 --ohms 4 --bridged",
-     "ungrounded_output", "danger"),
-    ("a grounded clip on a radio", "--watts 18 --ohms 4 --built-in",
-     "ungrounded_output", "danger"),
-    ("fingers on 60 V", "--watts 1000 --ohms 4",
-     "hazardous_volts", "danger"),
-    ("an engine indoors", "--watts 75 --ohms 4 --supply-volts 13.8 --rated-supply-volts 14.4",
-     "engine_indoors", "danger"),
-    ("a plate beyond its fuse", "--watts 1000 --ohms 4 --fuse-amperes 20",
-     "rating_beyond_fuse", "fault"),
-    ("a 10 % plate", "--watts 100 --ohms 4 --rated-thd-percent 10",
-     "rated_at_distortion", "remark"),
-    ("a radio without its drop", "--load-ohms 4 --built-in --supply-volts 14.4",
-     "drop_not_known", "fault"),
-    ("a supply at rest", "--watts 75 --ohms 4 --supply-volts 12 --rated-supply-volts 14 --supply-state resting",
-     "supply_measured_at_rest", "fault"),
-    ("a meter that ends too early", "--watts 75 --ohms 4 --meter-high-hz 400 --tone-hz 997",
-     "meter_not_made_for_tone", "fault"),
-    ("a simple meter at 997 Hz", "--watts 75 --ohms 4 --meter-kind average-responding --tone-hz 997",
-     "meter_not_made_for_tone", "fault"),
-    ("swapped figures", "--watts 4 --ohms 75",
-     "rating_unusual", "fault"),
-]  # fmt: skip
+# ---- the steps ---------------------------------------------------------------------------------------------
 
 
 @pytest.mark.parametrize(
-    ("call", "code", "severity"), [each[1:] for each in CARELESS], ids=[each[0] for each in CARELESS]
+    "figures",
+    [
+        {"watts": 100, "ohms": 4, "rated_thd_percent": 10, "meter_percent": 1, "guard_band": True},
+        {"watts": 1000, "ohms": 4, "speaker_watts": 100, "overlap_db": 5, "overlap_limit": "amplifier"},
+        {"load_ohms": 4, "built_in": True, "supply_volts": 14.4, "drop_volts": 2, "margin_db": 1},
+        {"ratings": [(100, 4), (150, 2)], "load_ohms": 3, "supply_volts": 13, "rated_supply_volts": 14.4},
+    ],
 )
-def test_no_danger_without_its_warning(gainkit: Run, call: str, code: str, severity: str) -> None:
-    answer = gainkit("target", *call.split(), "--json").json
-    assert (code, severity) in {(each["code"], each["severity"]) for each in answer["cautions"]}
-    if severity == "danger":
-        told = next(each["text"] for each in answer["cautions"] if each["code"] == code)
-        before = gainkit("target", *call.split()).out.split("   SET")[0]
-        assert before.startswith("Danger\n")
-        assert told in " ".join(before.split()).replace(" - ", " ")
-
-
-def test_a_tone_that_suits_is_a_tone_that_the_simple_meter_reads(gainkit: Run) -> None:
-    answer = gainkit("target", "--watts", 75, "--ohms", 4, "--meter-kind", "average-responding", "--json").json
-    assert answer["tone_hz"] == 400
-    assert "meter_not_made_for_tone" not in {each["code"] for each in answer["cautions"]}
+def test_the_steps_end_in_the_figures(figures: dict[str, object]) -> None:
+    channel = channel_from(figures)
+    result = find_target(channel)
+    ends = {step.line.split(" = ")[0]: step.line.rsplit(" = ", 1)[-1] for step in explain(channel, result)}
+    onset = "bridge-tied stage at most" if channel.built_in else "clip"
+    assert ends[onset] == f"{result.clip_volts:.2f} V"
+    assert ends["target"] == f"{result.target_volts:.2f} V"
+    assert ends["set"] == f"{result.set_volts:.2f} V"
+    assert ends["full scale"] == f"{result.full_scale_watts:.1f} W"
+    if result.most_clip_volts is not None:
+        assert ends["at most"] == f"{result.most_clip_volts:.2f} V"
+    if result.guard_band_volts is not None:
+        assert ends["uncertainty of set"] == f"{result.set_uncertainty_volts:.2f} V"

@@ -403,29 +403,30 @@ def test_target_text_shows_the_setting_first_then_why(gainkit) -> None:
 
 
 @pytest.mark.parametrize(
-    ("call", "named"),
+    ("call", "code", "parameter"),
     [
-        (["--watts", "-75", "--ohms", "4"], "--watts is -75"),
-        (["--watts", "nan", "--ohms", "4"], "--watts is nan"),
-        (["--watts", "75", "--ohms", "inf"], "--ohms is inf"),
-        (["--watts", "75", "--ohms", "0"], "--ohms is 0"),
-        (["--watts", "75"], "--watts and --ohms belong together"),
-        ([], "--measured-clip-volts"),
-        (["--watts", "75", "--ohms", "4", "--overlap-db", "-1"], "--overlap-db is -1"),
-        (["--watts", "75", "--ohms", "4", "--overlap-db", "5", "--tone-dbfs", "-3"], "louder than an overlap"),
-        (["--watts", "75", "--ohms", "4", "--tone-dbfs", "1"], "--tone-dbfs is 1"),
-        (["--watts", "75", "--ohms", "4", "--supply-volts", "12"], "belong together"),
-        (["--watts", "75", "--ohms", "4", "--per-half"], "--per-half"),
-        (["--rating", "75x4"], "--rating is '75x4'"),
-        (["--rating", "75@4", "--rating", "60@4", "--load-ohms", "4"], "same load"),
-        (["--rating", "75@4", "--rating", "110@2"], "--load-ohms is missing"),
-        (["--watts", "75", "--ohms", "4", "--rating", "110@2"], "--watts and --rating"),
-        (["--watts", "1e999", "--ohms", "4"], "--watts is inf"),
-        (["--watts", "much", "--ohms", "4"], "'--watts'"),
+        ("--watts -75 --ohms 4", "outside_range", "watts"),
+        ("--watts nan --ohms 4", "outside_range", "watts"),
+        ("--watts 75 --ohms inf", "outside_range", "ohms"),
+        ("--watts 75 --ohms 0", "outside_range", "ohms"),
+        ("--watts 75", "needs_other", "watts"),
+        ("", "output_limit_unknown", "ratings"),
+        ("--watts 75 --ohms 4 --overlap-db -1", "outside_range", "overlap_db"),
+        ("--watts 75 --ohms 4 --overlap-db 5 --tone-dbfs -3", "tone_above_overlap", "tone_dbfs"),
+        ("--watts 75 --ohms 4 --tone-dbfs 1", "outside_range", "tone_dbfs"),
+        ("--watts 75 --ohms 4 --supply-volts 12", "needs_other", "supply_volts"),
+        ("--watts 75 --ohms 4 --per-half", "per_half_unbridged", "per_half"),
+        ("--rating 75x4", "not_a_rating", "ratings"),
+        ("--rating 75@4 --rating 60@4 --load-ohms 4", "same_load_twice", "ratings"),
+        ("--rating 75@4 --rating 110@2", "missing", "load_ohms"),
+        ("--watts 75 --ohms 4 --rating 110@2", "not_both", "watts"),
+        ("--watts 1e999 --ohms 4", "outside_range", "watts"),
+        ("--watts much --ohms 4", "not_a_number", "watts"),
     ],
 )
-def test_target_refuses_in_two_parts(gainkit, call: list[str], named: str) -> None:
-    assert named in gainkit("target", *call, "--json").refused()
+def test_target_refuses_by_code(gainkit, call: str, code: str, parameter: str) -> None:
+    fault = gainkit("target", *call.split(), "--json").fault
+    assert (fault["code"], fault["parameter"]) == (code, parameter)
 
 
 def test_target_with_several_ratings_and_a_measured_onset(gainkit) -> None:

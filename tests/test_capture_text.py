@@ -10,6 +10,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from gainkit.analysis import measure
 from gainkit.capture import Capture, read_capture
 from gainkit.errors import GainkitError
 from gainkit.remarks import codes
@@ -132,6 +133,24 @@ def test_blank_cells_and_words_for_missing_values_are_refused_with_their_line(tm
         assert fault.value.code == "no_usable_number"
         assert fault.value.values["line"] == 202
         assert "line 202: channel 1" in fault.value.problem
+
+
+def test_rows_of_bare_separators_behind_the_table_are_left_out(tmp_path: Path) -> None:
+    agree(written(tmp_path, ["Time,CH1", *rows(TIMES, VOLTS), *[","] * 30]))
+
+
+@pytest.mark.parametrize("row", ["{time},", ","])
+def test_around_blank_cells_the_longest_whole_part_is_measured(tmp_path: Path, row: str) -> None:
+    times = np.arange(4000) * 1e-5
+    volts = 5 * np.sin(2 * np.pi * 1000 * times)
+    lines = ["Time,CH1", *rows(times, volts)]
+    for place in range(1501, 1506):
+        lines[place] = row.format(time=lines[place].split(",")[0])
+    found = measure(written(tmp_path, lines))
+    assert found.rms_volts == pytest.approx(5 / 2**0.5, rel=1e-4)
+    assert found.seconds == pytest.approx(2495e-5, rel=0.01)
+    (gap,) = [note for note in found.notes if note.code == "gap_left_out"]
+    assert gap.values["from_seconds"] == pytest.approx(1505e-5, abs=2e-5)
 
 
 def test_a_blank_cell_in_another_channel_does_no_harm(tmp_path: Path) -> None:

@@ -3,8 +3,11 @@
 from __future__ import annotations
 
 import itertools
+import json
+import re
 from collections.abc import Callable
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -26,25 +29,43 @@ from gainkit.charts import (
     Look,
     chart_svg,
     draw_bands,
+    draw_compare,
     draw_headroom,
+    draw_job,
     draw_levels,
+    draw_noise,
     draw_onset,
     draw_power,
+    draw_response,
     draw_spectrum,
     draw_volume,
     draw_waveform,
     save_chart,
     styled,
 )  # fmt: skip
+from gainkit.charts.bands import short_names
+from gainkit.charts.page import chart_page
 from gainkit.charts.saving import Draw, figure_of
-from gainkit.charts.style import PALETTES, label_ends
+from gainkit.charts.style import PALETTES, label_ends, named, unmarked
 from gainkit.charts.waveform import waveform_point
 from gainkit.errors import GainkitError
+from gainkit.figures import plain
+from gainkit.generator.spec import ToneSpec
 from gainkit.job import load_system, plan_system
+from gainkit.job.folder import start_job
+from gainkit.job.log import note_typed
+from gainkit.job.standing import JobStatus, job_status
+from gainkit.job.typed import TypedLevel
 from gainkit.matching import MatchOptions, MatchResult, match_levels
-from gainkit.onset import OnsetResult
+from gainkit.noise import NoiseResult, find_noise
+from gainkit.onset import OnsetResult, find_onset, staircase
 from gainkit.onset.find import StepResult
+from gainkit.response import Response, find_response
+from gainkit.simulator import Amplifier
+from gainkit.simulator import thd_percent as true_thd
+from gainkit.verbs.simulating import simulate
 from gainkit.volume import VolumePosition, VolumeResult
+from tests.chains import boosted, filtered, in_a_row, noisy, played, through
 from tests.conftest import Answer
 from tests.waves import RATE, held, shaped, with_noise
 
@@ -166,6 +187,16 @@ def test_noise_rises_with_gain(target: Target) -> None:
     assert millivolts[-1] / millivolts[0] == pytest.approx(10 ** ((gains[-1] - gains[0]) / 20))
 
 
+def test_no_line_lies_over_the_settings_words(target: Target) -> None:
+    ax = drawn(lambda ax: draw_headroom(ax, target, noise_volts=0.002, name="Front"))
+    figure = ax.get_figure()
+    assert isinstance(figure, Figure)
+    last = figure.axes[-1]  # what is drawn last lies on top
+    assert any("Front" in text.get_text() for text in last.texts)
+    (words,) = [text for text in last.texts if "Front" in text.get_text()]
+    assert all(words.get_zorder() > each.get_zorder() for each in last.lines)
+
+
 def test_titles_say_how_the_setting_stands() -> None:
     for overlap, margin, words in (
         (0.0, 0.0, "just reach"),
@@ -178,26 +209,32 @@ def test_titles_say_how_the_setting_stands() -> None:
         assert words in title(drawn(lambda ax, p=plan: draw_headroom(ax, p)))
 
 
-def test_levels_are_the_plans() -> None:
-    plan = plan_system(load_system(EXAMPLE)).channel("Front")
-    ax = drawn(lambda ax: draw_levels(ax, plan, 12.0))
-    _, peaks = line(ax, "full-scale peaks")
+def test_levels_stand_against_each_stages_own_ceiling() -> None:
+    plan = plan_system(load_system(EXAMPLE)).channel("Subwoofer")
     assert plan.source_volts is not None
-    assert peaks[0] == pytest.approx(20 * np.log10(plan.source_volts))
-    assert peaks[-1] == pytest.approx(20 * np.log10(plan.clip_volts))  # held at the rail
-    _, averages = line(ax, "average programme")
     assert plan.gain_db is not None
-    assert averages[-1] - averages[0] == pytest.approx(plan.gain_db)
-    assert peaks[0] - averages[0] == pytest.approx(12 - 20 * np.log10(np.sqrt(2)))
-    ceilings = [each.get_ydata()[0] for each in ax.lines if each.get_label() == "ceiling"]  # type: ignore[index]
-    wanted = [
-        plan.source_volts,
-        plan.source_volts,
-        plan.sensitivity_volts,
-        plan.clip_volts,
-        plan.speaker_limit_volts,
-    ]
-    assert ceilings == pytest.approx([20 * np.log10(volts) for volts in wanted])  # type: ignore[operator]
+    assert plan.sensitivity_volts is not None
+    assert plan.speaker_limit_volts is not None
+    ax = drawn(lambda ax: draw_levels(ax, plan, 12.0))
+    _, tone = line(ax, "full-scale tone")
+    _, average = line(ax, "average programme")
+    wanted_volts = plan.source_volts * 10 ** (plan.gain_db / 20)
+    # a sine of that wish cut at the rail, by quadrature; and Gaussian noise 12 dB under its peaks, by sampling
+    phase = np.linspace(0, 2 * np.pi, 100_000, endpoint=False)
+    rail = np.sqrt(2) * plan.clip_volts
+    cut = np.clip(np.sqrt(2) * wanted_volts * np.sin(phase), -rail, rail)
+    noise = np.random.default_rng(4).normal(0, np.sqrt(2) * wanted_volts * 10 ** (-12 / 20), 400_000)
+    programme = float(np.std(np.clip(noise, -rail, rail)))
+    for place, ceiling, volts, mean in (
+        (2, plan.sensitivity_volts, plan.source_volts, plan.source_volts * np.sqrt(2) * 10 ** (-12 / 20)),
+        (3, plan.clip_volts, np.std(cut), programme),
+        (4, plan.speaker_limit_volts, np.std(cut), programme),
+    ):
+        assert tone[place] == pytest.approx(20 * np.log10(volts / ceiling), abs=1e-3)
+        assert average[place] == pytest.approx(20 * np.log10(mean / ceiling), abs=0.03)
+    assert list(tone[:2]) == [0.0, 0.0]  # a recording has no volts: 0 dBFS is its ceiling
+    assert np.all(average < tone + 3.02)
+    assert "too much for the loudspeaker" in title(ax) or "rail" in title(ax)
 
 
 def test_power_is_that_of_a_clipped_sine(target: Target) -> None:
@@ -210,30 +247,114 @@ def test_power_is_that_of_a_clipped_sine(target: Target) -> None:
         assert np.interp(level, levels, watts) == pytest.approx(np.mean(wave**2) / 4, rel=1e-4)
 
 
-def test_waveform_shows_the_fit(clipped: tuple[ToneFit, Verdict]) -> None:
+def seen(wave: np.ndarray, rate: float = RATE, **more: Any) -> tuple[ToneFit, Verdict]:
+    found = analyse_tone(Capture.from_array(wave, rate, **more))
+    assert found.tone is not None
+    assert found.verdict is not None
+    return found.tone, found.verdict
+
+
+def tone_and(frequency_hz: float, peak: float, *others: tuple[float, float], hiss: float = 1e-3) -> np.ndarray:
+    """A second of a sine of that peak, others (hertz, peak) beside it, and hiss."""
+    time = np.arange(RATE) / RATE
+    wave = peak * np.sin(2 * np.pi * frequency_hz * time)
+    for hertz, size in others:
+        wave += size * np.sin(2 * np.pi * hertz * time)
+    return wave + np.random.default_rng(5).normal(0, hiss, RATE)
+
+
+def test_waveform_shows_samples_fit_and_rails(clipped: tuple[ToneFit, Verdict]) -> None:
     tone, verdict = clipped
     ax = drawn(lambda ax: draw_waveform(ax, tone, verdict))
     _, sine = line(ax, "undisturbed sine")
     assert np.max(sine) == pytest.approx(20 * 10 ** (2.0 / 20), rel=2e-3)
     rails = sorted(each.get_ydata()[0] for each in ax.lines if each.get_label() == "rail")  # type: ignore[index]
     assert rails == pytest.approx([-20, 20], rel=2e-3)
-    time, _ = line(ax, "measured")
+    time, fit = line(ax, "fit")
     assert time[-1] == pytest.approx(2 * 1000 / 997, rel=1e-6)
+    flat = fit[np.abs(fit) > 19.9]
+    assert len(flat) > 50
+    assert np.abs(flat).max() - np.abs(flat).min() < 0.1  # a rail is flat: no ripple of a sum of orders
     assert "2.00 dB beyond" in title(ax)
+
+
+def test_samples_are_the_recordings_own() -> None:
+    """A recording in steps shows its steps; each sample stands at its own place in the period."""
+    steps = np.round(tone_and(100, 21, hiss=0) / 0.4) * 0.4
+    steps = np.clip(steps, -16, 16)
+    place, samples = line(drawn(lambda ax: draw_waveform(ax, *seen(steps))), "samples")
+    assert np.abs(samples / 0.4 - np.rint(samples / 0.4)).max() < 1e-6
+    assert samples.max() == pytest.approx(16)
+    own = np.clip(21 * np.cos(2 * np.pi * place / 10.0), -16, 16)  # counted from the crest
+    assert np.abs(own - samples).max() < 0.4
+
+
+def test_hum_and_dc_are_seen_and_told() -> None:
+    tone, verdict = seen(tone_and(400, 10, (50, 1.7)))
+    ax = drawn(lambda ax: draw_waveform(ax, tone, verdict))
+    place, samples = line(ax, "samples")
+    crest = samples[np.minimum(place % 2.5, 2.5 - place % 2.5) < 0.05]
+    assert np.ptp(crest) > 1.8 * 1.7  # the crests ride on the hum, up and down
+    assert "hum 50 Hz, 17 % of the tone" in title(ax)
+    ax = drawn(lambda ax: draw_waveform(ax, *seen(tone_and(100, 10) + 12)))
+    assert "12 V of DC" in title(ax)
+    assert line(ax, "DC")[1][0] == pytest.approx(12, abs=0.01)
+    assert ax.get_ylim()[0] < 0  # zero is in the picture: one sees how far off it is
+    uncalibrated = seen(tone_and(100, 10) + 12, calibrated=False)
+    assert "DC" not in title(drawn(lambda ax: draw_waveform(ax, *uncalibrated, unit="full scale")))
+
+
+def test_the_recorders_end_is_drawn_where_samples_come_near() -> None:
+    tone, verdict = seen(tone_and(400, 9.8))
+    ax = drawn(lambda ax: draw_waveform(ax, tone, verdict, full_scale=10.0))
+    ends = sorted(each.get_ydata()[0] for each in ax.lines if each.get_label() == "recorder's end")  # type: ignore[index]
+    assert ends == [-10, 10]
+    assert "recorder is nearly full" in title(ax)
+    assert "recorder" not in title(drawn(lambda ax: draw_waveform(ax, tone, verdict, full_scale=20.0)))
 
 
 def test_spectrum_shows_the_harmonics(clipped: tuple[ToneFit, Verdict]) -> None:
     tone, _ = clipped
     hertz, levels = line(drawn(lambda ax: draw_spectrum(ax, tone)), "harmonics")
-    assert hertz[2] == pytest.approx(3 * 997, rel=1e-6)
+    assert hertz[1] == pytest.approx(3 * 997, rel=1e-6)
     thd = 100 * np.sqrt(np.sum(10 ** (levels[1:] / 10)))
-    assert thd == pytest.approx(tone.thd_percent, rel=1e-6)
+    assert thd == pytest.approx(tone.thd_percent, rel=1e-4)
+
+
+@pytest.mark.parametrize(("hertz", "peak"), [(50, 1.6), (60, 0.3), (120, 0.05)])
+def test_hum_is_in_the_spectrum_and_its_leakage_is_no_harmonic(hertz: float, peak: float) -> None:
+    tone, _ = seen(tone_and(1000, 10, (hertz, peak), hiss=1e-5))
+    ax = drawn(lambda ax: draw_spectrum(ax, tone))
+    assert ax.get_xlim()[0] == 20
+    where, level = line(ax, "lines")
+    assert where[0] == pytest.approx(hertz, abs=0.5)
+    assert level[0] == pytest.approx(20 * np.log10(peak / 10), abs=0.1)
+    assert list(line(ax, "harmonics")[0]) == pytest.approx([1000], rel=1e-6)
+    assert "No harmonic stands above the floor" in title(ax)
+    assert f"hum {hertz} Hz, {20 * np.log10(peak / 10):.0f} dB" in title(ax)
+
+
+def test_a_harmonic_beside_hum_is_still_one() -> None:
+    tone, _ = seen(tone_and(1000, 10, (50, 1.0), (3000, 0.01), hiss=1e-5))
+    hertz, levels = line(drawn(lambda ax: draw_spectrum(ax, tone)), "harmonics")
+    assert hertz == pytest.approx([1000, 3000], rel=1e-6)
+    assert levels[1] == pytest.approx(-60, abs=0.3)
+
+
+def test_a_tone_without_a_harmonic_in_the_band_has_no_thd() -> None:
+    tone, verdict = seen(tone_and(15_000, 5))
+    for draw in (lambda ax: draw_waveform(ax, tone, verdict), lambda ax: draw_spectrum(ax, tone)):
+        told = title(drawn(draw))
+        assert "THD cannot be told" in told
+        assert "%" not in told
 
 
 def test_onset_and_volume_show_their_figures() -> None:
     ax = drawn(lambda ax: draw_onset(ax, ONSET))
-    levels, thd = line(ax, "THD")
-    assert list(zip(levels, thd, strict=True)) == [(level, thd) for level, _, thd, _ in STEPS]
+    for state in ("clean", "at-onset", "clipped"):
+        levels, thd = line(ax, state)
+        wanted = [(level, thd) for level, _, thd, own in STEPS if own == state]
+        assert list(zip(levels, thd, strict=True)) == wanted
     assert line(ax, "onset")[0][0] == -1.7
     assert line(ax, "limit")[1][0] == 1.0
     ax = drawn(lambda ax: draw_volume(ax, VOLUME))
@@ -244,6 +365,39 @@ def test_onset_and_volume_show_their_figures() -> None:
     assert list(line(figure.axes[1], "volts")[1]) == [3.2, 4.1, 4.7]
 
 
+def staircase_of(amplifier: Amplifier, step_db: float) -> OnsetResult:
+    """What a staircase of 1.72 V for 0 dBFS through an amplifier gives."""
+    levels = np.arange(-9, 0.01, step_db)
+    steps = [simulate(amplifier, level_dbfs=float(dbfs), source_volts=1.72, seconds=0.3) for dbfs in levels]
+    played = np.concatenate([step.volts() for step in steps])
+    return find_onset(Capture.from_array(played, RATE), staircase(-9, 0, step_db, 0.3))
+
+
+@pytest.mark.parametrize("step_db", [1.0, 3.0])
+def test_the_curve_goes_through_the_onset_and_rises_where_the_rail_is_met(step_db: float) -> None:
+    """28 V peak and 26 dB from 1.72 V rms: the crest meets the rail at 20 log10(28 / (1.72 sqrt 2 x 19.95))."""
+    found = staircase_of(Amplifier(), step_db)
+    met = 20 * np.log10(28 / (1.72 * np.sqrt(2) * 10 ** (26 / 20)))
+    ax = drawn(lambda ax: draw_onset(ax, found))
+    assert line(ax, "rail met")[0][0] == pytest.approx(met, abs=2e-3)
+    assert line(ax, "onset")[0][0] == found.onset_dbfs
+    levels, thd = line(ax, "curve")
+    crossing = np.interp(0.0, np.log10(thd[levels > met]), levels[levels > met])
+    assert crossing == pytest.approx(found.onset_dbfs, abs=0.01)
+    for over_db in (0.1, 1.0, 3.0):  # against the simulator's Fourier series
+        wanted = true_thd(Amplifier(), 28 * 10 ** (over_db / 20))
+        assert np.interp(met + over_db, levels, thd) == pytest.approx(wanted, rel=0.03)
+    assert f"begins at {met:.2f} dBFS; THD reaches 1 % at {found.onset_dbfs:.2f} dBFS" in title(ax)
+
+
+def test_a_soft_knee_has_one_mark() -> None:
+    found = staircase_of(Amplifier(knee=3.0), 1.0)
+    assert found.clipping_begins_dbfs is None
+    ax = drawn(lambda ax: draw_onset(ax, found))
+    assert "rail met" not in [each.get_label() for each in ax.lines]
+    assert title(ax).startswith("THD reaches 1 %")
+
+
 def test_an_onset_that_is_not_known_is_not_called_absent() -> None:
     quiet = replace(ONSET, found=False, onset_dbfs=None, onset_volts=None, steps=ONSET.steps[:2])
     assert "THD stays under 1 %" in title(drawn(lambda ax: draw_onset(ax, quiet)))
@@ -252,18 +406,248 @@ def test_an_onset_that_is_not_known_is_not_called_absent() -> None:
     assert "Onset not known" in title(drawn(lambda ax: draw_onset(ax, cut)))
 
 
-def test_bands_show_the_match(noises: MatchResult) -> None:
+def test_bands_show_differences_from_the_reference(noises: MatchResult) -> None:
     ax = drawn(lambda ax: draw_bands(ax, noises))
-    for each, container in zip(noises.captures, ax.containers, strict=True):
-        _, levels = container[0].get_data()  # type: ignore[index]
-        assert list(levels) == [band.level_db for band in each.bands]
+    reference, other = noises.captures
+    (container,) = ax.containers
+    _, levels = container[0].get_data()  # type: ignore[index]
+    wanted = [a.level_db - b.level_db for a, b in zip(other.bands, reference.bands, strict=True)]
+    assert list(levels) == pytest.approx(wanted)
+    assert np.median(levels) == pytest.approx(20 * np.log10(0.8), abs=0.3)
+    alone = replace(noises, captures=noises.captures[:1])
+    ax = drawn(lambda ax: draw_bands(ax, alone))
+    assert list(ax.containers[0][0].get_data()[1]) == [band.level_db for band in reference.bands]  # type: ignore[index]
+
+
+def test_many_bands_are_told_apart_and_long_names_cut_with_dots(noises: MatchResult) -> None:
+    one = noises.captures[0]
+    names = ["a.wav", *(f"loudspeaker number {number} of them all.wav" for number in range(11))]
+    many = replace(noises, reference="a.wav", captures=tuple(replace(one, file=name) for name in names))
+    ax = drawn(lambda ax: draw_bands(ax, many))
+    styles = {(c[0].get_color(), c[0].get_linestyle(), c[0].get_marker()) for c in ax.containers}  # type: ignore[index]
+    assert len(styles) == 11
+    assert [text.get_text() for text in ax.texts][:2] == ["0 of them all", "1 of them all"]
+    assert short_names(["a much longer name than that.wav"]) == ["a much longer\u2026"]
+
+
+def test_full_scale_watts_stand_beside_the_loudspeakers_limit() -> None:
+    plan = find_target(
+        Channel((Rating(4000, 1),), load_ohms=1, speaker_watts=1500, overlap_db=10, source_volts=4)
+    )
+    ax = drawn(lambda ax: draw_power(ax, plan))
+    _, watts = line(ax, "into the load")
+    assert f"puts {round(watts[-1], -1):.0f} W" in title(ax)
+    assert f"rated 1500 W: {10 * np.log10(watts[-1] / 1500):.1f} dB too much" in title(ax)
+    assert ax.get_ylim()[1] < 1.2 * watts[-1]  # the wish beyond the rail runs out of the picture
+    ticks = [tick.label1.get_text() for tick in ax.yaxis.get_major_ticks()]
+    assert not any("e" in text or "\u00d7" in text for text in ticks)
+
+
+@pytest.fixture(scope="module")
+def humming() -> NoiseResult:
+    time = np.arange(4 * RATE) / RATE
+    hiss = np.random.default_rng(3).normal(0, 3e-4, len(time))
+    return find_noise(Capture.from_array(hiss + 2e-3 * np.sin(2 * np.pi * 50 * time), RATE), target_volts=17.0)
+
+
+def test_noise_shows_bands_hiss_and_hum(humming: NoiseResult) -> None:
+    ax = drawn(lambda ax: draw_noise(ax, humming))
+    hertz, levels = line(ax, "hum 50 Hz")
+    assert hertz[0] == pytest.approx(50, abs=0.01)
+    assert levels[0] == pytest.approx(20 * np.log10(2e-3 / np.sqrt(2)), abs=0.05)
+    centres, bands = line(ax, "all noise")
+    # white noise of 0.3 mV to half the rate: a third octave holds 0.2316 of its centre of that
+    wanted = 20 * np.log10(3e-4 * np.sqrt(0.2316 * 10_000 / (RATE / 2)))
+    assert np.interp(10_000, centres, bands) == pytest.approx(wanted, abs=0.2)
+    assert np.interp(50, *line(ax, "hiss")) < levels[0] - 20
+    assert f"{humming.below_target_db:.0f} dB(A) below the target" in title(ax)
+
+
+@pytest.fixture(scope="module")
+def standing(tmp_path_factory: pytest.TempPathFactory) -> JobStatus:
+    """The example car: front left found 2 dB too loud and left 0.2 dB too quiet, rear far off, sub unread."""
+    folder = tmp_path_factory.mktemp("job") / "car"
+    start_job(folder)
+    status = job_status(folder)
+    found, other = status.outputs[0], status.outputs[1]
+    for output, error_db in ((found, 2.0), (found, -0.2), (other, -3.0)):
+        volts = output.set_volts * 10 ** (error_db / 20)
+        note_typed(folder, output.name, TypedLevel(volts=volts))
+    return job_status(folder)
+
+
+def test_a_job_stands_beside_its_targets(standing: JobStatus) -> None:
+    ax = drawn(lambda ax: draw_job(ax, standing))
+    assert line(ax, "on target")[0] == pytest.approx([-0.2])
+    assert line(ax, "not on target")[0] == pytest.approx([-3.0])
+    assert list(line(ax, "not on target")[1]) == [-1.0]
+    assert title(ax).startswith(f"1 of {len(standing.outputs)} outputs on target within 0.5 dB")
+    assert standing.outputs[1].name in title(ax)
+    assert sum(text.get_text() == "not measured" for text in ax.texts) == len(standing.outputs) - 2
+
+
+def test_as_found_stands_against_as_left(standing: JobStatus) -> None:
+    ax = drawn(lambda ax: draw_compare(ax, standing))
+    assert line(ax, "as found")[0] == pytest.approx([2.0])
+    assert line(ax, "as left")[0] == pytest.approx([-0.2])
+    assert "down by 2.2 dB" in title(ax)
+    with pytest.raises(GainkitError) as refused:
+        drawn(lambda ax: draw_compare(ax, replace(standing, outputs=standing.outputs[1:])))
+    assert refused.value.code == "nothing_to_compare"
+
+
+def test_a_page_tells_the_figures_that_are_drawn(tmp_path: Path, target: Target) -> None:
+    out = tmp_path / "power.html"
+    told = save_chart(partial(draw_power, target=target), out)
+    page = out.read_text(encoding="utf-8")
+    assert f"<title>{told}</title>" in page
+    assert "http://" not in page.replace("http://www.w3.org/", "")
+    assert len(page) < 400_000
+    assert page.count("<svg ") == 2
+    tables = re.findall(r'<script type="application/json">(.*?)</script>', page)
+    for table in map(json.loads, tables):
+        texts = [text for *_, text in table]
+        assert f"amplifier: {plain(target.clip_watts, 4)} W" in texts
+        full = next(
+            each for each in reversed(table) if each[2].startswith("into the load") and " at 0 dBFS" in each[2]
+        )
+        ax = drawn(partial(draw_power, target=target))
+        assert float(full[2].split(": ")[1].split(" W")[0]) == pytest.approx(
+            line(ax, "into the load")[1][-1], rel=1e-3
+        )
+        assert all(0 <= x <= 1 and 0 <= y <= 1 for x, y, _ in table)
+
+
+def test_a_page_tells_names_and_units(standing: JobStatus, noises: MatchResult, target: Target) -> None:
+    def told(draw: Draw) -> list[str]:
+        page, _ = chart_page([draw], Look())
+        table = json.loads(re.findall(r'<script type="application/json">(.*?)</script>', page)[0])
+        return [text for *_, text in table]
+
+    rows = told(lambda ax: draw_compare(ax, standing))
+    assert f"as found: {standing.outputs[0].name} at 2 dB" in rows
+    other = noises.captures[1]
+    third = told(lambda ax: draw_bands(ax, noises))
+    assert any(text.startswith(other.file) and text.endswith(" at 1k Hz") for text in third)
+    hissing = told(lambda ax: draw_headroom(ax, target, noise_volts=0.002))
+    assert any(re.fullmatch(r"noise: [\d.]+ mV at [\d.]+ dB", text) for text in hissing)
+
+
+@pytest.mark.long
+def test_touching_a_page_tells_the_figure(tmp_path: Path, target: Target) -> None:
+    sync_api = pytest.importorskip("playwright.sync_api")
+    out = tmp_path / "power.html"
+    save_chart(partial(draw_power, target=target), out)
+    with sync_api.sync_playwright() as play:
+        browser = play.chromium.launch(executable_path="/usr/bin/chromium")
+        for width, kind in ((390, "narrow"), (1200, "wide")):
+            page = browser.new_page(viewport={"width": width, "height": 800})
+            page.goto(out.as_uri())
+            figure = page.locator(f"figure.{kind}")
+            box = figure.locator("svg").bounding_box()
+            points = json.loads(figure.locator("script").text_content())
+            x, y, text = next(
+                each for each in points if each[2].startswith("loudspeaker") and 0.4 < each[0] < 0.6
+            )
+            page.mouse.move(box["x"] + x * box["width"], box["y"] + y * box["height"])
+            assert figure.locator(".told").text_content() == text
+            assert page.evaluate("document.documentElement.scrollWidth") <= width
+        browser.close()
+
+
+@pytest.fixture(scope="module")
+def swept() -> Response:
+    """A sweep through a Linkwitz-Riley high-pass at 80 Hz and a peak of +6 dB at 1 kHz."""
+    samples, sweep = played(ToneSpec("sweep", seconds=10.0))
+    chain = in_a_row(filtered("linkwitz-riley", 4, 80, "high"), boosted("peak", 1000, 6, 2))
+    heard = noisy(through(samples[:, 0], chain), 60)
+    return find_response(Capture.from_array(heard, RATE, calibrated=False), sweep)
+
+
+def test_response_is_the_chains(swept: Response) -> None:
+    """Against the transfer functions themselves."""
+    ax = drawn(lambda ax: draw_response(ax, swept))
+    hertz, levels = line(ax, "response")
+    chain = in_a_row(filtered("linkwitz-riley", 4, 80, "high"), boosted("peak", 1000, 6, 2))
+    wanted = 20 * np.log10(np.abs(chain(hertz)))
+    near = (hertz > 50) & (hertz < 15_000)
+    assert np.abs(levels - wanted)[near].max() < 0.15
+    # two second-order Butterworths: |H| = 1 / (1 + (80/f)^4), 3 dB down where that is 10^(-3/20)
+    corner = 80 / (10 ** (3 / 20) - 1) ** 0.25
+    assert line(ax, "corner")[0][0] == pytest.approx(corner, rel=0.01)
+    assert line(ax, "equaliser band")[0] == pytest.approx([1000], rel=0.01)
+    assert "Linkwitz-Riley 24 dB per octave, high-pass at 80 Hz" in title(ax)
+    assert "+6.0 dB at 1000 Hz" in title(ax)
+    with pytest.raises(GainkitError) as refused:
+        drawn(lambda ax: draw_response(ax, replace(swept, found=False)))
+    assert refused.value.code == "no_response"
+
+
+def test_the_command_draws_noise_and_a_job(tmp_path: Path, gainkit: Callable[..., Answer]) -> None:
+    import soundfile
+
+    hiss = tmp_path / "hiss.wav"
+    soundfile.write(hiss, np.random.default_rng(1).normal(0, 1e-3, 2 * RATE), RATE)
+    assert gainkit("chart", "noise", "--capture", hiss, "--out", tmp_path / "n.svg", "--json").json["title"]
+    assert "--index" in gainkit("chart", "response", "--capture", hiss, "--out", tmp_path / "r.svg").refused()
+    assert "--job" in gainkit("chart", "job", "--out", tmp_path / "j.svg").refused()
+    assert gainkit("job", "new", tmp_path / "car").code == 0
+    told = gainkit("chart", "job", "--job", tmp_path / "car", "--out", tmp_path / "j.html", "--json").json
+    assert told["title"].startswith("0 of ")
+    nothing = gainkit("chart", "compare", "--job", tmp_path / "car", "--out", tmp_path / "c.svg").refused()
+    assert "as found" in nothing
+
+
+def test_the_command_draws_a_response_by_the_index(tmp_path: Path, gainkit: Callable[..., Answer]) -> None:
+    own = tmp_path / "own.toml"
+    own.write_text('title = "Sweep"\nabout = "One."\n[[track]]\nkind = "sweep"\nseconds = 10.0\n')
+    assert gainkit("tones", "write", own, tmp_path / "stick", "--rate", RATE).code == 0
+    (track,) = (tmp_path / "stick").glob("*.wav")
+    words = ("chart", "response", "--capture", track, "--out", tmp_path / "r.svg", "--json")
+    index = tmp_path / "stick" / "index.json"
+    assert gainkit(*words, "--index", index).json["title"].startswith("Flat: within")
+    assert track.name in gainkit(*words, "--index", index, "--track", "moon").refused()
+
+
+HARD_NAMES = (
+    "$x_{1}$ \\frac{ _a^ $", "\u0627\u0644\u0633\u0645\u0627\u0639\u0629", "\u05e8\u05de\u05e7\u05d5\u05dc",
+    "\U0001f50a sub", "n" * 90, "a\nb\tc",
+)  # fmt: skip
+
+
+@pytest.mark.parametrize("name", HARD_NAMES)
+@pytest.mark.parametrize("suffix", ["png", "svg", "pdf"])
+def test_any_name_can_be_drawn(tmp_path: Path, target: Target, name: str, suffix: str) -> None:
+    out = tmp_path / f"chart.{suffix}"
+    draws = [partial(draw_headroom, target=target, name=name), partial(draw_levels, target=target, name=name)]
+    told = save_chart(draws, out)
+    assert out.stat().st_size > 5000
+    assert not {"\u200e", "\u2068", "\u2069"} & set(told)
+    if suffix == "svg":
+        text = out.read_text(encoding="utf-8")
+        assert ("n" * 23 + "\u2026" if len(name) == 90 else name.split("\n")[0].strip()) in text
+
+
+def test_a_name_keeps_its_direction_to_itself() -> None:
+    arabic = "\u0633\u0645\u0627\u0639\u0629"
+    assert named(arabic) == f"\u200e\u2068{arabic}\u2069"
+    assert unmarked(f"{named(arabic)}: 3 dB") == f"{arabic}: 3 dB"
+    assert named("Front") == "Front"
+    assert len(named("x" * 90)) == 24
 
 
 # -- how they look -----------------------------------------------------------------------------------------
 
 
 @pytest.fixture(scope="module")
-def all_draws(target: Target, clipped: tuple[ToneFit, Verdict], noises: MatchResult) -> dict[str, Draw]:
+def all_draws(
+    target: Target,
+    clipped: tuple[ToneFit, Verdict],
+    noises: MatchResult,
+    humming: NoiseResult,
+    swept: Response,
+    standing: JobStatus,
+) -> dict[str, Draw]:
     front, rear, sub = plan_system(load_system(EXAMPLE)).channels
     draw = np.random.default_rng(2)
     thirds = match_levels(
@@ -283,12 +667,17 @@ def all_draws(target: Target, clipped: tuple[ToneFit, Verdict], noises: MatchRes
         "volume": lambda ax: draw_volume(ax, VOLUME),
         "bands": lambda ax: draw_bands(ax, noises),
         "thirds": lambda ax: draw_bands(ax, thirds),
+        "noise": lambda ax: draw_noise(ax, humming),
+        "response": lambda ax: draw_response(ax, swept),
+        "job": lambda ax: draw_job(ax, standing),
+        "compare": lambda ax: draw_compare(ax, standing),
     }
 
 
 KINDS = (
     "headroom", "headroom and noise", "headroom, built-in", "levels", "levels, loudspeaker", "levels, built-in",
-    "power", "waveform", "spectrum", "onset", "volume", "bands", "thirds",
+    "power", "waveform", "spectrum", "onset", "volume", "bands", "thirds", "noise", "response",
+    "job", "compare",
 )  # fmt: skip
 
 

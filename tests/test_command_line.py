@@ -15,6 +15,7 @@ from gainkit.cli.door import CLI, COMMANDS, OPTIONS, python_name
 from gainkit.cli.help import STEPS, summaries
 from gainkit.words import ROOMS
 from tests.conftest import Answer
+from tests.records import new_job
 
 ROOT = Path(__file__).parent.parent / "gainkit"
 
@@ -100,15 +101,12 @@ def test_a_device_that_fails_is_a_fault_like_any_other(
 def test_an_answer_that_is_out_is_not_followed_by_a_second_object(
     gainkit: Callable[..., Answer], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    from gainkit.cli import common
-
-    def full(*_: object) -> None:
+    def full(*_: object, **__: object) -> None:
         raise OSError(28, "No space left on device")
 
-    monkeypatch.setattr(common, "note", full)
-    monkeypatch.setattr("gainkit.cli.measure.note", full)
+    monkeypatch.setattr("gainkit.job.log.log_reading", full)
     capture = Path(__file__).parent / "data" / "captures" / "split_997hz_0v9_scope.csv"
-    answer = gainkit("measure", capture, "--json")
+    answer = gainkit("measure", capture, "--log", new_job(tmp_path / "car"), "--for", "Rear", "--json")
     assert answer.code == 2
     assert answer.json["rms_volts"] > 0
     assert "No space left" in answer.err

@@ -22,11 +22,10 @@ JOBS = {
     "calibrate_recorder", "check_routing", "check_tones", "compare_polarity", "draw_bands", "draw_headroom",
     "draw_levels", "draw_onset", "draw_power", "draw_spectrum", "draw_volume", "draw_waveform",
     "find_clean_volume", "find_feed", "find_loads", "find_meter_reading", "find_noise", "find_onset",
-    "find_pad", "find_polarity", "find_target", "find_trim", "job_status", "list_tones", "load_system",
-    "log_reading",
-    "match_levels", "measure",
-    "plan_system", "read_capture", "run_demo", "simulate", "start_job", "write_sheet", "write_tone",
-    "write_tones",
+    "find_pad", "find_polarity", "find_response", "find_target", "find_trim", "job_status",
+    "list_tones", "load_system", "log_reading", "match_levels", "measure",
+    "plan_system", "read_capture", "run_bench", "run_demo", "simulate", "start_job", "write_sheet",
+    "write_tone", "write_tones",
 }  # fmt: skip
 
 

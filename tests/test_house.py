@@ -15,11 +15,12 @@ ROOT = Path(__file__).parent.parent / "gainkit"
 
 FLOORS = {
     "figures": 0, "levels": 0, "words": 1, "errors": 2, "remarks": 2, "results": 3, "schemas": 3, "files": 3,
-    "figures_typed": 3,
+    "figures_typed": 3, "strict": 3, "impedance": 7,
     "calculator": 4, "generator": 5, "capture": 5, "simulator": 5,
     "analysis": 6, "toneset": 6,
     "onset": 7, "polarity": 7, "routing": 7, "matching": 7, "volume": 7, "batch": 7, "response": 7, "noise": 7,
-    "advice": 8, "recorder": 9, "job": 9, "charts": 10, "beside": 10, "sheet": 11, "live": 11, "demo": 12,
+    "advice": 8, "recorder": 9, "job": 9, "charts": 10, "beside": 10, "sheet": 11, "live": 11, "steps": 11,
+    "lesson": 11, "quiz": 11, "bench": 12, "demo": 12,
     "summaries": 12, "verbs": 13, "cli": 14,
 }  # fmt: skip
 """Rooms from the ground up; a room imports from its own floor's own room and from floors below only."""

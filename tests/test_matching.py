@@ -204,7 +204,7 @@ def test_a_result_comes_back_from_its_plain_values() -> None:
     [
         ("nothing happens", True, "right"),
         ("dead loudspeaker", True, "refused (track_not_heard)"),
-        ("silence", False, "refused (too_far_apart)"),
+        ("silence", False, "refused (hardly_played)"),
         ("automatic gain", False, "told"),
         ("gain turned midway", False, "told"),
         ("engine 3 dB under", True, "right"),

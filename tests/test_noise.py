@@ -13,10 +13,10 @@ import soundfile
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from gainkit.analysis.lines import amplitude_bound_volts, fit_lines, frequency_bound_hz
 from gainkit.capture import Capture, read_capture
 from gainkit.errors import GainkitError
 from gainkit.noise import Family, NoiseResult, find_noise
-from gainkit.noise.lines import amplitude_bound_volts, fit_lines, frequency_bound_hz
 from gainkit.remarks import codes
 from gainkit.results import to_json
 from tests.waves import Floats

@@ -2,21 +2,36 @@
 
 from __future__ import annotations
 
+import base64
+import io
+import re
 from collections.abc import Iterator
 from pathlib import Path
 
 import nbformat
 import pytest
+import soundfile
 from jupyter_client.manager import KernelManager
 from nbclient import NotebookClient
 
 NOTEBOOKS = sorted((Path(__file__).parent.parent / "notebooks").glob("*.ipynb"))
 LONG = {"6_a_full_setting"}
-"""Runs the whole demo once more."""
+"""Measures at every step of a whole setting."""
+
+ALLOWED = {"gainkit", "numpy", "matplotlib", "IPython", "ipywidgets"}
+"""What a notebook imports: all of it is to be had in a browser as well."""
 
 
 def test_there_are_six() -> None:
     assert len(NOTEBOOKS) == 6
+
+
+def loudest(output: nbformat.NotebookNode) -> float:
+    """The highest sample of a sound in a notebook's output, in parts of full scale."""
+    held = re.search(r"data:audio/wav;base64,([^\"]+)", output["data"]["text/html"])
+    assert held is not None
+    samples, _ = soundfile.read(io.BytesIO(base64.b64decode(held[1])))
+    return float(abs(samples).max())
 
 
 @pytest.fixture(scope="module")
@@ -42,8 +57,16 @@ def test_runs_and_is_stored_bare(path: Path, kernel: KernelManager) -> None:
     assert all(not cell.outputs and cell.execution_count is None for cell in code)
     text = "\n".join(cell.source for cell in notebook.cells)
     assert "Question" in text
-    assert "Answer" in text
+    assert "<details><summary><b>Answer</b>" in text
+    assert "slider(" in text
+    assert "hear(" in text
+    assert set(re.findall(r"^ *(?:from|import) (\w+)", text, re.M)) <= ALLOWED
     notebook.cells.insert(0, nbformat.v4.new_code_cell("%reset -f"))  # nothing is left of the one before
     patient = {"timeout": None, "startup_timeout": 600, "iopub_timeout": 600}
     NotebookClient(notebook, km=kernel, **patient).execute()
-    assert any(cell.outputs for cell in code)
+    outputs = [output for cell in code for output in cell.outputs]
+    assert any("image/png" in output.get("data", {}) for output in outputs)
+    assert all(output.output_type != "execute_result" for output in outputs), "an object is dumped"
+    sounds = [loudest(each) for each in outputs if "audio" in each.get("data", {}).get("text/html", "")]
+    assert sounds
+    assert max(sounds) < 0.11

@@ -12,13 +12,13 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 import gainkit.job
-from gainkit.calculator.feeds import awg_square_mm, power_feed
+from gainkit.calculator.feeds import FeedFacts, awg_square_mm, power_feed
 from gainkit.cli.plain import spreadsheet_cell
 from gainkit.errors import GainkitError
 from gainkit.job import load_system, plan_system
+from gainkit.job.keys import CHANNEL_KEYS, TABLES
 from gainkit.job.plan import Plan, channel_plan, system_feed
 from gainkit.job.schema import key_lines, shown
-from gainkit.job.system import CHANNEL_KEYS
 from gainkit.remarks import codes
 
 SYSTEMS = Path(__file__).parent / "data" / "systems"
@@ -110,7 +110,7 @@ def test_the_example_file_explains_every_channel_key_and_plans() -> None:
     uncommented = re.sub(r"^# (?=\w+ = )", "", text, flags=re.M)
     known = {key.name for key in CHANNEL_KEYS}
     for table in ("source", "supply", "meter"):
-        known |= {key.name for key in getattr(gainkit.job.system, f"{table.upper()}_KEYS")}
+        known |= {key.name for key in TABLES[table]}
     assert set(re.findall(r"^# (\w+) = ", text, flags=re.M)) <= known
     assert uncommented != text
 
@@ -306,7 +306,8 @@ def test_the_whole_car() -> None:
         (1, 18.4, 4),  # measured
     ]
     watts = sum(count * volts**2 / ohms for count, volts, ohms in clips)
-    by_hand = power_feed(watts, 0.75, 13.8, 5, system.supply.feed_square_mm or 0)
+    area, facts = system.supply.feed_square_mm or 0, FeedFacts(fuse_amperes=100)
+    by_hand = power_feed(watts, 0.75, 13.8, 5, area, facts=facts)
     assert feed.amplifier_volts == pytest.approx(by_hand.amplifier_volts, rel=1e-12)
     at_amplifier = feed.amplifier_volts
     assert front.supply_volts == at_amplifier
@@ -328,7 +329,7 @@ def test_the_whole_car() -> None:
     assert sub.half_load_ohms == 1
     first = min(plan.channels, key=lambda each: each.headroom_db)
     assert told["clip_apart"]["first"] == first.name
-    assert "size_cable_and_fuse" in told
+    assert "fuse_the_feed" in told
     assert "measured_clip_holds_for_its_load" in codes(measured.cautions)
     assert front.programme is not None
     assert front.programme.tweeter_watts is not None

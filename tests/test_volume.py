@@ -291,6 +291,18 @@ def test_command_end_to_end(tmp_path: Path, gainkit: Callable[..., Any]) -> None
     assert plain.out.startswith("HIGHEST CLEAN POSITION: 28. The source gives 4.156 V rms")
 
 
+def test_what_contradicts_itself_is_not_written(tmp_path: Path, gainkit: Callable[..., Any]) -> None:
+    system = tmp_path / "system.toml"
+    system.write_text(SYSTEM)
+    for position, below in ((20, 2.0), (28, 8.0)):  # which capture is which?
+        soundfile.write(tmp_path / f"{position}.wav", tone(below) / 10, RATE, subtype="PCM_24")
+    pairs = [f"{position}={tmp_path / f'{position}.wav'}" for position in (20, 28)]
+    told = gainkit("volume", *pairs, "--full-scale-volts", 10, "--write", system)
+    assert told.code == 2
+    assert "output falls" in told.err
+    assert system.read_text() == SYSTEM
+
+
 def test_command_faults(tmp_path: Path, gainkit: Callable[..., Any]) -> None:
     soundfile.write(tmp_path / "20.wav", tone(8) / 10, RATE, subtype="PCM_24")
     good = f"20={tmp_path / '20.wav'}"
@@ -298,8 +310,11 @@ def test_command_faults(tmp_path: Path, gainkit: Callable[..., Any]) -> None:
     system.write_text(SYSTEM)
     assert "POSITION=CAPTURE" in gainkit("volume", "20.wav").refused()
     assert "none.wav" in gainkit("volume", f"20={tmp_path / 'none.wav'}").refused()
-    assert "calibrated" in gainkit("volume", good, "--write", system).refused()
-    gainkit("volume", good, "--full-scale-volts", 10, "--write", tmp_path / "none.toml").refused()
+    told = gainkit("volume", good, "--write", system)  # the answer is shown all the same
+    assert told.code == 2
+    assert "HIGHEST CLEAN POSITION: 20" in told.out
+    assert "nothing is calibrated" in told.err
+    assert gainkit("volume", good, "--full-scale-volts", 10, "--write", tmp_path / "none.toml").code == 2
     gainkit("volume", good, "--tone-dbfs", "nan").refused()
     gainkit("volume").refused()
     assert system.read_text() == SYSTEM

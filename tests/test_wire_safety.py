@@ -234,6 +234,7 @@ SYSTEM = """
 preamp_volts = 4
 [supply]
 volts = 13.2
+at = "battery"
 feed_length_m = 5
 {feed}
 [[channel]]

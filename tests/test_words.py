@@ -10,6 +10,7 @@ from pathlib import Path
 
 from gainkit import words
 from gainkit.cli.door import CLI, COMMANDS
+from gainkit.cli.help import STEPS
 from tests.conftest import Answer
 
 ROOT = Path(__file__).parent.parent / "gainkit"
@@ -21,6 +22,9 @@ SOUNDS = {
     f"{sound}_{kind}" for sound in ("hum", "whine") for kind in ("mains", "alternator", "digital", "unknown")
 }
 """Codes that are put together from a verdict and a kind of lines."""
+
+PUT_TOGETHER = re.compile(r"^(step|large_turn|large_noise|large|figure)_(.*?)(_do)?$")
+"""Codes of the guided job: of a step, of what stands large on it, of a figure below."""
 
 
 def modules() -> list[tuple[Path, ast.Module]]:
@@ -57,7 +61,9 @@ def test_every_code_has_words_and_no_words_are_left_over() -> None:
         for name, code, _, line in calls(tree):
             assert name not in SAYS_FAULT or code in fault_words, f"{path}, line {line}: no words for {code}"
             assert name not in SAYS_REMARK or code in remark_words, f"{path}, line {line}: no words for {code}"
-    assert (fault_words.keys() | remark_words.keys()) - texts <= SOUNDS
+    left = (fault_words.keys() | remark_words.keys()) - texts - SOUNDS
+    said = {re.sub(r"[- ]", "_", text) for text in texts}
+    assert {code for code in left if PUT_TOGETHER.sub(r"\2", code) not in said} == set()
 
 
 def test_every_sentence_gets_the_values_that_it_names() -> None:
@@ -82,11 +88,9 @@ def test_an_argument_that_a_sentence_names_is_one(gainkit: Callable[..., Answer]
     text = " ".join(each for each in templates if isinstance(each, str))
     jobs = set(re.findall(r"<([a-z_]+)\(\)>", text))
     assert jobs <= COMMANDS.keys()
-    helped = " ".join(
-        gainkit(*command.split(), "--help").out
-        for command in sorted(set(COMMANDS.values()))
-        if "--" not in command
-    )
+    commands = {*COMMANDS.values(), *(name for _, names in STEPS for name in names)}
+    whole = sorted(command for command in commands if "--" not in command)
+    helped = " ".join(gainkit(*command.split(), "--help").out for command in whole)
     for name in set(re.findall(r"<([a-z_]+)>", text)):
         option = CLI.parameter(name)
         assert not option.startswith("--") or re.search(rf"{option}\b", helped), f"<{name}> is no option"

@@ -10,7 +10,9 @@ from gainkit.analysis.model import (
     Measurement,
     MeasureOptions,
     NoToneReason,
+    RailSag,
     State,
+    Stretch,
     TargetCheck,
 )
 from gainkit.analysis.rails import RailFit
@@ -24,7 +26,9 @@ __all__ = [
     "Measurement",
     "NoToneReason",
     "RailFit",
+    "RailSag",
     "State",
+    "Stretch",
     "TargetCheck",
     "ToneAnalysis",
     "ToneFit",

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from gainkit.analysis import thresholds
 from gainkit.analysis.flats import flat_rails
+from gainkit.analysis.jointfit import ALIKE, Measured, explanations, plain, ranked, tone_units, with_interval
 from gainkit.analysis.model import Clipping, Side
 from gainkit.analysis.rails import RailFit
 from gainkit.analysis.railsearch import fit_rails
@@ -38,6 +39,19 @@ HARDEST_SOFT = 12.0
 NAMED_OVER_FLOOR = 3.0
 """Distortion of another kind is named from so many times the floor on: its shape must be seen, too [-]."""
 
+EXPLAINS_ALL = 0.9995
+"""Rails that explain this share need no other explanation beside them [-]."""
+
+JOINT_LEAVES = 0.02
+"""Rails with a filter, a slew limit or a core must leave less than this share of the harmonics' power [-]: with so
+many free figures they come near to any wave."""
+
+LEAVES = {"saturation": 0.005}
+"""... and a core less than this: curves of many kinds come near to one [-]."""
+
+HELD_LEAVES = 0.05
+"""A crest is told as held down softly if that leaves less than this share of the odd harmonics' power [-]."""
+
 HIGHEST_CHANGE_DB, LOWEST_CHANGE_DB = 60.0, -120.0
 """Between which changes of gain a target is looked for [dB]: a wave 60 dB beyond its rails grows no more."""
 
@@ -56,24 +70,104 @@ def judge(tone: ToneFit, limit_thd_percent: float) -> Verdict:
 
     limit_thd_percent : THD at which a rail that is seen counts as clipped [%].
     """
-    relative, corner_ratio = without_coupling(tone.relative())
-    if len(relative) < LEAST_ORDERS:
+    crest = tone.relative()
+    if len(crest) < LEAST_ORDERS:
         return Verdict(CLEAN, None, (remark("tone_too_high"),))
-    if not _stands_out(tone, relative):
+    if not _stands_out(tone, crest):
         return Verdict(CLEAN, None, ())
+    relative, corner_ratio = without_coupling(crest)
     real, noise = relative.real.copy(), tone.noise_peak / np.sqrt(2)
     rails = fit_rails(real, noise)
     explained = _explained(rails, relative, tone)
-    sides = _sides_at_rail(rails, tone, limit_thd_percent)
+    interval, alone = None, True
+    if explained < EXPLAINS_ALL or rails.knee.free is not None:
+        found = _other_explanation(tone, crest, relative, rails, corner_ratio, limit_thd_percent)
+        if found.verdict is not None:
+            return found.verdict
+        interval, alone = found.interval, found.alone
+    sides = _sides_at_rail(rails, tone)
     if explained < thresholds.RAIL_EXPLAINS_WELL and (flat := flat_rails(tone)) is not None:
         return _slow_recovery(flat, tone, limit_thd_percent)
     if explained < thresholds.RAIL_EXPLAINS or not any(sides) or _smooth(real, noise, rails):
-        return Verdict(CLEAN, rails, _other_kind(tone, real, noise, limit_thd_percent))
+        return Verdict(CLEAN, rails, _other_kind(tone, relative, rails, limit_thd_percent))
     if max(rails.overdrive_db) > thresholds.RECTIFIED_OVERDRIVE_DB and not all(sides):
         missing = fault("missing_half", side="positive" if sides[0] else "negative")
         return Verdict(CLEAN, rails, (missing,))
-    remarks = (*_knee_remark(rails), *_coupling_remark(corner_ratio, tone.frequency_hz))
-    return Verdict(_clipping(rails, sides, tone, limit_thd_percent), rails, remarks)
+    remarks = (
+        *(_knee_remark(rails) if alone else ()),
+        *_coupling_remark(corner_ratio, tone.frequency_hz),
+        *_interval_remark(interval),
+    )
+    clipping = _clipping(rails, sides, tone, limit_thd_percent)
+    return Verdict(replace(clipping, overdrive_interval_db=interval), rails, remarks)
+
+
+@dataclass(frozen=True)
+class _Other:
+    """What else explains the harmonics.
+
+    verdict : where something does so better than rails alone; None elsewhere. interval : of overdrive that all
+    explanations span which fit alike [dB]; None where they agree. alone : whether rails alone have no rival.
+    """
+
+    verdict: Verdict | None = None
+    interval: tuple[float, float] | None = None
+    alone: bool = True
+
+
+def _other_explanation(
+    tone: ToneFit,
+    crest: Phasors,
+    relative: Phasors,
+    rails: RailFit,
+    corner_ratio: float,
+    limit_thd_percent: float,
+) -> _Other:
+    """A filter behind the rail, slew limiting or saturation, where one tells the harmonics better than rails alone.
+
+    crest : harmonics as they are; relative : straightened, corner_ratio : by this.
+    """
+    measured = Measured(crest, tone.noise_peak)
+    figures = 3 + (rails.knee.free is not None) + (corner_ratio > 0)
+    alone = plain(measured, rails, relative, corner_ratio, figures)
+    of = [
+        alone,
+        *(one for one in explanations(measured) if one.left_share < LEAVES.get(one.cause, JOINT_LEAVES)),
+    ]
+    best, worse = ranked(of, len(crest))
+    # a hard rail alone is a case of all of them: by chance they fit a little better
+    slack = 0.0 if rails.hard and not rails.knee.slope and not rails.knee.zone else ALIKE
+    if worse[0] < ALIKE:
+        near = [one for one, more in zip(of, worse, strict=True) if one is alone or more <= worse[0] + slack]
+        return _Other(None, with_interval(near), len(near) == 1 or slack == 0.0)
+    as_good = [one for one, more in zip(of, worse, strict=True) if more < ALIKE]
+    if any(one.cause == "curve" for one in as_good):
+        return _Other()  # the plainest of those that fit alike
+    interval = with_interval(as_good)
+    best = tone_units(best, tone.frequency_hz)
+    values = best.values or {}
+    if best.cause == "slew":
+        slope = values["slope"] * 2 * np.pi * tone.frequency_hz
+        return _Other(Verdict(CLEAN, None, (fault("slew_limited", volts_per_microsecond=slope * 1e-6),)))
+    if best.cause == "saturation":
+        return _Other(Verdict(CLEAN, None, (fault("saturation", thd_percent=tone.thd_percent),)))
+    assert best.rails is not None
+    sides = _sides_at_rail(best.rails, tone)
+    if not any(sides) or (max(best.rails.overdrive_db) > thresholds.RECTIFIED_OVERDRIVE_DB and not all(sides)):
+        return _Other()
+    clipping = replace(_clipping(best.rails, sides, tone, limit_thd_percent), overdrive_interval_db=interval)
+    if best.cause == "coupling":
+        told = remark("ac_coupling", corner_hz=values["corner"], order=int(best.name[-1]))
+    else:
+        told = remark("filtered", kind=best.name.split()[0], **values)
+    return _Other(Verdict(clipping, best.rails, (told, *_interval_remark(interval))), interval, False)
+
+
+def _interval_remark(interval: tuple[float, float] | None) -> tuple[Remark, ...]:
+    """That several explanations fit alike."""
+    if interval is None:
+        return ()
+    return (remark("overdrive_between", lowest_db=interval[0], highest_db=interval[1]),)
 
 
 def _stands_out(tone: ToneFit, relative: Phasors) -> bool:
@@ -124,10 +218,12 @@ def without_coupling(relative: Phasors) -> tuple[Phasors, float]:
 
     if slant(0.0) < 1e-4 * distortion:
         return relative, 0.0
-    grid = np.linspace(-0.1, 0.5, 61)
+    grid = np.linspace(-0.01, 0.5, 52)
     costs = [slant(corner) for corner in grid]
     best = int(np.argmin(costs))
     if not 0 < best < len(grid) - 1 or costs[best] > 0.5 * slant(0.0):
+        return relative, 0.0
+    if grid[best] <= 0:  # no coupling turns that way
         return relative, 0.0
     bend = costs[best - 1] - 2 * costs[best] + costs[best + 1]
     corner = float(grid[best] + 0.5 * (grid[1] - grid[0]) * (costs[best - 1] - costs[best + 1]) / bend)
@@ -152,10 +248,9 @@ def change_to(set_volts: float, rms_volts: float, rails: RailFit | None) -> floa
     return (low + highest) / 2
 
 
-def _sides_at_rail(rails: RailFit, tone: ToneFit, limit_thd_percent: float) -> tuple[bool, bool]:
+def _sides_at_rail(rails: RailFit, tone: ToneFit) -> tuple[bool, bool]:
     """Which sides show a rail: hard by overdrive beyond its uncertainty, soft by compression of the crest."""
     seen = []
-    both = min(rails.compression_db) > thresholds.LEAST_COMPRESSION_DB / 2
     for side in (0, 1):
         overdrive, compression = rails.overdrive_db[side], rails.compression_db[side]
         if rails.hard:
@@ -163,9 +258,7 @@ def _sides_at_rail(rails: RailFit, tone: ToneFit, limit_thd_percent: float) -> t
             least = max(thresholds.LEAST_OVERDRIVE_DB, min(doubt, thresholds.DEEP_OVERDRIVE_DB))
             seen.append(overdrive > least)
         else:
-            near = overdrive > thresholds.LEAST_SOFT_OVERDRIVE_DB or (
-                both and tone.full_thd_percent >= limit_thd_percent
-            )
+            near = overdrive > thresholds.LEAST_SOFT_OVERDRIVE_DB
             seen.append(compression > thresholds.LEAST_COMPRESSION_DB and near)
     return seen[0], seen[1]
 
@@ -198,11 +291,15 @@ def _clipping(rails: RailFit, sides: tuple[bool, bool], tone: ToneFit, limit_thd
     overdrive, deviation = max(
         (rails.overdrive_db[side], _deviation_db(rails, side, tone)) for side in (0, 1) if sides[side]
     )
+    period = tone.period()
+    # a soft knee nears its rail and never reaches it: the output is held where its own crest stands
+    high = min(float(centre + rails.rail_volts(0)), float(period.max()))
+    low = max(float(centre - rails.rail_volts(1)), float(period.min()))
     return Clipping(
-        state="clipped" if tone.full_thd_percent >= limit_thd_percent else "at-onset",
+        state="clipped" if tone.full_thd_percent >= limit_thd_percent and overdrive > 0 else "at-onset",
         side=name,
-        positive_rail_volts=float(centre + rails.rail_volts(0)) if sides[0] else None,
-        negative_rail_volts=float(centre - rails.rail_volts(1)) if sides[1] else None,
+        positive_rail_volts=high if sides[0] else None,
+        negative_rail_volts=low if sides[1] else None,
         overdrive_db=overdrive,
         overdrive_uncertainty_db=deviation,
     )
@@ -222,14 +319,16 @@ def _knee_remark(rails: RailFit) -> tuple[Remark, ...]:
 
 def _coupling_remark(corner_ratio: float, tone_hz: float) -> tuple[Remark, ...]:
     """That the wave was straightened before it was judged."""
-    if abs(corner_ratio) <= NAMED_CORNER:
+    if corner_ratio <= NAMED_CORNER:
         return ()
-    return (remark("ac_coupling", corner_hz=corner_ratio * tone_hz),)
+    return (remark("ac_coupling", corner_hz=corner_ratio * tone_hz, order=1),)
 
 
-def _other_kind(tone: ToneFit, real: Floats, noise: Floats, limit_thd_percent: float) -> tuple[Remark, ...]:
-    """Name distortion that is no rail: a dead zone around zero, or even harmonics."""
-    thd_percent = tone.thd_percent
+def _other_kind(
+    tone: ToneFit, relative: Phasors, rails: RailFit, limit_thd_percent: float
+) -> tuple[Remark, ...]:
+    """Name distortion that is no rail: a dead zone around zero, a crest held down, even harmonics."""
+    thd_percent, real, noise = tone.thd_percent, relative.real, tone.noise_peak / np.sqrt(2)
     if thd_percent < max(NAMED_OVER_FLOOR * tone.thd_floor_percent, thresholds.NAMED_THD_PERCENT):
         return ()
     orders = np.arange(1, len(real) + 1)
@@ -237,11 +336,16 @@ def _other_kind(tone: ToneFit, real: Floats, noise: Floats, limit_thd_percent: f
     # a dead zone takes a square wave away from the sine: 4/pi (-1)^((k-1)/2) / k on odd orders
     pattern = -((-1.0) ** ((orders[odd] - 1) // 2)) / orders[odd]
     strength = float(pattern @ real[odd]) / float(pattern @ pattern)
-    odd_power = max(float(np.sum(real[odd] ** 2) - np.sum(noise[odd] ** 2)), 1e-300)
+    # what stands across the crest is counted too: no memoryless stage makes it
+    odd_power = max(float(np.sum(np.abs(relative[odd]) ** 2) - 2 * np.sum(noise[odd] ** 2)), 1e-300)
     share = strength**2 * float(pattern @ pattern) / odd_power
     even_power = float(np.sum(np.abs(tone.phasors[1 : len(real) : 2]) ** 2))
     if strength > 0 and share > thresholds.CROSSOVER_EXPLAINS and odd_power > even_power:
         return (fault("crossover_distortion", thd_percent=thd_percent),)
     if even_power > 2 * odd_power:
         return (fault("even_harmonics", thd_percent=thd_percent),)
+    held = min(rails.compression_db)
+    left = rails.misfit + float(np.sum(relative.imag[1:] ** 2))
+    if not rails.hard and held > thresholds.LEAST_COMPRESSION_DB and left < HELD_LEAVES * odd_power:
+        return (fault("compressed_crest", thd_percent=thd_percent, held_db=held),)
     return (fault("not_by_a_rail", thd_percent=thd_percent),) if thd_percent >= limit_thd_percent else ()

@@ -14,7 +14,7 @@ from gainkit.analysis import thresholds
 from gainkit.analysis.harmonic import synthesize
 from gainkit.analysis.rails import HARD, RailFit
 from gainkit.analysis.tone import ToneFit
-from gainkit.levels import db_from_ratio
+from gainkit.levels import db_from_ratio, ratio_from_db
 
 Floats = NDArray[np.float64]
 
@@ -36,6 +36,9 @@ AGREES = 0.015
 LEAST_SHARE = 0.1
 """Of the period that must belong to the sine [-]."""
 
+ACCOUNTED_SHARE = 0.75
+"""Points that must belong to the sine or stand at a rail, of all [-]: late recoveries are few, other waves are not."""
+
 FLAT_SHARE = 0.3
 """A rail's swing over that of the sine beyond it, at most [-]."""
 
@@ -55,7 +58,7 @@ def flat_rails(tone: ToneFit) -> RailFit | None:
     centre, peak = float(terms[0]), float(np.hypot(terms[1], terms[2]))
     sine = columns @ terms
     overdrive_db = _overdrive_db(sine - centre, wave - centre), _overdrive_db(centre - sine, centre - wave)
-    if max(overdrive_db) <= 0:
+    if max(overdrive_db) <= 0 or _accounted(own, wave - centre, peak, overdrive_db) < ACCOUNTED_SHARE:
         return None
     noise = float(np.sqrt(np.mean((wave - sine)[own] ** 2)))
     doubt = db_from_ratio(1 + noise / peak)
@@ -70,6 +73,18 @@ def flat_rails(tone: ToneFit) -> RailFit | None:
         misfit_without_rails=harmonic_power,
         deviation_db=(doubt, doubt),
     )
+
+
+def _accounted(own: NDArray[np.bool_], wave: Floats, peak: float, overdrive_db: tuple[float, float]) -> float:
+    """Share of the points that belong to the sine or stand at a rail; none where a rail lies beyond the wave."""
+    known = own.copy()
+    for sign, over in zip((1, -1), overdrive_db, strict=True):
+        if over > 0:
+            rail = peak * ratio_from_db(-over)
+            if rail > float((sign * wave).max()) * (1 + AGREES):
+                return 0.0
+            known |= np.abs(sign * wave - rail) < 2 * AGREES * peak
+    return float(np.mean(known))
 
 
 def folded(tone: ToneFit) -> tuple[Floats, Floats]:

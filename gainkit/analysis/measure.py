@@ -14,21 +14,47 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from gainkit.analysis import thresholds
+from gainkit.analysis.beside_tone import MOST_BESIDE, fit_beside, line_beside
 from gainkit.analysis.clipping import UNJUDGED, Verdict, judge
-from gainkit.analysis.model import Measurement, MeasureOptions, NoToneReason
-from gainkit.analysis.overload import overloaded
+from gainkit.analysis.lines import without
+from gainkit.analysis.model import Measurement, MeasureOptions, NoToneReason, RailSag, Stretch
+from gainkit.analysis.movement import tracks_of
+from gainkit.analysis.overload import overloaded, recorder_limit
 from gainkit.analysis.quantised import crest_blur
 from gainkit.analysis.report import Examination, measurement_of
-from gainkit.analysis.spectrum import mains_of
-from gainkit.analysis.steady import find_steady
+from gainkit.analysis.spectrum import Line, mains_of
+from gainkit.analysis.steady import Blocks, SteadyPart, demodulated, find_steady, last_steady
+from gainkit.analysis.stretches import changes, judged_stretches, rail_sag, sag_remark, settling
 from gainkit.analysis.tone import ToneFit, fit_tone
-from gainkit.analysis.window import Floats, Window, choose_window
+from gainkit.analysis.window import Floats, Window, choose_window, part_in_band
 from gainkit.capture.model import Capture
 from gainkit.errors import GainkitError
-from gainkit.remarks import Remark, fault
+from gainkit.levels import db_from_ratio
+from gainkit.remarks import Remark, fault, remark
 
 CYCLE_SLACK = 0.02
 """Cycles that may be lacking because the frequency is only roughly known at that point [-]."""
+
+MOST_CHANNELS = 8
+"""Channels that are looked at beside the one asked for, at most [-]."""
+
+OTHER_SECONDS = 0.5
+"""... in so much of the part that is measured [s]."""
+
+OTHER_LEVEL_DB = 0.5
+"""Another channel's level is told from this difference on [dB]: less is the tolerance of a level."""
+
+CROSSTALK_DB = 40.0
+"""A channel this far down holds what leaks into it [dB]."""
+
+STRONGER_RATIO = 10.0
+"""A channel so many times as strong holds the tone, and this one what leaks of it [-]."""
+
+CALMER_SHARE = 0.8
+"""A line beside the tone is taken out if that leaves less than this share of the level's scatter [-]."""
+
+WHOLE_SHARE = 0.98
+"""A steady part that holds this share of what was looked at is the whole of it [-]."""
 
 
 @dataclass(frozen=True)
@@ -89,7 +115,10 @@ def measure(capture: Capture, options: MeasureOptions | None = None) -> Measurem
     ('clipped', 'both', 1.6)
     """
     options = options or MeasureOptions()
-    return measurement_of(capture, options, _examine(capture, options))
+    examined = _examine(capture, options)
+    found = measurement_of(capture, options, examined)
+    beside = _other_channels(capture, options, examined)
+    return replace(found, notes=(*found.notes, *beside)) if beside else found
 
 
 def analyse_tone(capture: Capture, options: MeasureOptions | None = None) -> ToneAnalysis:
@@ -132,17 +161,171 @@ def _examine(capture: Capture, options: MeasureOptions) -> Examination:
         return _without_tone(capture, window, window.audio, _no_tone("silent"))
     _refuse_few_cycles(window, window.rough_hz, capture.file)
     angular = 2 * np.pi * window.rough_hz / window.audio_rate_hz
-    steady = find_steady(window.audio, angular, window.audio_rate_hz)
+    blocks = demodulated(window.audio, angular, window.audio_rate_hz)
+    window, blocks, beside, ripples = _without_beside(window, blocks, angular)
+    if ripples:  # another tone far off moves the level: no stretch stands still, and none need be looked for
+        steady = find_steady(window.audio, angular, window.audio_rate_hz)
+    else:
+        steady = last_steady(window.audio, angular, window.audio_rate_hz, blocks)
     part = window.audio[steady.start : steady.stop]
     if steady.reason is not None:
         return _without_tone(capture, window, part, _no_tone(steady.reason))
     tone = _fit(window, part, window.rough_hz, options)
-    no_tone = _no_tone("silent") if tone is None else _why_no_tone(tone)
+    no_tone = _no_tone("silent") if tone is None else _why_no_tone(tone.with_beside(beside))
     if tone is None or no_tone is not None:
         return _without_tone(capture, window, part, no_tone)
-    overload = overloaded(capture, window.raw, tone)
+    tone = tone.with_beside(beside)
+    overload, told = _recorder(capture, options, window, steady, tone)
     verdict = Verdict(UNJUDGED, None, ()) if overload else judge(tone, options.limit_thd_percent)
-    return Examination(window, part, overload, (*window.notes, *steady.remarks), None, tone, verdict)
+    before = _before(capture, options, window, steady, blocks, tone, verdict)
+    notes = (*window.notes, *steady.remarks, *before.remarks, *told)
+    return Examination(window, part, overload, notes, None, tone, verdict, before.stretches, before.sag)
+
+
+def _recorder(
+    capture: Capture, options: MeasureOptions, window: Window, steady: SteadyPart, tone: ToneFit
+) -> tuple[bool, tuple[Remark, ...]]:
+    """Whether the recorder itself clipped in the part that is measured, and what is told of it."""
+    raw = window.raw_of(steady.start, steady.stop)
+    if overloaded(capture, raw, tone):
+        return True, (fault("recorder_overload"),)
+    known = None if capture.step_units is None else capture.step_units * capture.volts_per_unit
+    angular = 2 * np.pi * tone.frequency_hz / capture.sample_rate_hz
+    if (
+        options.minus is None
+        and not window.pure_steps
+        and recorder_limit(raw, window.step_volts or known, angular)
+    ):
+        return True, (fault("recorder_limit"),)
+    if len(raw) < len(window.raw) and overloaded(capture, window.raw, tone):
+        return False, (remark("overload_elsewhere"),)
+    return False, ()
+
+
+def _without_beside(
+    window: Window, blocks: Blocks | None, angular: float
+) -> tuple[Window, Blocks | None, tuple[Line, ...], bool]:
+    """The window less the lines that beat with the tone, its blocks, and those lines.
+
+    Last: True where a line beats that is not beside the tone but folds there, block by block.
+    """
+    taken: list[Line] = []
+    while blocks is not None and len(taken) < MOST_BESIDE:
+        off_hz = line_beside(blocks.phasors, blocks.frames / window.audio_rate_hz)
+        if off_hz is None or window.rough_hz is None:
+            break
+        found = fit_beside(window.audio, window.audio_rate_hz, window.rough_hz, off_hz)
+        if found is None:
+            break
+        audio = without(window.audio, window.audio_rate_hz, [found[1]])
+        calmer = demodulated(audio, angular, window.audio_rate_hz)
+        if calmer is None or np.std(calmer.levels_db) > CALMER_SHARE * np.std(blocks.levels_db):
+            return window, blocks, tuple(taken), True
+        window, blocks = replace(window, audio=audio), calmer
+        rms_volts = float(np.sqrt(found[1].power))
+        taken.append(Line(found[1].frequency_hz, rms_volts, float("inf")))
+    return window, blocks, tuple(taken), False
+
+
+@dataclass(frozen=True)
+class _Before:
+    """What the capture did before the part that is reported."""
+
+    remarks: tuple[Remark, ...] = ()
+    stretches: tuple[Stretch, ...] = ()
+    sag: RailSag | None = None
+
+
+def _before(
+    capture: Capture,
+    options: MeasureOptions,
+    window: Window,
+    steady: SteadyPart,
+    blocks: Blocks | None,
+    tone: ToneFit,
+    verdict: Verdict,
+) -> _Before:
+    """Stretches and how it went from one to the next; nothing but the one where nothing moved."""
+    rate, begin = window.audio_rate_hz, window.start_seconds
+    own = begin + steady.start / rate, begin + steady.stop / rate
+    clip = verdict.clipping
+    mine = Stretch(*own, tone.rms_volts, clip.overdrive_db, clip.state)
+    spans = [(begin + first / rate, begin + last / rate) for first, last in steady.stretches]
+    far = [span for span in window.stretches if span[1] < own[0] or span[0] > own[1]]
+    spans = [*(s for s in far if all(s[1] < t[0] or s[0] > t[1] for t in spans)), *spans]
+    whole = begin + len(window.audio) / rate
+    last = max(whole, *(span[1] for span in spans)) if spans else whole
+    moved = len(spans) > 1 or steady.stop - steady.start < WHOLE_SHARE * len(window.audio)
+    if blocks is None or not moved:
+        return _Before((), (mine,))
+
+    def part(start: float, stop: float) -> tuple[Floats, float]:
+        first, final = round((start - begin) * rate), round((stop - begin) * rate)
+        if first >= 0 and final <= len(window.audio):
+            return window.audio[first:final], rate
+        return part_in_band(capture, options, start, stop)
+
+    stretches = judged_stretches(part, tuple(spans), (own, mine), tone.frequency_hz, options)
+    sag = None
+    if clip.side is not None:
+        loud = np.flatnonzero(blocks.loud)
+        first_loud = begin + float(loud[0] + 1) * blocks.frames / rate
+        start = min(first_loud, *(span[0] for span in spans)) if spans else first_loud
+        sag = rail_sag(part, start, min(last, own[1] if sag else last), tone)
+    if sag is not None:
+        return _Before((sag_remark(sag),), stretches, sag)
+    tracks = tracks_of(window.audio, 2 * np.pi * (window.rough_hz or 0) / rate, blocks.frames, blocks.phasors)
+    limiter = settling(blocks, tracks, blocks.frames / rate)
+    told = [limiter] if limiter is not None else changes(stretches)
+    return _Before(tuple(told), stretches)
+
+
+def _other_channels(capture: Capture, options: MeasureOptions, examined: Examination) -> list[Remark]:
+    """What the other channels hold, where that is worth telling: the same tone at another level, or the tone at all."""
+    if options.minus is not None or not 2 <= capture.channels <= MOST_CHANNELS:
+        return []
+    others = [number for number in range(1, capture.channels + 1) if number != options.channel]
+    window, tone = examined.window, examined.tone
+    middle = window.start_seconds + len(window.audio) / window.audio_rate_hz / 2
+    half = min(len(window.audio) / window.audio_rate_hz, OTHER_SECONDS) / 2
+    told = []
+    for number in others:
+        asked = replace(options, channel=number)
+        try:
+            samples, rate_hz = part_in_band(capture, asked, middle - half, middle + half)
+        except GainkitError:  # blank cells, or no numbers: nothing to compare
+            continue
+        volts = float(np.std(samples)) if len(samples) else 0.0
+        if tone is not None and volts < STRONGER_RATIO * tone.rms_volts:
+            told += _beside_tone(samples, rate_hz, tone, number)
+        elif volts > 0 and (tone is None or volts >= STRONGER_RATIO * tone.rms_volts):
+            told += _tone_elsewhere(samples, rate_hz, asked, capture.calibrated)
+    return told
+
+
+def _beside_tone(samples: Floats, rate_hz: float, tone: ToneFit, number: int) -> list[Remark]:
+    """The level of the same tone in another channel, if it differs and is no mere crosstalk."""
+    turn = np.exp(-2j * np.pi * tone.frequency_hz / rate_hz * np.arange(len(samples)))
+    window = np.hanning(len(samples) + 2)[1:-1]
+    peak = 2 * abs(complex(np.dot(samples * window, turn))) / float(window.sum())
+    difference_db = db_from_ratio(max(peak / 2**0.5, 1e-15) / tone.fundamental_volts)
+    if not OTHER_LEVEL_DB <= abs(difference_db) <= CROSSTALK_DB:
+        return []
+    return [remark("other_channel_level", other_channel=number, difference_db=difference_db)]
+
+
+def _tone_elsewhere(samples: Floats, rate_hz: float, options: MeasureOptions, calibrated: bool) -> list[Remark]:
+    """A steady tone in another channel, where the one that was asked for holds none or hardly any."""
+    found = fit_tone(samples, rate_hz, band_hz=options.band_hz)
+    if found is None or _why_no_tone(found) is not None:
+        return []
+    unit = "V" if calibrated else "of full scale"
+    return [
+        fault(
+            "tone_on_other_channel",
+            other_channel=options.channel, rms_volts=found.rms_volts, unit=unit, frequency_hz=found.frequency_hz,
+        )
+    ]  # fmt: skip
 
 
 def _without_tone(capture: Capture, window: Window, part: Floats, no_tone: Remark | None) -> Examination:

@@ -44,6 +44,8 @@ class Clipping:
     positive_rail_volts, negative_rail_volts : where the output is held [V peak], None when not seen.
     overdrive_db : 20 log10(peak of the underlying sine / rail) [dB], the larger side; 0 or less: not
         clipped; None when it cannot be told (a clean tone says nothing about where the rail lies).
+    overdrive_interval_db : lowest and highest of the explanations that fit about as well [dB]; None where there
+        is but one.
     """
 
     state: State | None
@@ -52,6 +54,35 @@ class Clipping:
     negative_rail_volts: float | None
     overdrive_db: float | None
     overdrive_uncertainty_db: float | None = None
+    overdrive_interval_db: tuple[float, float] | None = None
+
+
+@dataclass(frozen=True)
+class Stretch:
+    """A part of the capture in which level and shape stand still.
+
+    start_seconds, stop_seconds : from the recording's first frame [s]. rms_volts : in the band [V].
+    overdrive_db, state : as in `Clipping`, judged on this part alone.
+    """
+
+    start_seconds: float
+    stop_seconds: float
+    rms_volts: float
+    overdrive_db: float | None
+    state: State | None
+
+
+@dataclass(frozen=True)
+class RailSag:
+    """Rails that fall while the tone is on.
+
+    volts_first, volts_last : the lower rail where it is first seen and at the end of what was recorded [V peak].
+    time_constant_seconds : of its exponential fall [s]; None where it falls too little or too straight to tell.
+    """
+
+    volts_first: float
+    volts_last: float
+    time_constant_seconds: float | None
 
 
 @dataclass(frozen=True)
@@ -117,6 +148,16 @@ class Measurement(Result):
         How far to turn, where a target was given.
     notes : tuple of Remark
         What to know beside the figures.
+    stretches : tuple of Stretch
+        The parts in which level and shape stand still, in the order of time; the figures come from the last that
+        is long enough, or a longer one like it.
+    rail_sag : RailSag or None
+        Where the supply gives way within the recording.
+    rms_uncertainty_volts : float or None
+        Standard uncertainty of rms_volts: noise, and where they are known the calibration's meter and reading,
+        after JCGM 100 [V].
+    thd_uncertainty_percent : float or None
+        Standard uncertainty of thd_percent from noise; below thd_floor_percent nothing is seen [%].
     """
 
     file: str
@@ -145,6 +186,10 @@ class Measurement(Result):
     watts: float | None = None
     target: TargetCheck | None = None
     notes: tuple[Remark, ...] = ()
+    stretches: tuple[Stretch, ...] = ()
+    rail_sag: RailSag | None = None
+    rms_uncertainty_volts: float | None = None
+    thd_uncertainty_percent: float | None = None
 
     @property
     def distortion_seen(self) -> bool:

@@ -1,4 +1,8 @@
-"""Was it the recorder that clipped? Flat tops at digital full scale are its own, not the amplifier's."""
+"""Was it the recorder that clipped? Flat tops at digital full scale are its own, not the amplifier's.
+
+So are those of a file that was turned down after it clipped, and of an oscilloscope's trace off its screen: they
+stand at exactly one value, though noise moves every other sample. A rail before the recorder lets its noise through.
+"""
 
 from __future__ import annotations
 
@@ -40,3 +44,64 @@ def overloaded(capture: Capture, raw: Floats, tone: ToneFit | None) -> bool:
     angular = 2 * np.pi * tone.frequency_hz / capture.sample_rate_hz if tone is not None else np.pi
     allowed = 2 * np.arccos(1 - 2 * step) / angular
     return bool(run >= max(LEAST_RUN, 2 * allowed + 2))
+
+
+ORDER, GAIN = 6, 924.0
+"""Of differences that see noise and hardly a tone, and by how much they raise its power: the sum of the squares of
+(1, 6, 15, 20, 15, 6, 1) [-]."""
+
+NOISE_STEPS = 0.45
+"""The noise must be this much of a step, or it would not move a flat at all: a step alone makes 0.29 [-]."""
+
+LEAST_NOISE_RATIO = 1e-6
+"""... and of the wave's swing where no step is known [-]."""
+
+DITHER_STEPS = 3.0
+"""With noise of so many steps, values one step apart count as one: a file is dithered as it is turned down [-]."""
+
+AT_ONE_VALUE = 0.6
+"""Of the samples within three standard deviations of the extreme, this share stands at exactly one value [-]: behind
+a rail 0.4 do not come together even in a noise of half a step."""
+
+LEAST_FLATS = 3
+"""Flats that are seen, at least [-]."""
+
+
+def recorder_limit(samples: Floats, step: float | None, angular: float) -> bool:
+    """True when the extremes of a tone stand at exactly one value against noise that would move them.
+
+    samples : (frames,) [V] as stored; step : of the stored values [V], None when they are fine. angular : of the
+    tone [rad/sample].
+    """
+    high, low = float(samples.max()), float(samples.min())
+    swing, fine = high - low, step or 0.0
+    held = (samples == high) | (samples == low)
+    if longest_stretch(held) < LEAST_RUN:
+        return False
+    noise = _noise_of(samples, held)
+    tone_left = swing / 2 * (2 * np.sin(min(angular, np.pi) / 2)) ** ORDER / np.sqrt(GAIN)
+    if noise < max(NOISE_STEPS * fine, LEAST_NOISE_RATIO * swing, 4 * tone_left):
+        return False
+    slack = 1.01 * fine if noise > DITHER_STEPS * fine else 0.0
+    return any(_at_one_value(sign * samples, noise, slack, fine) for sign in (1, -1))
+
+
+def _at_one_value(samples: Floats, noise: float, slack: float, step: float) -> bool:
+    """Whether the upper extreme is one value, met in runs of three and more."""
+    top = float(samples.max())
+    at = samples >= top - slack
+    near = samples >= top - max(3 * noise, 2 * step)
+    if np.count_nonzero(at) < AT_ONE_VALUE * np.count_nonzero(near):
+        return False
+    edges = np.flatnonzero(np.diff(np.concatenate([[False], at, [False]]).astype(np.int8)))
+    return int(np.count_nonzero(edges[1::2] - edges[::2] >= LEAST_RUN)) >= LEAST_FLATS
+
+
+def _noise_of(samples: Floats, held: NDArray[np.bool_]) -> float:
+    """Standard deviation of the noise where nothing is held, by differences that a tone hardly shows in [V]."""
+    differences = np.abs(np.diff(samples, ORDER))
+    touched = (
+        np.convolve(held, np.ones(ORDER + 5), mode="same")[ORDER // 2 : ORDER // 2 + len(differences)] > 0.5
+    )
+    free = differences[~touched]
+    return 1.4826 * float(np.median(free)) / float(np.sqrt(GAIN)) if len(free) >= 32 else 0.0

@@ -105,6 +105,12 @@ def _starts(
     return points, models, np.sum(models**2, axis=1)
 
 
+def hard_starts(orders: int) -> tuple[list[tuple[float, float]], Floats]:
+    """Overdrives of the coarse grid for hard rails [dB], and h_1..h_K of a unit sine there, (points, orders)."""
+    points, models, _ = _starts((HARD,), orders)
+    return [pair for pair, _ in points], models
+
+
 def _grid_of(knee: Knee) -> list[tuple[float, float]]:
     """Pairs of overdrives to start from [dB]."""
     hard = knee.kind == "hard"

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
@@ -9,7 +10,7 @@ import numpy as np
 
 from gainkit.analysis import thresholds
 from gainkit.analysis.clipping import UNJUDGED, Verdict, change_to
-from gainkit.analysis.model import Harmonic, Measurement, MeasureOptions, TargetCheck
+from gainkit.analysis.model import Harmonic, Measurement, MeasureOptions, RailSag, Stretch, TargetCheck
 from gainkit.analysis.spectrum import mains_of
 from gainkit.analysis.tone import ToneFit
 from gainkit.analysis.window import Floats, Window
@@ -27,6 +28,7 @@ class Examination:
 
     part : (frames,) of the window's audio that the figures come from [V]. overload : of the recorder. notes :
     on how the part was chosen. no_tone : why there is no steady tone; None when tone and verdict are there.
+    stretches, sag : what went before.
     """
 
     window: Window
@@ -36,6 +38,8 @@ class Examination:
     no_tone: Remark | None
     tone: ToneFit | None = None
     verdict: Verdict | None = None
+    stretches: tuple[Stretch, ...] = ()
+    sag: RailSag | None = None
 
 
 def measurement_of(capture: Capture, options: MeasureOptions, examined: Examination) -> Measurement:
@@ -102,6 +106,12 @@ def _with_tone(
             *verdict.remarks,
             *target_notes,
         ),
+        stretches=examined.stretches,
+        rail_sag=examined.sag,
+        rms_uncertainty_volts=math.hypot(
+            tone.rms_uncertainty_volts, tone.rms_volts * (capture.volts_uncertainty_share or 0.0)
+        ),
+        thd_uncertainty_percent=tone.thd_uncertainty_percent,
     )
 
 
@@ -151,8 +161,6 @@ def _tone_notes(
 ) -> Iterator[Remark]:
     """What a person should know beside the figures: overload, residue, outliers, hum and other lines."""
     unit = "V" if capture.calibrated else "of full scale"
-    if examined.overload:
-        yield fault("recorder_overload")
     above = examined.window.above_band_volts
     if above > thresholds.OUT_OF_BAND_RATIO * tone.fundamental_volts:
         yield remark("above_band", high_hz=options.band_hz[1], rms_volts=above, unit=unit)

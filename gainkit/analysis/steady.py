@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from gainkit.analysis import thresholds
+from gainkit.analysis import movement, thresholds
 from gainkit.analysis.model import NoToneReason
 from gainkit.capture.model import Capture
 from gainkit.levels import db_from_ratio, power_db_from_ratio
@@ -38,18 +38,31 @@ LOUD_DB = 40.0
 MEAN_SHARE = 0.1
 """A mean that jumps by this share of the tone's peak tells of a switch or a plug [-]."""
 
+MEAN_STEPS = 6.0
+"""... unless it moves by a sixth of that all the time: hum [-]."""
+
+DROP_DB = 1.0
+"""A level that drops by this within a block, or a phase that is another afterwards, is a dropout [dB]: bursts of noise
+and what a codec does to a start change single blocks, too."""
+
 MOST_PLACES = 5
 """Dropouts named by their time; more tell nothing new [-]."""
 
 
 @dataclass(frozen=True)
 class SteadyPart:
-    """Frames start..stop that hold the tone, what was left out, and why if nothing holds it."""
+    """Frames start..stop that hold the tone, what was left out, and why if nothing holds it.
+
+    stretches : (start, stop) in frames of all that stand still, this one too, in the order of time; empty where
+    nothing else was seen. Each with the level of its tone [dB re 1 V peak] in levels_db.
+    """
 
     start: int
     stop: int
     remarks: tuple[Remark, ...] = ()
     reason: NoToneReason | None = None
+    stretches: tuple[tuple[int, int], ...] = ()
+    levels_db: tuple[float, ...] = ()
 
 
 def longest_run(unbroken: NDArray[np.bool_]) -> tuple[int, int]:
@@ -70,13 +83,27 @@ def together(levels_db: Floats) -> NDArray[np.bool_]:
     return np.asarray(step < min(max(FADE_DB, 6 * scatter), 2.0))
 
 
+@dataclass(frozen=True)
+class CoarseWindow:
+    """The best window of a capture that is too long to hold, in frames.
+
+    steady : whether the whole span is. stretches : (start, stop) of all that stand still, as far as blocks of
+    50 ms and more tell.
+    """
+
+    start: int
+    stop: int
+    steady: bool
+    stretches: tuple[tuple[int, int], ...] = ()
+
+
 def coarse_window(
     capture: Capture, start: int, stop: int, window: int, *, channel: int, minus: int | None
-) -> tuple[int, int, bool]:
-    """The best window of a capture that is too long to hold: (start, stop, whole span steady).
+) -> CoarseWindow:
+    """Where to look in a capture that is too long to hold.
 
-    One pass over all blocks for their level, then ``window`` frames from the middle of the longest steady
-    run. Memory: one level per block, at most 4096 blocks.
+    One pass over all blocks for their level, then ``window`` frames from the middle of the last stretch that stands
+    still. Memory: one level per block, at most 4096 blocks.
     """
     size = max(int((stop - start) / COARSE_BLOCKS), int(COARSE_SECONDS * capture.sample_rate_hz), 1)
     rows = max(1, (1 << 16) // size)
@@ -90,17 +117,26 @@ def coarse_window(
     power = np.concatenate(powers)
     levels = power_db_from_ratio(np.maximum(power, 1e-30))
     loud = levels > levels.max() - LOUD_DB
-    first, last = longest_run(together(levels) & loud[1:] & loud[:-1])
-    begin, end = start + first * size, min(start + last * size, stop)
+    unbroken = together(levels) & loud[1:] & loud[:-1]
+    least = max(movement.LEAST_GROUPS, int(movement.LEAST_OF_ALL * len(levels)))
+    runs = movement.runs_of(unbroken)
+    spans = [s for one in runs for s in movement.spans_in(levels[:, np.newaxis], *one, least)]
+    if spans:
+        chosen = movement.chosen_of(spans)
+        first, last = chosen.first, chosen.last
+    else:
+        first, last = longest_run(unbroken)
+    begin, end = start + first * size, stop if last >= len(levels) else start + last * size
     if first > 0:
         begin = min(begin + size, end)
     middle = (begin + end) // 2
     half = min(window, end - begin) // 2
-    return middle - half, middle + half, last - first >= len(levels) - 1
+    stretches = tuple((start + span.first * size, start + span.last * size) for span in spans)
+    return CoarseWindow(middle - half, middle + half, last - first >= len(levels) - 1, stretches)
 
 
 @dataclass(frozen=True)
-class _Blocks:
+class Blocks:
     """The tone in blocks of so many frames.
 
     Of each, (blocks,): phasors [V peak], levels_db [dB re 1 V], means [V], loud : within 40 dB of the loudest.
@@ -128,9 +164,23 @@ class _Blocks:
         jump = np.abs(np.angle(np.exp(1j * (advance - usual))))
         return np.asarray(jump < thresholds.PHASE_STEP_RADIANS)
 
+    def jumps_at(self, place: int) -> bool:
+        """Whether the phase is another for good behind a break: samples are missing there."""
+        before, after = slice(max(place - 4, 0), max(place, 1)), slice(place + 2, place + 6)
+        advance = self.phasors[1:] * np.conj(self.phasors[:-1])
+        usual = float(np.angle(np.sum(advance[self.loud_pairs])))
+        straight = self.phasors * np.exp(-1j * usual * np.arange(len(self.phasors)))
+        turned = complex(np.sum(straight[after]) * np.conj(np.sum(straight[before])))
+        return abs(float(np.angle(turned))) > thresholds.PHASE_STEP_RADIANS
+
     def same_mean(self) -> NDArray[np.bool_]:
-        """(blocks - 1,) True where the mean stays within a tenth of the tone."""
-        return np.asarray(np.abs(np.diff(self.means)) < MEAN_SHARE * np.abs(self.phasors).max())
+        """(blocks - 1,) True where the mean stays within a tenth of the tone, or moves as it does all the time.
+
+        Hum moves the mean of every block; a switch or a plug moves it once.
+        """
+        steps = np.abs(np.diff(self.means))
+        usual = MEAN_STEPS * float(np.median(steps)) if len(steps) else 0.0
+        return np.asarray(steps < max(MEAN_SHARE * float(np.abs(self.phasors).max()), usual))
 
 
 def find_steady(samples: Floats, angular: float, sample_rate_hz: float) -> SteadyPart:
@@ -140,7 +190,7 @@ def find_steady(samples: Floats, angular: float, sample_rate_hz: float) -> Stead
     demodulated at the tone; neighbours whose level, phase advance or mean differ are broken apart.
     """
     period = 2 * np.pi / angular
-    blocks = _demodulated(samples, angular, sample_rate_hz)
+    blocks = demodulated(samples, angular, sample_rate_hz)
     if blocks is None:
         return SteadyPart(0, len(samples))
     unbroken = blocks.same_level() & blocks.same_phase() & blocks.same_mean()
@@ -157,7 +207,40 @@ def find_steady(samples: Floats, angular: float, sample_rate_hz: float) -> Stead
     return SteadyPart(start, stop, _left_out(blocks, broken, first, last, blocks.frames / sample_rate_hz))
 
 
-def _demodulated(samples: Floats, angular: float, sample_rate_hz: float) -> _Blocks | None:
+def last_steady(samples: Floats, angular: float, sample_rate_hz: float, blocks: Blocks | None) -> SteadyPart:
+    """The last part that is long enough in which the tone's level and shape stand still, and all others.
+
+    As `find_steady`, which it falls back on where nothing stands still for long enough. blocks : as `demodulated`
+    gives them.
+    """
+    if blocks is None:
+        return SteadyPart(0, len(samples))
+    period, count = 2 * np.pi / angular, len(blocks.levels_db)
+    unbroken = blocks.same_level() & blocks.same_phase() & blocks.same_mean()
+    tracks = movement.tracks_of(samples, angular, blocks.frames, blocks.phasors)
+    least = movement.least_blocks_of(blocks.frames, period, count)
+    runs = movement.runs_of(unbroken & blocks.loud_pairs)
+    spans = [span for first, last in runs for span in movement.spans_in(tracks, first, last, least)]
+    if not spans or movement.ripples(spans):
+        return find_steady(samples, angular, sample_rate_hz)
+    # the blocks at a break hold some of it
+    ends = {first: (first + 1 if first else 0, last - 1 if last < count else count) for first, last in runs}
+    runs_at = sorted(ends)
+
+    def frames(span: movement.Span) -> tuple[int, int]:
+        low, high = ends[max(first for first in runs_at if first <= span.first)]
+        first, last = max(span.first, low), min(span.last, high)
+        return first * blocks.frames, len(samples) if last >= count else last * blocks.frames
+
+    chosen = movement.chosen_of(spans)
+    start, stop = frames(chosen)
+    seconds = blocks.frames / sample_rate_hz
+    left_out = _left_out(blocks, np.flatnonzero(~unbroken), chosen.first, chosen.last, seconds)
+    stretches, levels = tuple(frames(span) for span in spans), tuple(span.tracks[0] for span in spans)
+    return SteadyPart(start, stop, left_out, None, stretches, levels)
+
+
+def demodulated(samples: Floats, angular: float, sample_rate_hz: float) -> Blocks | None:
     """The tone block by block; None for fewer than four blocks, of which nothing can be told."""
     period = 2 * np.pi / angular
     cycles = max(1, round(BLOCK_SECONDS * sample_rate_hz / period))
@@ -171,7 +254,7 @@ def _demodulated(samples: Floats, angular: float, sample_rate_hz: float) -> _Blo
     phasors *= np.exp(-1j * angular * size * np.arange(count))
     levels_db = db_from_ratio(np.maximum(np.abs(phasors), 1e-15))
     loud = levels_db > levels_db.max() - LOUD_DB
-    return _Blocks(size, phasors, levels_db, table.mean(axis=1), loud)
+    return Blocks(size, phasors, levels_db, table.mean(axis=1), loud)
 
 
 def level_window(levels: Floats, first: int, last: int) -> tuple[int, int, float]:
@@ -186,7 +269,7 @@ def level_window(levels: Floats, first: int, last: int) -> tuple[int, int, float
 
 
 def _left_out(
-    blocks: _Blocks, broken: NDArray[np.intp], first: int, last: int, block_seconds: float
+    blocks: Blocks, broken: NDArray[np.intp], first: int, last: int, block_seconds: float
 ) -> tuple[Remark, ...]:
     """What lies outside blocks first..last: silence, other levels, and breaks after which it goes on."""
     remarks: list[Remark] = []
@@ -207,6 +290,7 @@ def _left_out(
     # the same level before and after a break: samples are missing or were blanked
     same = np.abs(levels - here) < thresholds.LEVEL_STEP_DB
     gaps = [i for i in broken if same[max(i - 5, 0) : i].any() and same[i + 2 : i + 7].any()]
+    gaps = [i for i in gaps if levels[max(i - 1, 0) : i + 3].min() < here - DROP_DB or blocks.jumps_at(int(i))]
     if gaps:
         places = tuple((i + 1) * block_seconds for i in _spaced(gaps)[:MOST_PLACES])
         remarks.append(fault("dropout", at_seconds=places))

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 
 import numpy as np
@@ -31,7 +31,8 @@ class ToneFit:
     phasors : (K,) orders 1..K counted from the record's middle [V]. in_band : how many of them, from order 1,
     lie in the band [-]. noise_peak : (K,) rms error that noise gives each phasor's magnitude [V peak].
     noise_rms_volts : residual in the band, hum and other lines included [V]. blur_volts : standard deviation
-    of a crest's height from a coarse quantiser, which no length of record averages out [V].
+    of a crest's height from a coarse quantiser, which no length of record averages out [V]. beside : lines near
+    the tone that were fitted with it and taken out; their power counts as noise.
     """
 
     frequency_hz: float
@@ -47,6 +48,7 @@ class ToneFit:
     outliers: int = 0
     blur_volts: float = 0.0
     band_hz: tuple[float, float] = thresholds.AUDIO_BAND_HZ
+    beside: tuple[Line, ...] = ()
 
     @property
     def fundamental_volts(self) -> float:
@@ -94,6 +96,28 @@ class ToneFit:
         """Rms of the AC part as fitted, residual included [V]."""
         return float(np.sqrt(np.sum(np.abs(self.phasors) ** 2) / 2 + self.residual_power))
 
+    @property
+    def thd_uncertainty_percent(self) -> float:
+        """Standard uncertainty of THD from noise [%]: sum of (h_k u_k)^2 over the harmonics' own length, u_k the
+        standard deviation of a magnitude (JCGM 100, 5.1.2); the fundamental's is smaller by far."""
+        peaks, noise = np.abs(self.phasors[1 : self.in_band]), self.noise_peak[1 : self.in_band]
+        length = float(np.linalg.norm(peaks))
+        if length == 0:
+            return self.thd_floor_percent
+        return 100 * float(np.linalg.norm(peaks * noise) / length / np.sqrt(2) / np.abs(self.phasors[0]))
+
+    @property
+    def rms_uncertainty_volts(self) -> float:
+        """Standard uncertainty of rms_volts from noise [V]: of the fundamental's amplitude, and of the power of what
+        is no harmonic, by as many degrees of freedom as its spectrum has (chi-square)."""
+        of_tone = self.fundamental_volts * float(self.noise_peak[0]) / 2
+        power = float(self.spectrum.power.sum())
+        # bins count by their share: 1 / sum p^2 of them, one degree of freedom a second and hertz each way
+        bins = power**2 / max(float(np.sum(self.spectrum.power**2)), 1e-300) * self.spectrum.step_hz
+        freedom = max(bins * self.spectrum.seconds, 1.0)
+        of_rest = power / float(np.sqrt(freedom)) / 2
+        return float(np.hypot(of_tone, of_rest)) / max(self.rms_volts, 1e-300)
+
     def relative(self) -> Phasors:
         """Phasors (K,) with time counted from the fundamental's crest, so that order 1 is real [V]."""
         return from_crest(self.phasors)
@@ -107,7 +131,18 @@ class ToneFit:
     @cached_property
     def lines(self) -> list[Line]:
         """Lines in the band that are no harmonics of the tone, strongest first."""
-        return lines_in(self.spectrum, self.frequency_hz, *self.band_hz)
+        others = (*self.beside, *lines_in(self.spectrum, self.frequency_hz, *self.band_hz))
+        return sorted(others, key=lambda line: -line.rms_volts)
+
+    def with_beside(self, beside: tuple[Line, ...]) -> ToneFit:
+        """The same with lines that were taken out before the fit."""
+        power = sum(line.rms_volts**2 for line in beside)
+        return replace(
+            self,
+            beside=beside,
+            noise_rms_volts=float(np.hypot(self.noise_rms_volts, np.sqrt(power))),
+            residual_power=self.residual_power + power,
+        )
 
 
 def fit_tone(

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -25,6 +25,9 @@ on its steadiest part."""
 MOST_RAW_FRAMES = 1 << 24
 """... and before decimation at most so many: 128 MB."""
 
+LEAST_WHOLE_SHARE = 0.1
+"""The longest part of a text without blank cells is measured if it is this share of all [-]."""
+
 LEAST_THIN_RATIO = 2.2
 """Frames may be left out without a filter while their rate stays above this many times the band's edge [-]."""
 
@@ -35,7 +38,8 @@ class Window:
 
     raw, audio : (frames,) [V]. rough_hz : where the strongest line lies, None when silent. above_band_volts :
     rms of what the audio band leaves out. step_volts : of a coarse quantiser, if there is one. pure_steps :
-    nothing else disturbs the tone.
+    nothing else disturbs the tone. start_seconds : of audio, from the recording's first frame [s]. stretches :
+    what stands still in a capture that is too long to hold, (start, stop) [s]; empty in others.
     """
 
     raw: Floats
@@ -46,6 +50,14 @@ class Window:
     step_volts: float | None = None
     pure_steps: bool = False
     notes: tuple[Remark, ...] = ()
+    start_seconds: float = 0.0
+    stretches: tuple[tuple[float, float], ...] = ()
+
+    def raw_of(self, start: int, stop: int) -> Floats:
+        """The raw frames (frames,) [V] that frames start..stop of audio were made from."""
+        ratio = max(round(len(self.raw) / len(self.audio)), 1)
+        before = 0 if self.pure_steps else (len(self.raw) - len(self.audio) * ratio) // 2
+        return self.raw[before + start * ratio : before + stop * ratio]
 
 
 def choose_window(capture: Capture, options: MeasureOptions) -> Window:
@@ -53,19 +65,35 @@ def choose_window(capture: Capture, options: MeasureOptions) -> Window:
 
     Raises GainkitError for a part that is not in the recording, and as `Capture.volts` does.
     """
-    start, stop, notes = _span(capture, options)
+    start, stop, notes, stretches = _span(capture, options)
     raw = capture.volts(start, stop, channel=options.channel, minus=options.minus)
     # the difference of two channels has no step of its own
     step = quantiser_step(raw) if options.minus is None else None
     if step is not None:
         thinned = _thinned(raw, capture.sample_rate_hz, step, options, notes)
         if thinned is not None:
-            return thinned
-    return _in_band(raw, capture.sample_rate_hz, step, options, notes)
+            return replace(thinned, start_seconds=start / capture.sample_rate_hz, stretches=stretches)
+    window = _in_band(raw, capture.sample_rate_hz, step, options, notes)
+    trimmed_seconds = (len(raw) / capture.sample_rate_hz - len(window.audio) / window.audio_rate_hz) / 2
+    begin = start / capture.sample_rate_hz + trimmed_seconds
+    return replace(window, start_seconds=begin, stretches=stretches)
 
 
-def _span(capture: Capture, options: MeasureOptions) -> tuple[int, int, tuple[Remark, ...]]:
-    """First and last frame to look at, and what is to be said about the choice."""
+def part_in_band(
+    capture: Capture, options: MeasureOptions, start_seconds: float, stop_seconds: float
+) -> tuple[Floats, float]:
+    """A part of the recording in the audio band: samples (frames,) [V] and their rate [Hz]."""
+    rate = capture.sample_rate_hz
+    start, stop = max(round(start_seconds * rate), 0), min(round(stop_seconds * rate), capture.frames)
+    raw = capture.volts(start, stop, channel=options.channel, minus=options.minus)
+    audio, audio_rate_hz, _ = decimate(raw, rate, options.band_hz[1])
+    return audio, audio_rate_hz
+
+
+def _span(
+    capture: Capture, options: MeasureOptions
+) -> tuple[int, int, tuple[Remark, ...], tuple[tuple[float, float], ...]]:
+    """First and last frame to look at, what is to be said about the choice, and what stands still [s]."""
     rate = capture.sample_rate_hz
     start = 0 if options.start_seconds is None else round(options.start_seconds * rate)
     stop = capture.frames if options.stop_seconds is None else round(options.stop_seconds * rate)
@@ -78,20 +106,30 @@ def _span(capture: Capture, options: MeasureOptions) -> tuple[int, int, tuple[Re
         )
         raise fault.within("file", capture.file)
     stop = min(stop, capture.frames)
+    asked = start, stop
+    start, stop = capture.longest_whole(start, stop, channel=options.channel, minus=options.minus)
+    if stop - start < LEAST_WHOLE_SHARE * (asked[1] - asked[0]):
+        start, stop = asked  # hardly anything is there: the capture itself says what is missing
+    gaps: tuple[Remark, ...] = ()
+    if (start, stop) != asked:
+        gaps = (
+            remark(
+                "gap_left_out", from_seconds=start / rate, to_seconds=stop / rate, frames=asked[1] - asked[0]
+            ),
+        )
     most = min(WINDOW_FRAMES * decimation_factor(rate, options.band_hz[1]), MOST_RAW_FRAMES)
     if stop - start <= most:
-        return start, stop, ()
-    first, last, steady = coarse_window(
-        capture, start, stop, most, channel=options.channel, minus=options.minus
-    )
+        return start, stop, gaps, ()
+    found = coarse_window(capture, start, stop, most, channel=options.channel, minus=options.minus)
     followed = remark(
         "level_followed",
         seconds=(stop - start) / rate,
-        steady=steady,
-        from_seconds=first / rate,
-        to_seconds=last / rate,
+        steady=found.steady,
+        from_seconds=found.start / rate,
+        to_seconds=found.stop / rate,
     )
-    return first, last, (followed,)
+    stretches = tuple((first / rate, last / rate) for first, last in found.stretches)
+    return found.start, found.stop, (*gaps, followed), stretches
 
 
 def _thinned(

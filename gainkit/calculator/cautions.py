@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from gainkit.calculator import amplifier, clipped, tones
+from gainkit.calculator.amplifier import half_load_ohms
 from gainkit.calculator.channel import (
     ROUNDING_DB,
     Channel,
@@ -70,6 +71,11 @@ def _load(channel: Channel, figures: Target) -> Iterator[Remark]:
     if channel.min_ohms is not None and seen < channel.min_ohms * (1 - ROUNDING):
         yield danger("load_below_minimum", seen_ohms=seen, min_ohms=channel.min_ohms, bridged=channel.bridged)
     real = channel.real_load_ohms
+    seen_real = None if real is None else half_load_ohms(real) if channel.bridged else real
+    if seen_real is not None and channel.min_ohms is not None and seen_real < NOMINAL_SHARE * channel.min_ohms:
+        yield danger(
+            "load_below_minimum", seen_ohms=seen_real, min_ohms=channel.min_ohms, bridged=channel.bridged
+        )
     if real is not None and real < NOMINAL_SHARE * channel.load_ohms:
         watts = watts_from_volts(figures.target_volts, real)
         yield fault("loudspeaker_not_nominal", real_ohms=real, load_ohms=channel.load_ohms, watts=watts)

@@ -34,6 +34,16 @@ def average_error_percent(overdrive_db: FloatOrArray) -> FloatOrArray:
     return error
 
 
+def average_open_percent(thd_percent: FloatOrArray) -> FloatOrArray:
+    """How far an average-responding meter may be off on a tone of that THD below clipping [%], either way.
+
+    The rectified mean of sin x + h sin(n x + phi) changes by h cos(phi) / n for odd n and, to first order, not
+    for even n: all of it in the third harmonic is the worst (derivation). A true-rms meter is off by h^2 / 2.
+    """
+    worst: FloatOrArray = thd_percent / 3.0
+    return worst
+
+
 @dataclass(frozen=True, repr=False)
 class MeterReading(Result):
     """What two kinds of meter show on one wave.

@@ -7,11 +7,11 @@ from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
 from gainkit.calculator import ranges
-from gainkit.calculator.cautions import HAZARDOUS_VOLTS
+from gainkit.calculator.pad_cautions import LEAST_BANDWIDTH_HZ, POWER_IN_HAND, SMALL_PART_WATTS, pad_cautions
 from gainkit.calculator.ranges import one_of, refuse_faults, refuse_outside, within
 from gainkit.errors import GainkitError
 from gainkit.levels import FloatOrArray, db_from_ratio, power_db_from_ratio, ratio_from_db
-from gainkit.remarks import Remark, danger, fault, remark
+from gainkit.remarks import Remark, remark
 from gainkit.results import Result
 
 E12 = (10, 12, 15, 18, 22, 27, 33, 39, 47, 56, 68, 82)
@@ -26,15 +26,6 @@ SERIES = {"E12": (E12, 10, 0.10), "E24": (E24, 10, 0.05), "E96": (E96, 100, 0.01
 
 PART_WATTS = (0.125, 0.25, 0.5, 1.0, 2.0, 3.0, 5.0, 10.0, 20.0, 50.0, 100.0)
 """Power ratings that resistors are sold in [W] (common practice)."""
-
-SMALL_PART_WATTS = 0.25
-"""The part that lies in every drawer: the pad is made for it when that costs nothing else [W] (our choice)."""
-
-LEAST_BANDWIDTH_HZ = 100_000.0
-"""Bandwidth sought with the cable's capacitance [Hz]: under 0.2 dB lost at 20 kHz (our choice)."""
-
-POWER_IN_HAND = 2.0
-"""A resistor is chosen for this times the power in it [-] (common practice, no source)."""
 
 SHUNT_OHMS = (100.0, 10_000.0)
 """Shunts tried [ohm] (our choice): below, the series resistor gets hot; above, cable and input load the pad."""
@@ -92,6 +83,8 @@ class PadCall:
         Two-sided, nothing grounded: for bridged and built-in outputs.
     cable_pf : float
         Capacitance of the cable behind the pad [pF].
+    supply_volts : float
+        Supply of the amplifier: both leads of a bridge-tied output may stand at half of it [V].
 
     Raises
     ------
@@ -106,6 +99,7 @@ class PadCall:
     series: str = one_of(tuple(SERIES), default="E24")
     bridged: bool = False
     cable_pf: float = within(ranges.PICOFARADS, default=300.0)
+    supply_volts: float = within(ranges.SUPPLY_VOLTS, default=14.4)
 
     def __post_init__(self) -> None:
         refuse_faults(self)
@@ -124,6 +118,8 @@ class Pad(Result):
     worst_headroom_db : with both parts at the ends of their tolerance. series_part_watts, shunt_part_watts :
     smallest resistor with a factor of two in hand [W]. output_ohms, bandwidth_hz : as the cable sees it, -3
     dB. loading_db : what the interface's own input takes of the level. loss_20khz_db : lost at 20 kHz.
+    open_shunt_volts : at the input if the shunt comes off, None without one [V rms]. load_ohms : what the pad
+    is to the output.
     """
 
     series_ohms: float
@@ -141,6 +137,8 @@ class Pad(Result):
     bandwidth_hz: float | None
     loss_20khz_db: float
     cautions: tuple[Remark, ...]
+    open_shunt_volts: float | None = None
+    load_ohms: float | None = None
 
 
 def find_pad(call: PadCall) -> Pad:
@@ -178,7 +176,7 @@ def find_pad(call: PadCall) -> Pad:
     """
     if call.max_volts <= call.input_volts:
         return _no_pad(call)
-    pads = [pad for pad in _candidates(call) if pad.series_part_watts is not None]
+    pads = [pad for pad in _candidates(call) if pad.series_part_watts and pad.shunt_part_watts]
     if not pads:
         raise GainkitError(
             "no_pad_fits", "max_volts", call.max_volts, series=call.series, input_volts=call.input_volts
@@ -278,8 +276,10 @@ def _figures(call: PadCall, series_ohms: float, shunt_ohms: float) -> Pad:
         bandwidth_hz=corner,
         loss_20khz_db=droop,
         cautions=(),
+        open_shunt_volts=call.max_volts / (1.0 + (path + call.source_ohms) / call.input_ohms),
+        load_ohms=path + 1.0 / (1.0 / shunt_ohms + 1.0 / call.input_ohms),
     )
-    return replace(pad, cautions=tuple(_cautions(call, pad)))
+    return replace(pad, cautions=tuple(pad_cautions(call, pad)))
 
 
 def _part(watts: float) -> float | None:
@@ -294,16 +294,4 @@ def _no_pad(call: PadCall) -> Pad:
         0.0, None, 0.0, 0.0, 0.0, call.bridged, headroom, headroom, None, None, 0.0, call.source_ohms, None,
         0.0, (),
     )  # fmt: skip
-    return replace(pad, cautions=(remark("no_pad_needed"), *_cautions(call, pad)))
-
-
-def _cautions(call: PadCall, pad: Pad) -> Iterator[Remark]:
-    yield danger("pad_for_balanced_input" if call.bridged else "pad_grounds_one_lead")
-    if pad.worst_headroom_db < 0:
-        yield fault("pad_overloads_at_tolerance", over_db=-pad.worst_headroom_db)
-    if pad.bandwidth_hz is not None and pad.bandwidth_hz < LEAST_BANDWIDTH_HZ:
-        yield remark("cable_takes_treble", loss_20khz_db=pad.loss_20khz_db)
-    if pad.series_part_watts is not None and pad.series_part_watts > SMALL_PART_WATTS:
-        yield danger("pad_gets_warm", series_part_watts=pad.series_part_watts)
-    if call.max_volts > HAZARDOUS_VOLTS:
-        yield danger("insulate_the_pad", hazardous_volts=HAZARDOUS_VOLTS)
+    return replace(pad, cautions=(remark("no_pad_needed"), *pad_cautions(call, pad)))

@@ -76,7 +76,6 @@ INPUT_OHMS = Range("ohm", 0, math.inf)
 RATED_THD_PERCENT = Range("%", 0, 40)
 """Of a rating: no plate is given closer to a square wave, whose THD is 48 %."""
 
-FUSE_AMPERES = Range("A", 0, 1_000)
 DROP_VOLTS = Range("V", 0, 20, low_allowed=True)
 SUPPLY_TOLERANCE_VOLTS = Range("V", 0, 5, low_allowed=True)
 LOAD_TOLERANCE_PERCENT = Range("%", 0, 50, low_allowed=True)

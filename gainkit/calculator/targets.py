@@ -15,6 +15,7 @@ from gainkit.calculator import clipped, tones
 from gainkit.calculator.amplifier import half_load_ohms
 from gainkit.calculator.cautions import ROUNDING, channel_cautions
 from gainkit.calculator.channel import Channel, channel_clip_volts, most_clip_volts
+from gainkit.calculator.meters import average_open_percent
 from gainkit.calculator.programme import USUAL_CREST_DB, find_programme
 from gainkit.calculator.setting import Target
 from gainkit.errors import GainkitError
@@ -262,6 +263,10 @@ NUDGE = 1e-4
 """Share by which supply and load are lowered to see what the target makes of it [-]."""
 
 
+TONE_THD_PERCENT = 1.0
+"""THD that a setting tone may have and still count as clean [%]: the limit that clipping is judged by."""
+
+
 def _uncertainty(channel: Channel, shown_volts: float, target: float) -> float | None:
     """`uncertainty_volts` of what is known to be open; None where nothing is."""
     meter = channel.meter
@@ -272,6 +277,8 @@ def _uncertainty(channel: Channel, shown_volts: float, target: float) -> float |
     if channel.load_tolerance_percent:
         open_share = channel.load_tolerance_percent / 100.0
         others.append(shown_volts * open_share * _slope(channel, "load_ohms", target))
+    if meter.kind == "average-responding":
+        others.append(shown_volts * average_open_percent(TONE_THD_PERCENT) / 100.0)
     if not (meter.percent or meter.floor_volts or meter.tone_tolerance_db or any(others)):
         return None
     return uncertainty_volts(shown_volts, meter.percent, meter.floor_volts, meter.tone_tolerance_db, *others)

@@ -115,7 +115,7 @@ def suiting_tone_hz(channel: Channel) -> float | None:
             low, high = tone_band_hz(channel, allowed)
             low, high = max(low, least), min(high, most)
             if low <= high:
-                return _nearest_tone_hz(low, high, usual)
+                return nearest_tone_hz(low, high, usual)
     return None
 
 
@@ -127,7 +127,7 @@ def _loss_db(channel: Channel, tone_hz: float) -> float:
     return filter_loss_db(tone_hz, channel.highpass_hz, channel.lowpass_hz)
 
 
-def _nearest_tone_hz(low_hz: float, high_hz: float, usual_hz: float) -> float:
+def nearest_tone_hz(low_hz: float, high_hz: float, usual_hz: float) -> float:
     """The tone of the usual ones nearest to the wanted one in a band, or a round figure in its middle."""
     inside = [each for each in (BASS_TONE_HZ, MID_TONE_HZ, *OTHER_TONES_HZ) if low_hz <= each <= high_hz]
     if inside:

@@ -92,4 +92,7 @@ def read_capture(
             calibration_rate_hz=known.sample_rate_hz, sample_rate_hz=capture.sample_rate_hz,
         )  # fmt: skip
         notes = (*notes, other)
-    return dataclasses.replace(capture, notes=notes, calibrated_channel=known.channel)
+    share = known.uncertainty_percent / 100 or None
+    return dataclasses.replace(
+        capture, notes=notes, calibrated_channel=known.channel, volts_uncertainty_share=share
+    )

@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from gainkit.capture.container import find_samples
-from gainkit.capture.model import Capture, SampleSource
+from gainkit.capture.model import MOST_READ_BYTES, ArraySource, Capture, SampleSource, gathered
 from gainkit.capture.pcm import LIMITS, PcmFile
 from gainkit.errors import GainkitError
 from gainkit.remarks import Remark, remark
@@ -59,14 +59,19 @@ class SoundFile:
         try:
             with _opened(self.path) as audio:
                 audio.seek(start)
-                store = np.empty((block_frames, audio.channels), np.float32 if self.single else np.float64)
-                while done < stop:
-                    table = audio.read(out=store[: min(block_frames, stop - done)])
-                    if len(table) == 0:
-                        return
+                kind = np.dtype(np.float32 if self.single else np.float64)
+                most = max(MOST_READ_BYTES // (audio.channels * kind.itemsize), 1)
+                most = min(block_frames, most, max(stop - start, 1))
+                store = np.empty((most, audio.channels), kind)
+
+                def read(frames: int) -> tuple[Floats, ...]:
+                    nonlocal done
+                    table = audio.read(out=store[:frames])
                     done += len(table)
                     with np.errstate(invalid="ignore", over="ignore"):
-                        yield tuple(np.multiply(table[:, c], scale, dtype=np.float64) for c in columns)
+                        return tuple(np.multiply(table[:, c], scale, dtype=np.float64) for c in columns)
+
+                yield from gathered(read, stop - start, block_frames, most)
         except (soundfile.SoundFileError, RuntimeError, OSError) as fault:
             raise GainkitError("damaged_after_frame", frame=done, reason=_reason(fault)).within(
                 "file", self.path
@@ -83,7 +88,9 @@ def read_audio(path: Path, head: bytes, *, full_scale_volts: float | None = None
     full-scale units. A file that is cut off is read as far as it goes, with a note. Raises GainkitError when
     it cannot be read or holds no frames.
     """
-    _refuse_unread(path, head)
+    decoded = _decoded(path, head, full_scale_volts)
+    if decoded is not None:
+        return decoded
     samples = find_samples(path, head)
     if samples.layout is not None:
         layout = samples.layout
@@ -130,20 +137,34 @@ def recorder_step(source: SampleSource, frames: int, channels: int) -> float | N
     return None
 
 
-UNREAD = {
-    "MPEG-4 sound, as phones record it": (4, b"ftyp"),
-    "Matroska or WebM": (0, b"\x1a\x45\xdf\xa3"),
-    "Windows Media": (0, b"\x30\x26\xb2\x75"),
-    "AMR speech": (0, b"#!AMR"),
-}
-"""Sound in forms that libsndfile does not read, by what stands at some place in the file's beginning."""
+COMPRESSED = ((4, b"ftyp"), (0, b"\x1a\x45\xdf\xa3"), (0, b"\x30\x26\xb2\x75"), (0, b"#!AMR"), (0, b"\xff\xf1"))
+"""What stands at some place in the beginning of forms that libsndfile does not read: MPEG-4 and 3GPP as phones
+record them, Matroska or WebM, Windows Media, AMR speech, AAC without a container."""
 
 
-def _refuse_unread(path: Path, head: bytes) -> None:
-    """Raise GainkitError for a known form of sound that cannot be read, with the way out."""
-    for name, (place, mark) in UNREAD.items():
-        if head[place : place + len(mark)] == mark:
-            raise GainkitError("unread_form", form=name, name=path.name, stem=path.stem).within("file", path)
+def _decoded(path: Path, head: bytes, full_scale_volts: float | None) -> Capture | None:
+    """A phone's recording, decoded in memory; None for forms that are read without. Raises GainkitError."""
+    if not any(head[place : place + len(mark)] == mark for place, mark in COMPRESSED):
+        return None
+    from gainkit.capture.codecs import decode_audio
+
+    try:
+        samples, rate = decode_audio(path.read_bytes(), path.name)
+    except OSError as fault:
+        raise GainkitError("file_unreadable", file=str(path), reason=_reason(fault)) from fault
+    except GainkitError as fault:
+        raise fault.within("file", path) from None
+    return Capture(
+        file=str(path),
+        sample_rate_hz=rate,
+        frames=len(samples),
+        channels=samples.shape[1],
+        source=ArraySource(samples),
+        volts_per_unit=1.0 if full_scale_volts is None else full_scale_volts,
+        calibrated=full_scale_volts is not None,
+        has_full_scale=True,
+        notes=(fault_remark("compressed_with_loss", subtype=path.suffix.lstrip(".").upper() or "lossy"),),
+    )
 
 
 def _through_libsndfile(

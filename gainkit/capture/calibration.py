@@ -2,23 +2,23 @@
 
 from __future__ import annotations
 
-import tomllib
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
 
 from gainkit.calculator.ranges import Range, refuse_faults, within
 from gainkit.errors import GainkitError
 from gainkit.remarks import Remark
 from gainkit.results import Result
+from gainkit.strict import small_text, toml_from
 
-KEYS = ("full_scale_volts", "channel", "sample_rate_hz", "date", "how")
+KEYS = ("full_scale_volts", "channel", "sample_rate_hz", "date", "how", "uncertainty_percent")
 """What the file holds."""
 
-FULL_SCALE_VOLTS = Range("V", 0, 1_000_000)
-"""Peak volts of digital 1.0; with a high-voltage probe they can be many."""
+FULL_SCALE_VOLTS = Range("V", 0.000_001, 1_000_000, low_allowed=True)
+"""Peak volts of digital 1.0: many with a high-voltage probe, and no input's full scale is below a microvolt."""
 
 CHANNEL = Range("", 1, 1024, low_allowed=True, whole=True)
+PERCENT = Range("%", 0, 50, low_allowed=True)
 RATE_HZ = Range("Hz", 0, 1_000_000_000, low_allowed=True)
 
 
@@ -29,6 +29,7 @@ class Calibration(Result):
     full_scale_volts : peak volts of digital 1.0 [V]. channel : it was made on, counted from 1. sample_rate_hz :
     it was made at [Hz], 0 where that is not known. date : ISO. how : in words. tone_hz, tone_dbfs : of the tone
     it was made with [Hz], [dBFS], and notes : what to know of it; none of these three stands in the file.
+    uncertainty_percent : standard uncertainty of full_scale_volts [%], 0 where that is not known.
     """
 
     full_scale_volts: float = within(FULL_SCALE_VOLTS)
@@ -39,6 +40,7 @@ class Calibration(Result):
     tone_hz: float | None = None
     tone_dbfs: float | None = None
     notes: tuple[Remark, ...] = ()
+    uncertainty_percent: float = within(PERCENT, default=0.0)
 
     def __post_init__(self) -> None:
         refuse_faults(self)
@@ -53,17 +55,17 @@ class Calibration(Result):
             f"sample_rate_hz = {self.sample_rate_hz!r}\n"
             f'date = "{self.date}"\n'
             f'how = "{how}"\n'
+            + (f"uncertainty_percent = {self.uncertainty_percent:.3g}\n" if self.uncertainty_percent else "")
         )
 
 
 def read_calibration(path: Path) -> Calibration:
     """Read a calibration file. Raises GainkitError that names the file and the key."""
     try:
-        with open(path, "rb") as file:
-            table: dict[str, Any] = tomllib.load(file)
+        table = toml_from(small_text(path))
     except FileNotFoundError as fault:
         raise GainkitError("calibration_missing", file=str(path)) from fault
-    except (ValueError, RecursionError) as fault:  # no TOML, no UTF-8, numbers too long
+    except ValueError as fault:  # no TOML, no UTF-8, numbers too long
         raise GainkitError("not_a_calibration", file=str(path), reason=str(fault)) from fault
     except OSError as fault:
         raise GainkitError("file_unreadable", file=str(path), reason=str(fault.strerror)) from fault

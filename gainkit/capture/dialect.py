@@ -17,10 +17,13 @@ COMMENT_STARTS = ("#", "%", ";", "//", "!")
 SAMPLE_LINES = 40
 """Lines that the dialect is told from [lines]: from the end of what was read, past the preamble."""
 
+MOST_COLUMNS = 1024
+"""Columns of figures that a table may have: as many as an audio file has channels (our choice) [-]."""
+
 SURE_ROWS = 3
 """So many rows in a line are a table; fewer may be figures of the preamble [rows]."""
 
-POINT_NUMBER = re.compile(r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eEdD][+-]?\d+)?")
+POINT_NUMBER = re.compile(r"[+-]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eEdD][+-]?\d+)?")
 NO_NUMBER = re.compile(
     r"[+-]?(?:nan|inf|infinity|\u221e|1\.?#\w+|ovl|ovf|ol|overflow|overload|clip|clipped|#?n/?a|null|-{2,}|\*+|\?+)",
     re.IGNORECASE,
@@ -30,6 +33,10 @@ NO_NUMBER = re.compile(
 
 UNIT_CELL = re.compile(r"\d\s*[pnum\u00b5\u03bck]?(?:s|V)\s*(?:[,;\t|]|$)")
 """A figure with its unit in its cell."""
+
+
+FENCE = re.compile(r'\d,\d[^",]*","')
+"""A decimal comma inside quotes, before a separating one."""
 
 
 @dataclass(frozen=True)
@@ -111,7 +118,7 @@ def find_dialect(path: Path, lines: list[str]) -> Dialect:
     if sum(UNIT_CELL.search(line) is not None for line in sample) > len(sample) / 2:
         raise GainkitError("units_in_cells", text=sample[-1].strip()[:40]).within("file", path)
     quoted = sum('"' in line for line in sample) > len(sample) / 2
-    fenced = quoted and sum(bool(re.search(r'\d,\d[^"]*","', line)) for line in sample) > len(sample) / 2
+    fenced = quoted and sum(FENCE.search(line) is not None for line in sample) > len(sample) / 2
     best: tuple[tuple[int, int, int], Dialect] | None = None
     for separator, comma in _candidates(fenced):
         trial = Dialect(separator, comma, quoted, fenced, _writes_d(sample), 0, 0, ())
@@ -120,6 +127,10 @@ def find_dialect(path: Path, lines: list[str]) -> Dialect:
             best = score, dialect
     if best is None or best[0][0] < min(2, len(filled)) or not best[1].columns:
         raise _no_table(path, lines)
+    if len(best[1].columns) > MOST_COLUMNS:
+        raise GainkitError("too_many_columns", columns=len(best[1].columns), most=MOST_COLUMNS).within(
+            "file", path
+        )
     dialect = _comma_alone(path, best[1], sample, lines)
     first = _first_row(dialect, lines)
     if first is None:
@@ -167,7 +178,7 @@ def _comma_alone(path: Path, dialect: Dialect, sample: list[str], lines: list[st
     if any(row[place][0] in "+-" for row in rows for place in range(1, len(row), 2)):
         return dialect
     heads = {len(dialect.cells(line)) for line in lines if re.search(r"[A-Za-z]{2}", line)}
-    firsts = [int(row[0]) for row in rows]
+    firsts = [float(row[0]) for row in rows]  # not int: that refuses 5,000 digits
     counting = all(b - a == 1 for a, b in itertools.pairwise(firsts))
     if dialect.fields in heads or counting:
         return dialect

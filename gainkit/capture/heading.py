@@ -6,10 +6,10 @@ import itertools
 import re
 from dataclasses import dataclass
 
-from gainkit.capture.dialect import Dialect, is_number
+from gainkit.capture.dialect import POINT_NUMBER, Dialect, is_number
 from gainkit.capture.units import RATE_UNIT, Unit, parse_unit, split_name
 
-NUMBER = r"([+-]?(?:\d+[.,]?\d*|[.,]\d+)(?:[eE][+-]?\d+)?)"
+NUMBER = r"([+-]?(?:\d+(?:[.,]\d*)?|[.,]\d+)(?:[eE][+-]?\d+)?)"
 INTERVAL_WORDS = (
     r"(?:sample|sampling|horizontal|x|h)?[\s_-]*(?:interval|increment|incr|period)|x?incr|x?inc|delta[\s_-]*[tx]"
     r"|dt|time[\s_-]*per[\s_-]*sample|t[\s_-]*sample|h[\s_-]*resolution|horizontal[\s_-]*resolution"
@@ -28,6 +28,10 @@ LONGEST_INTERVAL_SECONDS = 10.0
 
 HIGHEST_RATE_HZ = 1e12
 """... and above this no sampling rate [Hz]: no instrument is as fast."""
+
+LONGEST_LABEL = 400
+"""A line of the preamble longer than this is no label with a figure [characters] (our choice): what is sought in
+it takes time that grows faster than its length."""
 
 
 @dataclass(frozen=True)
@@ -79,13 +83,15 @@ def find_interval(lines: list[str]) -> float | None:
         if below is not None:
             return below
     for line in lines:
-        text = line.replace("\u00b5", "u").replace("\u03bc", "u").lower()
+        text = " ".join(line.replace("\u00b5", "u").replace("\u03bc", "u").lower().split())
+        if len(text) > LONGEST_LABEL:
+            continue
         interval = _labelled(text, INTERVAL_WORDS, TIME_UNIT)
         if interval is not None:
             figure, unit = interval
             known = parse_unit(unit) if unit else None
             seconds = figure * (known.scale if known is not None else 1.0)
-            if 0 < seconds < LONGEST_INTERVAL_SECONDS:
+            if 1 / HIGHEST_RATE_HZ < seconds < LONGEST_INTERVAL_SECONDS:
                 return seconds
         rate_told = _labelled(text, RATE_WORDS, RATE_UNIT)
         if rate_told is not None:
@@ -99,6 +105,8 @@ def find_interval(lines: list[str]) -> float | None:
 def _in_columns(label: str, under: str) -> float | None:
     """The interval where names stand in one line and their figures in the next [s]."""
     for separator in ",;\t":
+        if separator not in label:
+            continue
         names = [cell.strip(" \"'").lower() for cell in label.split(separator)]
         cells = [
             cell.strip(" \"'").replace("," if separator != "," else "\0", ".")
@@ -106,8 +114,11 @@ def _in_columns(label: str, under: str) -> float | None:
         ]
         for name, cell in zip(names, cells, strict=False):
             plain, unit = split_name(name)
-            if len(names) > 1 and re.fullmatch(INTERVAL_WORDS, plain) and is_number(cell):
-                return float(cell) * (unit.scale if unit is not None and unit.quantity == "time" else 1.0)
+            if re.fullmatch(INTERVAL_WORDS, plain) and POINT_NUMBER.fullmatch(cell):
+                figure = float(cell.lower().replace("d", "e"))
+                seconds = figure * (unit.scale if unit is not None and unit.quantity == "time" else 1.0)
+                if 1 / HIGHEST_RATE_HZ < seconds < LONGEST_INTERVAL_SECONDS:
+                    return seconds
     return None
 
 

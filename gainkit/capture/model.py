@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from typing import Protocol
 
@@ -17,6 +17,9 @@ Floats = NDArray[np.float64]
 
 BLOCK_FRAMES = 1 << 16
 """Frames read at a time: long captures never need more memory than this [frames]."""
+
+MOST_READ_BYTES = 1 << 23
+"""Held of a file at a time, of all its channels together [byte] (our choice): a header can promise a thousand."""
 
 ABSURD_UNITS = 1e12
 """No recorder stores this; oscilloscopes write 9.9e37 (SCPI's infinity) for 'off the screen' [stored units]."""
@@ -39,11 +42,41 @@ class SampleSource(Protocol):
         ...
 
 
+def gathered(
+    read: Callable[[int], tuple[Floats, ...]], frames: int, block_frames: int, read_frames: int
+) -> Iterator[tuple[Floats, ...]]:
+    """So many frames in blocks, put together from reads that are smaller where a file has many channels.
+
+    read : the next frames, at most so many, one array a column; fewer at the file's end, where this ends too.
+    """
+    left = frames
+    while left > 0:
+        wanted = min(left, block_frames)
+        parts: list[tuple[Floats, ...]] = []
+        short = False
+        while wanted > 0 and not short:
+            asked = min(wanted, read_frames)
+            part = read(asked)
+            got = len(part[0])
+            short = got < asked
+            wanted -= got
+            left -= got
+            parts.append(part)
+        block = (
+            parts[0] if len(parts) == 1 else tuple(np.concatenate(each) for each in zip(*parts, strict=True))
+        )
+        if len(block[0]):
+            yield block
+        if short:
+            return
+
+
 @dataclass(frozen=True)
 class ArraySource:
-    """Samples held in memory, (frames, channels)."""
+    """Samples held in memory, (frames, channels). blank : True where a text's cell holds nothing; None elsewhere."""
 
     samples: Floats
+    blank: NDArray[np.bool_] | None = None
 
     def blocks(
         self, start: int, stop: int, block_frames: int, columns: tuple[int, ...], scale: float
@@ -75,6 +108,7 @@ class Capture:
     may_hold_gaps : True when stored values can be no number at all (floating point, text).
     channel_names : as the file names them, empty where it does not.
     calibrated_channel : the channel that a calibration file was made on, None without one.
+    volts_uncertainty_share : standard uncertainty of volts_per_unit over itself, None where nobody told it [-].
     """
 
     file: str
@@ -92,6 +126,7 @@ class Capture:
     may_hold_gaps: bool = True
     channel_names: tuple[str, ...] = ()
     calibrated_channel: int | None = None
+    volts_uncertainty_share: float | None = None
 
     @classmethod
     def from_array(
@@ -135,6 +170,18 @@ class Capture:
             whole[filled : filled + len(block)] = block
             filled += len(block)
         return whole[:filled]
+
+    def longest_whole(self, start: int, stop: int, *, channel: int, minus: int | None) -> tuple[int, int]:
+        """Within frames start..stop, the longest part without a blank cell in the channels asked for."""
+        blank = getattr(self.source, "blank", None)
+        if blank is None:
+            return start, stop
+        self._check_channels(channel, minus)
+        columns = [number - 1 for number in (channel, minus) if number is not None]
+        gone = np.flatnonzero(blank[start:stop, columns].any(axis=1))
+        edges = np.concatenate([[-1], gone, [stop - start]])
+        best = int(np.argmax(np.diff(edges)))
+        return start + int(edges[best]) + 1, start + int(edges[best + 1])
 
     def blocks(
         self,

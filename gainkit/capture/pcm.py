@@ -10,6 +10,7 @@ from typing import Any, Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from gainkit.capture.model import MOST_READ_BYTES, gathered
 from gainkit.errors import GainkitError
 
 Floats = NDArray[np.float64]
@@ -55,22 +56,19 @@ class PcmFile:
         self, start: int, stop: int, block_frames: int, columns: tuple[int, ...], scale: float
     ) -> Iterator[tuple[Floats, ...]]:
         size = self.layout.frame_bytes
-        store = bytearray(1 + block_frames * size + 1)  # a byte more on either side: see _view
+        most = min(block_frames, max(MOST_READ_BYTES // size, 1), max(stop - start, 1))
+        store = bytearray(1 + most * size + 1)  # a byte more on either side: see _view
         window = memoryview(store)
         try:
             with open(self.path, "rb", buffering=0) as file:
                 file.seek(self.layout.offset + start * size)
-                left = stop - start
-                while left > 0:
-                    wanted = min(left, block_frames) * size
-                    got = _fill(file, window[1 : 1 + wanted])
-                    frames = got // size
-                    if frames:
-                        table = _view(store, frames, self.layout)
-                        yield tuple(_unpack(table[:, column], self.layout.code, scale) for column in columns)
-                    left -= frames
-                    if got < wanted:
-                        return
+
+                def read(frames: int) -> tuple[Floats, ...]:
+                    got = _fill(file, window[1 : 1 + frames * size])
+                    table = _view(store, got // size, self.layout)
+                    return tuple(_unpack(table[:, column], self.layout.code, scale) for column in columns)
+
+                yield from gathered(read, stop - start, block_frames, most)
         except OSError as fault:
             raise GainkitError("file_unreadable", file=str(self.path), reason=str(fault.strerror)) from fault
 

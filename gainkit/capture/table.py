@@ -17,13 +17,21 @@ from gainkit.errors import GainkitError
 
 Floats = NDArray[np.float64]
 
+LONGEST_LINE = 1 << 16
+"""Characters of a line (our choice): a thousand columns of figures fit. A block of so many bytes without an end of
+line is no table of ours, and to read it whole would cost its size many times over."""
+
+PACKED = (".gz", ".bz2", ".xz", ".lzma")
+"""Suffixes by which numpy unpacks a file that it is given by name: what is read here is told by content."""
+
 CHUNK_BYTES = 1 << 21
 """Text parsed at a time [byte]: long traces need no more memory than a few times this besides their figures."""
 
 
 @dataclass
 class Table:
-    """Rows read so far. figures : (rows, columns) as written. skipped : lines that were no rows, by number."""
+    """Rows read so far. figures : (rows, columns) as written. skipped : lines that were no rows, by number. blank :
+    numbers of the rows with blank cells, and which they are (columns,)."""
 
     parts: list[Floats] = field(default_factory=list)
     rows: int = 0
@@ -31,6 +39,7 @@ class Table:
     first_line: int = 0
     skipped: int = 0
     torn: bool = False
+    blank: dict[int, NDArray[np.bool_]] = field(default_factory=dict)
 
     def add(self, part: Floats) -> None:
         if len(part):
@@ -41,6 +50,15 @@ class Table:
         if len(self.parts) == 1:
             return self.parts[0]
         return np.concatenate(self.parts) if self.parts else np.empty((0, columns))
+
+    def drop_blank_end(self) -> None:
+        """Leave out rows of bare separators behind the last figure."""
+        while self.rows and (blank := self.blank.get(self.rows - 1)) is not None and blank.all():
+            del self.blank[self.rows - 1]
+            self.parts[-1] = self.parts[-1][:-1]
+            self.rows -= 1
+            if not len(self.parts[-1]):
+                self.parts.pop()
 
 
 def read_table(path: Path, encoding: str, dialect: Dialect) -> Table:
@@ -70,6 +88,7 @@ def read_table(path: Path, encoding: str, dialect: Dialect) -> Table:
             table.line += len(quick)
         else:
             _slowly(path, plain, dialect, table, last)
+    table.drop_blank_end()
     return table
 
 
@@ -79,6 +98,8 @@ def _at_once(path: Path, encoding: str, dialect: Dialect) -> Floats | None:
     What it refuses (a blank cell, a word, a torn line, lines skipped) the slower reader takes or names.
     """
     if not dialect.plain or encoding.startswith("utf-16") or dialect.fields != len(dialect.columns):
+        return None
+    if path.suffix.lower() in PACKED or not _in_lines(path):
         return None
     with warnings.catch_warnings():
         warnings.simplefilter("error")
@@ -96,8 +117,20 @@ def _at_once(path: Path, encoding: str, dialect: Dialect) -> Floats | None:
     return np.asarray(figures, dtype=np.float64)
 
 
+def _in_lines(path: Path) -> bool:
+    """Whether no block of the file is without an end of line: then no line is longer than two of them."""
+    with open(path, "rb", buffering=0) as file:
+        while block := file.read(LONGEST_LINE):
+            if len(block) == LONGEST_LINE and b"\n" not in block:
+                return False
+    return True
+
+
 def _chunks(path: Path, encoding: str) -> Iterator[tuple[str, bool]]:
-    """Whole lines, about 2 MiB at a time, ends of line as newline; and whether it is the last piece."""
+    """Whole lines, about 2 MiB at a time, ends of line as newline; and whether it is the last piece.
+
+    Raises GainkitError for a line that does not end.
+    """
     decoder = codecs.getincrementaldecoder(encoding)(errors="replace")
     rest = ""
     with open(path, "rb") as file:
@@ -115,6 +148,10 @@ def _chunks(path: Path, encoding: str) -> Iterator[tuple[str, bool]]:
                 return
             cut = text.rfind("\n") + 1
             rest = text[cut:] + held
+            if len(rest) > LONGEST_LINE:
+                rest = rest.lstrip("\0")  # a file that was made larger and never filled
+                if len(rest) > LONGEST_LINE:
+                    raise GainkitError("line_too_long", most=LONGEST_LINE).within("file", path)
             if cut:
                 yield text[:cut], False
 
@@ -166,21 +203,26 @@ def _slowly(path: Path, text: str, dialect: Dialect, table: Table, last: bool) -
                 "row_differs",
                 line=table.line, text=line.strip()[:50], figures=len(dialect.columns), cells=dialect.fields,
             ).within("file", path)  # fmt: skip
-        rows.append(row)
+        figures, blank = row
+        if any(blank):
+            table.blank[table.rows + len(rows)] = np.array(blank)
+        rows.append(figures)
     if rows:
         table.add(np.array(rows, dtype=np.float64))
 
 
-def _row(dialect: Dialect, line: str) -> list[float] | None:
-    """Figures of a row, NaN where a cell is blank; None when it is none."""
+def _row(dialect: Dialect, line: str) -> tuple[list[float], list[bool]] | None:
+    """Figures of a row, NaN where there is none, and which cells are blank; None when it is no row."""
     cells = dialect.row_cells(line)
     if len(cells) < max(dialect.columns) + 1 and len(cells) < dialect.fields - 1:
         return None
     if len(cells) > dialect.fields + 1:
         return None
     figures: list[float] = []
+    blank: list[bool] = []
     for column in dialect.columns:
         cell = cells[column] if column < len(cells) else ""
+        blank.append(not cell)
         if not cell or NO_NUMBER.fullmatch(cell):
             figures.append(np.nan)
             continue
@@ -188,6 +230,6 @@ def _row(dialect: Dialect, line: str) -> list[float] | None:
             figures.append(float(cell))
         except ValueError:
             return None
-    if all(np.isnan(figure) for figure in figures) and not re.search(r"\w", line):
+    if all(np.isnan(figure) for figure in figures) and not all(blank) and not re.search(r"\w", line):
         return None
-    return figures
+    return figures, blank

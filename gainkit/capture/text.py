@@ -8,11 +8,12 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
+from gainkit.calculator.ranges import SECONDS_PER_SAMPLE
 from gainkit.capture.dialect import find_dialect
-from gainkit.capture.heading import Column, find_columns, find_interval
+from gainkit.capture.heading import HIGHEST_RATE_HZ, Column, find_columns, find_interval
 from gainkit.capture.model import ArraySource, Capture
 from gainkit.capture.sniff import HEAD_BYTES
-from gainkit.capture.table import Table, read_table
+from gainkit.capture.table import LONGEST_LINE, Table, read_table
 from gainkit.errors import GainkitError
 from gainkit.remarks import Remark, fault
 
@@ -41,6 +42,7 @@ class TextSource(ArraySource):
         return self.first_line + frame if self.first_line else None
 
 
+@np.errstate(over="ignore", invalid="ignore")  # figures that overflow are refused where they are met
 def read_text(path: Path, head: bytes, encoding: str, *, interval_seconds: float | None = None) -> Capture:
     """Read a delimited text of volts, with or without a time column.
 
@@ -48,8 +50,10 @@ def read_text(path: Path, head: bytes, encoding: str, *, interval_seconds: float
     is no table, when its rows differ, when time does not run evenly or when nothing tells the interval.
     """
     lines = head.decode(encoding, errors="replace").replace("\r\n", "\n").replace("\r", "\n").split("\n")
-    if len(head) == HEAD_BYTES and len(lines) > 1:
+    if len(head) == HEAD_BYTES:
         lines.pop()  # cut in the middle
+        if not lines:
+            raise GainkitError("line_too_long", most=LONGEST_LINE).within("file", path)
     dialect = find_dialect(path, lines)
     columns = find_columns(dialect, lines)
     table = read_table(path, encoding, dialect)
@@ -72,11 +76,13 @@ def read_text(path: Path, head: bytes, encoding: str, *, interval_seconds: float
     if time is not None:
         unit = columns[time].unit
         seconds = figures[:, time] * (unit.scale if unit is not None and unit.quantity == "time" else 1.0)
-        interval, first = _interval(path, seconds, table, told)
+        interval, first = _interval(path, _over_blanks(seconds, table, time), table, told)
     elif interval is None:
         interval = interval_seconds
     if interval is None:
         raise GainkitError("no_interval", "interval_seconds").within("file", path)
+    if not 1 / HIGHEST_RATE_HZ <= interval <= SECONDS_PER_SAMPLE.high:
+        raise GainkitError("interval_absurd", interval_seconds=interval).within("file", path)
     if interval_seconds is not None and abs(interval_seconds / interval - 1) > INTERVAL_SHARE:
         raise GainkitError(
             "interval_contradicts", "interval_seconds", interval_seconds, own_seconds=interval
@@ -88,12 +94,33 @@ def read_text(path: Path, head: bytes, encoding: str, *, interval_seconds: float
         sample_rate_hz=1.0 / interval,
         frames=len(samples),
         channels=len(volts),
-        source=TextSource(samples, 0 if table.skipped else table.first_line),
+        source=TextSource(samples, _blank_cells(table, volts), 0 if table.skipped else table.first_line),
         calibrated=True,
         first_time_seconds=first,
         notes=tuple(notes),
         channel_names=tuple(columns[place].name for place in volts),
     )
+
+
+def _over_blanks(seconds: Floats, table: Table, time: int) -> Floats:
+    """The time column with blank cells filled in between their neighbours."""
+    gone = [row for row, blank in table.blank.items() if blank[time]]
+    if not gone:
+        return seconds
+    there = np.setdiff1d(np.arange(len(seconds)), gone)
+    filled = seconds.copy()
+    filled[gone] = np.interp(gone, there, seconds[there])
+    return filled
+
+
+def _blank_cells(table: Table, volts: list[int]) -> NDArray[np.bool_] | None:
+    """(rows, channels) True where a cell is blank; None where none is."""
+    if not table.blank:
+        return None
+    blank = np.zeros((table.rows, len(volts)), dtype=bool)
+    for row, cells in table.blank.items():
+        blank[row] = cells[volts]
+    return blank
 
 
 def _scale(column: Column, notes: list[Remark]) -> float:
@@ -140,12 +167,14 @@ def _interval(path: Path, seconds: Floats, table: Table, told: float | None) -> 
     mean = float(seconds.mean())
     if not np.isfinite(mean):
         wrong = np.flatnonzero(~np.isfinite(seconds))
+        if not len(wrong):  # each is a number, and their sum is none
+            raise GainkitError("interval_absurd", interval_seconds=float(np.ptp(seconds))).within("file", path)
         raise GainkitError("time_not_a_number", line=table.first_line + int(wrong[0])).within("file", path)
     count = len(seconds)
     index = np.arange(count, dtype=np.float64)
     index -= (count - 1) / 2
     slope = float(index @ seconds) / (count * (count**2 - 1.0) / 12)  # the sum of the index's squares
-    if slope <= 0:
+    if not slope > 0:
         raise GainkitError(
             "time_not_rising", first_seconds=float(seconds[0]), last_seconds=float(seconds[-1])
         ).within("file", path)

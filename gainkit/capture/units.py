@@ -21,6 +21,9 @@ OTHER_WORDS = (
 
 RATE_UNIT = r"[kmg]?(?:hz|s/s|sa/s|sps|samples/s|samples/sec|samples per second)"
 
+LONGEST_NAME = 120
+"""A cell longer than this is no name with a unit [characters] (our choice)."""
+
 
 @dataclass(frozen=True)
 class Unit:
@@ -54,6 +57,8 @@ def parse_unit(text: str) -> Unit | None:
 def split_name(text: str) -> tuple[str, Unit | None]:
     """A column's name and the unit written behind it: 'CH1 (mV)', 'Time [us]', 'Time/ms', 'time_s', 'Volt'."""
     text = text.strip().strip("\"'").strip()
+    if len(text) > LONGEST_NAME:
+        return text, None
     whole = parse_unit(text)
     if whole is not None and (whole.quantity != "other" or text[:1] in "(["):
         return "", whole

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import matplotlib
 import numpy as np
 
-from gainkit.charts.style import DASHES, headline, label_ends, palette_of
+from gainkit.charts.style import DASHES, headline, label_ends, named, palette_of
 from gainkit.errors import GainkitError
 from gainkit.levels import db_from_ratio, ratio_from_db
 
@@ -64,7 +64,7 @@ def draw_headroom(
     >>> channel = gainkit.Channel((gainkit.Rating(75, 4),), load_ohms=4, overlap_db=5, source_volts=4)
     >>> ax = gainkit.draw_headroom(matplotlib.figure.Figure().subplots(), gainkit.find_target(channel))
     >>> ax.get_xlabel()
-    'gain [dB]'
+    'gain [dB] (shades: a recording at 0 dBFS)'
     """
     gain = target.gain_db
     if gain is None:
@@ -87,20 +87,20 @@ def draw_headroom(
     label_ends(ax, ends, [colours.ink] * len(ends))
     marked = ax.plot(gain, target.headroom_db, "o", color=colours.lines[1], label="setting", zorder=5)[0]
     marked.set_markeredgecolor(colours.ground)
-    told = f"\u25cf {name}: {gain:.1f} dB"
+    told = f"\u25cf {named(name)}: {gain:.1f} dB"
     if target.sensitivity_volts is not None:
         told += f"\ngain control {target.sensitivity_volts:.2f} V"
-    ax.annotate(
+    # on the scale at the side where there is one: its line would lie over the words
+    upper = ax if noise_volts is None else _noise(ax, gains, gain, noise_volts)
+    upper.annotate(
         told, (0.0, 0.0), xycoords="axes fraction", xytext=(6, 6), textcoords="offset points", ha="left",
-        va="bottom", color=colours.lines[1], fontweight="bold",
+        va="bottom", color=colours.lines[1], fontweight="bold", parse_math=False, zorder=7,
         bbox={"facecolor": colours.ground, "edgecolor": "none", "pad": 1.5},
     )  # fmt: skip
-    ax.set_xlabel("gain [dB]")
+    ax.set_xlabel("gain [dB] (shades: a recording at 0 dBFS)")
     ax.set_ylabel("headroom [dB]")
     if target.sensitivity_volts is not None:
         _knob(ax, target.clip_volts)
-    if noise_volts is not None:
-        _noise(ax, gains, gain, noise_volts)
     headline(ax, headroom_point(target))
     return ax
 
@@ -125,7 +125,8 @@ def _regions(ax: Axes, edges: tuple[float, float, float, float]) -> None:
         ax.axvspan(left, right, color=shade, zorder=0, label=name)
         ax.annotate(
             name, ((left + right) / 2, 1.0), xycoords=("data", "axes fraction"), xytext=(0, -4),
-            textcoords="offset points", ha="center", va="top", style="italic",
+            textcoords="offset points", ha="center", va="top", style="italic", zorder=6,
+            bbox={"facecolor": shade, "edgecolor": "none", "pad": 0.8},
         )  # fmt: skip
 
 
@@ -142,8 +143,8 @@ def _knob(ax: Axes, clip_volts: float) -> None:
     top.set_xlabel("gain control [V for rated output]")
 
 
-def _noise(ax: Axes, gains: np.ndarray, gain_db: float, noise_volts: float) -> None:
-    """Noise at the output rises with gain, as long as it enters before the gain control."""
+def _noise(ax: Axes, gains: np.ndarray, gain_db: float, noise_volts: float) -> Axes:
+    """Noise at the output rises with gain, as long as it enters before the gain control; its own scale."""
     colours = palette_of(ax)
     side = ax.twinx()
     side.grid(False)
@@ -153,3 +154,4 @@ def _noise(ax: Axes, gains: np.ndarray, gain_db: float, noise_volts: float) -> N
     side.plot(gains, millivolts, color=colours.lines[2], linestyle=DASHES[3], label="noise")
     side.set_ylim(0, 1.6 * float(millivolts.max()))
     side.set_ylabel("noise at the output [mV]")
+    return side

@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from gainkit.charts.style import DASHES, headline, label_ends, palette_of
+from gainkit.calculator.clipped import rms_ratio
+from gainkit.calculator.programme import average_power_ratio
+from gainkit.charts.style import DASHES, headline, label_ends, name_ticks, named, palette_of
 from gainkit.errors import GainkitError
 from gainkit.figures import plain
-from gainkit.levels import db_from_ratio, ratio_from_db
+from gainkit.levels import SINE_CREST, db_from_ratio, power_db_from_ratio
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -23,14 +26,18 @@ ASSUMED_CREST_DB = 12.0
 
 @dataclass(frozen=True)
 class Stage:
-    """ceiling_volts : rms sine at which the stage ends, None when not known. peak_volts : what a 0 dBFS sine
-    makes of it [V rms], held at the rail. average_volts : of programme.
+    """One stage beside its own ceiling, which is 0 dB.
+
+    ceiling : what the ceiling is, for a person. wanted_db : a full-scale sine as it would be [dB]; held_db : as
+    it is, cut at a rail in this stage or before [dB]. average_db : rms of programme [dB], cut likewise. All
+    against the rms of a sine at the ceiling.
     """
 
     name: str
-    ceiling_volts: float | None
-    peak_volts: float
-    average_volts: float
+    ceiling: str
+    wanted_db: float
+    held_db: float
+    average_db: float
 
 
 def stages_of(
@@ -40,31 +47,33 @@ def stages_of(
 
     Raises GainkitError without the source's volts.
 
-    A recording's levels are drawn at the volts that the source makes of them; the interconnect is taken as
-    lossless. Average programme lies its crest factor below full-scale peaks, and a full-scale sine 3.01 dB:
-    rms = full-scale sine's rms x sqrt(2) / crest.
+    A recording's ceiling is 0 dBFS, and the source's what it makes of that: both hold a full-scale sine and no
+    more. An amplifier's input is full with its sensitivity, its output at the rail, a loudspeaker at its
+    continuous limit. The average of programme lies its crest factor below the peaks, whose sine's rms lies
+    3.01 dB below them; behind the rail its power is that of clipped Gaussian noise (`calculator.programme`).
     """
     source, gain = target.source_volts, target.gain_db
     if source is None or gain is None:
         raise GainkitError("source_volts_missing", "source_volts")
     crest = ASSUMED_CREST_DB if crest_factor_db is None else crest_factor_db
-    down = ratio_from_db(-crest) * float(np.sqrt(2))
-    wanted = source * ratio_from_db(gain)
-    held = min(wanted, target.clip_volts)
-    if built_in:
-        return (
-            Stage("recording", source, source, source * down),
-            Stage("radio's\nown output", target.clip_volts, held, wanted * down),
-            Stage("loudspeaker", target.speaker_limit_volts, held, wanted * down),
-        )
-    return (
-        Stage("record-\ning", source, source, source * down),
-        Stage("source", source, source, source * down),
-        Stage("inter-\nconnect", None, source, source * down),
-        Stage("amp.\ninput", target.sensitivity_volts, source, source * down),
-        Stage("amp.\noutput", target.clip_volts, held, wanted * down),
-        Stage("loud-\nspeaker", target.speaker_limit_volts, held, wanted * down),
-    )
+    average = db_from_ratio(SINE_CREST) - crest
+    over = 0.0 - target.headroom_db
+    held = db_from_ratio(rms_ratio(over)) if over > 0 else over
+    clipped = power_db_from_ratio(average_power_ratio(crest, over))
+    stages = [Stage("track", "0 dBFS", 0.0, 0.0, average)]
+    if not built_in:
+        stages.append(Stage("source", f"{plain(source)} V", 0.0, 0.0, average))
+        if target.sensitivity_volts is not None:
+            into = db_from_ratio(source / target.sensitivity_volts)
+            ceiling = f"{plain(target.sensitivity_volts)} V"
+            stages.append(Stage("amp.\ninput", ceiling, into, into, average + into))
+    name = "radio's\noutput" if built_in else "amp.\noutput"
+    stages.append(Stage(name, f"{plain(target.clip_volts)} V", over, held, clipped))
+    if target.speaker_limit_volts is not None:
+        up = db_from_ratio(target.clip_volts / target.speaker_limit_volts)
+        ceiling = f"{plain(target.speaker_limit_volts)} V"
+        stages.append(Stage("loud-\nspeaker", ceiling, over + up, held + up, clipped + up))
+    return tuple(stages)
 
 
 def draw_levels(
@@ -74,7 +83,7 @@ def draw_levels(
     name: str = "this channel",
     built_in: bool = False,
 ) -> Axes:
-    """Draw peak and average of the signal from recording to loudspeaker under each stage's ceiling.
+    """Draw a full-scale tone and the average of programme against each stage's own ceiling, which is 0 dB.
 
     Parameters
     ----------
@@ -92,7 +101,7 @@ def draw_levels(
     Returns
     -------
     Axes
-        The same, with the point of the picture as its title. Levels in dBV, ceilings in V rms.
+        The same, with the point of the picture as its title. Levels against the rms of a sine at the ceiling.
 
     Raises
     ------
@@ -101,7 +110,7 @@ def draw_levels(
 
     References
     ----------
-    A full-scale sine's rms lies 3.01 dB below its peak.
+    A full-scale sine's rms lies 3.01 dB below its peak; clipped sines and programme as in the calculator.
 
     Examples
     --------
@@ -109,47 +118,51 @@ def draw_levels(
     >>> channel = gainkit.Channel((gainkit.Rating(75, 4),), load_ohms=4, overlap_db=5, source_volts=4)
     >>> ax = gainkit.draw_levels(matplotlib.figure.Figure().subplots(), gainkit.find_target(channel))
     >>> ax.get_ylabel()
-    'level [dBV]; ceilings in V rms'
+    "above the stage's own ceiling [dB]"
     """
     colours = palette_of(ax)
     stages = stages_of(target, crest_factor_db, built_in)
     places = np.arange(len(stages))
-    peaks = [db_from_ratio(stage.peak_volts) for stage in stages]
-    averages = [db_from_ratio(stage.average_volts) for stage in stages]
-    ceilings = [db_from_ratio(stage.ceiling_volts) for stage in stages if stage.ceiling_volts is not None]
-    ax.plot(places, peaks, "o-", color=colours.lines[0], label="full-scale peaks")
+    held = [stage.held_db for stage in stages]
+    averages = [stage.average_db for stage in stages]
+    cut = [number for number, stage in enumerate(stages) if stage.wanted_db > stage.held_db + 0.005]
+    ax.axhline(0.0, color=colours.lines[1], linewidth=1.6, label="ceiling")
+    ax.plot(places, held, "o-", color=colours.lines[0], label="full-scale tone", zorder=4)
+    if cut:
+        (open_marks,) = ax.plot(
+            cut, [stages[number].wanted_db for number in cut], "o", color=colours.lines[0], label="wanted"
+        )
+        open_marks.set_markerfacecolor(colours.ground)
     ax.plot(places, averages, "s", linestyle=DASHES[1], color=colours.lines[2], label="average programme")
-    low, high = min(averages) - 6, max(*ceilings, *peaks) + 6
-    for place, stage in zip(places, stages, strict=True):
-        if stage.ceiling_volts is None:
-            continue
-        ceiling = db_from_ratio(stage.ceiling_volts)
-        ax.plot([place - 0.4, place + 0.4], [ceiling, ceiling], color=colours.lines[1], label="ceiling")
-        told = "0 dBFS" if stage is stages[0] else f"{plain(stage.ceiling_volts)} V"
-        ax.annotate(
-            told, (place, ceiling), xytext=(0, 3), textcoords="offset points",
-            ha="center", va="bottom", color=colours.lines[1], fontsize="small",
-            bbox={"facecolor": colours.ground, "edgecolor": "none", "pad": 0.6},
-        )  # fmt: skip
+    shown = [*held, *averages, *(stage.wanted_db for stage in stages)]
     ax.set_xlim(-0.5, len(stages) - 0.5)
-    ax.set_ylim(low, high)
-    ax.set_xticks(places, [stage.name for stage in stages])
+    ax.set_ylim(min(shown) - 4, max(shown) + 4)
+    name_ticks(ax.xaxis, {float(place): f"{each.name}\n{each.ceiling}" for place, each in enumerate(stages)})
     ax.tick_params(axis="x", labelsize="small")
-    ax.set_ylabel("level [dBV]; ceilings in V rms")
+    ax.set_xlabel("stage, and its own ceiling (volts: rms of a sine)")
+    ax.set_ylabel("above the stage's own ceiling [dB]")
     label_ends(
-        ax, [
-            (peaks[-1], f"full-scale\npeaks\n{plain(stages[-1].peak_volts)} V"),
-            (averages[-1], f"average\nprogramme\n{plain(stages[-1].average_volts)} V"),
+        ax,
+        [
+            (0.0, "ceiling"),
+            (held[-1], f"full-scale\ntone {held[-1]:+.1f} dB"),
+            (averages[-1], f"average\n{averages[-1]:+.1f} dB"),
         ],
-        [colours.lines[0], colours.lines[2]],
-    )  # fmt: skip
-    headline(ax, levels_point(target, name))
+        [colours.lines[1], colours.lines[0], colours.lines[2]],
+    )
+    headline(ax, levels_point(target, name, stages))
     return ax
 
 
-def levels_point(target: Target, name: str) -> str:
-    """What the picture says, in one sentence."""
-    limit = "the amplifier's rail" if target.limited_by == "amplifier" else "the loudspeaker's limit"
-    below = f", less {target.margin_db:g} dB of margin" if target.margin_db > 0 else ""
-    level = f"{-target.overlap_db + 0.0:g} dBFS"
-    return f"{name}: {level} in the recording meets {limit}{below}, {plain(target.target_volts)} V"
+def levels_point(target: Target, name: str, stages: Sequence[Stage]) -> str:
+    """What the picture says: the stage that is overrun the most, or that none is."""
+    last = stages[-1]
+    speaker = target.speaker_limit_volts is not None
+    if speaker and last.held_db > 0.05:
+        return f"{named(name)}: a full-scale tone is {last.held_db:.1f} dB too much for the loudspeaker"
+    cut = -target.headroom_db
+    if cut > 0.05:
+        return f"{named(name)}: full-scale peaks reach {cut:.1f} dB beyond the amplifier's rail and are cut"
+    if cut > -0.05:
+        return f"{named(name)}: full-scale peaks just reach the amplifier's rail"
+    return f"{named(name)}: no stage is overrun, full-scale peaks stay {-cut:.1f} dB below the rail"

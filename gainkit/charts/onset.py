@@ -6,23 +6,30 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from gainkit.charts.style import DASHES, headline, label_ends, palette_of
+from gainkit.calculator.clipped import thd_percent
+from gainkit.charts.style import DASHES, headline, label_ends, name_ticks, named, palette_of
 from gainkit.errors import GainkitError
 from gainkit.figures import plain
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
+    from numpy.typing import NDArray
 
     from gainkit.onset import OnsetResult
+    from gainkit.onset.find import StepResult
     from gainkit.volume import VolumeResult
 
+    Floats = NDArray[np.float64]
+
 MARKERS = {"clean": "o", "at-onset": "D", "clipped": "s"}
+CURVE_POINTS = 200
 LEAST_PERCENT = 1e-4
 """Where the axis of THD ends below: no step of a recording is judged closer [%]."""
 
 
 def draw_onset(ax: Axes, found: OnsetResult) -> Axes:
-    """Draw THD of every judged step against its level, its floor, the limit and the onset.
+    """Draw THD of every judged step against its level, the curve through them, their floor and the limit; two
+    marks tell where the crest meets the rail and where THD reaches the limit.
 
     Parameters
     ----------
@@ -57,44 +64,30 @@ def draw_onset(ax: Axes, found: OnsetResult) -> Axes:
     'THD [%]'
     """
     colours = palette_of(ax)
-    steps = sorted((s for s in found.steps if s.thd_percent is not None), key=lambda step: step.level_dbfs)
+    steps = _judged(found)
     if not steps:
         raise GainkitError("nothing_to_draw")
     levels = [step.level_dbfs for step in steps]
-    ax.plot(
-        levels, [max(s.thd_percent or 0.0, LEAST_PERCENT) for s in steps], color=colours.lines[0], label="THD"
-    )
+    ax.set_yscale("log")
+    ax.set_xlim(min(levels) - 0.5, max(levels) + 0.5)
+    ax.plot(*curve_of(found), color=colours.lines[0], label="curve")
     for state, marker in MARKERS.items():
         of_state = [s for s in steps if s.state == state]
         if of_state:
             ax.plot(
-                [s.level_dbfs for s in of_state],
-                [max(s.thd_percent or 0.0, LEAST_PERCENT) for s in of_state],
+                [s.level_dbfs for s in of_state], [_percent(s) for s in of_state],
                 marker, color=colours.lines[0], label=state,
             )  # fmt: skip
-    floors = [(s.level_dbfs, s.thd_floor_percent) for s in steps if s.thd_floor_percent]
-    if floors:
-        ax.plot(
-            *zip(*floors, strict=True),
-            color=colours.lines[2],
-            linestyle=DASHES[2],
-            label="floor of this record",
-        )
-    ax.axhline(found.limit_thd_percent, color=colours.lines[1], linestyle=DASHES[1], label="limit")
-    ax.set_yscale("log")
-    ax.set_xlim(min(levels) - 0.5, max(levels) + 0.5)
     ends = [(found.limit_thd_percent, f"limit\n{found.limit_thd_percent:g} %")]
     tones = [colours.lines[1]]
+    floors = [(s.level_dbfs, max(s.thd_floor_percent, LEAST_PERCENT)) for s in steps if s.thd_floor_percent]
     if floors:
-        ends.append((float(floors[-1][1] or LEAST_PERCENT), "floor"))
+        ax.plot(*zip(*floors, strict=True), color=colours.lines[2], linestyle=DASHES[2], label="floor")
+        ends.append((floors[-1][1], "floor"))
         tones.append(colours.lines[2])
+    ax.axhline(found.limit_thd_percent, color=colours.lines[1], linestyle=DASHES[1], label="limit")
     label_ends(ax, ends, tones)
-    if found.onset_dbfs is not None:
-        ax.axvline(found.onset_dbfs, color=colours.ink, linewidth=1.2, label="onset")
-        ax.annotate(
-            f"onset {found.onset_dbfs:.2f} dBFS", (found.onset_dbfs, 0.98), xycoords=("data", "axes fraction"),
-            xytext=(-4, 0), textcoords="offset points", ha="right", va="top", fontweight="bold",
-        )  # fmt: skip
+    _marks(ax, found)
     ax.set_xlabel("level of the recording [dBFS]")
     ax.set_ylabel("THD [%]")
     _plain_percent(ax)
@@ -102,13 +95,76 @@ def draw_onset(ax: Axes, found: OnsetResult) -> Axes:
     return ax
 
 
+def _judged(found: OnsetResult) -> list[StepResult]:
+    """The steps that have figures, by rising level."""
+    return sorted((s for s in found.steps if s.thd_percent is not None), key=lambda step: step.level_dbfs)
+
+
+def _percent(step: StepResult) -> float:
+    return max(step.thd_percent or 0.0, LEAST_PERCENT)
+
+
+def curve_of(found: OnsetResult) -> tuple[Floats, Floats]:
+    """THD through the steps and through the onset at the limit: levels [dBFS] and THD [%], both (n,).
+
+    Where a rail is met, THD is that of a sine cut by it from the level on at which its crest meets the rail
+    (closed form); what that misses at the steps beyond and at the limit is interpolated in the logarithm, and
+    below lies what the steps show. A straight line between the steps on both sides of a knee would cross the
+    limit a good part of a step too early. Without a rail the points are joined in the logarithm.
+    """
+    steps = _judged(found)
+    points = [(step.level_dbfs, _percent(step)) for step in steps]
+    onset = found.onset_dbfs
+    if onset is not None:
+        points = sorted({*points, (onset, found.limit_thd_percent)})
+    levels, thd = (np.array(each, dtype=float) for each in zip(*points, strict=True))
+    begins = found.clipping_begins_dbfs
+    fine = np.union1d(np.linspace(levels[0], levels[-1], CURVE_POINTS), levels)
+    if begins is None or onset is None:
+        return fine, np.exp(np.interp(fine, levels, np.log(thd)))
+    rising = (levels >= onset) & (levels > begins)
+    cut = np.maximum(np.asarray(thd_percent(levels[rising] - begins)), LEAST_PERCENT)
+    missed = np.log(thd[rising] / cut)
+    fine = np.union1d(fine, np.linspace(begins, onset, CURVE_POINTS // 4))
+    calm = levels <= begins
+    below = np.interp(fine, levels[calm], thd[calm]) if calm.any() else np.full(len(fine), LEAST_PERCENT)
+    above = np.asarray(thd_percent(np.maximum(fine - begins, 0.0))) * np.exp(
+        np.interp(fine, levels[rising], missed)
+    )
+    return fine, np.where(fine > begins, np.maximum(above, below), below)
+
+
+def _marks(ax: Axes, found: OnsetResult) -> None:
+    """Where the crest meets the rail, and where THD reaches the limit: two marks, two words."""
+    colours, begins = palette_of(ax), found.clipping_begins_dbfs
+    if found.onset_dbfs is None:
+        return
+    ax.axvline(found.onset_dbfs, color=colours.ink, linewidth=1.2, label="onset")
+    told = f"{found.limit_thd_percent:g} % at {found.onset_dbfs:.2f} dBFS"
+    if begins is not None:
+        ax.axvline(begins, color=colours.ink, linewidth=1.0, linestyle=DASHES[2], label="rail met")
+        told = f"rail met at {begins:.2f} dBFS\n{told}"
+    low, high = ax.get_xlim()
+    left = found.onset_dbfs > low + 0.55 * (high - low)
+    # left of the onset nothing lies above the limit, right of it nothing but the floor below
+    ax.annotate(
+        told, (begins if left and begins is not None else found.onset_dbfs, 0.98 if left else 0.5),
+        xycoords=("data", "axes fraction"), xytext=(-4 if left else 4, 0), textcoords="offset points",
+        ha="right" if left else "left", va="top", fontweight="bold",
+    )  # fmt: skip
+
+
 def onset_point(found: OnsetResult) -> str:
     """What the picture says, in one sentence."""
     if found.onset_dbfs is None and max(found.steps, key=lambda step: step.level_dbfs).state is None:
         return "Onset not known: the loudest steps could not be judged"
+    limit = f"{found.limit_thd_percent:g} %"
     if found.onset_dbfs is None:
-        return f"THD stays under {found.limit_thd_percent:g} % over all these levels"
-    return f"Clipping begins at {found.onset_dbfs:.1f} dBFS: louder peaks are cut"
+        return f"THD stays under {limit} over all these levels"
+    if found.clipping_begins_dbfs is None:
+        return f"THD reaches {limit} at {found.onset_dbfs:.2f} dBFS"
+    begins = f"Clipping begins at {found.clipping_begins_dbfs:.2f} dBFS"
+    return f"{begins}; THD reaches {limit} at {found.onset_dbfs:.2f} dBFS"
 
 
 def draw_volume(ax: Axes, found: VolumeResult) -> Axes:
@@ -146,7 +202,7 @@ def draw_volume(ax: Axes, found: VolumeResult) -> Axes:
     thd = [np.nan if row.thd_percent is None else max(row.thd_percent, LEAST_PERCENT) for row in rows]
     ax.plot(places, thd, "o-", color=colours.lines[0], label="THD")
     ax.set_yscale("log")
-    ax.set_xticks(places, [str(row.position) for row in rows])
+    name_ticks(ax.xaxis, {float(place): named(str(row.position), 8) for place, row in enumerate(rows)})
     ax.set_xlabel("volume position")
     ax.set_ylabel("THD [%] (solid)")
     _plain_percent(ax)

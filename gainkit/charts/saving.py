@@ -2,22 +2,24 @@
 
 from __future__ import annotations
 
+import contextlib
 import io
 import re
-from collections.abc import Callable, Sequence
+import warnings
+from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from gainkit.charts.style import DOTS, Look, styled
+from gainkit.charts.style import DOTS, Look, styled, unmarked
 from gainkit.errors import GainkitError
-from gainkit.files import refuse_existing, whole_file
+from gainkit.files import refuse_existing, whole_file, write_whole
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
 Draw = Callable[["Axes"], "Axes"]
-FORMATS = (".png", ".svg", ".pdf")
+FORMATS = (".png", ".svg", ".pdf", ".html")
 
 
 def figure_of(draws: Sequence[Draw], look: Look) -> Figure:
@@ -40,7 +42,7 @@ def save_chart(
     draws : function or sequence of functions
         Each draws on the matplotlib Axes that it is given; several stand one below the other.
     path : str or Path
-        File to write: .png, .svg or .pdf.
+        File to write: .png, .svg, .pdf, or .html for a page that tells its figures when touched.
     look : Look, optional
         Size ("phone", "page", "slide") and theme ("light", "dark").
     overwrite : bool
@@ -70,11 +72,18 @@ def save_chart(
     if kind not in FORMATS:
         raise GainkitError("wrong_suffix", "out", path, FORMATS)
     refuse_existing(path, overwrite)
+    drawn = draws if isinstance(draws, Sequence) else [draws]
+    if kind == ".html":
+        from gainkit.charts.page import chart_page
+
+        page, title = chart_page(drawn, look)
+        write_whole(path, page, overwrite=overwrite)
+        return title
     with styled(look):
-        figure = figure_of(draws if isinstance(draws, Sequence) else [draws], look)
+        figure = figure_of(drawn, look)
         # no date inside: the same figures give the same file
         undated = {".png": {"Software": None}, ".svg": {"Date": None}, ".pdf": {"CreationDate": None}}
-        with whole_file(path, overwrite=overwrite) as draft:
+        with whole_file(path, overwrite=overwrite) as draft, any_letter():
             figure.savefig(draft, format=kind[1:], dpi=DOTS[look.size], metadata=undated[kind])
     return title_of(figure)
 
@@ -85,21 +94,33 @@ def chart_svg(draws: Draw | Sequence[Draw], look: Look | None = None, *, name: s
     with styled(look):
         figure = figure_of(draws if isinstance(draws, Sequence) else [draws], look)
         out = io.StringIO()
-        figure.savefig(
-            out, format="svg", metadata={"Date": None, "Creator": None, "Format": None, "Type": None}
-        )
-    text = out.getvalue()
+        with any_letter():
+            figure.savefig(
+                out, format="svg", metadata={"Date": None, "Creator": None, "Format": None, "Type": None}
+            )
+    return inline_svg(out.getvalue(), name, title_of(figure))
+
+
+def inline_svg(text: str, name: str, title: str) -> str:
+    """An SVG file's text as an element of a page: ids of its own by name, no style that touches the rest."""
+    from html import escape
+
     text = text[text.index("<svg") :]
     text = re.sub(r"<metadata>.*?</metadata>", "", text, flags=re.S)
     text = re.sub(r'\bid="', f'id="{name}-', text)
     text = re.sub(r'(href="#|url\(#)', rf"\1{name}-", text)
-    text = text.replace("*{stroke", f"#{name}-figure_1 *{{stroke")  # its style must not touch the page's rest
-    title = title_of(figure)
-    from html import escape
-
+    text = text.replace("*{stroke", f"#{name}-figure_1 *{{stroke")
     return text.replace("<svg ", f'<svg role="img" aria-label="{escape(title)}" ', 1)
+
+
+@contextlib.contextmanager
+def any_letter() -> Iterator[None]:
+    """A letter that no font here has (an emoji in a name) becomes a box, without a warning."""
+    with warnings.catch_warnings():
+        warnings.filterwarnings("ignore", message="Glyph .* missing from font")
+        yield
 
 
 def title_of(figure: Figure) -> str:
     """The first chart's title on one line."""
-    return " ".join(figure.axes[0].get_title(loc="left").split())
+    return unmarked(figure.axes[0].get_title(loc="left"))

@@ -8,7 +8,8 @@ from __future__ import annotations
 
 import re
 import textwrap
-from collections.abc import Iterator, Sequence
+import unicodedata
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from itertools import pairwise
@@ -19,6 +20,7 @@ from cycler import cycler
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
+    from matplotlib.axis import Axis
 
 Size = Literal["phone", "page", "slide"]
 Theme = Literal["light", "dark"]
@@ -52,6 +54,12 @@ PALETTES: dict[Theme, Palette] = {
         "#16181d", "#f1efe8", "#5c6068", ("#cfe0ff", "#f0a265", "#6fa39d"), ("#16181d", "#262a2c", "#3a3b34")
     ),
 }
+
+LONGEST_NAME = 24
+"""Letters of a name that a title has room for [-]; what is cut is told by dots."""
+
+ASIDE = str.maketrans("", "", "\u200e\u2068\u2069")
+"""Marks that keep a name's own direction out of the sentence around it."""
 
 DASHES: tuple[str | tuple[int, tuple[float, ...]], ...] = (
     "-",
@@ -121,6 +129,7 @@ def styled(look: Look) -> Iterator[None]:
             "svg.fonttype": "none",
             "svg.hashsalt": "gainkit",
             "axes.unicode_minus": False,
+            "text.parse_math": False,
         }
     ):
         yield
@@ -134,6 +143,37 @@ def palette_of(ax: Axes) -> Palette:
     return next((each for each in PALETTES.values() if each.ground == ground), PALETTES["light"])
 
 
+def named(name: str, letters: int = LONGEST_NAME) -> str:
+    """A user's name for a picture: one line, cut with dots where it is long, its own direction kept to itself.
+
+    Arabic and Hebrew are set between marks of Unicode (UAX #9: first strong isolate), so that the sentence
+    around them runs on from the left.
+    """
+    line = " ".join("".join(each for each in name if each.isprintable() or each == " ").split())
+    cut = line if len(line) <= letters else line[: letters - 1].rstrip() + "\u2026"
+    turned = any(unicodedata.bidirectional(each) in ("R", "AL") for each in cut)
+    return f"\u200e\u2068{cut}\u2069" if turned else cut
+
+
+def unmarked(text: str) -> str:
+    """A drawn text as one line of plain letters, for answers in text."""
+    return " ".join(text.translate(ASIDE).split())
+
+
+NAMES = "gainkit_names"
+"""Where an axis of names keeps them all: {place: name}."""
+
+
+def name_ticks(axis: Axis, names: Mapping[float, str], every: int = 1) -> None:
+    """An axis of names in place of figures: one for each place, of which every so-manieth is written.
+
+    A page that tells what is touched finds all of them in the axis.
+    """
+    axis.__dict__[NAMES] = dict(names)
+    shown = list(names.items())[::every]
+    axis.set_ticks([place for place, _ in shown], [name for _, name in shown], parse_math=False)
+
+
 def headline(ax: Axes, point: str) -> None:
     """The point of the picture as its title, wrapped to the picture's width."""
     figure = ax.get_figure()
@@ -141,10 +181,12 @@ def headline(ax: Axes, point: str) -> None:
     from matplotlib.font_manager import FontProperties
 
     points = FontProperties(size=matplotlib.rcParams["axes.titlesize"]).get_size_in_points()  # it may be a word
-    width = 72 * figure.get_figure(root=True).get_size_inches()[0]
+    place = ax.get_subplotspec()
+    columns = 1 if place is None else place.get_gridspec().ncols
+    width = 72 * figure.get_figure(root=True).get_size_inches()[0] / columns
     letters = max(int(0.84 * width / (0.68 * points)), 20)
     whole = re.sub(r"(\d) (?=(?:V|W|dB|dBFS|Hz|%))", "\\1\u00a0", point)  # a figure stays with its unit
-    ax.set_title("\n".join(textwrap.wrap(whole, letters)))
+    ax.set_title("\n".join(textwrap.wrap(whole, letters)), parse_math=False)
 
 
 def label_ends(ax: Axes, labels: Sequence[tuple[float, str]], colours: Sequence[str]) -> None:
@@ -175,5 +217,5 @@ def label_ends(ax: Axes, labels: Sequence[tuple[float, str]], colours: Sequence[
     for (_, text), place, colour in zip(labels, places, colours, strict=True):
         ax.annotate(
             text, (1.0, place), xycoords="axes fraction", xytext=(4, 0), textcoords="offset points",
-            va="center", ha="left", color=colour, annotation_clip=False,
+            va="center", ha="left", color=colour, annotation_clip=False, parse_math=False,
         )  # fmt: skip

@@ -18,7 +18,9 @@ from gainkit.cli import (
     demo,
     feed,
     guide,
+    guided,
     job,
+    lesson,
     live,
     load,
     match,
@@ -30,7 +32,10 @@ from gainkit.cli import (
     pad,
     plan,
     polarity,
+    quiz,
+    response,
     routing,
+    target,
     tones,
     trim,
     volume,
@@ -38,6 +43,7 @@ from gainkit.cli import (
 from gainkit.cli.help import first_sentence
 
 ROOMS = (
+    target,
     plan,
     tones,
     measure,
@@ -47,6 +53,7 @@ ROOMS = (
     polarity,
     routing,
     match,
+    response,
     noise,
     load,
     pad,
@@ -57,8 +64,11 @@ ROOMS = (
     job,
     note,
     live,
+    guided,
     demo,
     guide,
+    lesson,
+    quiz,
 )
 
 

@@ -9,9 +9,11 @@ import typer
 
 from gainkit.cli.common import JsonFlag, OverwriteFlag, show
 from gainkit.cli.door import CLI
+from gainkit.cli.options import Minus
 
 if TYPE_CHECKING:
     from gainkit.capture.calibration import Calibration
+    from gainkit.remarks import Remark
 
 
 def register(app: typer.Typer) -> None:
@@ -26,21 +28,38 @@ def calibrate(
     ],
     out: Annotated[Path, typer.Option("--out", help="Calibration file to write (TOML).")],
     channel: Annotated[int, typer.Option("--channel", min=1, help="Channel, counted from 1.")] = 1,
+    minus: Minus = None,
+    meter_accuracy_percent: Annotated[
+        float | None, typer.Option("--meter-accuracy-percent", help="What the meter's maker promises, +-.")
+    ] = None,
+    reading_step_volts: Annotated[
+        float | None, typer.Option("--reading-step-volts", help="One step of the last digit that was read.")
+    ] = None,
     overwrite: OverwriteFlag = False,
     json_: JsonFlag = False,
 ) -> None:
     """Find the recorder's full scale from one tone and a meter reading; keep its gain afterwards."""
+    from gainkit.calculator.leads import hook_up_cautions
     from gainkit.files import refuse_existing, write_whole
     from gainkit.recorder import calibrate_recorder
     from gainkit.results import to_plain
 
     refuse_existing(out, overwrite)
-    found = calibrate_recorder(capture, reading_volts, channel=channel)
+    found = calibrate_recorder(
+        capture,
+        reading_volts,
+        channel=channel,
+        minus=minus,
+        meter_accuracy_percent=meter_accuracy_percent,
+        reading_step_volts=reading_step_volts,
+    )
     write_whole(out, found.as_toml(), overwrite=overwrite)
-    show(to_plain(found, CLI) | {"file": str(out)}, json_, lambda: _text(found, out))
+    cautions = hook_up_cautions()
+    answer = to_plain(found, CLI) | {"file": str(out), "cautions": to_plain(cautions, CLI)}
+    show(answer, json_, lambda: _text(found, out, cautions))
 
 
-def _text(found: Calibration, out: Path) -> str:
+def _text(found: Calibration, out: Path, cautions: tuple[Remark, ...]) -> str:
     """Full scale first, then the tone that it rests on and how long it holds."""
     from gainkit.cli.plain import bullets, sections
     from gainkit.figures import filled
@@ -51,4 +70,8 @@ def _text(found: Calibration, out: Path) -> str:
         "  Valid while the recorder's input gain and the pad stay as they are.\n"
         "  Meters differ: at 1 kHz use one that is specified there, or calibrate at 50 Hz."
     )
-    return sections(filled(told, vars(found) | {"out": out}), bullets("Notes", found.notes))
+    return sections(
+        filled(told, vars(found) | {"out": out}),
+        bullets("Notes", found.notes),
+        bullets("Cautions", cautions),
+    )

@@ -45,6 +45,10 @@ class Kind(StrEnum):
     spectrum = "spectrum"
     onset = "onset"
     bands = "bands"
+    noise = "noise"
+    response = "response"
+    job = "job"
+    compare = "compare"
 
 
 class SizeName(StrEnum):
@@ -73,11 +77,12 @@ def register(app: typer.Typer) -> None:
 
 def chart(
     kind: Annotated[Kind, typer.Argument(help="What to draw.")],
-    out: Annotated[Path, typer.Option("--out", help="File to write: .png, .svg or .pdf.")],
+    out: Annotated[Path, typer.Option("--out", help="File to write: .png, .svg, .pdf or .html.")],
     system: Annotated[
         Path | None, typer.Option("--system", help="System file, for headroom, levels and power.")
     ] = None,
     for_channel: Annotated[str | None, typer.Option("--for", help="Its channel [the first].")] = None,
+    job: Annotated[Path | None, typer.Option("--job", help="Job folder, for job and compare.")] = None,
     capture: Annotated[
         list[Path] | None, typer.Option("--capture", help="Recording to draw; several for bands.")
     ] = None,
@@ -104,7 +109,13 @@ def chart(
     overwrite: OverwriteFlag = False,
     json_: JsonFlag = False,
 ) -> None:
-    """Draw headroom, levels or power of a plan; waveform, spectrum, onset or noise bands of a capture."""
+    """Draw a plan, captures or a job.
+
+    A plan: headroom, levels, power. Captures: waveform, spectrum, onset, bands, response, noise. A job folder:
+    job, compare.
+
+    A name that ends in .html makes a page that tells its figures when it is touched, for a phone as well.
+    """
     from gainkit.advice import Checks
     from gainkit.analysis.model import MeasureOptions
     from gainkit.batch import Question
@@ -121,6 +132,12 @@ def chart(
         draw = _of_onset(_one(asked), level_plan(index, track, figures))
     elif kind is Kind.bands:
         draw = _of_bands(asked, third)
+    elif kind is Kind.response:
+        draw = _of_response(_one(asked), index, track)
+    elif kind is Kind.noise:
+        draw = _of_noise(_one(asked))
+    elif kind in (Kind.job, Kind.compare):
+        draw = _of_job(kind, job)
     else:
         draw = tone_draws(*fitted(_one(asked)))[0 if kind is Kind.waveform else 1]
     made = write_chart(kind.value, [draw], out, Look(size.value, theme.value), overwrite)
@@ -166,6 +183,43 @@ def _of_bands(asked: list[Question], third: bool) -> Draw:
     options = MatchOptions(channel=first.channel, minus=first.minus, third_octave=third)
     found = match_levels([opened(question) for question in asked], options)
     return lambda ax: draw_bands(ax, found)
+
+
+def _of_noise(question: Question) -> Draw:
+    from gainkit.batch import opened
+    from gainkit.charts import draw_noise
+    from gainkit.noise import find_noise
+
+    options = question.options
+    found = find_noise(opened(question), channel=options.channel, minus=options.minus)
+    return lambda ax: draw_noise(ax, found)
+
+
+def _of_response(question: Question, index: Path | None, track: str | None) -> Draw:
+    """What a sweep shows, by the entry of its track in the index."""
+    from gainkit.batch import opened
+    from gainkit.charts import draw_response
+    from gainkit.errors import GainkitError
+    from gainkit.response import find_response, from_index
+
+    if index is None:
+        raise GainkitError("index_needed", "index")
+    options = question.options
+    sweep = from_index(index, track)
+    found = find_response(opened(question), sweep, channel=options.channel, minus=options.minus)
+    return lambda ax: draw_response(ax, found)
+
+
+def _of_job(kind: Kind, folder: Path | None) -> Draw:
+    """All outputs of a job beside their targets, or as found against as left."""
+    from gainkit.charts import draw_compare, draw_job
+    from gainkit.errors import GainkitError
+    from gainkit.job.standing import job_status
+
+    if folder is None:
+        raise GainkitError("job_missing", "--job", kind=kind.value)
+    status = job_status(folder)
+    return (lambda ax: draw_job(ax, status)) if kind is Kind.job else (lambda ax: draw_compare(ax, status))
 
 
 def _one(asked: list[Question]) -> Question:

@@ -2,13 +2,11 @@
 
 from __future__ import annotations
 
-import contextlib
 import dataclasses
 import inspect
 import sys
 import typing
-from collections.abc import Callable, Iterator, Sequence
-from pathlib import Path
+from collections.abc import Callable
 from typing import Annotated, Any, TypeVar
 
 import typer
@@ -43,24 +41,6 @@ def show(result: Any, as_json: bool, text: Callable[[], str]) -> None:
         print(to_json(result, CLI))
     else:
         print(text())
-
-
-@contextlib.contextmanager
-def shown(result: Any, as_json: bool, text: Callable[[], str]) -> Iterator[None]:
-    """Print a result when the block is done, and also when it fails: a record that cannot be written must not
-    cost the reading."""
-    try:
-        yield
-    finally:
-        show(result, as_json, text)
-
-
-def note(log: Path | None, kind: str, channel: str | None, result: Any, captures: Sequence[Path]) -> None:
-    """Append a reading to the job folder of `--log`, if one was given."""
-    if log is not None:
-        from gainkit.job.log import log_reading
-
-        log_reading(log, kind, channel, result, captures)
 
 
 def remark(message: str) -> None:

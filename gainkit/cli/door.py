@@ -47,6 +47,7 @@ COMMANDS = {
     "find_target": "target",
     "plan_system": "plan",
     "find_onset": "onset",
+    "compare_onsets": "onset --compare",
     "find_clean_volume": "volume",
     "find_polarity": "polarity",
     "compare_polarity": "polarity",
@@ -60,6 +61,7 @@ COMMANDS = {
     "list_tones": "tones list",
     "show_tones": "tones show",
     "find_loads": "load",
+    "find_impedance": "load --from-captures",
     "find_pad": "pad",
     "find_feed": "feed",
     "find_meter_reading": "meter",
@@ -77,6 +79,9 @@ COMMANDS = {
     "write_sheet": "sheet",
     "watch_input": "live",
     "run_demo": "demo",
+    "run_bench": "bench",
+    "write_lesson": "lesson",
+    "write_quiz": "quiz",
     "draw_waveform": "chart waveform",
     "draw_spectrum": "chart spectrum",
     "draw_onset": "chart onset",
@@ -85,6 +90,10 @@ COMMANDS = {
     "draw_levels": "chart levels",
     "draw_power": "chart power",
     "draw_bands": "chart bands",
+    "draw_noise": "chart noise",
+    "draw_response": "chart response",
+    "draw_job": "chart job",
+    "draw_compare": "chart compare",
 }
 """The command of each job, by its function in Python."""
 

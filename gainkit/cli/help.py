@@ -8,12 +8,13 @@ if TYPE_CHECKING:
     import typer
 
 STEPS: tuple[tuple[str, tuple[str, ...]], ...] = (
+    ("Be guided through the job", ("bench",)),
     ("Plan the car", ("job", "plan", "target", "load", "feed", "trim")),
     ("Prepare tones and recorder", ("tones", "pad", "meter", "calibrate")),
     ("Set source and gain", ("volume", "measure", "live", "onset")),
     ("Check loudspeakers and chain", ("polarity", "routing", "match", "response", "noise")),
     ("Hand over", ("note", "chart", "sheet")),
-    ("Learn", ("demo", "guide", "bench")),
+    ("Learn", ("demo", "guide", "lesson", "quiz")),
 )
 """Steps of the job and their commands; one that stands in none is shown under Further."""
 

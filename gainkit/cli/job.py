@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from gainkit.cli.common import JsonFlag, OverwriteFlag, show
+from gainkit.cli.place import JobHere, job_or_here
 
 if TYPE_CHECKING:
     from gainkit.job.report import JobReport
@@ -51,18 +52,20 @@ def new(
             f"  2. gainkit plan {shell_word(made.system)}\n"
             f"  3. Note readings: gainkit measure CAPTURE --log {shell_word(made.folder)} --for OUTPUT\n"
             f"     or typed from a meter: gainkit note {shell_word(made.folder)} --for OUTPUT --volts V\n"
-            f"  4. gainkit job status {shell_word(made.folder)}"
+            f"  4. gainkit job status {shell_word(made.folder)}\n"
+            "Inside the folder its name can be left away: gainkit measure CAPTURE --for OUTPUT is enough,\n"
+            "and takes its recorder.toml and stick/index.json."
         )
 
     show(made, json_, text)
 
 
 @job.command("status")
-def status(folder: JobFolder, tolerance_db: Tolerance = None, json_: JsonFlag = False) -> None:
+def status(folder: JobHere = None, tolerance_db: Tolerance = None, json_: JsonFlag = False) -> None:
     """Tell how a job stands: what is wrong, what misses its target, what is still to be measured."""
     from gainkit.job.standing import job_status
 
-    found = job_status(folder, tolerance_db)
+    found = job_status(job_or_here(folder), tolerance_db)
     show(found, json_, lambda: status_text(found))
 
 
@@ -94,11 +97,11 @@ def status_text(found: JobStatus) -> str:
 
 
 @job.command("readings")
-def readings(folder: JobFolder, json_: JsonFlag = False) -> None:
+def readings(folder: JobHere = None, json_: JsonFlag = False) -> None:
     """List every reading of a job with its number, output, kind and figures, and whether it counts."""
     from gainkit.job.listing import list_readings
 
-    found = list_readings(folder)
+    found = list_readings(job_or_here(folder))
 
     def text() -> str:
         from gainkit.cli.plain import columns, shortened
@@ -136,11 +139,11 @@ def void(
 
 
 @job.command("undo")
-def undo(folder: JobFolder, by: Who = None, json_: JsonFlag = False) -> None:
+def undo(folder: JobHere = None, by: Who = None, json_: JsonFlag = False) -> None:
     """Void the last reading that counts."""
     from gainkit.job.log import undo_last
 
-    made, last = undo_last(folder, who=by)
+    made, last = undo_last(job_or_here(folder), who=by)
     where = ", ".join(last.outputs) or "the car"
     show(
         {"number": made.number, "kind": made.kind, "voided": last.number},
@@ -192,8 +195,10 @@ def report_text(found: JobReport) -> str:
 
 
 def sheet(
-    folder: JobFolder,
-    out: Annotated[Path, typer.Option("--out", help="File to write, .html.")],
+    folder: JobHere = None,
+    out: Annotated[
+        Path | None, typer.Option("--out", help="File to write, .html [sheet.html in the job].")
+    ] = None,
     tolerance_db: Tolerance = None,
     overwrite: OverwriteFlag = False,
     json_: JsonFlag = False,
@@ -201,5 +206,11 @@ def sheet(
     """Write the as-left page of a job: one file that opens on a phone and prints on A4 or Letter."""
     from gainkit.sheet import write_sheet
 
-    made = write_sheet(folder, out, tolerance_db=tolerance_db, overwrite=overwrite)
+    job_folder = job_or_here(folder)
+    made = write_sheet(
+        job_folder,
+        job_folder / "sheet.html" if out is None else out,
+        tolerance_db=tolerance_db,
+        overwrite=overwrite,
+    )
     show(made, json_, lambda: f"Wrote {made.file}: {made.headline}")

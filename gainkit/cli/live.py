@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import contextlib
 import sys
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from gainkit.cli.common import JsonFlag, OverwriteFlag, show
+from gainkit.cli.common import JsonFlag, OverwriteFlag, remark
 from gainkit.cli.options import (
     Band,
     Calibration,
@@ -21,6 +21,7 @@ from gainkit.cli.options import (
     Minus,
     parse_band,
 )
+from gainkit.cli.place import Asked, By, LogFolder, NoLog, Noting, place_of, tell
 
 if TYPE_CHECKING:
     from gainkit.analysis import Measurement, MeasureOptions
@@ -56,6 +57,12 @@ def live(
     seconds: Annotated[
         float | None, typer.Option("--seconds", help="End after so long [until Ctrl-C].")
     ] = None,
+    log: LogFolder = None,
+    no_log: NoLog = False,
+    by: By = None,
+    large: Annotated[
+        bool, typer.Option("--large", help="Letters over the whole screen, for a classroom.")
+    ] = False,
     save: Annotated[Path | None, typer.Option("--save", help="Keep the recording, .wav.")] = None,
     overwrite: OverwriteFlag = False,
     json_: JsonFlag = False,
@@ -66,15 +73,21 @@ def live(
     ground: use two inputs and --minus.
     """
     from gainkit.analysis.model import MeasureOptions
+    from gainkit.calculator.leads import hook_up_cautions
     from gainkit.calculator.ranges import refuse_outside
     from gainkit.cli.measure import expectation
+    from gainkit.cli.plain import said, wrapped
     from gainkit.errors import GainkitError
     from gainkit.live import RUN_SECONDS, InputSettings, Interface, limited, saved
 
     refuse_outside("seconds", seconds, RUN_SECONDS)
     if json_ and seconds is None:
         raise GainkitError("seconds_missing", "json")
-    expected = expectation(system, for_channel, target_volts, limit_thd_percent)
+    place = place_of(
+        Asked("measure", for_channel, log, no_log, by, system, calibration, full_scale_volts, own_system=True)
+    )
+    calibration = place.calibration
+    expected = expectation(place.system, place.output, target_volts, limit_thd_percent)
     if expected.plan is not None:
         target_volts = expected.plan.set_volts if target_volts is None else target_volts
     options = MeasureOptions(
@@ -83,14 +96,20 @@ def live(
     )  # fmt: skip
     volts = _full_scale(full_scale_volts, calibration)
     interface = Interface(device, rate, max(channel, minus or 1))
+    for caution in () if json_ else said(hook_up_cautions(minus)):
+        remark(wrapped(f"CAUTION: {caution}", "", "  "))
     settings = InputSettings(interface.name, interface.sample_rate_hz, interface.channels, volts)
     try:
         blocks = limited(interface, settings.sample_rate_hz, seconds)
         with saved(blocks, save, settings, overwrite) as kept:  # whole however it ends: Ctrl-C ends inside
-            result = _run(interface, watch_plan(kept, settings, options, expected), expected, quiet=json_)
+            readings = watch_plan(kept, settings, options, expected)
+            result = _run(interface, readings, expected, say=None if json_ else _say_large if large else _say)
     finally:
         interface.close()
-    show(result, json_, lambda: _end_text(result))
+    read = [] if result.last is None else [Noting(result.last, [] if save is None else [save], "live")]
+    tell(place, result, json_, lambda: _end_text(result), read)
+    if place.job is not None and not read:
+        raise GainkitError("nothing_read_live")
 
 
 def _full_scale(full_scale_volts: float | None, calibration: Path | None) -> float | None:
@@ -123,7 +142,7 @@ def _run(
     readings: Iterator[tuple[float, Measurement | GainkitError]],
     expected: Expected,
     *,
-    quiet: bool,
+    say: Callable[[Measurement | GainkitError, Expected], None] | None,
 ) -> LiveResult:
     """Show a line a reading until the end or Ctrl-C; what the run as a whole showed."""
     from gainkit.analysis import Measurement
@@ -141,8 +160,8 @@ def _run(
                 overloads += reading.recorder_overload
             else:
                 problem = reading.code
-            if not quiet:
-                _say(live_line(reading, expected))
+            if say is not None:
+                say(reading, expected)
     return LiveResult(interface.name, at, count, clipped, overloads, interface.lost, last, problem)
 
 
@@ -185,10 +204,23 @@ def _codes(reading: Measurement) -> set[str]:
     return codes(note for note in reading.notes if isinstance(note, Remark))
 
 
-def _say(line: str) -> None:
+def _say_large(reading: Measurement | GainkitError, expected: Expected) -> None:
+    """Over the whole screen; below what was before elsewhere."""
+    import shutil
+
+    from gainkit.cli.large import large_screen, large_words
+
+    size = shutil.get_terminal_size()
+    screen = large_screen(large_words(reading, expected), size.columns - 1, size.lines - 1)
+    on_screen = sys.stdout.isatty()
+    print(f"\x1b[H\x1b[J{screen}" if on_screen else screen, flush=True)
+
+
+def _say(reading: Measurement | GainkitError, expected: Expected) -> None:
     """Over the line before on a screen; a line of its own elsewhere."""
     from gainkit.cli.plain import width
 
+    line = live_line(reading, expected)
     on_screen = sys.stdout.isatty()
     print(f"\r{line[: width()]:<{width()}}" if on_screen else line, end="" if on_screen else "\n", flush=True)
 

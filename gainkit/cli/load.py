@@ -2,18 +2,24 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from gainkit.cli.common import JsonFlag, show
+from gainkit.cli.options import Calibration, Channel, FullScale, Interval
 
 if TYPE_CHECKING:
     from gainkit.calculator.loads import Wirings
+    from gainkit.impedance import MeasuredLoad
+
+SHOWN_EVERY = 12
+"""Of the curve only every so many points one is shown [-]: half an octave apart."""
 
 
 def load(
-    coil_ohms: Annotated[float, typer.Option(help="Nominal impedance of one voice coil [ohm].")],
+    coil_ohms: Annotated[float | None, typer.Option(help="Nominal impedance of one voice coil [ohm].")] = None,
     coils: Annotated[int, typer.Option(help="Voice coils on each driver.")] = 1,
     drivers: Annotated[int, typer.Option(help="Drivers on this output.")] = 1,
     min_ohms: Annotated[
@@ -22,13 +28,99 @@ def load(
     bridged: Annotated[
         bool, typer.Option("--bridged", help="The output is bridged: each half sees half the load.")
     ] = False,
+    from_captures: Annotated[
+        tuple[Path, Path] | None,
+        typer.Option(
+            help="Measure instead: volts of the load and of a resistor in series, or open and loaded."
+        ),
+    ] = None,
+    series_ohms: Annotated[float | None, typer.Option(help="That resistor [ohm].")] = None,
+    load_ohms: Annotated[
+        float | None, typer.Option(help="Load of the second capture, the first being open [ohm].")
+    ] = None,
+    across_both: Annotated[
+        bool, typer.Option("--across-both", help="The first was taken across load and resistor together.")
+    ] = False,
+    channel: Channel = 1,
+    other_channel: Annotated[
+        int | None, typer.Option(min=1, help="Channel of the second; of the same file the next if left out.")
+    ] = None,
+    full_scale_volts: FullScale = None,
+    calibration: Calibration = None,
+    interval_seconds: Interval = None,
     as_json: JsonFlag = False,
 ) -> None:
-    """Every wiring of the voice coils that shares the power equally, and its load."""
-    from gainkit.calculator.loads import find_loads
+    """Every wiring of the voice coils and its load; or the impedance of a load from two captures.
 
-    found = find_loads(coil_ohms, coils, drivers, min_ohms, bridged)
-    show(found, as_json, lambda: _load_text(found))
+    To measure: a known resistor of about the load's ohms in series, a low level, both voltages recorded at once
+    (the same file given twice: its channels 1 and 2). A sweep gives the curve, a tone one point.
+    """
+    from gainkit.calculator.loads import find_loads
+    from gainkit.errors import GainkitError
+
+    if from_captures is None:
+        _refuse_measuring_options(series_ohms, load_ohms, across_both)
+        if coil_ohms is None:
+            raise GainkitError("needs_one_of", "coil_ohms", other="from_captures")
+        found = find_loads(coil_ohms, coils, drivers, min_ohms, bridged)
+        show(found, as_json, lambda: _load_text(found))
+        return
+    if coil_ohms is not None:
+        raise GainkitError("not_both", "coil_ohms", coil_ohms, other="from_captures")
+    from gainkit.verbs.loads import find_impedance
+
+    measured = find_impedance(
+        *from_captures, channel=channel, other_channel=other_channel, series_ohms=series_ohms,
+        load_ohms=load_ohms, across_both=across_both, min_ohms=min_ohms, bridged=bridged,
+        interval_seconds=interval_seconds, full_scale_volts=full_scale_volts, calibration=calibration,
+    )  # fmt: skip
+    show(measured, as_json, lambda: _measured_text(measured))
+
+
+def _refuse_measuring_options(series_ohms: float | None, load_ohms: float | None, across_both: bool) -> None:
+    from gainkit.errors import GainkitError
+
+    for name, value in (("series_ohms", series_ohms), ("load_ohms", load_ohms), ("across_both", across_both)):
+        if value:
+            raise GainkitError("needs_other", name, value, other="from_captures")
+
+
+def _measured_text(found: MeasuredLoad) -> str:
+    """Do not connect or the impedance, then its parts, then a coarse curve."""
+    from gainkit.cli.plain import bullets, columns, headline, sections
+    from gainkit.figures import filled, plain
+
+    lines = {
+        "output_ohms": "Output resistance {output_ohms:.3g} ohm.",
+        "phase_degrees": "Phase {phase_degrees:+.1f} degrees: {resistance_ohms:.3g} ohm of resistance, "
+        "{reactance_ohms:+.3g} ohm of reactance.",
+        "resonance_hz": "Resonance at {resonance_hz:.4g} Hz, {resonance_ohms:.3g} ohm.",
+        "nominal_ohms": "Nominal impedance at most {nominal_ohms:.3g} ohm (IEC 60268-5: least 80 %).",
+        "volts": "{volts:.3g} V, {amperes:.3g} A at the load.",
+        "watts": "{watts:.3g} W in the load.",
+    }
+    facts = [filled(line, vars(found)) for name, line in lines.items() if getattr(found, name) is not None]
+    if found.output_ohms is not None:
+        told = (f"{plain(found.output_ohms)} ohm", "output resistance")
+    elif found.ohms is not None:
+        told = (f"{plain(found.ohms)} ohm", f"at {plain(found.frequency_hz or 0.0, 4)} Hz")
+    else:
+        told = (f"least {plain(found.least_ohms or 0.0)} ohm", f"at {plain(found.least_hz or 0.0, 4)} Hz")
+    if found.allowed is False:
+        told = ("DO NOT CONNECT", " ".join(told))
+    rows = [
+        [f"{point.frequency_hz:.0f}", f"{point.ohms:.2f}", f"{point.phase_degrees:+.0f}"]
+        for point in found.curve[::SHOWN_EVERY]
+    ]
+    dangers = [note for note in found.notes if note.severity == "danger"]
+    others = [note for note in found.notes if note.severity != "danger"]
+    return sections(
+        headline(*told),
+        bullets("Dangers", dangers),
+        bullets("Figures", facts),
+        columns(["Hz", "ohm", "degrees"], rows) if rows else "",
+        bullets("Notes", others),
+    )
 
 
 def _load_text(found: Wirings) -> str:

@@ -8,19 +8,17 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from gainkit.cli.common import JsonFlag, note, shown
+from gainkit.cli.common import JsonFlag
 from gainkit.cli.options import (
     Calibration,
     Channel,
-    ForChannel,
     FullScale,
     Index,
-    LogFolder,
     Minus,
     Track,
-    check_log,
     parse_band,
 )
+from gainkit.cli.place import Asked, By, ForOutputs, LogFolder, NoLog, Noting, Place, place_of, tell
 from gainkit.cli.plain import columns, said, sections, wrapped
 
 if TYPE_CHECKING:
@@ -57,15 +55,26 @@ def match(
     calibration: Calibration = None,
     channel: Channel = 1,
     minus: Minus = None,
+    only_cuts: Annotated[
+        bool, typer.Option("--cuts-only", help="No positive trim [so too when an output is on target].")
+    ] = False,
+    for_outputs: ForOutputs = None,
     log: LogFolder = None,
-    for_channel: ForChannel = None,
+    no_log: NoLog = False,
+    by: By = None,
     json_: JsonFlag = False,
 ) -> None:
     """Compare levels of loudspeakers or channels by noise, and tell the trims that make them alike."""
     from gainkit.capture import read_capture
-    from gainkit.matching import MatchOptions, match_levels
+    from gainkit.matching import MatchOptions, cuts_only, match_levels
 
-    check_log(log, for_channel, needs_channel=False)
+    place = place_of(
+        Asked(
+            "match", for_outputs, log, no_log, by, calibration=calibration,
+            full_scale_volts=full_scale_volts, captures=len(captures),
+        )
+    )  # fmt: skip
+    calibration = place.calibration
     asked = MatchOptions(
         channel=channel,
         minus=minus,
@@ -80,25 +89,32 @@ def match(
     elif reference is not None:
         master = read_capture(reference, full_scale_volts=full_scale_volts, calibration=calibration)
     result = match_levels(opened, asked, reference=master, played=noise_track(index, track))
-    with shown(result, json_, lambda: match_text(result)):
-        note(log, "match", for_channel, result, captures)
+    if only_cuts or _any_on_target(place):
+        result = cuts_only(result)
+    tell(place, result, json_, lambda: match_text(result), [Noting(result, captures)])
+
+
+def _any_on_target(place: Place) -> bool:
+    """Whether one of the outputs stands at its target: raised, it would clip before the source does."""
+    if place.job is None:
+        return False
+    from gainkit.job.standing import job_status
+
+    return any(each.met and each.name in place.outputs for each in job_status(place.job).outputs)
 
 
 def noise_track(index: Path | None, track: str | None) -> Capture | None:
     """The noise track that was played, from the folder of its index; None where none is given."""
     from gainkit.capture import read_capture
     from gainkit.errors import GainkitError
-    from gainkit.onset.tracks import read_index
+    from gainkit.toneset.entries import track_entry
 
     if index is None:
         if track is not None:
             raise GainkitError("track_without_index", "track", track)
         return None
-    files = [str(each.get("file")) for each in read_index(index)["tracks"] if each.get("kind") == "noise"]
-    chosen = [file for file in files if track is None or Path(track).name in (file, Path(file).stem)]
-    if len(chosen) != 1:
-        raise GainkitError("no_noise_track", "track", track, files or "none", index=str(index))
-    return read_capture(index.parent / chosen[0])
+    entry, _ = track_entry(index, track, ("noise",))
+    return read_capture(index.parent / str(entry["file"]))
 
 
 def match_text(result: MatchResult) -> str:

@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from gainkit.cli.common import JsonFlag, OverwriteFlag, note, shown
+from gainkit.cli.common import JsonFlag, OverwriteFlag
 from gainkit.cli.lines import LineForm
 from gainkit.cli.options import (
     Band,
@@ -18,17 +18,16 @@ from gainkit.cli.options import (
     ForChannel,
     FullScale,
     Interval,
-    LogFolder,
     Minus,
     Start,
     Stop,
-    check_log,
     parse_band,
 )  # fmt: skip
+from gainkit.cli.place import Asked, By, LogFolder, NoLog, Noting, place_of, tell, tell_used
 
 if TYPE_CHECKING:
     from gainkit.analysis import Measurement
-    from gainkit.batch import Question
+    from gainkit.batch import FileAnswer, Question
     from gainkit.beside import Expected
 
 
@@ -60,6 +59,8 @@ def measure(
         bool, typer.Option("--require-clean", help="Exit 1 unless every capture is a clean steady tone.")
     ] = False,
     log: LogFolder = None,
+    no_log: NoLog = False,
+    by: By = None,
     chart: Annotated[
         Path | None, typer.Option("--chart", help="Waveform and spectrum to draw: .png, .svg or .pdf.")
     ] = None,
@@ -73,13 +74,13 @@ def measure(
     """Measure a recorded tone: volts, distortion, clipping, and what to turn."""
     from gainkit.analysis import MeasureOptions
     from gainkit.batch import Question, captures_in
-    from gainkit.beside import beside_plan
-    from gainkit.cli.measure_text import as_text
+    from gainkit.cli.measure_text import answers_text
     from gainkit.errors import GainkitError
 
-    if log is not None:
-        check_log(log, for_channel)
-    expected = expectation(system or system_of(log), for_channel, target_volts, limit_thd_percent)
+    place = place_of(
+        Asked("measure", for_channel, log, no_log, by, system, calibration, full_scale_volts, own_system=True)
+    )
+    expected = expectation(place.system, place.output, target_volts, limit_thd_percent)
     if expected.plan is not None:
         target_volts = expected.plan.set_volts if target_volts is None else target_volts
     options = MeasureOptions(
@@ -89,34 +90,55 @@ def measure(
     files = captures_in(captures)
     if chart is not None and (len(files) != 1 or lines is not None):
         raise GainkitError("one_capture_for_chart", "chart", str(chart))
-    questions = [Question(path, options, full_scale_volts, calibration, interval_seconds) for path in files]
+    questions = [
+        Question(path, options, full_scale_volts, place.calibration, interval_seconds) for path in files
+    ]
     if lines is not None:
         if json_ or log is not None:
             raise GainkitError("not_both", "lines", lines.value, other="json" if json_ else "log")
         _in_lines(questions, jobs, lines, expected, require_clean)
+        tell_used(place)
         return
-    results = [beside_plan(result, expected.plan) for result in _all_or_nothing(questions, jobs)]
+    answers = _measured(questions, jobs, expected)
     if chart is not None:
         _draw(questions[0], chart, overwrite)
-    answer = results[0] if len(results) == 1 else {"measurements": results}
-    with shown(answer, json_, lambda: "\n\n".join(as_text(result, expected) for result in results)):
-        for path, result in zip(files, results, strict=True):
-            note(log, "measure", for_channel, result, [path])
+    results = [each.measurement for each in answers if each.measurement is not None]
+    notings = [Noting(each.measurement, [Path(each.file)]) for each in answers if each.measurement is not None]
+    tell(place, _answer(answers), json_, lambda: answers_text(answers, expected, minus), notings)
+    if failed := len(answers) - len(results):
+        raise GainkitError("some_not_measured", failed=failed, files=len(answers))
     if require_clean and not all(is_clean(result, expected) for result in results):
         raise typer.Exit(1)
 
 
-def _all_or_nothing(questions: list[Question], jobs: int) -> list[Measurement]:
-    """Every measurement; the first file that cannot be read ends it."""
-    from gainkit.batch import measure_files
+def _measured(questions: list[Question], jobs: int, expected: Expected) -> list[FileAnswer]:
+    """An answer for each file; of a single one that cannot be measured the fault is raised."""
+    from dataclasses import replace
 
-    results = []
+    from gainkit.batch import measure_files
+    from gainkit.beside import beside_plan
+
+    answers = []
     for answer in measure_files(questions, jobs):
-        if answer.fault is not None:
+        if answer.fault is not None and len(questions) == 1:
             raise answer.fault
-        assert answer.measurement is not None
-        results.append(answer.measurement)
-    return results
+        if answer.measurement is not None:
+            answer = replace(answer, measurement=beside_plan(answer.measurement, expected.plan))
+        answers.append(answer)
+    return answers
+
+
+def _answer(answers: list[FileAnswer]) -> Any:
+    """What JSON has: the measurement, or all of them with the error of each file that could not be measured."""
+    from gainkit.cli.door import fault_facts
+
+    if len(answers) == 1:
+        return answers[0].measurement
+    told = [
+        each.measurement if each.fault is None else {"file": each.file, "error": fault_facts(each.fault)}
+        for each in answers
+    ]
+    return {"measurements": told}
 
 
 def _in_lines(
@@ -152,14 +174,6 @@ def is_clean(result: Measurement, expected: Expected) -> bool:
     from gainkit import advice
 
     return advice.is_clean(result, expected.checks)
-
-
-def system_of(log: Path | None) -> Path | None:
-    """The system file of a job folder, if there is one."""
-    if log is None:
-        return None
-    path = log / "system.toml"
-    return path if path.is_file() else None
 
 
 def expectation(

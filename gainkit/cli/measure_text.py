@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from gainkit.advice import Checks
     from gainkit.analysis import Measurement
+    from gainkit.batch import FileAnswer
     from gainkit.beside import Expected
     from gainkit.remarks import Remark
 
@@ -15,6 +18,51 @@ SOFT_DB = 0.5
 
 TOLD_DC_SHARE = 0.002
 """DC below this share of the tone is the recorder's own and not told [-]."""
+
+
+def answers_text(answers: Sequence[FileAnswer], expected: Expected, minus: int | None = None) -> str:
+    """All answers, once what the hook-up asks for, and of several a closing count in the last line."""
+    from gainkit.calculator.leads import hook_up_cautions
+    from gainkit.cli.door import CLI
+    from gainkit.cli.plain import said, sections, wrapped
+    from gainkit.words import error_text
+
+    told = []
+    for each in answers:
+        if each.measurement is not None:
+            told.append(as_text(each.measurement, expected))
+        elif each.fault is not None:
+            problem, remedy = error_text(each.fault, CLI)
+            told.append(f"{each.file}: NOT MEASURED. {problem.removeprefix(f'{each.file}: ')}\n  {remedy}")
+    hook_up = [wrapped(f"CAUTION: {each}", "", "  ") for each in said(hook_up_cautions(minus))]
+    return sections(*told, *hook_up, _count(answers, expected) if len(answers) > 1 else "")
+
+
+def _count(answers: Sequence[FileAnswer], expected: Expected) -> str:
+    """'5 captures: 3 clean, 1 clipped, 1 not measured; 2 of them on target.'"""
+    from gainkit.advice import is_clean, what_to_turn
+
+    kinds: dict[str, list[str]] = {}
+    on_target = with_target = 0
+    for each in answers:
+        result = each.measurement
+        if result is None:
+            kind = "not measured"
+        elif is_clean(result, expected.checks):
+            kind = "clean"
+        else:
+            kind = result.clipping.state if result.clipping.state not in (None, "clean") else "not clean"
+        kinds.setdefault(str(kind), []).append(Path(each.file).name)
+        if result is not None and result.target is not None:
+            with_target += 1
+            on_target += what_to_turn(result, expected.checks).state == "on-target"
+    counted = ", ".join(
+        f"{len(files)} {kind}"
+        + ("" if kind == "clean" else f" ({', '.join(files[:4])}{', ...' * (len(files) > 4)})")
+        for kind, files in sorted(kinds.items())
+    )
+    target = f" On target: {on_target} of {with_target}." if with_target else ""
+    return f"{len(answers)} captures: {counted}.{target}"
 
 
 def as_text(result: Measurement, expected: Expected) -> str:
@@ -48,7 +96,7 @@ def _told_first(result: Measurement) -> tuple[list[Remark], list[Remark | str]]:
 
 def verdict(result: Measurement, checks: Checks) -> str:
     """One line: clean, at the onset, clipped and by how much, or why it cannot be told."""
-    from gainkit.advice import is_distorted
+    from gainkit.advice import is_distorted, what_to_turn
     from gainkit.cli.plain import percent
     from gainkit.words.analysis import overdrive_words
 
@@ -63,10 +111,19 @@ def verdict(result: Measurement, checks: Checks) -> str:
         return "CLEAN. No rail is seen."
     beyond = clip.overdrive_db or 0.0
     over = f"{overdrive_words(beyond)} beyond the rail" if beyond > 0 else "held by a soft knee"
+    if clip.overdrive_interval_db is not None:
+        over = "{:.2f} to {:.2f} dB beyond the rail".format(*clip.overdrive_interval_db)
     if clip.state == "at-onset":
-        return f"AT THE ONSET OF CLIPPING ({over}; THD still under the limit)."
-    least = f"by at least {overdrive_words(beyond)}" if beyond > 0 else ""
+        thd = "over" if is_distorted(result.thd_percent, checks) else "still under"
+        return f"AT THE ONSET OF CLIPPING ({over}; THD {thd} the limit)."
+    least = (
+        f"by at least {overdrive_words(max(beyond, *(clip.overdrive_interval_db or (0.0,))))}"
+        if beyond > 0
+        else ""
+    )
     until = "until THD is under the limit" if beyond < SOFT_DB else ""
+    if what_to_turn(result, checks).state == "down":
+        return f"CLIPPED, {over}."  # how far down is told by the target, in one figure
     return f"CLIPPED, {over}. Turn down {', '.join(each for each in (least, until) if each)}."
 
 
@@ -97,13 +154,15 @@ def _figures(result: Measurement, unit: str) -> list[str]:
     """A line for each figure that is known."""
     from gainkit.figures import filled
 
-    lines = [f"  Output      {{rms_volts:.4g}} {unit} rms, {{peak_volts:.4g}} {unit} peak"]
+    told = f", +- {{expanded_volts:.2g}} {unit}" if result.rms_uncertainty_volts is not None else ""
+    lines = [f"  Output      {{rms_volts:.4g}} {unit} rms{told}, {{peak_volts:.4g}} {unit} peak"]
     if result.watts is not None:
         lines.append("  Power       {watts:.4g} W into the load")
     if result.frequency_hz is not None:
         lines.append("  Tone        {frequency_hz:.6g} Hz, {seconds:.3g} s ({cycles:.0f} cycles)")
-    told = [filled(line, vars(result)) for line in lines]
-    return [*told, *_distortion(result), *_rails(result, unit), *_dc(result, unit)]
+    values = vars(result) | {"expanded_volts": 2 * (result.rms_uncertainty_volts or 0.0)}
+    figures = [filled(line, values) for line in lines]
+    return [*figures, *_distortion(result), *_rails(result, unit), *_dc(result, unit)]
 
 
 def _distortion(result: Measurement) -> list[str]:

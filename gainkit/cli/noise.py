@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from gainkit.cli.common import JsonFlag, note, shown
+from gainkit.cli.common import JsonFlag
 from gainkit.cli.options import (
     Band,
     Calibration,
@@ -15,11 +15,10 @@ from gainkit.cli.options import (
     ForChannel,
     FullScale,
     Interval,
-    LogFolder,
     Minus,
-    check_log,
     parse_band,
 )
+from gainkit.cli.place import Asked, By, LogFolder, NoLog, Noting, place_of, tell
 
 if TYPE_CHECKING:
     from gainkit.capture import Capture
@@ -53,6 +52,8 @@ def noise(
     system: Annotated[Path | None, typer.Option("--system", help="System file that holds the target.")] = None,
     for_output: ForChannel = None,
     log: LogFolder = None,
+    no_log: NoLog = False,
+    by: By = None,
     json_: JsonFlag = False,
 ) -> None:
     """Tell what hums, whines and hisses, and which end of the chain to look at.
@@ -61,12 +62,16 @@ def noise(
     recording with the engine off, or with the source unplugged, tells where it comes from.
     """
     from gainkit.capture import read_capture
-    from gainkit.cli.measure import expectation, system_of
+    from gainkit.cli.measure import expectation
     from gainkit.noise import find_noise
 
-    if log is not None:
-        check_log(log, for_output)
-    planned = expectation(system or system_of(log), for_output, target_volts, None).plan
+    place = place_of(
+        Asked(
+            "noise", for_output, log, no_log, by, system, calibration, full_scale_volts, own_system=True
+        )
+    )  # fmt: skip
+    calibration = place.calibration
+    planned = expectation(place.system, place.output, target_volts, None).plan
     if target_volts is None and planned is not None:
         target_volts = planned.target_volts
 
@@ -87,8 +92,7 @@ def noise(
         channel=channel,
         minus=minus,
     )
-    with shown(result, json_, lambda: as_text(result)):
-        note(log, "noise", for_output, result, [capture])
+    tell(place, result, json_, lambda: as_text(result), [Noting(result, [capture])])
 
 
 def as_text(result: NoiseResult) -> str:

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from enum import StrEnum
-from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
 from gainkit.cli.common import JsonFlag, show
+from gainkit.cli.place import By, JobHere, job_or_here
 
 if TYPE_CHECKING:
     from gainkit.job.record import Event
@@ -42,7 +42,7 @@ def register(app: typer.Typer) -> None:
 
 
 def note(
-    job: Annotated[Path, typer.Argument(metavar="JOB", help="Job folder.")],
+    job: JobHere = None,
     for_output: Annotated[str | None, typer.Option("--for", help="Output it belongs to: Front/left.")] = None,
     volts: Annotated[float | None, typer.Option("--volts", help="AC volts that the meter read.")] = None,
     tone_dbfs: Annotated[
@@ -66,7 +66,7 @@ def note(
         str | None, typer.Option("--accept", metavar="CODE", help="A fault left as it is, by its code.")
     ] = None,
     reason: Annotated[str | None, typer.Option("--reason", help="Why it is accepted.")] = None,
-    by: Annotated[str | None, typer.Option("--by", help="Who read it [the system file's technician].")] = None,
+    by: By = None,
     json_: JsonFlag = False,
 ) -> None:
     """Note a reading without a capture: a meter's volts, DC, polarity, a knob, the supply, a text."""
@@ -97,11 +97,12 @@ def note(
         typed.append(Acceptance(accept, reason))
     if not typed:
         raise GainkitError("nothing_to_note")
-    made = [note_typed(job, for_output, each, who=by) for each in typed]
+    folder = job_or_here(job)
+    made = [note_typed(folder, for_output, each, who=by) for each in typed]
     answer = made[0] if len(made) == 1 else {"noted": made}
-    show(answer, json_, lambda: "\n".join(_told(each, job) for each in made))
+    show(answer, json_, lambda: "\n".join(_told(each) for each in made))
 
 
-def _told(event: Event, job: Path) -> str:
+def _told(event: Event) -> str:
     where = ", ".join(event.outputs) or "the car"
     return f"Noted as {event.number}: {event.kind} of {where}."

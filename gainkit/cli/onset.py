@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from gainkit.cli.common import JsonFlag, OverwriteFlag, note, remark, shown
+from gainkit.cli.common import JsonFlag, OverwriteFlag, remark
 from gainkit.cli.options import (
     Band,
     Calibration,
@@ -23,16 +23,16 @@ from gainkit.cli.options import (
     Index,
     Interval,
     Last,
-    LogFolder,
     Minus,
     Step,
     SystemFile,
     Track,
-    check_log,
     parse_band,
 )  # fmt: skip
+from gainkit.cli.place import Asked, By, LogFolder, NoLog, Noting, place_of, tell
 
 if TYPE_CHECKING:
+    from gainkit.capture import Capture
     from gainkit.charts.saving import Draw
     from gainkit.onset import LevelPlan, OnsetResult, StepResult
 
@@ -51,6 +51,10 @@ def register(app: typer.Typer) -> None:
 
 def onset(
     capture: Annotated[Path, typer.Argument(help="Recording of a staircase or glide through the amplifier.")],
+    compare: Annotated[
+        Path | None,
+        typer.Option("--compare", help="The same at another gain: which side of the control clips?"),
+    ] = None,
     index: Index = None,
     track: Track = None,
     from_dbfs: First = None,
@@ -70,6 +74,8 @@ def onset(
     ] = None,
     system: SystemFile = None,
     log: LogFolder = None,
+    no_log: NoLog = False,
+    by: By = None,
     for_channel: ForChannel = None,
     chart: ChartFile = None,
     overwrite: OverwriteFlag = False,
@@ -78,23 +84,44 @@ def onset(
     """Find the tone level at which an amplifier begins to clip, from one recording of a staircase or glide."""
     from gainkit.analysis.model import MeasureOptions
     from gainkit.capture import read_capture
+    from gainkit.errors import GainkitError
     from gainkit.onset import find_onset
 
-    check_log(log, for_channel)
-    plan = level_plan(index, track, (from_dbfs, to_dbfs, step_db, dwell_seconds, glide_seconds))
-    limit = limit_of(system, log, limit_thd_percent)
+    place = place_of(Asked("onset", for_channel, log, no_log, by, system, calibration, full_scale_volts))
+    calibration = place.calibration
+    figures = (from_dbfs, to_dbfs, step_db, dwell_seconds, glide_seconds)
+    if index is None and place.index is not None and all(each is None for each in figures):
+        index = place.index
+        remark(f"Levels of the track by {index}.")
+    plan = level_plan(index, track, figures)
+    limit = limit_of(place.system, limit_thd_percent)
     options = MeasureOptions(channel=channel, minus=minus, band_hz=parse_band(band_hz), limit_thd_percent=limit)
-    opened = read_capture(
-        capture, full_scale_volts=full_scale_volts, calibration=calibration, interval_seconds=interval_seconds
-    )
+
+    def reading(path: Path) -> Capture:
+        return read_capture(
+            path, full_scale_volts=full_scale_volts, calibration=calibration, interval_seconds=interval_seconds
+        )
+
+    opened = reading(capture)
     result = find_onset(opened, plan, options, source_volts=1.0 if source_volts is None else source_volts)
+    if compare is not None:
+        from gainkit.cli.onset_compare import show_comparison
+
+        if log is not None:
+            raise GainkitError("not_both", "compare", str(compare), other="log")
+        other = reading(compare)
+        show_comparison((opened, result), (other, find_onset(other, plan, options)), json_)
+        return
     if chart is not None:
         from gainkit.charts import draw_onset
 
         chart_of("onset", lambda ax: draw_onset(ax, result), chart, overwrite)
-    text = lambda: onset_text(opened.file, result, plan.glide, opened.calibrated, source_volts)  # noqa: E731
-    with shown(result, json_, text):
-        note(log, "onset", for_channel, result, [capture])
+    overlap_db = overlap_of(place.system, place.output)
+
+    def text() -> str:
+        return onset_text(opened.file, result, plan.glide, opened.calibrated, source_volts, overlap_db)
+
+    tell(place, result, json_, text, [Noting(result, [capture])])
 
 
 def chart_of(kind: str, draw: Draw, out: Path, overwrite: bool) -> None:
@@ -104,16 +131,24 @@ def chart_of(kind: str, draw: Draw, out: Path, overwrite: bool) -> None:
     remark(f"{write_chart(kind, [draw], out, overwrite=overwrite).file}: chart written.")
 
 
-def limit_of(system: Path | None, log: Path | None, limit_thd_percent: float | None) -> float:
-    """THD at which a tone is not clean [%]: as given, or of the system file, the job's if none is named, or the
-    usual one."""
+def overlap_of(system: Path | None, output: str | None) -> tuple[float, float] | None:
+    """The overlap that the plan of an output asks for, and the tolerance [dB]; None without one."""
+    if system is None or output is None:
+        return None
+    from gainkit.beside import expected_of
+
+    expected = expected_of(system, output)
+    return None if expected.plan is None else (expected.plan.overlap_db, expected.checks.tolerance_db)
+
+
+def limit_of(system: Path | None, limit_thd_percent: float | None) -> float:
+    """THD at which a tone is not clean [%]: as given, or of the job's system file, or the usual one."""
     from gainkit.advice import Checks
     from gainkit.beside import expected_of, limited
 
-    file = system if system is not None or log is None else log / "system.toml"
-    if file is None:
+    if system is None:
         return limited(Checks(), limit_thd_percent).limit_thd_percent
-    return expected_of(file, None, limit_thd_percent).checks.limit_thd_percent
+    return expected_of(system, None, limit_thd_percent).checks.limit_thd_percent
 
 
 FIGURES = ("from_dbfs", "to_dbfs", "step_db", "dwell_seconds", "glide_seconds")
@@ -140,25 +175,19 @@ def level_plan(index: Path | None, track: str | None, figures: Sequence[float | 
 
 
 def onset_text(
-    file: str, result: OnsetResult, gliding: bool, calibrated: bool, source_volts: float | None
+    file: str,
+    result: OnsetResult,
+    gliding: bool,
+    calibrated: bool,
+    source_volts: float | None,
+    overlap: tuple[float, float] | None = None,
 ) -> str:
-    """The verdict first, then the figures behind it, the steps, and what to know."""
+    """The verdict first, beside the planned overlap where one is known, then the figures, the steps about the
+    onset, and what to know. overlap : planned overlap and tolerance [dB]."""
+    from gainkit.calculator.leads import hook_up_cautions
     from gainkit.cli.plain import bullets, columns, sections, wrapped
 
     unit = "V" if calibrated else "of full scale"
-    limit = f"{result.limit_thd_percent:g} %"
-    if result.found:
-        volts = f"{result.onset_volts:.4g} {unit} rms"
-        verdict = f"ONSET AT {result.onset_dbfs:.2f} dBFS. THD reaches {limit} there, at {volts}."
-        advice = (
-            f"Recording peaks above {result.onset_dbfs:.1f} dBFS are cut at this setting."
-            if result.onset_dbfs is not None and result.onset_dbfs < 0
-            else ""
-        )
-    elif not result.loudest_judged:
-        verdict, advice = "ONSET NOT KNOWN. The loudest steps could not be judged.", ""
-    else:
-        verdict, advice = f"NO ONSET FOUND. THD did not reach {limit} by clipping.", ""
     figures = []
     if result.rail_volts is not None:
         figures.append(f"  Rail        {result.rail_volts:.4g} {unit} peak")
@@ -167,16 +196,47 @@ def onset_text(
         figures.append(f"  Gain        {result.small_signal_gain_db:.2f} dB ({about}), small signal")
     if not calibrated:
         figures.append("  No calibration: figures are in parts of digital full scale, not volts.")
-    shown = [s for s in result.steps if _worth_showing(s, result)] if gliding else result.steps
-    table = columns(("  dBFS", unit, "THD %", "state"), [_row(step) for step in shown])
+    steps = [step for step in result.steps if _worth_showing(step, result, gliding)]
+    table = columns(("  dBFS", unit, "THD %", "state"), [_row(step) for step in steps])
+    left_out = len(result.steps) - len(steps)
     return sections(
-        wrapped(f"{file}: {verdict}", "", ""),
-        wrapped(advice, "", "") if advice else "",
+        wrapped(f"{file}: {_verdict(result, unit, overlap)}", "", ""),
         "\n".join(figures),
-        table,
+        table + (f"\n  ({left_out} more are in --json)" if left_out else ""),
         bullets("Notes:", result.notes),
-        bullets("Cautions:", CAUTIONS),
+        bullets("Cautions:", (*hook_up_cautions(), *CAUTIONS)),
     )
+
+
+def _verdict(result: OnsetResult, unit: str, overlap: tuple[float, float] | None) -> str:
+    """Whether the plan is met, where the onset lies, and what that does to recordings."""
+    limit = f"{result.limit_thd_percent:g} %"
+    if result.onset_dbfs is None:
+        if not result.loudest_judged:
+            return "ONSET NOT KNOWN. The loudest steps could not be judged."
+        met = "" if overlap is None else _met(0.0, overlap) + " "
+        return f"{met}NO ONSET FOUND. THD did not reach {limit} by clipping."
+    told = f"ONSET AT {result.onset_dbfs:.2f} dBFS."
+    told += f" THD reaches {limit} there, at {result.onset_volts:.4g} {unit} rms."
+    if result.clipping_begins_dbfs is not None:
+        told += f" Clipping begins at {result.clipping_begins_dbfs:.2f} dBFS, where the crest meets the rail."
+    if overlap is not None:
+        return f"{_met(result.onset_dbfs, overlap)} {told}"
+    begins = result.onset_dbfs if result.clipping_begins_dbfs is None else result.clipping_begins_dbfs
+    cut = f" Recording peaks above {begins:.1f} dBFS are cut at this setting."
+    return told + (cut if begins < 0 else "")
+
+
+def _met(onset_dbfs: float, overlap: tuple[float, float]) -> str:
+    """Whether an output begins to clip where the plan has it."""
+    planned_db, tolerance_db = overlap
+    off_db = onset_dbfs + planned_db
+    planned = f"planned is an overlap of {planned_db:g} dB"
+    if off_db < -tolerance_db:
+        return f"CLIPS {-off_db:.1f} dB TOO EARLY ({planned})."
+    if off_db > tolerance_db:
+        return f"CLIPS {off_db:.1f} dB LATER THAN PLANNED ({planned}): the gain is lower than it could be."
+    return f"OVERLAP AS PLANNED ({planned})."
 
 
 def _row(step: StepResult) -> tuple[str, ...]:
@@ -196,7 +256,19 @@ def _thd(step: StepResult) -> str:
     return f"< {plain(SEEN_OVER_FLOOR * step.thd_floor_percent, 2)}"
 
 
-def _worth_showing(step: StepResult, result: OnsetResult) -> bool:
-    """Of a glide's many windows: those within 2 dB of the onset, and every fourth of the rest."""
-    near = result.onset_dbfs is not None and abs(step.level_dbfs - result.onset_dbfs) <= 1.0
-    return near or result.steps.index(step) % 4 == 0
+NEAR_DB = 2.0
+"""Steps this near the onset are shown; of the others the quietest and the loudest [dB]."""
+
+MOST_STEPS = 8
+"""A staircase without an onset is shown by so many of its steps [-]."""
+
+
+def _worth_showing(step: StepResult, result: OnsetResult, gliding: bool) -> bool:
+    """The steps about the onset (of a glide's many windows every second), the quietest and the loudest."""
+    place = result.steps.index(step)
+    if place in (0, len(result.steps) - 1):
+        return True
+    if result.onset_dbfs is None:
+        return place % -(-len(result.steps) // MOST_STEPS) == 0
+    near = abs(step.level_dbfs - result.onset_dbfs) <= (NEAR_DB / 2 if gliding else NEAR_DB)
+    return near and (not gliding or place % 2 == 0)

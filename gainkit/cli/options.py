@@ -40,7 +40,6 @@ Last = Annotated[float | None, typer.Option("--to-dbfs", help="Last level of the
 Step = Annotated[float | None, typer.Option("--step-db", help="Step of a staircase [1].")]
 Dwell = Annotated[float | None, typer.Option("--dwell-seconds", help="Length of a step [1].")]
 Glide = Annotated[float | None, typer.Option("--glide-seconds", help="The track is a glide of this length.")]
-LogFolder = Annotated[Path | None, typer.Option("--log", help="Job folder to note the reading in.")]
 ForChannel = Annotated[str | None, typer.Option("--for", help="Output of the system file or job: Front/left.")]
 ChartFile = Annotated[Path | None, typer.Option("--chart", help="Chart to draw of it: .png, .svg or .pdf.")]
 
@@ -55,21 +54,3 @@ def parse_band(text: str) -> tuple[float, float]:
     except ValueError:
         raise GainkitError("not_a_band", "band_hz", text, "LOW:HIGH in Hz") from None
     return low, high
-
-
-def check_log(log: Path | None, for_channel: str | None, *, needs_channel: bool = True) -> None:
-    """Refuse a folder that is no job, or a channel that it does not have, before anything is measured."""
-    from gainkit.errors import GainkitError
-
-    if log is None:
-        if for_channel is not None:
-            raise GainkitError("needs_log", "for_output", for_channel)
-        return
-    from gainkit.job.record import check_job
-    from gainkit.job.system import load_system
-
-    check_job(log)
-    if for_channel is not None:
-        load_system(log / "system.toml").output(for_channel)
-    elif needs_channel:
-        raise GainkitError("output_missing", "for_output")

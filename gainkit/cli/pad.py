@@ -38,6 +38,9 @@ def pad(
         float | None, typer.Option(help="A pad you have: its series resistor, each leg [ohm].")
     ] = None,
     shunt_ohms: Annotated[float | None, typer.Option(help="A pad you have: its shunt resistor [ohm].")] = None,
+    supply_volts: Annotated[
+        float, typer.Option(help="Supply of the amplifier: bridge-tied leads may stand at half of it [V].")
+    ] = 14.4,
     as_json: JsonFlag = False,
 ) -> None:
     """Two or three resistors that keep an interface input safe behind an amplifier."""
@@ -45,7 +48,9 @@ def pad(
     from gainkit.errors import GainkitError
 
     open_input = math.inf if input_ohms is None else input_ohms
-    call = PadCall(max_volts, input_volts, source_ohms, open_input, series.value, bridged, cable_pf)
+    call = PadCall(
+        max_volts, input_volts, source_ohms, open_input, series.value, bridged, cable_pf, supply_volts
+    )
     if (series_ohms is None) != (shunt_ohms is None):
         given, other = ("series_ohms", "shunt_ohms") if shunt_ohms is None else ("shunt_ohms", "series_ohms")
         raise GainkitError("needs_other", given, series_ohms or shunt_ohms, other=other)
@@ -61,10 +66,13 @@ def _pad_text(call: PadCall, found: Pad) -> str:
     from gainkit.figures import plain
     from gainkit.levels import ratio_from_db
 
+    dangers = [caution for caution in found.cautions if caution.severity == "danger"]
+    others = [caution for caution in found.cautions if caution.severity != "danger"]
     if found.shunt_ohms is None:
         return sections(
             headline("NO PAD NEEDED", f"{found.headroom_db:.1f} dB below full scale as it is"),
-            bullets("Cautions", found.cautions),
+            bullets("Dangers", dangers),
+            bullets("Cautions", others),
         )
     each = "each of two legs" if found.differential else "in series"
     left = ratio_from_db(-found.loss_db)
@@ -72,7 +80,7 @@ def _pad_text(call: PadCall, found: Pad) -> str:
         f"Loss {found.loss_db:.2f} dB: {plain(call.max_volts, 6)} V becomes "
         f"{plain(call.max_volts * left)} V, {found.headroom_db:.1f} dB below full scale "
         f"({found.worst_headroom_db:.1f} dB with parts at the ends of their tolerance).",
-        f"Series resistor: {_power(found.series_watts, found.series_part_watts)}. "
+        f"Series resistor: {_power(found.series_watts, found.series_part_watts)}.",
         f"Shunt: {_power(found.shunt_watts, found.shunt_part_watts)}.",
     ]
     if math.isfinite(call.input_ohms):
@@ -93,12 +101,21 @@ def _pad_text(call: PadCall, found: Pad) -> str:
         f"  = {left:.5f} = -{found.loss_db:.2f} dB"
     )
     return sections(
-        headline(f"{_ohms(found.series_ohms)} {each}, {_ohms(found.shunt_ohms)} across the input"),
+        headline(*_verdict(found, each)),
+        bullets("Dangers", dangers),
         _drawing(found.differential),
         bullets("Figures", facts),
         why,
-        bullets("Cautions", found.cautions),
+        bullets("Cautions", others),
     )
+
+
+def _verdict(found: Pad, each: str) -> tuple[str, str]:
+    """The resistors, or that they would burn."""
+    told = f"{_ohms(found.series_ohms)} {each}, {_ohms(found.shunt_ohms or 0.0)} across the input"
+    if found.series_part_watts is None or found.shunt_part_watts is None:
+        return "NOT SAFE", f"{told}: it would burn"
+    return told, ""
 
 
 def _drawing(two_sided: bool) -> str:
@@ -127,7 +144,9 @@ def _power(watts: float, part_watts: float | None) -> str:
     from gainkit.figures import plain
 
     heat = f"{watts:.2f} W" if watts >= 0.1 else f"{watts * 1000:.0f} mW"
-    return f"{heat}, use {plain(part_watts or 0.0, 6)} W or more"
+    if part_watts is None:
+        return f"{heat}: NO USUAL PART STANDS IT"
+    return f"{heat}, use {plain(part_watts, 6)} W or more"
 
 
 def register(app: typer.Typer) -> None:

@@ -31,8 +31,8 @@ def write_chart(
     return ChartMade(str(out), kind, save_chart(draws, out, look or Look(), overwrite=overwrite))
 
 
-def fitted(question: Question) -> tuple[ToneFit, Verdict, str]:
-    """The tone of a capture, the verdict on it, and the unit of its samples."""
+def fitted(question: Question) -> tuple[ToneFit, Verdict, str, float | None]:
+    """The tone of a capture, the verdict on it, the unit of its samples, and the recorder's end in it."""
     from gainkit.analysis import analyse_tone
     from gainkit.batch import opened
     from gainkit.errors import GainkitError
@@ -42,11 +42,15 @@ def fitted(question: Question) -> tuple[ToneFit, Verdict, str]:
     if seen.tone is None or seen.verdict is None:
         values = {} if seen.no_tone is None else seen.no_tone.values
         raise GainkitError("no_steady_tone", **values).within("file", capture.file)
-    return seen.tone, seen.verdict, "V" if capture.calibrated else "full scale"
+    end = capture.volts_per_unit if capture.hard_full_scale and question.options.minus is None else None
+    return seen.tone, seen.verdict, "V" if capture.calibrated else "full scale", end
 
 
-def tone_draws(tone: ToneFit, verdict: Verdict, unit: str) -> list[Draw]:
+def tone_draws(tone: ToneFit, verdict: Verdict, unit: str, full_scale: float | None = None) -> list[Draw]:
     """Waveform, then spectrum."""
     from gainkit.charts import draw_spectrum, draw_waveform
 
-    return [lambda ax: draw_waveform(ax, tone, verdict, unit=unit), lambda ax: draw_spectrum(ax, tone)]
+    return [
+        lambda ax: draw_waveform(ax, tone, verdict, unit=unit, full_scale=full_scale),
+        lambda ax: draw_spectrum(ax, tone),
+    ]

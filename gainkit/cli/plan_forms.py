@@ -73,15 +73,16 @@ def csv_text(figures: Plan) -> str:
 
 
 def markdown_text(figures: Plan) -> str:
-    """A Markdown table, then the cautions."""
+    """Dangers, a Markdown table, then the other cautions."""
     from gainkit.cli.plain import markdown_cell, said
 
-    lines = ["| " + " | ".join(HEAD) + " |", "|" + " --- |" * len(HEAD)]
+    told = [("", each) for each in figures.cautions]
+    told += [(f"{markdown_cell(own.name)}: ", each) for own in figures.channels for each in own.cautions]
+    points = [(each.severity == "danger", f"- {name}{markdown_cell(said([each])[0])}") for name, each in told]
+    dangers = [point for is_danger, point in points if is_danger]
+    lines = ["Danger", "", *dangers, ""] if dangers else []
+    lines += ["| " + " | ".join(HEAD) + " |", "|" + " --- |" * len(HEAD)]
     for channel in figures.channels:
         lines.append("| " + " | ".join(map(markdown_cell, table_row(channel))) + " |")
-    lines.append("")
-    lines += [f"- {markdown_cell(caution)}" for caution in said(figures.cautions)]
-    for channel in figures.channels:
-        name = markdown_cell(channel.name)
-        lines += [f"- {name}: {markdown_cell(caution)}" for caution in said(channel.cautions)]
+    lines += ["", *(point for is_danger, point in points if not is_danger)]
     return "\n".join(lines)

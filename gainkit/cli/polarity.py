@@ -8,8 +8,9 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from gainkit.cli.common import JsonFlag, note, shown
-from gainkit.cli.options import Channel, ForChannel, LogFolder, check_log
+from gainkit.cli.common import JsonFlag
+from gainkit.cli.options import Channel
+from gainkit.cli.place import Asked, By, ForOutputs, LogFolder, NoLog, Noting, place_of, tell
 from gainkit.cli.plain import said, sections, wrapped
 
 if TYPE_CHECKING:
@@ -40,8 +41,10 @@ def polarity(
     invert_microphone: Annotated[
         bool, typer.Option("--invert-microphone", help="This recorder turns the sign around.")
     ] = False,
+    for_outputs: ForOutputs = None,
     log: LogFolder = None,
-    for_channel: ForChannel = None,
+    no_log: NoLog = False,
+    by: By = None,
     json_: JsonFlag = False,
 ) -> None:
     """Tell which way round a loudspeaker is wired, by pulses.
@@ -57,7 +60,8 @@ def polarity(
     from gainkit.errors import GainkitError
     from gainkit.polarity import compare_polarity, find_polarity
 
-    check_log(log, for_channel)
+    kind = "polarity" if len(captures) == 1 else "polarity-pair"
+    place = place_of(Asked(kind, for_outputs, log, no_log, by))
     if len(captures) > 2:
         raise GainkitError("too_many_recordings", "captures", len(captures))
     if len({path.resolve() for path in captures}) < len(captures):
@@ -82,9 +86,7 @@ def polarity(
             captures=opened if drive is None else (),
             channel=channel,
         )
-    with shown(answer, json_, lambda: _polarity_or_pair(captures[0], answer)):
-        for path, result in zip(captures, results, strict=True):
-            note(log, "polarity", for_channel, result, [path])
+    tell(place, answer, json_, lambda: _polarity_or_pair(captures[0], answer), [Noting(answer, captures)])
 
 
 def _polarity_or_pair(path: Path, answer: PolarityResult | PolarityPair) -> str:

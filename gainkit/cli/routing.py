@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from gainkit.cli.common import JsonFlag, show
+from gainkit.cli.common import JsonFlag
+from gainkit.cli.place import Asked, By, LogFolder, NoLog, Noting, place_of, tell
 from gainkit.cli.plain import columns, said, sections, wrapped
 
 if TYPE_CHECKING:
@@ -26,15 +27,19 @@ def routing(
         typer.Option("--microphone/--line", help="Sound by a microphone, or line channels [by their number]."),
     ] = None,
     pitch_hz: Annotated[float | None, typer.Option("--pitch-hz", help="Pitch of the beeps [997].")] = None,
+    log: LogFolder = None,
+    no_log: NoLog = False,
+    by: By = None,
     json_: JsonFlag = False,
 ) -> None:
     """Tell which channel plays where, from a recording of counted beeps."""
     from gainkit.capture import read_capture
     from gainkit.routing import PITCH_HZ, check_routing
 
+    place = place_of(Asked("routing", None, log, no_log, by))
     pitch = PITCH_HZ if pitch_hz is None else pitch_hz
     result = check_routing(read_capture(capture), microphone=microphone, pitch_hz=pitch)
-    show(result, json_, lambda: routing_text(result))
+    tell(place, result, json_, lambda: routing_text(result), [Noting(result, [capture])])
 
 
 def routing_text(result: RoutingResult) -> str:

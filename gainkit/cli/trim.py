@@ -64,12 +64,12 @@ def _trim_text(found: Trim) -> str:
         )
     if found.source_volts is not None:
         facts.append(
-            f"As source of an amplifier with loudspeaker-level inputs: {found.source_volts:.2f} V for 0 dBFS\n"
+            f"As source of an amplifier with loudspeaker-level inputs: {found.source_volts:.2f} V for 0 dBFS "
             "(calculated as if it did not clip)."
         )
     return sections(
         headline(f"TRIM {found.trim_db:.1f} dB"),
-        "\n".join(facts),
+        bullets("Figures", facts),
         _why(found),
         bullets("Notes", found.notes),
     )

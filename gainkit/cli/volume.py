@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from gainkit.cli.common import JsonFlag, OverwriteFlag, note, remark, shown
+from gainkit.cli.common import JsonFlag, OverwriteFlag, remark
 from gainkit.cli.onset import chart_of, limit_of
 from gainkit.cli.options import (
     Band,
@@ -17,12 +17,11 @@ from gainkit.cli.options import (
     CheckLimit,
     FullScale,
     Interval,
-    LogFolder,
     Minus,
     SystemFile,
-    check_log,
     parse_band,
 )
+from gainkit.cli.place import Asked, By, LogFolder, NoLog, Noting, place_of, tell
 
 if TYPE_CHECKING:
     from gainkit.volume import VolumeResult
@@ -59,6 +58,8 @@ def volume(
     ] = None,
     system: SystemFile = None,
     log: LogFolder = None,
+    no_log: NoLog = False,
+    by: By = None,
     chart: ChartFile = None,
     overwrite: OverwriteFlag = False,
     json_: JsonFlag = False,
@@ -72,8 +73,9 @@ def volume(
     from gainkit.capture import read_capture
     from gainkit.volume import find_clean_volume, write_source
 
-    check_log(log, None, needs_channel=False)
-    limit = limit_of(system, log, limit_thd_percent)
+    place = place_of(Asked("volume", None, log, no_log, by, system, calibration, full_scale_volts))
+    calibration = place.calibration
+    limit = limit_of(place.system, limit_thd_percent)
     options = MeasureOptions(channel=channel, minus=minus, band_hz=parse_band(band_hz), limit_thd_percent=limit)
     pairs = [split_pair(text) for text in captures]
     paths = [path for _, path in pairs] + list(tone_check or ())
@@ -95,15 +97,14 @@ def volume(
         limit_thd_percent=limit,
         tone_check=None if tone_check is None else (tones[-2], tones[-1]),
     )
-    if write is not None:
-        write_source(write, result)
-        remark(f"{write}: source preamp_volts and clean_position are set.")
     if chart is not None:
         from gainkit.charts import draw_volume
 
         chart_of("volume", lambda ax: draw_volume(ax, result), chart, overwrite)
-    with shown(result, json_, lambda: volume_text(result, tones[0].calibrated)):
-        note(log, "volume", None, result, paths)
+    tell(place, result, json_, lambda: volume_text(result, tones[0].calibrated), [Noting(result, paths)])
+    if write is not None:
+        write_source(write, result)
+        remark(f"{write}: source preamp_volts and clean_position are set.")
 
 
 def split_pair(text: str) -> tuple[str, Path]:

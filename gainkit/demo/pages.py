@@ -8,6 +8,7 @@ from pathlib import Path
 from gainkit.analysis import analyse_tone
 from gainkit.capture import read_capture
 from gainkit.charts import (
+    Look,
     draw_bands,
     draw_headroom,
     draw_levels,
@@ -28,13 +29,22 @@ from gainkit.matching import match_levels
 from gainkit.onset import find_onset, from_index
 from gainkit.sheet import write_sheet
 
+LOOKS = {
+    "": Look(),
+    "_dark": Look(theme="dark"),
+    "_phone": Look("phone"),
+    "_phone_dark": Look("phone", "dark"),
+}
+"""Endings of a chart's files: the page shows the one that fits its window and its ground."""
+
 
 def pages_step(bench: Bench, calibration: Path, staircase: Path) -> None:
     """Charts of what was planned and measured, the sheet, and a page that leads to all of it."""
     bench.say("\n10. Charts and the as-left page      (<draw_onset()> and the like; <write_sheet()>)")
     charts = []
     for name, draw in _draws(bench, calibration, staircase).items():
-        title = save_chart(draw, bench.folder / "charts" / f"{name}.svg", overwrite=True)
+        for ending, look in LOOKS.items():
+            title = save_chart(draw, bench.folder / "charts" / f"{name}{ending}.svg", look, overwrite=True)
         charts.append((name, title))
     made = write_sheet(bench.folder, bench.folder / "sheet.html", overwrite=True)
     write_whole(bench.folder / "index.html", _index(bench, charts), overwrite=True)
@@ -62,10 +72,18 @@ def _draws(bench: Bench, calibration: Path, staircase: Path) -> dict[str, Draw]:
     }
 
 
+def _sources(name: str) -> str:
+    """The drawings of one chart that go before the plain one: narrow ones, then dark ones."""
+    narrow, dark = "(max-width: 36rem)", "(prefers-color-scheme: dark)"
+    each = (("_phone_dark", f"{narrow} and {dark}"), ("_phone", narrow), ("_dark", dark))
+    return "".join(f'<source media="{media}" srcset="charts/{name}{ending}.svg">' for ending, media in each)
+
+
 def _index(bench: Bench, charts: list[tuple[str, str]]) -> str:
     """A page of links and pictures, all inside the folder."""
     pictures = "\n".join(
-        f'<figure><img src="charts/{escape(name)}.svg" alt="{escape(title)}">'
+        f"<figure><picture>{_sources(escape(name))}"
+        f'<img src="charts/{escape(name)}.svg" alt="{escape(title)}"></picture>'
         f"<figcaption>{escape(title)}</figcaption></figure>"
         for name, title in charts
     )
@@ -78,10 +96,14 @@ def _index(bench: Bench, charts: list[tuple[str, str]]) -> str:
 <link rel="icon" href="data:,">
 <title>The demo: one invented car, set from end to end</title>
 <style>
+html {{ color-scheme: light dark }}
 body {{ font: 11pt/1.5 system-ui, sans-serif; color: #1d1f24; max-width: 70rem;
   margin: 1rem auto; padding: 0 1rem }}
-.pictures {{ display: grid; grid-template-columns: repeat(auto-fit, minmax(20rem, 1fr)); gap: 1rem }}
+.pictures {{ display: grid; grid-template-columns: repeat(auto-fit, minmax(min(20rem, 100%), 1fr)); gap: 1rem }}
 figure {{ margin: 0 }} img {{ width: 100% }} figcaption {{ font-size: .9em }}
+@media (prefers-color-scheme: dark) {{
+  body {{ background: #16181d; color: #f1efe8 }} a {{ color: #cfe0ff }}
+}}
 </style>
 <h1>One invented car, set from end to end</h1>
 <p>The car, the shop and every figure are invented; the recordings come from a simulated amplifier. On a real

@@ -12,6 +12,17 @@ from gainkit.results import Result
 
 EXAMPLE = Path(__file__).parent / "example_system.toml"
 PLACES = ("captures", "charts")
+STICK = "stick"
+"""The folder inside a job that its tones are written to."""
+
+RECORDER_FILE = "recorder.toml"
+"""The calibration of the recorder that a job is measured with."""
+
+
+def recorder_file(folder: Path) -> Path:
+    """Where a job keeps the calibration of its recorder."""
+    return folder / RECORDER_FILE
+
 
 HEAD = """\
 # The system of this job. EVERY FIGURE BELOW IS AN EXAMPLE: replace it by what stands on the plates and

@@ -6,28 +6,44 @@ it.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
+from typing import Any
 
-from gainkit.advice import Checks, is_distorted, is_other_tone, is_stray_dc, on_target
+from gainkit.advice import (
+    Checks,
+    crossover_faults,
+    is_distorted,
+    is_other_tone,
+    is_stray_dc,
+    on_target,
+    tone_faults,
+)
 from gainkit.analysis.model import Measurement
 from gainkit.job.plan import ChannelPlan
-from gainkit.job.readings import Reading
+from gainkit.job.readings import OF_ONE_OUTPUT, Reading
 from gainkit.job.record import PlanFigures
 from gainkit.job.typed import TypedLevel, TypedPolarity
 from gainkit.levels import db_from_ratio, ratio_from_db
 from gainkit.matching import MatchResult
+from gainkit.noise import NoiseResult
 from gainkit.onset import OnsetResult
 from gainkit.polarity import PROBABLE, PolarityPair, PolarityResult
-from gainkit.remarks import Remark, danger, fault
+from gainkit.remarks import Remark, danger, fault, remark
+from gainkit.response import Response
 from gainkit.routing import RoutingResult
 
 Judged = tuple[str, tuple[Remark, ...]]
 """An aspect ('level', 'dc', ...) and its faults: none means that it was looked at and is as it should be."""
 
 
-JUDGED_AGAIN = frozenset({"dc_at_output", "one_lead", "other_tone"})
-"""Notes of a measurement that are judged here from its figures: a reading of another kind clears them."""
+JUDGED_AGAIN = frozenset(
+    {"dc_at_output", "one_lead", "other_tone", "filter_takes_tone", "crossover_missing", "crossover_elsewhere"}
+)
+"""Notes of a result that are judged here from its figures: a reading of another kind clears them."""
+
+BY_METER = "dc by meter"
+"""DC that a meter read: a recorder's input mostly passes none, so that only a meter clears it."""
 
 
 @dataclass(frozen=True)
@@ -59,32 +75,48 @@ def figures_of(reading: Reading, now: PlanFigures) -> PlanFigures:
     return reading.plan or now
 
 
-def judge(reading: Reading, output: str, now: PlanFigures, plan: ChannelPlan, stale: bool) -> list[Judged]:
-    """Everything that a reading judges of one output. stale : taken at another volume of the source."""
+def judge(
+    reading: Reading,
+    output: str,
+    now: PlanFigures,
+    plan: ChannelPlan,
+    stale: bool,
+    expected: Mapping[str, str] | None = None,
+) -> list[Judged]:
+    """Everything that a reading judges of one output.
+
+    stale : taken at another volume of the source. expected : polarity that the plan asks for by output; None
+    for positive everywhere.
+    """
     result, figures = reading.result, figures_of(reading, now)
+    own = getattr(result, "notes", ())
     match result:
         case Measurement():
             judged = list(_measured(result, figures, plan, stale))
+            own = [each for each in own if each.code not in JUDGED_AGAIN]
         case TypedLevel():
             judged = list(_typed(result, figures, plan, stale))
         case PolarityResult() | TypedPolarity():
             judged = list(_polarity(result, figures))
         case PolarityPair():
-            judged = list(_pair(result, reading, output))
+            judged = list(_pair(result, reading, output, expected or {}))
         case OnsetResult():
-            judged = list(_onset(result, figures))
+            judged = list(_onset(result, figures, stale))
         case MatchResult():
             judged = list(_matched(result, reading, output, figures))
+        case NoiseResult():
+            judged = list(_noise(result))
+        case Response():
+            judged = list(_response(result, figures, plan))
+            own = [each for each in own if each.code not in JUDGED_AGAIN]
         case RoutingResult():
             judged = [("routing", () if result.ok else (fault("routing_wrong"), *result.problems))]
+        case _ if reading.kind in OF_ONE_OUTPUT:
+            judged = []
         case _:
             return []
-    notes = tuple(
-        each
-        for each in getattr(result, "notes", ())
-        if each.severity != "remark" and each.code not in JUDGED_AGAIN
-    )
-    return [*judged, (f"told by {reading.kind}", notes)]
+    notes = tuple(each for each in own if each.severity != "remark")
+    return [*judged, (f"told by {reading.kind}", notes)] if hasattr(result, "notes") else judged
 
 
 def checks_of(figures: PlanFigures) -> Checks:
@@ -177,11 +209,16 @@ def _waveform(result: Measurement, checks: Checks) -> Iterator[Remark]:
         yield fault("clipped", overdrive_db=max(result.clipping.overdrive_db or 0.0, 0.0))
     elif is_distorted(result.thd_percent, checks):
         yield fault("distorted", thd_percent=result.thd_percent)
+    elif result.clipping.state is None:
+        yield fault("waveform_not_judged")
 
 
 def _typed(result: TypedLevel, figures: PlanFigures, plan: ChannelPlan, stale: bool) -> Iterator[Judged]:
     if result.dc_volts is not None:
-        yield "dc", _stray(result.dc_volts, result.volts or 0.0)
+        stray = _stray(result.dc_volts, result.volts or 0.0)
+        yield BY_METER, stray
+        if not stray:
+            yield "dc", ()
     if result.volts is None:
         return
     unusable = tuple(_typed_faults(result, figures, plan.name, stale))
@@ -224,20 +261,54 @@ def _polarity(result: PolarityResult | TypedPolarity, figures: PlanFigures) -> I
     yield "polarity", (fault(code, polarity=result.polarity, expected=figures.expected_polarity),)
 
 
-def _pair(result: PolarityPair, reading: Reading, output: str) -> Iterator[Judged]:
+def is_decided(result: Any) -> bool:
+    """Whether a result tells a polarity of one output, and more than probably."""
+    if isinstance(result, TypedPolarity):
+        return True
+    return (
+        isinstance(result, PolarityResult) and result.polarity != "undecided" and result.confidence >= PROBABLE
+    )
+
+
+def _pair(result: PolarityPair, reading: Reading, output: str, expected: Mapping[str, str]) -> Iterator[Judged]:
     other = next((each for each in reading.outputs if each != output), None)
     if other is None or result.relation not in ("same", "opposite"):
         return
-    wrong = (fault("pair_opposite", other=other),) if result.relation == "opposite" else ()
-    yield f"polarity with {other}", wrong
+    alike = expected.get(output, "positive") == expected.get(other, "positive")
+    if (result.relation == "same") == alike:
+        if not result.only_probable:
+            yield f"polarity with {other}", ()
+        return
+    yield f"polarity with {other}", (fault("pair_opposite" if alike else "pair_same", other=other),)
 
 
-def _onset(result: OnsetResult, figures: PlanFigures) -> Iterator[Judged]:
+def _onset(result: OnsetResult, figures: PlanFigures, stale: bool) -> Iterator[Judged]:
     if result.onset_dbfs is None:
         return
     early = result.onset_dbfs < -figures.overlap_db - figures.tolerance_db
     wrong = fault("onset_early", onset_dbfs=result.onset_dbfs, planned_dbfs=-figures.overlap_db + 0.0)
-    yield "onset", (wrong,) if early else ()
+    told = (wrong,) if early else (remark("onset_at_other_volume"),) if stale else ()
+    yield "onset", told
+
+
+def _noise(result: NoiseResult) -> Iterator[Judged]:
+    if result.calibrated and (stray := _stray(result.dc_volts, 0.0)):
+        yield "dc", stray  # told, but never cleared: most recorders' inputs pass no DC
+    if result.verdict in ("hum", "whine", "hiss"):
+        facts = {"heard": result.verdict, "below_target_db": result.below_target_db}
+        yield "noise", (fault("noise_heard", **facts),)
+    elif result.verdict == "quiet":
+        yield "noise", ()
+
+
+def _response(result: Response, figures: PlanFigures, plan: ChannelPlan) -> Iterator[Judged]:
+    """What the filters do to the setting tone, and whether they stand where they were planned."""
+    taken = tone_faults(result, figures.tone_hz, figures.set_volts, checks_of(figures))
+    if taken is not None:
+        yield "tone", taken
+    crossed = crossover_faults(result, plan.highpass_hz, plan.lowpass_hz)
+    if crossed is not None:
+        yield "filters", crossed
 
 
 def trim_of(result: MatchResult, reading: Reading, output: str) -> float | None:

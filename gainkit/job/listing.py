@@ -10,11 +10,23 @@ from gainkit.analysis.model import Measurement
 from gainkit.figures import plain
 from gainkit.job.readings import Reading, read_readings
 from gainkit.job.record import check_job
-from gainkit.job.typed import Acceptance, FreeText, Knob, SupplyReading, TypedLevel, TypedPolarity, Visit, Void
+from gainkit.job.typed import (
+    Acceptance,
+    Confirmed,
+    FreeText,
+    Knob,
+    SupplyReading,
+    TypedLevel,
+    TypedPolarity,
+    Visit,
+    Void,
+)
 from gainkit.matching import MatchResult
+from gainkit.noise import NoiseResult
 from gainkit.onset import OnsetResult
 from gainkit.polarity import PolarityPair, PolarityResult
 from gainkit.remarks import Remark
+from gainkit.response import Response
 from gainkit.routing import RoutingResult
 from gainkit.volume import VolumeResult
 
@@ -89,6 +101,11 @@ def key_figures(result: Any) -> str:
             return str(result.relation)
         case MatchResult():
             return f"{len(result.captures)} captures"
+        case NoiseResult():
+            under = result.below_target_db
+            return result.verdict + ("" if under is None else f", {under:.0f} dB under the target")
+        case Response():
+            return result.verdict or "no sweep found"
         case RoutingResult():
             return "correct" if result.ok else "wrong"
         case Knob():
@@ -99,6 +116,8 @@ def key_figures(result: Any) -> str:
             return result.text
         case Acceptance():
             return f"{result.accepted}: {result.reason}"
+        case Confirmed():
+            return result.confirmed.replace("_", " ")
         case Void():
             return f"voids {result.voided}: {result.reason}"
         case Visit():

@@ -6,15 +6,17 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
+from gainkit.analysis.model import Measurement
 from gainkit.errors import GainkitError
+from gainkit.job.opening import plan_figures
 from gainkit.job.outputs import Output, find_output
 from gainkit.job.plan import plan_system
-from gainkit.job.readings import Reading, read_readings
+from gainkit.job.readings import KINDS, OF_ONE_OUTPUT, Reading, read_readings
 from gainkit.job.record import Event, Origin, append_event, check_job
-from gainkit.job.standing import plan_figures
 from gainkit.job.system import load_system
 from gainkit.job.typed import (
     Acceptance,
+    Confirmed,
     FreeText,
     Knob,
     SupplyReading,
@@ -23,6 +25,7 @@ from gainkit.job.typed import (
     Visit,
     Void,
 )
+from gainkit.matching import MatchResult
 
 TYPED_KINDS = {
     TypedLevel: "level",
@@ -31,10 +34,11 @@ TYPED_KINDS = {
     SupplyReading: "supply",
     FreeText: "text",
     Acceptance: "accept",
+    Confirmed: "confirm",
 }
 """The kind of line for each thing that can be typed."""
 
-WITHOUT_OUTPUT = (SupplyReading, FreeText, Acceptance)
+WITHOUT_OUTPUT = (SupplyReading, FreeText, Acceptance, Confirmed)
 """What may be noted for the car as a whole."""
 
 
@@ -75,7 +79,8 @@ def log_reading(
     Raises
     ------
     GainkitError
-        For a folder that is no job, an output that it does not have, and a channel of several outputs.
+        For a folder that is no job, an output that it does not have, a channel of several outputs, and for
+        what the record could not judge (see `refuse_unloggable`).
 
     Examples
     --------
@@ -91,6 +96,7 @@ def log_reading(
     system = load_system(folder / "system.toml")
     names = [for_output] if isinstance(for_output, str) else list(for_output or ())
     outputs = [find_output(system.outputs, name) for name in names]
+    refuse_unloggable(kind, result, [each.name for each in outputs])
     figures = plan_figures(system, plan_system(system), outputs[0]) if outputs else None
     return append_event(
         folder,
@@ -102,6 +108,34 @@ def log_reading(
         who=who or system.job.technician,
         plan=figures,
     )
+
+
+def refuse_unloggable(kind: str, result: Any, outputs: Sequence[str]) -> None:
+    """Raise GainkitError for a reading that the record could not judge.
+
+    `not_that_kind`: the result is none of that kind. `output_missing`, `one_output_only`, `pair_of_two`,
+    `one_output_a_capture`, `output_twice`: too few or too many outputs. `uncalibrated_reading`: a level that is
+    not in volts.
+    """
+    if kind not in KINDS or not isinstance(result, KINDS[kind]):
+        raise GainkitError("not_that_kind", "kind", kind, tuple(KINDS))
+    refuse_outputs(kind, outputs, len(result.captures) if isinstance(result, MatchResult) else None)
+    if isinstance(result, Measurement) and not result.calibrated:
+        raise GainkitError("uncalibrated_reading")
+
+
+def refuse_outputs(kind: str, outputs: Sequence[str], captures: int | None = None) -> None:
+    """Raise GainkitError for too few or too many outputs of a reading; captures : of a match, where known."""
+    if twice := next((each for each in outputs if outputs.count(each) > 1), None):
+        raise GainkitError("output_twice", "for_output", twice)
+    if kind in OF_ONE_OUTPUT and not outputs:
+        raise GainkitError("output_missing", "for_output")
+    if kind in OF_ONE_OUTPUT and len(outputs) > 1:
+        raise GainkitError("one_output_only", "for_output", len(outputs))
+    if kind == "polarity-pair" and len(outputs) != 2:
+        raise GainkitError("pair_of_two", "for_output", len(outputs))
+    if kind == "match" and captures is not None and len(outputs) not in (1, captures):
+        raise GainkitError("one_output_a_capture", "for_output", len(outputs), captures=captures)
 
 
 def note_typed(job: str | Path, for_output: str | None, typed: Any, *, who: str | None = None) -> Event:

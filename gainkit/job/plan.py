@@ -10,6 +10,7 @@ from pathlib import Path
 from gainkit.calculator.channel import Channel, MeterLimits, channel_clip_volts
 from gainkit.calculator.feed_cautions import feed_cautions
 from gainkit.calculator.feeds import Feed, FeedFacts, power_feed
+from gainkit.calculator.leads import hook_up_cautions
 from gainkit.calculator.loads import find_loads
 from gainkit.calculator.programme import ProgrammePower, find_programme
 from gainkit.calculator.targets import Target, find_target
@@ -38,7 +39,7 @@ class ChannelPlan(Target, _Named):
     (positive) or quieter than the target that setting is [dB]. supply_volts : what the
     target was scaled to [V]. trim_db : for a radio's own output, how far its level comes down [dB]: its
     gain_db, where that is below 0. programme : long-term power, None without a crest factor. outputs : full
-    names of the outputs set alike.
+    names of the outputs set alike. highpass_hz, lowpass_hz : the channel's own filters, as the file has them.
     """
 
     sensitivity_in_range: bool | None
@@ -51,6 +52,8 @@ class ChannelPlan(Target, _Named):
     trim_db: float | None
     outputs: tuple[str, ...]
     programme: ProgrammePower | None
+    highpass_hz: float | None = None
+    lowpass_hz: float | None = None
 
 
 @dataclass(frozen=True, repr=False)
@@ -92,7 +95,8 @@ def system_feed(system: System) -> Feed | None:
     """The feed with every amplifier channel at its onset of clipping; None when no feed is given.
 
     The power is that of the channels at the supply's own voltage, a little more than the sagged ones deliver:
-    the drop errs to the safe side. The radio's own outputs have their own feed and are left out.
+    the drop errs to the safe side; so does the current where the supply was measured at the amplifier, the same
+    volts being taken as the battery's. The radio's own outputs have their own feed and are left out.
     """
     supply = system.supply
     watts = amplifier_watts(system)
@@ -160,6 +164,7 @@ def _plan_channel(each: SystemChannel, source: Source, supply_volts: float | Non
         fed_by=each.fed_by, bridged=channel.bridged, built_in=channel.built_in, trim_db=trim,
         outputs=tuple(output.name for output in each.outputs),
         programme=_programme(each, target),
+        highpass_hz=channel.highpass_hz, lowpass_hz=channel.lowpass_hz,
     )  # fmt: skip
 
 
@@ -223,6 +228,8 @@ def _coil_cautions(each: SystemChannel) -> Iterator[Remark]:
 def _cautions(system: System, channels: tuple[ChannelPlan, ...], feed: Feed | None) -> Iterator[Remark]:
     """What concerns the car rather than one channel."""
     yield from _example_cautions(system)
+    if any(not (each.bridged or each.built_in) for each in channels):
+        yield from hook_up_cautions()
     position = system.source.clean_position
     if position is not None:
         yield remark("set_at_position", position=position)

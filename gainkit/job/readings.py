@@ -11,6 +11,7 @@ from gainkit.analysis.model import Measurement
 from gainkit.job.record import CaptureFile, Event, Origin, PlanFigures, read_events
 from gainkit.job.typed import (
     Acceptance,
+    Confirmed,
     FreeText,
     Knob,
     SupplyReading,
@@ -20,9 +21,11 @@ from gainkit.job.typed import (
     Void,
 )
 from gainkit.matching import MatchResult
+from gainkit.noise import NoiseResult
 from gainkit.onset import OnsetResult
 from gainkit.polarity import PolarityPair, PolarityResult
 from gainkit.remarks import Remark, fault
+from gainkit.response import Response
 from gainkit.results import NotThatResult, from_plain
 from gainkit.routing import RoutingResult
 from gainkit.volume import VolumeResult
@@ -36,15 +39,22 @@ KINDS: dict[str, type] = {
     "polarity-typed": TypedPolarity,
     "match": MatchResult,
     "routing": RoutingResult,
+    "response": Response,
+    "noise": NoiseResult,
+    "response": Response,
     "level": TypedLevel,
     "knob": Knob,
     "supply": SupplyReading,
     "text": FreeText,
     "accept": Acceptance,
+    "confirm": Confirmed,
     "void": Void,
     "visit": Visit,
 }
 """What a line of each kind holds."""
+
+OF_ONE_OUTPUT = ("measure", "onset", "polarity", "polarity-typed", "level", "knob", "noise", "response")
+"""Kinds of reading that are one output's own: without it they say nothing, of two too much."""
 
 FIRST_VISIT = "first"
 """The name of the visit before any other was begun."""
@@ -105,7 +115,8 @@ def _voided(readings: Sequence[Reading]) -> list[Reading]:
     itself voided voids nothing."""
     reasons: dict[int, str] = {}
     for reading in reversed(readings):
-        if isinstance(reading.result, Void) and reading.number not in reasons:
+        void = reading.result
+        if isinstance(void, Void) and void.voided < reading.number and reading.number not in reasons:
             reasons[reading.result.voided] = reading.result.reason
     return [replace(each, void_reason=reasons.get(each.number)) for each in readings]
 

@@ -8,7 +8,8 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from gainkit.errors import GainkitError
-from gainkit.job.standing import open_job, standing
+from gainkit.job.opening import open_job
+from gainkit.job.standing import standing
 from gainkit.remarks import Sentence
 
 DEEPEST = 4

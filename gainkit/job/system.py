@@ -10,97 +10,15 @@ from typing import Any
 from gainkit.advice import Checks
 from gainkit.calculator import ranges
 from gainkit.calculator.amplifier import Rating
-from gainkit.calculator.channel import OVERLAP_LIMITS, RATING_KINDS, SUPPLY_STATES, Channel, MeterLimits
-from gainkit.calculator.conductors import COPPER, MATERIALS
+from gainkit.calculator.channel import Channel, MeterLimits
+from gainkit.calculator.conductors import COPPER
 from gainkit.calculator.feeds import USUAL_EFFICIENCY, awg_number, awg_square_mm
-from gainkit.calculator.ranges import faults_of, range_of
+from gainkit.calculator.ranges import faults_of
 from gainkit.errors import GainkitError
+from gainkit.job.keys import CHANNEL_KEYS, SOURCE_KEYS, SUPPLY_PLACES, TABLES
 from gainkit.job.outputs import Output, find_output
-from gainkit.job.schema import Faults, Key, check_table, key_lines, nearest, number_key, read_toml, shown
+from gainkit.job.schema import Faults, check_table, key_lines, nearest, read_toml, shown
 
-SUPPLY_PLACES = ("amplifier", "battery")
-"""Where the supply's volts were measured: at the amplifier they hold as they are, at the battery the feed's
-loss is still to be taken off."""
-
-JOB_KEYS = tuple(Key(name, "text") for name in ("title", "technician", "vehicle", "date"))
-SOURCE_KEYS = (
-    Key("name", "text"),
-    number_key("preamp_volts", ranges.VOLTS),
-    Key("clean_position", "label"),
-    number_key("speaker_volts", ranges.VOLTS),
-    number_key("speaker_clip_dbfs", ranges.LEVEL_DBFS),
-)
-SUPPLY_KEYS = (
-    number_key("volts", ranges.SUPPLY_VOLTS, required=True),
-    number_key("feed_length_m", ranges.METRES),
-    Key("feed_awg", "label"),
-    number_key("feed_mm2", ranges.SQUARE_MM),
-    number_key("efficiency", ranges.FRACTION),
-    Key("at", "choice", SUPPLY_PLACES),
-    Key("state", "choice", SUPPLY_STATES),
-    number_key("tolerance_volts", ranges.SUPPLY_TOLERANCE_VOLTS),
-    Key("feed_material", "choice", tuple(MATERIALS)),
-    number_key("fuse_amperes", ranges.FUSE_AMPERES),
-)
-METER_KEYS = (
-    Key("kind", "choice", ("true-rms", "average-responding")),
-    number_key("percent", ranges.PERCENT),
-    number_key("floor_volts", ranges.Range("V", 0, 100, low_allowed=True)),
-    number_key("low_hz", ranges.FREQUENCY_HZ),
-    number_key("high_hz", ranges.FREQUENCY_HZ),
-    number_key("tone_tolerance_db", ranges.Range("dB", 0, 6, low_allowed=True)),
-    Key("guard_band", "flag"),
-)
-_WHOLE = ranges.Range("", 1, 32, low_allowed=True)
-CHANNEL_KEYS = (
-    Key("name", "text", required=True),
-    number_key("rated_watts", ranges.WATTS),
-    number_key("rated_ohms", ranges.OHMS),
-    Key("ratings", "tables", (number_key("watts", ranges.WATTS), number_key("ohms", ranges.OHMS))),
-    Key("rated_per_half", "flag"),
-    number_key("rated_thd_percent", ranges.RATED_THD_PERCENT),
-    Key("rated_kind", "choice", RATING_KINDS),
-    number_key("rated_supply_volts", ranges.SUPPLY_VOLTS),
-    Key("regulated", "flag"),
-    number_key("fuse_amperes", ranges.FUSE_AMPERES),
-    number_key("min_ohms", ranges.OHMS),
-    number_key("load_ohms", ranges.OHMS, required=True),
-    number_key("real_load_ohms", ranges.OHMS),
-    number_key("load_tolerance_percent", ranges.LOAD_TOLERANCE_PERCENT),
-    number_key("speaker_watts", ranges.WATTS),
-    Key("bridged", "flag"),
-    Key("outputs", "names"),
-    Key("expected_polarity", "choices", ("positive", "negative")),
-    number_key("sensitivity_min_volts", ranges.VOLTS),
-    number_key("sensitivity_max_volts", ranges.VOLTS),
-    number_key("tone_hz", ranges.FREQUENCY_HZ),
-    number_key("tone_dbfs", ranges.LEVEL_DBFS),
-    number_key("overlap_db", ranges.DB_IN_HAND),
-    Key("overlap_limit", "choice", OVERLAP_LIMITS),
-    number_key("margin_db", ranges.DB_IN_HAND),
-    Key("fed_by", "choice", ("preamp", "speaker-output")),
-    Key("built_in", "flag"),
-    number_key("drop_volts", ranges.DROP_VOLTS),
-    number_key("measured_clip_volts", ranges.VOLTS),
-    number_key("highpass_hz", ranges.FREQUENCY_HZ),
-    number_key("lowpass_hz", ranges.FREQUENCY_HZ),
-    number_key("crossover_hz", ranges.FREQUENCY_HZ),
-    number_key("crest_factor_db", ranges.CREST_DB),
-    number_key("coil_ohms", ranges.OHMS),
-    Key("coils", "whole", _WHOLE),
-    Key("drivers", "whole", _WHOLE),
-)
-CHECK_KEYS = (
-    number_key("tolerance_db", range_of(Checks, "tolerance_db")),
-    number_key("limit_thd_percent", range_of(Checks, "limit_thd_percent")),
-)
-TABLES = {
-    "job": JOB_KEYS,
-    "source": SOURCE_KEYS,
-    "supply": SUPPLY_KEYS,
-    "meter": METER_KEYS,
-    "check": CHECK_KEYS,
-}
 MOST_CHANNELS = 64
 
 
@@ -259,7 +177,7 @@ def _one_table(document: Mapping[str, Any], name: str, faults: Faults) -> dict[s
         return {}
     if not isinstance(found, dict):
         code = "table_in_double_brackets" if isinstance(found, list) else "table_expected"
-        faults.add(name, 0, None, GainkitError(code, None, shown(found), f"[{name}]"))
+        faults.add(name, 0, None, GainkitError(code, None, found, f"[{name}]"))
         return {}
     return check_table(found, TABLES[name], faults, name)
 
@@ -278,7 +196,7 @@ def _channel_tables(
     """The good values of every channel. shared : fields of a channel that stand in other tables."""
     found = document.get("channel", [])
     if not isinstance(found, list) or not all(isinstance(each, dict) for each in found):
-        faults.add("channel", 0, None, GainkitError("channel_heads", None, shown(found)))
+        faults.add("channel", 0, None, GainkitError("channel_heads", None, found))
         return []
     if not found:
         faults.add("", 0, None, GainkitError("no_channel"))
@@ -302,7 +220,7 @@ def _check_shared(good: dict[str, dict[str, Any]], faults: Faults) -> None:
         try:
             supply["feed_mm2_of_awg"] = awg_square_mm(float(awg_number(str(gauge))))
         except GainkitError:
-            wrong = GainkitError("found_other", "feed_awg", shown(gauge), "0 to 40, or 1/0 to 4/0 in quotes")
+            wrong = GainkitError("found_other", "feed_awg", gauge, "0 to 40, or 1/0 to 4/0 in quotes")
             faults.add("supply", 0, None, wrong)
     if "feed_awg" in supply and "feed_mm2" in supply:
         faults.add("supply", 0, None, GainkitError("one_of_them", "feed_mm2", allowed="feed_awg or feed_mm2"))

@@ -104,6 +104,16 @@ class Acceptance:
 
 
 @dataclass(frozen=True)
+class Confirmed:
+    """A caution that was heeded, or a step that a person saw to. confirmed : its code."""
+
+    confirmed: str
+
+    def __post_init__(self) -> None:
+        _check_text("confirmed", self.confirmed)
+
+
+@dataclass(frozen=True)
 class Void:
     """A line that no longer counts, and why; a voided void brings its line back."""
 

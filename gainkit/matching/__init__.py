@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from gainkit.matching.match import BandLevel, MatchedCapture, MatchOptions, MatchResult, match_levels
+from gainkit.matching.match import BandLevel, MatchedCapture, MatchOptions, MatchResult, cuts_only, match_levels
 from gainkit.matching.power import PowerDensity, power_density
 
 __all__ = [
@@ -11,6 +11,7 @@ __all__ = [
     "MatchResult",
     "MatchedCapture",
     "PowerDensity",
+    "cuts_only",
     "match_levels",
     "power_density",
 ]

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
+from pathlib import Path
 from typing import Literal
 
 import numpy as np
@@ -26,16 +27,16 @@ Weighting = Literal["Z", "A"]
 AUDIO_BAND_HZ = (20.0, 20_000.0)
 """Band of the Z- and A-weighted totals [Hz]."""
 
+MOST_TRIM_DB = 20.0
+"""A capture this far below the loudest holds no played noise, or hardly any [dB] (our choice: loudspeakers set
+by ear lie closer, and a cabin at rest lies lower)."""
+
 LEAST_BINS = 4.0
 """A band narrower than so many bins of the periodogram is not told [-]."""
 
 
-FARTHEST_DB = 30.0
-"""Captures further apart than this are refused: no trim is so large, one of them is silence or background
-[dB]."""
-
 FAR_DB = 12.0
-"""... and beyond this it is said: a dead loudspeaker leaves what its neighbours and the engine make [dB]."""
+"""Captures further apart than this are told: a dead loudspeaker leaves what its neighbours and the engine make [dB]."""
 
 MOST_BACKGROUND_DB = 17.0
 """A track that far below everything that is heard is not heard: a coherence of 2 % [dB]."""
@@ -135,11 +136,11 @@ def match_levels(
     Raises
     ------
     GainkitError
-        For no captures (`nothing_to_match`), one that is silent (`recording_silent`), shorter than a second
+        For no captures (`nothing_to_match`), one that is silent (`recording_silent`) or so far below the
+        loudest that nothing can have played (`hardly_played`), shorter than a second
         (`noise_too_short`), overloaded (`recorder_clipped`) or empty in the band (`nothing_in_band`), for
         captures calibrated differently (`calibrations_differ`), in which the track is not heard
-        (`track_not_heard`) or that lie so far apart that one of them is background (`too_far_apart`), and for
-        a band that none holds (`band_above_rate`).
+        (`track_not_heard`), and for a band that none holds (`band_above_rate`).
 
     References
     ----------
@@ -166,15 +167,31 @@ def match_levels(
     highest_hz = _highest_hz([*captures, master], asked)
     target = _total(master, asked, highest_hz, played)
     totals = [target if each is master else _total(each, asked, highest_hz, played) for each in captures]
-    for total in totals:
-        if abs(total.level_db - target.level_db) > FARTHEST_DB:
-            apart = GainkitError("too_far_apart", trim_db=target.level_db - total.level_db, most_db=FARTHEST_DB)
-            raise apart.within("file", total.capture.file)
+    _refuse_silence([target, *totals])
     if played is None:
         totals = [each if each is target else _beside(each, target, asked) for each in totals]
     rows = [_matched(total, target, asked, highest_hz) for total in totals]
     notes = _notes(totals, target, asked, highest_hz)
     return MatchResult(master.file, tuple(rows), master.calibrated, asked.weighting, tuple(notes))
+
+
+def cuts_only(result: MatchResult) -> MatchResult:
+    """The same match without a positive trim: the quietest stays as it is and the others come down to it.
+
+    For outputs that stand at their target: raised, they would clip before the source does.
+
+    >>> import numpy as np
+    >>> noise = 0.1 * np.random.default_rng(1).standard_normal(96_000)
+    >>> pair = [Capture.from_array(gain * noise, 48_000, file=f"{gain}.wav") for gain in (1.0, 0.5)]
+    >>> [round(each.trim_db, 2) for each in cuts_only(match_levels(pair)).captures]
+    [-6.02, 0.0]
+    """
+    quietest = max(result.captures, key=lambda each: each.trim_db)
+    if quietest.trim_db <= 0:
+        return result
+    lowered = tuple(replace(each, trim_db=each.trim_db - quietest.trim_db) for each in result.captures)
+    told = remark("cuts_only", quietest=Path(quietest.file).name, lowered_db=quietest.trim_db)
+    return replace(result, captures=lowered, notes=(told, *result.notes))
 
 
 @dataclass(frozen=True, eq=False)
@@ -241,6 +258,17 @@ def _beside(own: _Total, target: _Total, asked: MatchOptions) -> _Total:
     common = float(np.sum((density * shared.at(own.power.step_hz, len(density)))[low : high + 1]))
     share = common / float(np.sum(density[low : high + 1]))
     return replace(own, unlike_db=-power_db_from_ratio(max(share, 1e-3)))
+
+
+def _refuse_silence(totals: Sequence[_Total]) -> None:
+    """Raise GainkitError where a capture lies so low that nothing can have played."""
+    loudest = max(totals, key=lambda each: each.level_db)
+    for each in totals:
+        below_db = loudest.level_db - each.level_db
+        if below_db > MOST_TRIM_DB:
+            raise GainkitError(
+                "hardly_played", below_db=below_db, loudest=loudest.capture.file, most_db=MOST_TRIM_DB
+            ).within("file", each.capture.file)
 
 
 def _matched(own: _Total, target: _Total, asked: MatchOptions, highest_hz: float) -> MatchedCapture:

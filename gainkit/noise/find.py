@@ -8,12 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from gainkit.analysis.bands import HIGHEST_OF_RATE, a_gains, band_share, bands
-from gainkit.calculator.ranges import VOLTS
-from gainkit.capture.model import Capture
-from gainkit.errors import GainkitError
-from gainkit.noise.families import SAME_COURSE_CHANCE, FoundLine, family_of_group, group_lines, kind_of, others
-from gainkit.noise.floor import Peak, filled, floor_under, peaks_in
-from gainkit.noise.lines import (
+from gainkit.analysis.lines import (
     MOST_LINES,
     FittedLine,
     fine_spectrum,
@@ -22,6 +17,11 @@ from gainkit.noise.lines import (
     start_near,
     without,
 )
+from gainkit.calculator.ranges import VOLTS
+from gainkit.capture.model import Capture
+from gainkit.errors import GainkitError
+from gainkit.noise.families import SAME_COURSE_CHANCE, FoundLine, family_of_group, group_lines, kind_of, others
+from gainkit.noise.floor import Peak, filled, floor_under, peaks_in
 from gainkit.noise.model import BandNoise, Family, NoiseResult
 from gainkit.noise.moving import Moving, find_moving
 from gainkit.noise.survey import Survey, survey_of

@@ -15,7 +15,7 @@ from gainkit.analysis.thresholds import stands_above
 from gainkit.calculator.ranges import VOLTS, refuse_outside
 from gainkit.capture.model import Capture
 from gainkit.errors import GainkitError
-from gainkit.levels import db_from_ratio, ratio_from_db
+from gainkit.levels import SINE_CREST, db_from_ratio, ratio_from_db
 from gainkit.onset.align import CLOCK_TOLERANCE, align, by_markers
 from gainkit.onset.envelope import ChannelChoice, Envelope, follow, loudest_tone
 from gainkit.onset.gain import gain_change, held_from
@@ -65,6 +65,7 @@ class StepResult:
 class OnsetResult(Result):
     """The answer. onset_dbfs, onset_volts : tone level and rms output at which THD reaches the limit.
 
+    clipping_begins_dbfs (a property) : tone level at which its crest meets the rail.
     small_signal_gain_db : median gain_db of the clean steps at least 3 dB below the onset [dB]. rail_volts :
     the rail that is met first, at the onset [V peak].
     """
@@ -77,6 +78,24 @@ class OnsetResult(Result):
     rail_volts: float | None
     steps: tuple[StepResult, ...]
     notes: tuple[Remark, ...]
+
+    @property
+    def clipping_begins_dbfs(self) -> float | None:
+        """Level at which the sine's crest meets the rail [dBFS], from rail and small-signal gain.
+
+        THD reaches its limit a little later: 0.25 dB for 1 % at a hard rail. None where no rail is seen, and
+        where a soft knee distorts to the limit before.
+        """
+        top = math.inf if self.onset_dbfs is None else self.onset_dbfs - SMALL_SIGNAL_DB
+        gains = [
+            db_from_ratio(step.rms_volts) - step.level_dbfs
+            for step in self.steps
+            if step.rms_volts and step.state == "clean" and step.level_dbfs <= top
+        ]
+        if self.rail_volts is None or self.onset_dbfs is None or not gains:
+            return None
+        begins = db_from_ratio(self.rail_volts / SINE_CREST) - float(np.median(gains))
+        return begins if begins <= self.onset_dbfs else None
 
     @property
     def loudest_judged(self) -> bool:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import math
 from dataclasses import asdict, replace
 from pathlib import Path
@@ -13,6 +12,7 @@ from numpy.typing import NDArray
 
 from gainkit.errors import GainkitError
 from gainkit.onset.plan import LevelPlan, Pattern, Stretch
+from gainkit.toneset.entries import track_entry
 
 KINDS = ("staircase", "glide")
 
@@ -43,9 +43,7 @@ def from_index(index: Path | str, track: str | None = None) -> LevelPlan:
         it damaged (`track_damaged`).
     """
     place = Path(index)
-    table = read_index(place)
-    entry = _chosen(table["tracks"], place, track)
-    rate: Any = entry.get("sample_rate_hz", table.get("sample_rate_hz"))
+    entry, rate = track_entry(place, track, KINDS)
     try:
         return _plan_of(entry, float(rate))
     except (KeyError, TypeError, ValueError, ZeroDivisionError) as fault:
@@ -81,36 +79,6 @@ def own_track(plan: LevelPlan, heard_hz: float) -> LevelPlan | None:
         return None
     facts = {"steps": [asdict(step) for step in wave.steps], "marker": asdict(wave.marker)}
     return _plan_of(facts, OWN_RATE_HZ)
-
-
-def read_index(index: Path) -> dict[str, Any]:
-    """The index as a table that has a list of tracks."""
-    try:
-        table: Any = json.loads(index.read_text(encoding="utf-8"))
-    except FileNotFoundError:
-        raise GainkitError("index_not_there", "index", str(index)) from None
-    except (OSError, ValueError, RecursionError) as fault:
-        raise GainkitError("index_unreadable", "index", str(index), reason=str(fault)) from fault
-    if not isinstance(table, dict) or not isinstance(table.get("tracks"), list):
-        raise GainkitError("index_without_tracks", "index", str(index))
-    return table
-
-
-def _chosen(tracks: list[Any], index: Path, track: str | None) -> dict[str, Any]:
-    """The entry of the track that is asked for, or of the only one."""
-    usable = [each for each in tracks if isinstance(each, dict) and each.get("kind") in KINDS]
-    names = [str(each.get("file")) for each in usable]
-    if track is None:
-        if len(usable) != 1:
-            raise GainkitError(
-                "track_not_chosen", "track", None, names or "none", index=str(index), tracks=len(usable)
-            )
-        return usable[0]
-    wanted = Path(track).name
-    for each, name in zip(usable, names, strict=True):
-        if wanted in (each.get("file"), Path(name).stem):
-            return each
-    raise GainkitError("track_not_in_index", "track", track, names or "none", index=str(index))
 
 
 def _plan_of(track: dict[str, Any], rate_hz: float) -> LevelPlan:

@@ -39,6 +39,10 @@ PART_SECONDS = (10.0, 6.0)
 ALIKE_CONFIDENCE = 0.94
 """Confidence of a relation that only two averaged pulses show [0..1]: it is called probable."""
 
+PART_SHARE = 0.85
+"""... and more of the pulses than in a whole recording must be heard in them [-]: an even beat meets the pattern
+of a few pulses more easily than that of many."""
+
 MOST_DRIVE_SECONDS = 60.0
 """So much of another drive signal and of what was recorded of it is read [s]."""
 
@@ -244,7 +248,7 @@ def _decide_in_parts(samples: Floats, rate: float, band: str) -> Decision:
     for seconds in PART_SECONDS:
         size = round(seconds * rate)
         starts = range(0, max(len(samples) - size // 2, 0), size // 2) if len(samples) > size else ()
-        trains = (line_up(samples[start : start + size], rate, band) for start in starts)
+        trains = (line_up(samples[start : start + size], rate, band, PART_SHARE) for start in starts)
         found += [decide(train, band) for train in trains if train is not None]
     signs = {each.polarity for each in found} - {"undecided"}
     best = max(found, key=lambda each: each.clearness, default=Decision("undecided", 0.0, 0, 0))

@@ -65,8 +65,11 @@ class _Track:
     after: int
 
 
-def line_up(samples: Floats, rate: float, band: str) -> Train | None:
-    """Find the pulses of a train and line them up; None where there are too few."""
+def line_up(samples: Floats, rate: float, band: str, heard_share: float = HEARD_SHARE) -> Train | None:
+    """Find the pulses of a train and line them up; None where there are too few.
+
+    heard_share : of those that fit in the recording which must be heard [-].
+    """
     track = _track(samples, rate, band)
     expected = _places(track)
     if len(expected) < LEAST_PULSES:
@@ -74,7 +77,7 @@ def line_up(samples: Floats, rate: float, band: str) -> Train | None:
     near = _near(track, expected)
     places = _on_the_recorders_clock(track, expected, near)
     rows = _rows_with_a_pulse(track, places, near // 2)
-    if len(rows) < LEAST_PULSES or len(rows) <= HEARD_SHARE * len(places):
+    if len(rows) < LEAST_PULSES or len(rows) <= heard_share * len(places):
         return None
     return Train(_evened(rows, track.before), track.before, rate)
 

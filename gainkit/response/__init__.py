@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from gainkit.response.drive import Sweep, from_figures, from_track
+from gainkit.response.drive import Sweep, from_figures, from_index, from_track
 from gainkit.response.find import find_response
 from gainkit.response.model import Boost, Filter, Flatness, Point, Response
 
@@ -15,5 +15,6 @@ __all__ = [
     "Sweep",
     "find_response",
     "from_figures",
+    "from_index",
     "from_track",
 ]

@@ -31,6 +31,9 @@ BLEND_FROM, BLEND_TO = 0.975, 0.995
 """Parts of the last frequency between which the one divisor gives way to the other [-]: a step there would ring
 into the harmonics."""
 
+OWN_OCTAVES = 8.0
+"""So far above its first frequency the sweep's beginning and the windows blur nothing any more [octaves]."""
+
 ARRIVAL_FRAMES = 1 << 12
 ARRIVAL_FINER = 16
 """Strongest arrival: how much of the response is looked at [frames], and how much finer [-]."""
@@ -52,10 +55,12 @@ def fast_length(frames: int) -> int:
 
 @dataclass(frozen=True)
 class Impulse:
-    """samples : (frames,) response, delay 0 first, negative delays from the end backwards. rate [Hz]."""
+    """samples : (frames,) response, delay 0 first, negative delays from the end backwards. rate [Hz]. own :
+    what a wire would have shown, at a rate that suffices for the lowest octaves."""
 
     samples: Floats
     rate: float
+    own: Impulse | None = None
 
     def part(self, start_seconds: float, frames: int) -> Floats:
         """So many frames from a delay on, which may be negative, (frames,)."""
@@ -69,14 +74,26 @@ def deconvolved(recorded: Floats, rate: float, chirp: Chirp, first_frame: float)
     """
     size = fast_length(len(recorded))
     spectrum = np.fft.rfft(recorded, size)
-    spectrum *= _inverse(chirp, rate, size, first_frame)
-    return Impulse(np.fft.irfft(spectrum, size), rate)
+    played = np.fft.rfft(rendered(chirp, rate, size, first_frame))
+    inverse = _inverse(played, chirp, rate, size, first_frame)
+    spectrum *= inverse
+    return Impulse(np.fft.irfft(spectrum, size), rate, _own(played, inverse, chirp, rate / size))
 
 
-def _inverse(chirp: Chirp, rate: float, size: int, first_frame: float) -> Complexes:
+def _own(played: Complexes, inverse: Complexes, chirp: Chirp, step_hz: float) -> Impulse:
+    """The impulse response of a wire: the sweep itself through the same division, its lowest octaves."""
+    count = min(math.ceil(2.0**OWN_OCTAVES * chirp.from_hz / step_hz), len(played))
+    size = fast_length(2 * count)
+    spectrum = played[:count] * inverse[:count]
+    if count < len(played):  # nothing may end abruptly
+        half = np.arange(count - count // 2) / (count - count // 2)
+        spectrum[count // 2 :] *= np.cos(0.5 * math.pi * half) ** 2
+    return Impulse(np.fft.irfft(spectrum, size), step_hz * size)
+
+
+def _inverse(played: Complexes, chirp: Chirp, rate: float, size: int, first_frame: float) -> Complexes:
     """One over the spectrum of the sweep, bounded outside its band, (size / 2 + 1,)."""
     step = rate / size
-    played = np.fft.rfft(rendered(chirp, rate, size, first_frame))
     top_hz = min(chirp.to_hz, NYQUIST_SHARE * rate)
     low, high = math.ceil(chirp.from_hz / step), min(math.floor(top_hz / step), len(played) - 1)
     inverse = np.zeros(len(played), dtype=np.complex128)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Any, Literal
 
 import numpy as np
@@ -13,6 +14,7 @@ from numpy.typing import NDArray
 from gainkit.calculator.ranges import FREQUENCY_HZ, LEVEL_DBFS, Range
 from gainkit.errors import GainkitError
 from gainkit.generator.swept import Chirp
+from gainkit.toneset.entries import track_entry
 
 Floats = NDArray[np.float64]
 Side = Literal["left", "right"]
@@ -80,6 +82,15 @@ def from_figures(
         raise GainkitError("sweep_too_narrow", "to_hz", to_hz, f"at least {LEAST_RATIO * from_hz:g} Hz")
     chirp = Chirp(from_hz, to_hz, seconds, level_dbfs, None, fade_seconds)
     return Sweep(from_hz, to_hz, seconds, level_dbfs, (SideTrack(None, Placed(chirp, 0.0)),))
+
+
+def from_index(index: Path | str, track: str | None = None) -> Sweep:
+    """The sweep of a track from the index.json that lies beside it.
+
+    track : its file name, with or without its ending; None where the index holds one sweep only. Raises
+    GainkitError for an index or a track that is not there or cannot be used.
+    """
+    return from_track(*track_entry(Path(index), track, ("sweep",)))
 
 
 def from_track(track: Mapping[str, Any], sample_rate_hz: float) -> Sweep:

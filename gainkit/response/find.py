@@ -12,7 +12,7 @@ from gainkit.calculator.ranges import Range
 from gainkit.capture.model import Capture
 from gainkit.errors import GainkitError
 from gainkit.generator.swept import GAP_SECONDS, Chirp
-from gainkit.remarks import fault, gravest_first
+from gainkit.remarks import fault, gravest_first, remark
 from gainkit.response import align
 from gainkit.response.align import Heard, Place
 from gainkit.response.deconvolve import Impulse, deconvolved, strongest_arrival
@@ -44,6 +44,9 @@ harmonic at most [-]."""
 
 EDGE_OCTAVES, EDGE_SECONDS = 1.0 / 6.0, 0.05
 """What is left out beside the place where a recording begins or ends within the sweep [octaves, s]."""
+
+SHORT_RATIO = 1.2
+"""Where the first point lies so far over the sweep's first frequency, the sweep was too short for it [-]."""
 
 LEAST_CLOCK_STEP = 2e-7
 """A clock that moves by less needs no second look [-]."""
@@ -119,6 +122,9 @@ def find_response(
         None if one is None else _told(one, side, reference is not None, crossover_hz)
         for one, side in zip((left, right), sweep.sides, strict=False)
     ]
+    if reference is not None:
+        file = reference.file
+        told = [None if each is None else replace(each, reference_file=file) for each in told]
     if not sweep.in_turn:
         assert told[0] is not None
         return told[0]
@@ -307,7 +313,8 @@ def difference(one: Curves, two: Curves) -> Curves:
     power = one.power[at] / divisor
     phase = np.angle(np.exp(1j * (one.phase[at] - two.phase[there])))
     noise = one.noise[at] / divisor + power * two.noise[there] / divisor
-    return replace(one.only(at), power=power, noise=noise, phase=phase)
+    blur_db = np.maximum(one.blur_db[at], two.blur_db[there])
+    return replace(one.only(at), power=power, noise=noise, phase=phase, blur_db=blur_db)
 
 
 def _told(measured: Measured, side: SideTrack, differs: bool, crossover_hz: float | None) -> Response:
@@ -344,6 +351,9 @@ def _told(measured: Measured, side: SideTrack, differs: bool, crossover_hz: floa
     if not measured.whole:
         low, high = answer.points[0].frequency_hz, answer.points[-1].frequency_hz
         notes = gravest_first((*notes, fault("sweep_incomplete", low_hz=low, high_hz=high)))
+    elif answer.points[0].frequency_hz > SHORT_RATIO * side.sweep.chirp.from_hz:
+        short = remark("sweep_short", below_hz=answer.points[0].frequency_hz, seconds=side.sweep.chirp.seconds)
+        notes = gravest_first((*notes, short))
     read = (*capture.notes, *capture.channel_notes(measured.heard.channel, measured.heard.minus))
     return replace(answer, notes=gravest_first((*read, *notes)))
 

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from gainkit.remarks import Remark
+from gainkit.results import Result
 
 Family = Literal["butterworth", "linkwitz-riley", "bessel", "other"]
 BoostKind = Literal["peak", "low-shelf", "high-shelf"]
@@ -69,8 +70,8 @@ class Boost:
     kind: BoostKind
 
 
-@dataclass(frozen=True)
-class Response:
+@dataclass(frozen=True, repr=False)
+class Response(Result):
     """The answer; None for what the recording does not tell.
 
     drift_ppm : recorder's clock against the player's, positive: the recorder counts more seconds.
@@ -79,6 +80,7 @@ class Response:
     side : "left" or "right" of a track that plays one after the other. passband_db : level_db of the passband.
     clipped : flat tops at digital full scale. right : of a left-then-right track the right side; the other
     fields are then the left one's. right_later_seconds, right_farther_cm : right arrival less left.
+    reference_file : of a difference, the capture that was taken off; None for a response itself.
     """
 
     found: bool
@@ -103,3 +105,4 @@ class Response:
     right: Response | None = None
     right_later_seconds: float | None = None
     right_farther_cm: float | None = None
+    reference_file: str | None = None

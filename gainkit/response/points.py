@@ -2,7 +2,9 @@
 
 The linear part and each harmonic are cut out under smooth windows; the noise is what the same window shows
 where neither of them stands. Powers are averaged over a share of an octave, twice: the second time what the
-first left, divided by it (Tukey's twicing), so that neither slopes nor peaks are flattened.
+first left, divided by it (Tukey's twicing), so that neither slopes nor peaks are flattened. What the sweep's
+beginning and the window make of a wire is divided out: the shorter the sweep, the more that is at the bottom;
+where it is too much, nothing is told.
 """
 
 from __future__ import annotations
@@ -14,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from gainkit.generator.swept import Chirp
-from gainkit.response.deconvolve import BLEND_FROM, Impulse, fast_length
+from gainkit.response.deconvolve import BLEND_FROM, OWN_OCTAVES, Impulse, fast_length
 
 Floats = NDArray[np.float64]
 
@@ -41,6 +43,11 @@ LATE_CUTS = 4
 """Noise is averaged over so much of an octave; at the bottom, where that is a few values only, over so many
 stretches as well [-]."""
 
+LEAST_OWN = 0.7
+OWN_SHARE = 0.35
+"""Points are told from where on the sweep shows at least so much of a wire's power [-]: under it the window
+holds less than a cycle. A chain that is no wire is blurred otherwise, by up to this part of a wire's [-]."""
+
 ROUNDING = 1e-13
 """Part of the highest power that reckoning itself may add [-]."""
 
@@ -60,8 +67,8 @@ class Curves:
 
     frequency_hz : true ones. power : of the response without noise, [(recorded unit / full scale)^2]. noise :
     what noise adds to it. phase : re the arrival [rad]. thd, thd_floor : over the fundamental [-], NaN where
-    not recorded. bins : independent values in each average [-]. arrival_seconds : delay of the strongest
-    arrival, noise weighted out [s].
+    not recorded. bins : independent values in each average [-]. blur_db : what the sweep's shortness may be
+    wrong by [dB]. arrival_seconds : delay of the strongest arrival, noise weighted out [s].
     """
 
     frequency_hz: Floats
@@ -71,7 +78,9 @@ class Curves:
     thd: Floats
     thd_floor: Floats
     bins: Floats
+    blur_db: Floats
     arrival_seconds: float
+    window_seconds: float
 
     @property
     def level_db(self) -> Floats:
@@ -85,7 +94,7 @@ class Curves:
 
     def only(self, places: NDArray[np.bool_] | NDArray[np.int64]) -> Curves:
         """The same at some of the points."""
-        names = ("frequency_hz", "power", "noise", "phase", "thd", "thd_floor", "bins")
+        names = ("frequency_hz", "power", "noise", "phase", "thd", "thd_floor", "bins", "blur_db")
         return replace(self, **{name: getattr(self, name)[places] for name in names})
 
 
@@ -117,9 +126,13 @@ def curves(impulse: Impulse, chirp: Chirp, clock: float, arrival: float, smooth_
     noise_grid = np.concatenate([grid, beyond])
     all_noise = _noise(impulse, arrival, (pre, post), second, noise_grid, (low, high))
     raw = _twice_smoothed(linear, grid, smooth_octaves, (low, high))
+    own = _own(impulse.own, (pre, post), second, grid, smooth_octaves, (low, high))
+    mixed = all_noise[: len(grid)]
+    leaked = own.leaked * np.maximum(raw - mixed, 0.0) / np.maximum(own.shown - own.leaked, LEAST_OWN)
+    mixed -= np.minimum(leaked, mixed)
     all_noise = np.maximum(all_noise, ROUNDING * float(raw.max()))
-    noise = all_noise[: len(grid)]
-    power = np.maximum(raw - noise, 0.0)
+    noise = all_noise[: len(grid)] / own.shown
+    power = np.maximum(raw / own.shown - noise, 0.0)
     exact = _exact_arrival(linear, grid, power, noise) + round((arrival - pre) * rate) / rate
     bins = np.arange(len(linear.spectrum)) * linear.step_hz
     lead = exact - round((arrival - pre) * rate) / rate
@@ -128,7 +141,8 @@ def curves(impulse: Impulse, chirp: Chirp, clock: float, arrival: float, smooth_
     width = grid * (2.0 ** (smooth_octaves / 2) - 2.0 ** (-smooth_octaves / 2))
     noise_density = (noise_grid, all_noise / linear.window_energy)
     thd, floor = _thd(impulse, chirp, exact, (pre, post), grid, power, noise_density)
-    keep = slice(0, None, FINE)
+    keep = np.arange(0, len(grid), FINE)
+    keep = keep[grid[keep] >= own.from_hz]
     return Curves(
         grid[keep] * clock,
         power[keep],
@@ -137,8 +151,46 @@ def curves(impulse: Impulse, chirp: Chirp, clock: float, arrival: float, smooth_
         thd[keep],
         floor[keep],
         np.maximum(width * linear.seconds, 1.0)[keep],
+        own.blur_db[keep],
         exact,
+        linear.seconds,
     )
+
+
+@dataclass(frozen=True)
+class _Own:
+    """What the method makes of a wire, (grid,) each: the power it shows, and what of it leaks to where noise is
+    looked for [-]. from_hz : under it too little of the sweep is seen."""
+
+    shown: Floats
+    leaked: Floats
+    from_hz: float
+
+    @property
+    def blur_db(self) -> Floats:
+        """What a chain that is no wire may be wrong by [dB]."""
+        return np.asarray(OWN_SHARE * (np.abs(10.0 * np.log10(self.shown)) + 4.343 * self.leaked / self.shown))
+
+
+def _own(
+    own: Impulse | None,
+    reach: tuple[float, float],
+    second: float,
+    grid: Floats,
+    octaves: float,
+    band: tuple[float, float],
+) -> _Own:
+    """A wire through the same windows; above OWN_OCTAVES less one nothing of them is seen."""
+    shown, leaked = np.ones(len(grid)), np.zeros(len(grid))
+    inside = grid < min(band[0] * 2.0 ** (OWN_OCTAVES - 2.0), band[1])
+    if own is None or not inside.any():
+        return _Own(shown, leaked, 0.0)
+    cut = _cut(own, 0.0, *reach)
+    top = min(band[1], 0.25 * own.rate)
+    shown[inside] = np.maximum(_twice_smoothed(cut, grid, octaves, (band[0], top))[inside], 1e-3)
+    leaked[inside] = _noise(own, 0.0, reach, second, grid, (band[0], top))[inside]
+    low = np.flatnonzero((shown - leaked < LEAST_OWN) & inside)
+    return _Own(shown, leaked, float(grid[low[-1]]) * (1.0 + 1e-9) if len(low) else 0.0)
 
 
 def _grid(low_hz: float, high_hz: float) -> Floats:

@@ -27,6 +27,10 @@ SYSTEMATIC_DB = 0.02
 DEEP_DB, DEEP_SHARE = 15.0, 0.01
 """What the points themselves may be off [dB]; below DEEP_DB under the passband by a share of the depth more."""
 
+FEW_CYCLES, FEW_SHARE = 4.0, 0.05
+"""Where the window holds so few cycles, what stands beside shines into a slope by this share of its depth
+[-]; by less with the fourth power of the cycles."""
+
 ROUGH_DB, ROUGH_SHARE = 0.1, 4.0
 """From here on a response bends from point to point as no filter or equaliser does [dB, median of second
 differences]: a room's echoes. What is no larger than so many times it is then taken for theirs [-]."""
@@ -116,6 +120,8 @@ def fitted(curves: Curves, band: tuple[int, int], passband: float) -> tuple[Chai
     # a mean of K powers at a signal-to-noise ratio r scatters by sqrt((2 r + 1) / K) / r of itself
     noise_db = 4.343 * np.sqrt((2.0 * over + 1.0) / curves.bins[inside]) / over
     spread = np.hypot(SYSTEMATIC_DB + DEEP_SHARE * np.maximum(-level - DEEP_DB, 0.0), noise_db)
+    few = FEW_SHARE * (FEW_CYCLES / (curves.frequency_hz[inside] * curves.window_seconds)) ** 4
+    spread = np.hypot(spread, curves.blur_db[inside] + few * np.maximum(-level, 0.0))
     rough = float(np.median(np.abs(np.diff(level, 2)))) if len(level) > 2 else 0.0
     if rough > ROUGH_DB:
         spread = np.hypot(spread, ROUGH_SHARE * rough)

@@ -5,9 +5,10 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 
+from gainkit.job.opening import OpenJob
 from gainkit.job.plan import ChannelPlan
 from gainkit.job.readings import Reading
-from gainkit.job.standing import JobStatus, OpenJob, OutputStatus, standing
+from gainkit.job.standing import JobStatus, OutputStatus, standing
 from gainkit.job.system import Job, Source
 from gainkit.job.typed import FreeText, SupplyReading
 from gainkit.remarks import Remark, Sentence, gravest_first

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
@@ -12,7 +13,7 @@ from gainkit.errors import GainkitError
 from gainkit.figures import plain
 from gainkit.files import refuse_existing, write_whole
 from gainkit.job.judgements import Level
-from gainkit.job.standing import OpenJob, judged_within, open_job
+from gainkit.job.opening import OpenJob, judged_within, open_job
 from gainkit.remarks import Remark, Sentence
 from gainkit.results import Result
 from gainkit.sheet.model import Sheet, sheet_of
@@ -23,6 +24,12 @@ if TYPE_CHECKING:
 
 LONGEST_TEXT = 160
 """Texts of the system file are cut after so many characters on the page."""
+
+LONGEST_SENTENCE = 900
+"""Sentences are cut after so many characters: a headline names six outputs at most."""
+
+UNIT = re.compile(r"(?<=\d) (?=(?:dBFS|dB|V|Hz|W|%)(?:\W|$))")
+"""The blank between a figure and its unit: no line ends there."""
 
 LEAST_PERCENT = 0.01
 """Distortion below this is of no interest on the page [%]."""
@@ -145,7 +152,7 @@ def distortion(level: Level | None) -> str:
 
 def said(remark: Remark | Sentence) -> str:
     """A sentence as the page says it: it names no option and no function."""
-    return cut(remark_text(remark, PAGE), 600)
+    return UNIT.sub("\u00a0", cut(remark_text(remark, PAGE), LONGEST_SENTENCE))
 
 
 def _environment() -> Environment:
@@ -157,6 +164,7 @@ def _environment() -> Environment:
     )  # fmt: skip
     environment.filters |= {
         "volts": figure(2, "V"), "db": figure(1, "dB", sign=True), "db2": figure(2, "dB", sign=True),
+        "decibels": figure(0, "dB"),
         "dbfs": figure(2, "dBFS"), "hz": figure(0, "Hz"), "watts": figure(0, "W"), "distortion": distortion,
         "cut": cut, "said": said, "plain": plain,
     }  # fmt: skip

@@ -11,8 +11,9 @@ from pathlib import Path
 
 from gainkit.charts import Look, chart_svg, draw_headroom, draw_onset
 from gainkit.charts.saving import Draw
+from gainkit.job.faults import readings_of
+from gainkit.job.opening import OpenJob
 from gainkit.job.readings import latest
-from gainkit.job.standing import OpenJob, readings_of
 from gainkit.onset import OnsetResult
 
 PHOTOS = "photos"

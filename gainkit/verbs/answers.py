@@ -10,7 +10,7 @@ from gainkit import analysis, matching, noise, onset, polarity, routing, volume
 from gainkit.analysis.thresholds import LIMIT_THD_PERCENT
 from gainkit.matching import MatchOptions, MatchResult
 from gainkit.noise import NoiseResult
-from gainkit.onset import LevelPlan, OnsetResult
+from gainkit.onset import LevelPlan, OnsetComparison, OnsetResult
 from gainkit.polarity import PolarityPair, PolarityResult
 from gainkit.routing import RoutingResult
 from gainkit.verbs.inputs import (
@@ -91,6 +91,55 @@ def find_onset(
     return onset.find_onset(
         opened(capture, options), played, measure_options(options, CHOOSING), source_volts=source_volts
     )
+
+
+def compare_onsets(
+    capture: Source,
+    other: Source,
+    plan: LevelPlan | None = None,
+    *,
+    index: Path | str | None = None,
+    track: str | None = None,
+    **options: Any,
+) -> OnsetComparison:
+    """Tell whether clipping lies before or after a gain control, from two staircases at two of its settings.
+
+    Parameters
+    ----------
+    capture, other : Capture, str or Path
+        The recordings, 3 dB of gain or more apart, the recorder's own input left alone between them.
+    plan, index, track, **options
+        As for `gainkit.find_onset`.
+
+    Returns
+    -------
+    OnsetComparison
+        `where` ("before", "after", "both", "nowhere", "unknown"), `gain_change_db`, `onset_change_db` [dB],
+        `before_dbfs` [dBFS], `after_volts` [V rms], `best_gain_db` [dB]; None for what was not met.
+
+    Raises
+    ------
+    GainkitError
+        As `gainkit.find_onset`.
+
+    References
+    ----------
+    Gains in a row: what clips behind a control clips at one output, what clips before it at one input.
+
+    Examples
+    --------
+    >>> import gainkit
+    >>> import numpy
+    >>> def staircase_at(gain_db):
+    ...     amplifier = gainkit.Amplifier(gain_db=gain_db)
+    ...     steps = [gainkit.simulate(amplifier, level_dbfs=dbfs, seconds=0.3) for dbfs in range(-12, 1)]
+    ...     return gainkit.Capture.from_array(numpy.concatenate([step.volts() for step in steps]), 48000)
+    >>> plan = gainkit.staircase(-12, 0, 1, 0.3)
+    >>> gainkit.compare_onsets(staircase_at(28.0), staircase_at(33.0), plan).where
+    'after'
+    """
+    one, two = (find_onset(each, plan, index=index, track=track, **options) for each in (capture, other))
+    return onset.compare_onsets(one, two)
 
 
 def find_clean_volume(

@@ -22,7 +22,9 @@ from gainkit.figures import filled
 Template = str | Callable[[Mapping[str, Any]], str]
 """A template, or a function of the values that gives one."""
 
-ROOMS = ("calculator", "capture", "generator", "analysis", "answers", "noise", "response", "job", "pages")
+ROOMS = (
+    "calculator", "capture", "generator", "analysis", "answers", "noise", "response", "job", "pages", "steps",
+)  # fmt: skip
 """The modules with sentences, by the rooms they speak for."""
 
 

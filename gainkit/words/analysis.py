@@ -84,17 +84,54 @@ FAULTS: dict[str, FaultWords] = {
     ),
 }
 
+
+def _supply_sag(values: Mapping[str, Any]) -> str:
+    told = "The rail fell from {volts_first:.3g} to {volts_last:.3g} V"
+    if values["time_constant_seconds"] is not None:
+        told += " with a time constant of {time_constant_seconds:.2g} s"
+    return told + ": the supply sags. Check battery, cables and the supply under load."
+
+
+def _other_channel_level(values: Mapping[str, Any]) -> str:
+    way = "lower" if values["difference_db"] < 0 else "higher"
+    return f"Channel {{other_channel}} holds the same tone, {abs(values['difference_db']):.1f} dB {way}."
+
+
 REMARKS: dict[str, Template] = {
     # about the recording
     "recorder_overload": (
         "The recorder itself is overloaded: its samples stand at digital full scale. Distortion is the "
         "recorder's; turn its input down or use a pad, and record again."
     ),
+    "recorder_limit": (
+        "The crests stand at exactly one value although noise moves every other sample: the recorder clipped and the "
+        "file was turned down afterwards, or the trace left the screen. Distortion is the recorder's; record again "
+        "with its input turned down, or a larger range."
+    ),
+    "overload_elsewhere": (
+        "The recorder was overloaded outside the part that was measured (a plug or a switch?); the figures are not "
+        "touched by it."
+    ),
     "level_followed": _level_followed,
+    "other_channel_level": _other_channel_level,
+    "tone_on_other_channel": (
+        "<channel> {other_channel} carries {rms_volts:.3g} {unit} at {frequency_hz:.4g} Hz: was that the one meant?"
+    ),
+    "gap_left_out": (
+        "Cells are blank within the table; the longest part without one was measured, {from_seconds:.4g} s to "
+        "{to_seconds:.4g} s."
+    ),
     "silence_left_out": "Silence of {seconds:.2f} s left out.",
     "level_changes": (
         "The level changes within the recording ({lowest_db:+.1f} to {highest_db:+.1f} dB against the part "
-        "measured); the longest part was taken."
+        "measured); the last steady part was taken."
+    ),
+    "level_rose": "The level rose by {change_db:.2g} dB at {at_seconds:.1f} s; what stands after it was measured.",
+    "level_fell": "The level fell by {change_db:.2g} dB at {at_seconds:.1f} s; what stands after it was measured.",
+    "supply_sag": _supply_sag,
+    "limiter": (
+        "The level was taken back by {taken_db:.2g} dB with a time constant of {time_constant_seconds:.2g} s while "
+        "the wave kept its shape: a limiter or compressor, a gain of the recorder's own, or a part that warms up."
     ),
     "dropout": _dropout,
     "outliers": _outliers,
@@ -124,7 +161,28 @@ REMARKS: dict[str, Template] = {
         "Slow recovery from clipping: the output stands at its rail longer than the sine does beyond it."
     ),
     "missing_half": "The {side} half of the wave is missing: rectification, not clipping.",
-    "ac_coupling": "The wave's slant was set right for an AC coupling at about {corner_hz:.2g} Hz.",
+    "ac_coupling": (
+        "The wave's slant was set right for an AC coupling of order {order} at about {corner_hz:.2g} Hz."
+    ),
+    "filtered": (
+        "Between the rail and the recorder the sound passes a filter ({kind}: a tone control, a crossover or the "
+        "recorder's own); rails were found through it."
+    ),
+    "overdrive_between": (
+        "Several explanations fit this wave alike: it is {lowest_db:.2f} to {highest_db:.2f} dB beyond the rail."
+    ),
+    "slew_limited": (
+        "The output cannot follow: it rises by {volts_per_microsecond:.2g} V/us at most (slew limiting). It is not "
+        "clipping; turn the level or the frequency down, and suspect a fault if music does this."
+    ),
+    "saturation": (
+        "A transformer or choke saturates (THD {thd_percent:.3g} %): the flux at this level and frequency is more "
+        "than its core holds. It is not clipping."
+    ),
+    "compressed_crest": (
+        "The crest is held down softly by {held_db:.2g} dB (THD {thd_percent:.3g} %): a fast limiter or compressor, "
+        "or a stage far below its rail. It is not clipping."
+    ),
     "rail_gives_way": (
         "Beyond the rail the output still rises by {slope_percent:.0f} % of what it should: one half of a "
         "bridge is held and the other goes on, or a clamp gives way."
@@ -132,8 +190,7 @@ REMARKS: dict[str, Template] = {
     "soft_knee": "The rail has a soft knee: the crest is already held down by {held_db:.2f} dB.",
     "crossover_distortion": _crossover,
     "even_harmonics": (
-        "Even harmonics dominate (THD {thd_percent:.3g} %): the wave's halves differ (rectification, a "
-        "one-sided load or DC offset). It is not clipping."
+        "Even harmonics dominate (THD {thd_percent:.3g} %): the wave's halves differ. It is not clipping."
     ),
     "not_by_a_rail": "THD is {thd_percent:.3g} %, and its shape is not that of clipping.",
 }

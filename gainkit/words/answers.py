@@ -154,14 +154,14 @@ FAULTS: dict[str, FaultWords] = {
     "index_unreadable": FaultWords("{received} cannot be read: {reason}.", _WRITE_TRACKS),
     "index_without_tracks": FaultWords("{received} lists no tracks.", _WRITE_TRACKS),
     "track_not_in_index": FaultWords(
-        "{received} has no staircase or glide named {received}.",
+        "{index} has no such track as {received}.",
         "It has: {allowed}. Give one with {parameter}.",
     ),
     "track_not_chosen": FaultWords(
-        "{received} has {tracks} staircases and glides.", "Choose with {parameter} from: {allowed}."
+        "{index} has {tracks} tracks that this can read.", "Choose with {parameter} from: {allowed}."
     ),
     "track_damaged": FaultWords(
-        "{received}: the entry of {received} cannot be used ({reason}).",
+        "{index}: the entry of {received} cannot be used ({reason}).",
         "Write the tracks again, or give <from_dbfs>, <to_dbfs>, <step_db> and <dwell_seconds> instead.",
     ),
     "track_without_index": FaultWords(
@@ -234,6 +234,10 @@ FAULTS: dict[str, FaultWords] = {
     "no_clean_position": FaultWords(
         "not written: no position is clean.", "Find a clean position first, <find_clean_volume()>."
     ),
+    "captures_disagree": FaultWords(
+        lambda values: "not written: " + " ".join(str(each) for each in values["disagreements"]),
+        "Record the positions again, in order and with one tone.",
+    ),
     "source_not_calibrated": FaultWords(
         "not written: nothing is calibrated, so the source's volts are not known.",
         "Give <full_scale_volts> or a <calibration>.",
@@ -284,6 +288,10 @@ FAULTS: dict[str, FaultWords] = {
         "({highest_hz:.6g} Hz).",
         "Record at 44100 Hz or more.",
     ),
+    "hardly_played": FaultWords(
+        "it lies {below_db:.0f} dB below {loudest}: nothing played there, or hardly.",
+        "Play the noise on every loudspeaker, bring them within {most_db:g} dB by ear, and record again.",
+    ),
     "nothing_in_band": FaultWords("nothing lies in the band asked for.", "Choose another {parameter}."),
     "recorder_clipped": FaultWords(
         "the recorder is overloaded, its samples stand at full scale.",
@@ -293,19 +301,30 @@ FAULTS: dict[str, FaultWords] = {
         "the track {track} is not heard in it: a dead loudspeaker, or another track.",
         "Look whether this loudspeaker plays at all, and give the track that was played.",
     ),
-    "too_far_apart": FaultWords(
-        lambda values: (
-            f"it is {abs(values['trim_db']):.0f} dB {'softer' if values['trim_db'] > 0 else 'louder'} than the "
-            "reference: one of the two is silence or background, and no trim mends that."
-        ),
-        "Look whether both loudspeakers play the noise, and record again.",
-    ),
-    "no_noise_track": FaultWords(
-        "{index} has no noise track named {received}.", "It has: {allowed}. Give one with {parameter}."
-    ),
     "noise_too_short": FaultWords(
         "only {seconds:.2f} s of noise; at least {least_seconds:.6g} s is needed.",
         "Record ten seconds or more.",
+    ),
+    # impedance
+    "needs_one_recording": FaultWords(
+        "The two were not recorded together.",
+        "Record both voltages at once, on two channels, and give that recording twice; apart, only steady tones can be "
+        "compared.",
+    ),
+    "no_impedance_seen": FaultWords(
+        "no frequency at which both channels move together is in it.",
+        "Check the hook-up, and play a sweep or a steady tone at a low level.",
+    ),
+    "different_tones_recorded": FaultWords(
+        "The two recordings hold different tones: {first_hz:.4g} Hz and {second_hz:.4g} Hz.",
+        "Record the same tone twice, nothing turned in between.",
+    ),
+    "tone_not_steady": FaultWords(
+        "it holds no steady tone.", "Record a steady tone of the same level both times."
+    ),
+    "open_below_loaded": FaultWords(
+        "The open output has {received} of the loaded one's volts: it cannot be less than all of them.",
+        "Give the open one first, and turn nothing in between.",
     ),
 }
 
@@ -335,6 +354,28 @@ REMARKS: dict[str, Template] = {
     ),
     "steps_below_floor": _below_floor,
     "steps_not_judged": _not_judged,
+    "gain_not_seen": "No clean step 3 dB under the onset: the gain cannot be told. Begin the staircase at a lower level.",
+    "gain_hardly_turned": (
+        "The two recordings differ by {turned_db:.1f} dB of gain: turn the gain control by 3 dB or more between them, and "
+        "leave the recorder's own input alone."
+    ),
+    "recorder_left_alone": (
+        "Turned by {turned_db:.1f} dB, if the recorder's own input was left alone and the source's volume stood still."
+    ),
+    "clips_before_control": lambda v: (
+        "What lies before the gain control (source, line driver, input stage) clips from {before_dbfs:.2f} dBFS on"
+        + (", at the lower setting" if v["both"] else "")
+        + ": turning the gain down does not help. Turn down what feeds it, or give the input its range."
+    ),
+    "clips_after_control": (
+        "What lies after the gain control (the output stage) clips at {after_volts:.4g} rms: it is the gain that sets "
+        "the onset."
+    ),
+    "onsets_fit_neither": (
+        "The onset did not go with the gain of {turned_db:.1f} dB, nor stand still: something else was turned, or the "
+        "supply moved. Record both again one after the other."
+    ),
+    "nothing_clipped": "No step clipped at either setting: record up to a louder step or a higher setting.",
     "onset_not_known": (
         "THD stays below {limit_thd_percent:.6g} % up to {up_to_dbfs:.6g} dBFS; the louder steps could not be "
         "judged, so the onset is not known."
@@ -463,6 +504,10 @@ REMARKS: dict[str, Template] = {
         "If a microphone recorded this, give <microphone>: all its channels hear everything."
     ),
     # matching
+    "cuts_only": (
+        "No output is raised, for one that stands at its target would clip too early: all trims are "
+        "{lowered_db:.1f} dB lower than to the reference, {quietest} stays and the others come down to it."
+    ),
     "same_place_assumed": "Same microphone place and same recorder gain are assumed for all captures.",
     "total_cut_short": ("Totals reach to {highest_hz:.6g} Hz, as far as the slowest recording's rate allows."),
     "tone_not_noise": (
@@ -489,4 +534,19 @@ REMARKS: dict[str, Template] = {
     ),
     "silence_within": "{silent_seconds:.1f} s of silence lie within the noise and lower its level.",
     "levels_relative": "Levels are relative to a full-scale sine; the trims are right all the same.",
+    # impedance
+    "as_good_as_resistor": (
+        "The impedance is as exact as the resistor in series: measure it with an ohmmeter, leads taken off."
+    ),
+    "no_phase": "Recorded one after the other: the size of the impedance is known, its phase is not.",
+    "one_tone_is_no_curve": (
+        "This holds at {frequency_hz:.4g} Hz; the least impedance of a loudspeaker lies elsewhere. Play a sweep and record "
+        "both voltages at once to see it."
+    ),
+    "output_as_resistance": (
+        "Output and load are taken as resistances. Change nothing else between the two recordings, and let the load "
+        "be one that the amplifier allows."
+    ),
+    "no_drop_seen": "No drop is seen: the output has less than {most_ohms:.2g} ohm.",
+    "series_resistor_hot": "The resistor in series takes {watts:.3g} W: play less, or use a larger part; it burns skin.",
 }

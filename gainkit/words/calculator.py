@@ -147,7 +147,9 @@ def _filters_take_level(values: Values) -> str:
 def _full_scale_over_loudspeaker(values: Values) -> str:
     cut = ", cut at the rails," if values["cut"] else ", without a trace of clipping,"
     way_out = (
-        "" if values["over_db"] < 3.0 else " To keep a full-scale sine within the limit give <overlap_limit>."
+        ""
+        if values["over_db"] < 3.0
+        else " To keep a full-scale sine within the limit set <overlap_limit> to amplifier."
     )
     return (
         "At the gain set a full-scale tone (0 dBFS) puts {full_scale_watts:.3g} W into the loudspeaker"
@@ -236,6 +238,13 @@ REMARKS: dict[str, Template] = {
     "hazardous_volts": (
         "This output can reach {clip_volts:.1f} V rms: connect and disconnect with the amplifier off, and keep "
         "fingers off bare leads."
+    ),
+    "check_minus_lead": (
+        "Before a grounded clip (of an oscilloscope, of a mains-powered computer, of a one-sided pad) touches an output: "
+        "amplifier off, loudspeaker unplugged, an ohmmeter from that lead to chassis ground. Only at {grounded_ohms:.6g} "
+        "ohm or less may it be grounded. One output of a bridgeable amplifier may have its plus lead grounded, and "
+        "full-bridge (class D) and built-in ones have no grounded lead at all: a clip there can destroy them. Measure "
+        "those across both leads with a battery-powered meter, or as <channel> 1 <minus> 2."
     ),
     # ---- loudspeaker
     "unplug_loudspeakers": (
@@ -353,7 +362,27 @@ REMARKS: dict[str, Template] = {
         "With parts at the ends of their tolerance it overloads by {over_db:.2f} dB."
     ),
     "cable_takes_treble": ("With this cable it loses {loss_20khz_db:.2f} dB at 20 kHz: use a shorter cable."),
-    "pad_gets_warm": ("The series resistor gets warm: use a {series_part_watts:.6g} W part and let air at it."),
+    "pad_gets_warm": "The {part} resistor gets warm: use a {part_watts:.6g} W part and let air at it.",
+    "no_part_stands_it": (
+        "Do not build this pad: its {part} resistor would turn {watts:.3g} W into heat and needs a part for "
+        "{needed_watts:.3g} W; none is usually sold. Use more ohms, or leave both out to be given a pad."
+    ),
+    "open_shunt": (
+        "If the shunt comes off, the input gets up to {open_volts:.3g} V, {over_times:.3g} times its full scale: "
+        "solder it at the plug, and check with a meter that the pad brings a low tone down before the interface is "
+        "plugged in."
+    ),
+    "phantom_power_off": (
+        "Phantom power off, and left off: its 48 V would go into the amplifier's output and falsify what is measured."
+    ),
+    "leads_at_half_supply": (
+        "Both leads of a bridge-tied output may stand at half the supply, about {common_volts:.3g} V DC above ground; "
+        "a two-sided pad does not take that away. The input must stand it on both of its pins: read its manual, or put "
+        "a capacitor into each leg."
+    ),
+    "pad_is_a_load": (
+        "The pad loads the output with {load_ohms:.3g} ohm beside the loudspeaker: use more ohms."
+    ),
     "insulate_the_pad": (
         "Above {hazardous_volts:.6g} V rms: insulate the pad, and connect it with the amplifier off."
     ),

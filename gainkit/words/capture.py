@@ -40,10 +40,6 @@ FAULTS: dict[str, FaultWords] = {
     ),
     "file_empty": FaultWords("{file} is empty (0 bytes).", COPY_AGAIN),
     # ---- audio
-    "unread_form": FaultWords(
-        "{form}: that form is not read.",
-        "Convert it: ffmpeg -i '{name}' '{stem}.wav'; better, set the recorder to WAV.",
-    ),
     "not_audio": FaultWords(
         "not a readable audio file ({reason}).",
         "Export the recording again as WAV or FLAC; samples without a header need one first, as in: "
@@ -84,6 +80,18 @@ FAULTS: dict[str, FaultWords] = {
     ),
     "row_differs": FaultWords(
         "line {line}: {text!r} is no row like those before it ({figures} figures in {cells} cells).", MEND_LINE
+    ),
+    "line_too_long": FaultWords(
+        "a line of this text is longer than {most} characters.",
+        "Export the oscilloscope's trace as CSV with one row a sample; text in another shape is not read.",
+    ),
+    "too_many_columns": FaultWords(
+        "{columns} columns of figures; at most {most} are read.",
+        "Export one row a sample, a column for each channel.",
+    ),
+    "interval_absurd": FaultWords(
+        "the samples are {interval_seconds:.3g} s apart by this text; no record of a sound is.",
+        "Check the time column and its unit, or export again.",
     ),
     "too_few_rows": FaultWords("only {rows} rows of figures.", "Export the whole trace."),
     "no_volts": FaultWords("there is a time column but no volts.", "Export the channel's volts too."),

@@ -39,6 +39,10 @@ FAULTS: dict[str, FaultWords] = {
         "{received} is not a job folder.",
         "Start one with <start_job()>, or give a folder that holds a system.toml.",
     ),
+    "no_job_here": FaultWords(
+        "No {parameter} was named, and this folder is in none.",
+        "Give the job's folder, or go into it; <start_job()> starts one.",
+    ),
     "folder_not_empty": FaultWords(
         "{received} is already there and not empty.", "Choose a new folder for the job."
     ),
@@ -48,6 +52,34 @@ FAULTS: dict[str, FaultWords] = {
     "blank_text": FaultWords("{parameter} is blank.", "Give it some words."),
     "text_too_long": FaultWords("{parameter} is longer than {most} characters.", "Give the essence of it."),
     "not_one_of": FaultWords("{parameter} is {received}.", "Give one of: {allowed}."),
+    "record_too_large": FaultWords(
+        "{file} is larger than {most_mb:.0f} MB: no record of a job is.",
+        "Put the job's own record back from a copy, or start the job anew.",
+    ),
+    "record_not_ours": FaultWords(
+        "{file} is no record of a job ({lines} readings, {wrong} lines that are none).",
+        "Put the job's own record back from a copy, or start the job anew.",
+    ),
+    "reading_too_long": FaultWords(
+        "A reading of {received} bytes is longer than the record's lines may be ({most} bytes).",
+        "Measure a shorter recording.",
+    ),
+    "one_output_only": FaultWords(
+        "A reading of this kind belongs to one output; {received} were named.", "Note it for one output."
+    ),
+    "output_twice": FaultWords("{received} is named twice.", "Name each output once."),
+    "pair_of_two": FaultWords(
+        "A pair belongs to two outputs; {received} were named.", "Name both with {parameter}, in order."
+    ),
+    "one_output_a_capture": FaultWords(
+        "{captures} recordings were matched and {received} outputs named.",
+        "Name one with {parameter} for each recording, in order.",
+    ),
+    "not_that_kind": FaultWords("This is no reading of kind {received}.", "Known kinds are: {allowed}."),
+    "uncalibrated_reading": FaultWords(
+        "Not noted: without calibration the reading is not in volts, and says nothing of the target.",
+        "Give <calibration> or <full_scale_volts>, or type a meter's volts (<note_typed()>).",
+    ),
     "no_such_reading": FaultWords(
         "There is no reading {received}.", "The numbers go up to {last}; <job_readings()> lists them."
     ),
@@ -202,6 +234,7 @@ REMARKS: dict[str, Template] = {
     "line_not_whole": "{file}, line {line}: not a whole reading (cut off while it was written?); left out.",
     "reading_not_known": "Line {line} of the record holds no reading that is known here ({kind}); left out.",
     "reading_of_no_output": "Readings for {name!r}, which the system file does not have.",
+    "reading_names_no_output": "Reading {reading} ({kind}) names no output: it does not count. Void it, and measure again.",
     "reading_without_output": (
         "A reading for {name!r} does not say for which of its outputs: it does not count. Measure again for one of them."
     ),
@@ -232,8 +265,19 @@ REMARKS: dict[str, Template] = {
     ),
     "polarity_wrong": "POLARITY {polarity}, {expected} is planned: change the leads over, or check the plan",
     "polarity_probably_wrong": "polarity PROBABLY {polarity}, {expected} is planned: record it once more",
+    "pair_same": "NOT OPPOSITE to {other}, as the plan asks: one of the two is the wrong way round",
     "pair_opposite": "OPPOSITE to {other}: one of the two is the wrong way round",
     "onset_early": "CLIPS TOO EARLY: at {onset_dbfs:.2f} dBFS, {planned_dbfs:g} dBFS is planned",
+    "onset_at_other_volume": "the onset was read at another volume of the source: it may have moved",
+    "noise_heard": lambda v: (
+        "NOISE: {heard}"
+        + (
+            ", {below_target_db:.0f} dB under the target, A-weighted"
+            if v.get("below_target_db") is not None
+            else ""
+        )
+    ),
+    "waveform_not_judged": "clipping could not be judged from the last recording: measure again",
     "not_matched": "NOT MATCHED: {trim_db:+.1f} dB to the reference",
     "outputs_differ": lambda v: (
         f"differs from {{other}} by {abs(v['difference_db']):.2f} dB "
@@ -244,11 +288,18 @@ REMARKS: dict[str, Template] = {
         "the highest clean volume position was measured as {measured}; the system file says {planned}. Correct it "
         "(<find_clean_volume()>), and set the channels there"
     ),
-    "plan_changed": (
-        "the plan moved after reading {reading}: {then_volts:.2f} V then, {now_volts:.2f} V now; the reading stands by "
-        "the figures of its own day"
+    "volume_not_clean": "no volume position of the source was found clean",
+    "source_volts_not_as_planned": (
+        "the source gives {measured_volts:.3g} V for 0 dBFS as measured, {planned_volts:.3g} V by the system file "
+        "({off_db:+.1f} dB): gain controls stand elsewhere than planned"
     ),
-    "accepted": "{accepted} is accepted: {reason}",
+    "plan_changed": lambda v: _plan_changed(v),
+    "left_as_accepted": (
+        "NOT on target, as accepted: {rms_volts:.2f} V of {set_volts:.2f} V ({error_db:+.2f} dB)"
+    ),
+    "accepted": lambda v: Finished(
+        f"accepted: {short_text(v['accepted'], v.get('what', {}))} ({v['accepted']}). Reason: {v['reason']}"
+    ),
     "job_headline": lambda v: _headline(v),
 }
 
@@ -279,7 +330,14 @@ SHORT: dict[str, Template] = {
     "polarity_wrong": "polarity {polarity}",
     "polarity_probably_wrong": "polarity probably {polarity}",
     "pair_opposite": "opposite to {other}",
+    "pair_same": "not opposite to {other}",
     "onset_early": "clips too early",
+    "noise_heard": "{heard} heard",
+    "filter_takes_tone": "a filter takes {loss_db:.1f} dB off the tone",
+    "crossover_missing": "no {side} at {planned_hz:.4g} Hz",
+    "crossover_elsewhere": "{side} at {corner_hz:.3g} Hz",
+    "volume_not_clean": "no clean volume position",
+    "waveform_not_judged": "clipping not judged",
     "not_matched": "not matched",
     "outputs_differ": lambda v: f"{abs(v['difference_db']):.1f} dB off {{other}}",
     "routing_wrong": "routing wrong",
@@ -289,6 +347,7 @@ SHORT: dict[str, Template] = {
     "reading_not_known": "a line of the record is not known",
     "reading_of_no_output": "a reading of no output",
     "reading_without_output": "a reading that names no output",
+    "reading_names_no_output": "a reading that names no output",
 }
 """The faults in so many words as a headline bears."""
 
@@ -304,29 +363,62 @@ def short_text(code: str, values: Mapping[str, Any]) -> str:
     return told(SHORT.get(code, code.replace("_", " ")), values)
 
 
+FIGURES = {
+    "set_volts": ("target", "{:.2f} V"),
+    "tone_hz": ("tone", "{:.4g} Hz"),
+    "tone_dbfs": ("tone", "{:g} dBFS"),
+    "overlap_db": ("overlap", "{:g} dB"),
+    "tolerance_db": ("tolerance", "{:g} dB"),
+    "limit_thd_percent": ("THD limit", "{:g} %"),
+    "expected_polarity": ("polarity", "{}"),
+}
+"""What a person calls the plan's figures, and how they are written."""
+
+
+def _plan_changed(values: Mapping[str, Any]) -> str:
+    listed = []
+    for key, then, now in values["moved"]:
+        name, form = FIGURES[key]
+        listed.append(f"{name} {form.format(then)} then, {form.format(now)} now")
+    return Finished(
+        f"the plan moved after reading {values['reading']}: {'; '.join(listed)}. The reading stands by the figures "
+        "of its own day"
+    )
+
+
 def _headline(values: Mapping[str, Any]) -> str:
-    """Danger first, then what is wrong by output, then what is not measured. Names stay as they are."""
-    count = values["outputs"]
-    if values["ok"]:
-        which = "THE ONE OUTPUT" if count == 1 else f"ALL {count} OUTPUTS"
-        return Finished(f"{which} ON TARGET (within {plain(values['tolerance_db'])} dB).")
-    parts = []
+    """Danger first, then what is wrong by output, then what is not measured, then what was accepted. Names stay
+    as they are."""
+    count, parts = values["outputs"], []
     if values["dangers"]:
         parts.append("STOP. " + _named(values["dangers"]) + ". Connect no loudspeaker.")
     if values["faults"]:
         parts.append("NOT DONE. " + _named(values["faults"]) + ".")
-    open_ones = values["unmeasured"]
-    if open_ones:
+    if open_ones := values["unmeasured"]:
         parts.append(f"{len(open_ones)} OF {count} OUTPUTS NOT MEASURED.")
-    return Finished(" ".join(parts) if parts else "NOT DONE.")
+    if values["ok"]:
+        hit = values["on_target"]
+        which = "THE ONE OUTPUT" if count == 1 else f"ALL {count} OUTPUTS"
+        which = which if hit == count else f"{hit} OF {count} OUTPUTS"
+        parts.append(f"{which} ON TARGET (within {plain(values['tolerance_db'])} dB).")
+    if values["accepted"]:
+        parts.append("ACCEPTED: " + _named(values["accepted"]) + ".")
+    return Finished(" ".join(parts) if values["ok"] or parts else "NOT DONE.")
 
 
 def _named(found: Any) -> str:
     """'Front/right: clipped by 2.3 dB; Rear: polarity negative'."""
     grouped: dict[str, list[str]] = {}
     for name, each in found:
-        grouped.setdefault(name, []).append(short_text(each.code, each.values))
-    told_ones = [(f"{shown(name)[1:-1]}: " if name else "") + ", ".join(what) for name, what in grouped.items()]
+        what = (
+            (each.values["accepted"], each.values["what"])
+            if each.code == "accepted"
+            else (each.code, each.values)
+        )
+        grouped.setdefault(name, []).append(short_text(*what))
+    told_ones = [
+        (f"{shown(name)[1:-1]}: " if name else "") + ", ".join(all_of) for name, all_of in grouped.items()
+    ]
     more = len(told_ones) - MOST_IN_HEADLINE
     listed = "; ".join(told_ones[:MOST_IN_HEADLINE]) + (f"; and {more} more" if more > 0 else "")
     return listed

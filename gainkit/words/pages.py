@@ -45,6 +45,13 @@ FAULTS: dict[str, FaultWords] = {
     "not_a_rating": FaultWords("{parameter} is {received}.", "Give it as {allowed}, such as 75@4."),
     "not_a_band": FaultWords("{parameter} is {received}.", "Give {allowed}, as in 10:20000."),
     "needs_log": FaultWords("{parameter} has no job folder to note the reading in.", "Add <log>."),
+    "other_system_file": FaultWords(
+        "{received} is not the system file of the job {job}: a reading judged by one car is not noted for another.",
+        "Leave <system> away, or name the job of that car with <log>.",
+    ),
+    "nothing_read_live": FaultWords(
+        "Nothing was noted: no reading came in.", "Play the tone, and look at the cable."
+    ),
     "needs_system_file": FaultWords(
         "{parameter} has no system file to look the output up in.", "Add <system>, or <log> with a job folder."
     ),
@@ -94,6 +101,18 @@ FAULTS: dict[str, FaultWords] = {
     ),
     "captures_missing": FaultWords(
         "A chart of bands needs recordings of noise.", "Give {parameter} once for each loudspeaker or pair."
+    ),
+    "no_response": FaultWords(
+        "The sweep is not in this recording: there is no response to draw.",
+        "Record the sweep again, from before its start mark to after its end.",
+    ),
+    "index_needed": FaultWords(
+        "It is not said which sweep was played.", "Give {parameter} with the index.json beside the track."
+    ),
+    "job_missing": FaultWords("A chart of {kind} needs a job folder.", "Give it with {parameter}."),
+    "nothing_to_compare": FaultWords(
+        "No output of this job has a level as found and another as left.",
+        "Measure each output before and after it is set: <log_reading()>.",
     ),
     # files
     "file_is_folder": FaultWords("{received} is a folder.", "Give the name of a file."),

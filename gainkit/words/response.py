@@ -8,6 +8,10 @@ from typing import Any
 from gainkit.words import FaultWords, Template
 
 FAULTS: dict[str, FaultWords] = {
+    "sweep_not_named": FaultWords(
+        "It is not said which sweep was played.",
+        "Give <index> beside the track, or <from_hz>, <to_hz> and <seconds> of a sweep from elsewhere.",
+    ),
     "sweep_too_narrow": FaultWords("{parameter} is {received} Hz.", "Give {allowed}."),
     "no_sweep_in_entry": FaultWords(
         "The index's entry of {received} holds no sweep that can be used.", "Give {allowed}."
@@ -25,6 +29,19 @@ def _clock(values: Mapping[str, Any]) -> str:
     return f"The recorder's clock runs {abs(values['drift_ppm']):.0f} ppm {way} against the player's; it is allowed for."
 
 
+def _filter_takes_tone(values: Mapping[str, Any]) -> str:
+    other = (
+        " No other tone comes through whole: with this one set {set_volts:.3g} V instead of the plan's target."
+        if values["other_hz"] is None
+        else " Set it again with {other_hz:.6g} Hz (anything from {low_hz:.3g} to {high_hz:.4g} Hz comes through whole), "
+        "or with the filters off, and enter them in the system file."
+    )
+    return (
+        "The filters take {loss_db:.1f} dB off the setting tone of {tone_hz:.6g} Hz: a gain set with it while they are on "
+        f"is that much too high.{other}"
+    )
+
+
 REMARKS: dict[str, Template] = {
     "tweeter_unprotected": (
         "This output passes {at_hz:.3g} Hz only {under_passband_db:.1f} dB weaker than its passband, below the "
@@ -34,6 +51,10 @@ REMARKS: dict[str, Template] = {
     "sweep_incomplete": (
         "The recording holds a part of the sweep only, {low_hz:.3g} to {high_hz:.4g} Hz. Start the recorder before "
         "the track and stop it after."
+    ),
+    "sweep_short": (
+        "A sweep of {seconds:.2g} s is too short to tell anything below {below_hz:.3g} Hz: for the bass take one of 10 s "
+        "or more."
     ),
     "one_side_heard": "Only the {side} side was heard: there is no comparison.",
     "sweep_overloaded": (
@@ -47,5 +68,8 @@ REMARKS: dict[str, Template] = {
     "marks_not_heard": _marks,
     "recorder_clock_differs": _clock,
     "flat_within": "Flat within {within_db:.2g} dB from {low_hz:.3g} Hz to {high_hz:.5g} Hz.",
+    "filter_takes_tone": _filter_takes_tone,
+    "crossover_missing": "There is no {side}; the plan has one at {planned_hz:.4g} Hz.",
+    "crossover_elsewhere": "The {side} stands at {corner_hz:.4g} Hz; the plan has it at {planned_hz:.4g} Hz.",
     "bass_raised": "Bass raised by {gain_db:.1f} dB around or below {below_hz:.3g} Hz: loudness or a bass boost is on.",
 }

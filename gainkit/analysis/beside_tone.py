@@ -1,0 +1,69 @@
+"""A line within a few hertz of the tone: hum that beats with it, fitted together with it and taken out.
+
+In blocks the tone stands still and such a line turns against it, one way only; what moves level alone (a ripple, a
+knob) shows alike on both sides. The line is told apart once it turns one and a half times within the record.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from gainkit.analysis.lines import CLOSEST_CYCLES, FittedLine, fit_lines
+
+Floats = NDArray[np.float64]
+
+FARTHEST_HZ = 20.0
+"""Lines farther off are no trouble to the fit and are found in its spectrum [Hz]."""
+
+LEAST_RATIO = 0.004
+"""A line under this share of the tone moves its level by less than 0.04 dB and is left where it is [-]."""
+
+MIRROR_SHARE = 0.5
+"""The same distance on the tone's other side must hold less than this share of the amplitude [-]."""
+
+OVER_NOISE = 8.0
+"""How far the line stands over the median of the blocks' spectrum, in amplitude [-]: noise alone does so in less
+than one record of a million."""
+
+MOST_BESIDE = 2
+"""Lines told apart at most [-]."""
+
+
+def line_beside(phasors: NDArray[np.complex128], block_seconds: float) -> float | None:
+    """How far off the tone a line turns [Hz]; None when there is none. phasors : (blocks,) of the tone [V peak]."""
+    count = len(phasors)
+    if count < 32:
+        return None
+    window = np.hanning(count + 2)[1:-1]
+    size = 4 * count
+    spectrum = np.fft.fft(phasors * window, size) / window.sum()
+    step_hz = 1 / (size * block_seconds)
+    places = np.fft.fftfreq(size, block_seconds)
+    strength = np.abs(spectrum)
+    centre = int(np.argmax(strength))
+    off = places - places[centre]
+    span_hz = 1 / block_seconds
+    off = (off + span_hz / 2) % span_hz - span_hz / 2
+    # the window's main lobe is two bins of the record to either side
+    near = (np.abs(off) > 2.2 * 4 * step_hz) & (np.abs(off) < min(FARTHEST_HZ, 0.4 * span_hz))
+    if np.count_nonzero(near) < 16:
+        return None
+    place = int(np.flatnonzero(near)[np.argmax(strength[near])])
+    least = max(LEAST_RATIO * strength[centre], OVER_NOISE * float(np.median(strength[near])))
+    mirror = int(round((2 * centre - place) % size))
+    around = [(mirror + shift) % size for shift in range(-4, 5)]
+    if strength[place] < least or strength[around].max() > MIRROR_SHARE * strength[place]:
+        return None
+    beside = [strength[(place + shift) % size] for shift in (-1, 1)]
+    return float(off[place]) if strength[place] >= max(beside) else None
+
+
+def fit_beside(
+    samples: Floats, sample_rate_hz: float, tone_hz: float, off_hz: float
+) -> tuple[float, FittedLine] | None:
+    """The tone's frequency [Hz] and the line beside it, fitted together; None when they cannot be told apart."""
+    if abs(off_hz) * len(samples) / sample_rate_hz < CLOSEST_CYCLES:
+        return None
+    tone, line = fit_lines(samples, sample_rate_hz, [tone_hz, tone_hz + off_hz])
+    return None if tone is None or line is None else (tone.frequency_hz, line)

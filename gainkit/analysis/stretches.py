@@ -1,0 +1,179 @@
+"""What a capture did before the part that is reported: its stretches, a supply that sags, a limiter that settles."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from gainkit.analysis import movement
+from gainkit.analysis.clipping import judge
+from gainkit.analysis.harmonic import from_crest, refine
+from gainkit.analysis.model import MeasureOptions, RailSag, Stretch
+from gainkit.analysis.railsearch import fit_rails
+from gainkit.analysis.steady import Blocks
+from gainkit.analysis.tone import ToneFit, fit_tone
+from gainkit.levels import db_from_ratio
+from gainkit.remarks import Remark, fault, remark
+
+Floats = NDArray[np.float64]
+Part = Callable[[float, float], tuple[Floats, float]]
+"""start, stop [s] -> samples in the band (frames,) [V], their rate [Hz]."""
+
+MOST_STRETCHES = 8
+"""Stretches that are judged, the longest first [-]."""
+
+STRETCH_SECONDS = 1.0
+"""... each by this much from its middle: enough for rails at any noise that a tone stands out of [s]."""
+
+LEAST_CHANGE_DB = 0.1
+"""A change of level is told from here on [dB]."""
+
+LIMITED_DB = 0.5
+"""A level that is taken back by less is not told as a limiter: things warm up, too [dB]."""
+
+SHAPE_DB = 0.09
+"""The shape stays while no track of the harmonics moves by more: one percent of the tone [dB]."""
+
+RAIL_WINDOWS = 24
+"""Places at which the rails are looked for [-]."""
+
+LEAST_WINDOWS = 6
+"""... and must be seen, for a sag [-]."""
+
+LEAST_SAG_SHARE = 0.005
+"""Rails that fall by less are not told [-]."""
+
+SAG_SIGMAS = 5.0
+"""... nor by less than so many standard deviations of what their trend leaves: one in a million by noise [-]."""
+
+SINE_SHARE = 0.4
+"""The sine behind moves by less than this share of the rails [-]: else it was the gain that changed."""
+
+
+def judged_stretches(
+    part: Part,
+    spans: tuple[tuple[float, float], ...],
+    own: tuple[tuple[float, float], Stretch],
+    frequency_hz: float,
+    options: MeasureOptions,
+) -> tuple[Stretch, ...]:
+    """Each stretch with its level and state; spans : (start, stop) [s]. own : the one that is reported, as it is."""
+    longest = sorted(spans, key=lambda span: span[0] - span[1])[:MOST_STRETCHES]
+    found = []
+    for span in sorted(longest):
+        if span == own[0]:
+            found.append(own[1])
+            continue
+        middle, half = sum(span) / 2, min(span[1] - span[0], STRETCH_SECONDS) / 2
+        samples, rate_hz = part(middle - half, middle + half)
+        tone = fit_tone(samples, rate_hz, frequency_hz=frequency_hz, band_hz=options.band_hz)
+        if tone is not None:
+            clip = judge(tone, options.limit_thd_percent).clipping
+            found.append(Stretch(*span, tone.rms_volts, clip.overdrive_db, clip.state))
+    return tuple(found)
+
+
+def changes(stretches: tuple[Stretch, ...]) -> list[Remark]:
+    """From each stretch to the next: by how much the level rose or fell, and when."""
+    told = []
+    for before, after in zip(stretches[:-1], stretches[1:], strict=True):
+        change_db = db_from_ratio(after.rms_volts / before.rms_volts)
+        if abs(change_db) >= LEAST_CHANGE_DB:
+            at = (before.stop_seconds + after.start_seconds) / 2
+            values = {"change_db": abs(change_db), "at_seconds": at}
+            told.append(remark("level_rose", **values) if change_db > 0 else remark("level_fell", **values))
+    return told
+
+
+@dataclass(frozen=True)
+class _Rails:
+    """Seen at one place: seconds of its middle, the lower rail [V], the peak of the sine behind [V]."""
+
+    seconds: float
+    rail_volts: float
+    sine_peak: float
+
+
+def rail_sag(part: Part, start: float, stop: float, tone: ToneFit) -> RailSag | None:
+    """Rails that fall from start to stop [s] while the sine behind stays; None where they do not."""
+    length = max((stop - start) / RAIL_WINDOWS, 5 / tone.frequency_hz, 0.02)
+    count = min(int((stop - start) / length), RAIL_WINDOWS)
+    if count < LEAST_WINDOWS:
+        return None
+    seen = []
+    for number in range(count):
+        middle = start + (number + 0.5) * (stop - start) / count
+        found = _rails_at(*part(middle - length / 2, middle + length / 2), tone)
+        if found is not None:
+            seen.append(_Rails(middle, *found))
+    if len(seen) < LEAST_WINDOWS:
+        return None
+    seconds, rails = np.array([s.seconds for s in seen]), np.array([s.rail_volts for s in seen])
+    peaks = np.array([s.sine_peak for s in seen])
+    trend = movement.exponential_trend(seconds, rails)
+    first, last = trend.at(0.0), trend.at(float(seconds[-1] - seconds[0]))
+    spread = float(np.sqrt(trend.left / max(len(seen) - 3, 1)))
+    if first - last < max(LEAST_SAG_SHARE * last, SAG_SIGMAS * spread):
+        return None
+    edge = max(len(seen) // 5, 1)
+    sine_db = abs(db_from_ratio(float(np.median(peaks[:edge]) / np.median(peaks[-edge:]))))
+    if sine_db > SINE_SHARE * db_from_ratio(first / last):
+        return None
+    span = float(seconds[-1] - seconds[0])
+    told = trend.time_constant_seconds if span / 50 < trend.time_constant_seconds < 1.5 * span else None
+    return RailSag(first, last, told)
+
+
+def _rails_at(samples: Floats, rate_hz: float, tone: ToneFit) -> tuple[float, float] | None:
+    """Lower rail and the sine's peak in a short part [V]; None where no hard rail is met."""
+    orders = min(len(tone.phasors), 12)
+    if len(samples) < 4 * orders:
+        return None
+    fit = refine(samples, 2 * np.pi * tone.frequency_hz / rate_hz, orders, fixed=True)
+    noise = np.full(orders, 2 * np.sqrt(np.mean(fit.residual**2) / len(samples)))
+    rails = fit_rails(from_crest(fit.phasors).real.copy(), noise)
+    power = float(np.sum(np.abs(fit.phasors[1:]) ** 2))
+    if max(rails.overdrive_db) < 0.1 or rails.misfit > 0.25 * power:
+        return None
+    return min(rails.rail_volts(0), rails.rail_volts(1)), rails.sine_peak
+
+
+def sag_remark(sag: RailSag) -> Remark:
+    return fault(
+        "supply_sag",
+        volts_first=sag.volts_first, volts_last=sag.volts_last, time_constant_seconds=sag.time_constant_seconds,
+    )  # fmt: skip
+
+
+def settling(blocks: Blocks, tracks: Floats, seconds_per_block: float) -> Remark | None:
+    """A level that is taken back exponentially while the shape stays: a limiter or compressor that settles.
+
+    tracks : as `movement.tracks_of` gives them for the blocks. None where it does not do so.
+    """
+    loud = np.flatnonzero(blocks.loud)
+    first, last = int(loud[0]) + 1, int(loud[-1])
+    per = max(1, (last - first) // movement.MOST_GROUPS)
+    count = (last - first) // per
+    if count < 16:
+        return None
+    groups = tracks[first : first + count * per].reshape(count, per, -1).mean(axis=1)
+    level = groups[:, 0]
+    seconds = np.arange(count) * per * seconds_per_block
+    trend = movement.exponential_trend(seconds, level)
+    span = float(seconds[-1])
+    taken_db = trend.at(0.0) - trend.at(span)
+    if taken_db < LIMITED_DB or not span / 50 < trend.time_constant_seconds < span / 2:
+        return None
+    if trend.left > movement.STEPS_LESS**2 * movement.left_by_a_step(level) or trend.left > 0.05 * np.sum(
+        (level - level.mean()) ** 2
+    ):
+        return None
+    shape = np.abs(
+        np.median(groups[: max(count // 16, 1), 1:], axis=0) - np.median(groups[-count // 4 :, 1:], axis=0)
+    )
+    if np.any(shape > SHAPE_DB):
+        return None
+    return remark("limiter", taken_db=taken_db, time_constant_seconds=trend.time_constant_seconds)

@@ -1,0 +1,1 @@
+"""The guided job in a browser: a server, a page, and what feeds them. No judgement of its own."""

@@ -1,0 +1,110 @@
+"""Noise of a chain by third-octave bands, with what hums and whines by name."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from gainkit.charts.spectrum import plain_hertz
+from gainkit.charts.style import DASHES, headline, label_ends, palette_of
+from gainkit.figures import filled
+from gainkit.levels import db_from_ratio
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+    from gainkit.noise import Family, NoiseResult
+
+FAMILY_WORDS = {"mains": "hum", "alternator": "whine", "digital": "clock", "unknown": "line"}
+MOST_FAMILIES = 3
+"""Families that a picture names, the loudest first [-]."""
+
+LEAST_VOLTS = 1e-9
+"""Stands for no noise in a logarithm [V]."""
+
+
+def draw_noise(ax: Axes, found: NoiseResult) -> Axes:
+    """Draw noise by third-octave bands, the hiss in it, and the lines of what hums and whines.
+
+    Parameters
+    ----------
+    ax : matplotlib.axes.Axes
+        Where to draw.
+    found : NoiseResult
+        What `gainkit.noise.find_noise` found.
+
+    Returns
+    -------
+    Axes
+        The same, with the point of the picture as its title. Levels in dB re 1 V rms, or re full scale.
+
+    References
+    ----------
+    Bands after IEC 61260-1; A-weighting after IEC 61672-1.
+
+    Examples
+    --------
+    >>> import matplotlib.figure, numpy
+    >>> from gainkit.capture import Capture
+    >>> from gainkit.charts import draw_noise
+    >>> from gainkit.noise import find_noise
+    >>> hiss = numpy.random.default_rng(1).normal(0.0, 0.001, 4 * 48000)
+    >>> ax = draw_noise(matplotlib.figure.Figure().subplots(), find_noise(Capture.from_array(hiss, 48000)))
+    >>> ax.get_ylabel()
+    'noise by third octave [dBV]'
+    """
+    colours = palette_of(ax)
+    centres = np.array([band.center_hz for band in found.bands])
+    levels, hiss = (
+        db_from_ratio(np.maximum([getattr(band, each) for band in found.bands], LEAST_VOLTS))
+        for each in ("rms_volts", "hiss_volts")
+    )
+    ax.set_xscale("log")
+    ax.set_xlim(max(found.band_hz[0], 10.0), found.band_hz[1])
+    ax.plot(centres, levels, "o-", color=colours.lines[0], label="all noise")
+    ax.plot(centres, hiss, color=colours.lines[2], linestyle=DASHES[1], label="hiss")
+    families = sorted(found.families, key=lambda each: -each.a_weighted_volts)[:MOST_FAMILIES]
+    heights = [float(levels.max()), float(hiss.min())]
+    for number, family in enumerate(families):
+        heights += _family(ax, family, number)
+    ax.set_ylim(min(heights) - 8, max(heights) + 14)
+    ends = [(float(levels[-1]), "all noise"), (float(hiss[-1]), "hiss")]
+    label_ends(ax, ends, [colours.lines[0], colours.lines[2]])
+    ax.set_xlabel("frequency [Hz]")
+    ax.set_ylabel(f"noise by third octave [{'dBV' if found.calibrated else 'dB re full scale'}]")
+    plain_hertz(ax)
+    headline(ax, noise_point(found))
+    return ax
+
+
+def _family(ax: Axes, family: Family, number: int) -> list[float]:
+    """The lines of one family, its name over the strongest; the heights of what was drawn [dB]."""
+    colours = palette_of(ax)
+    hertz = np.array(family.orders) * family.fundamental_hz
+    levels = db_from_ratio(np.maximum(family.line_volts, LEAST_VOLTS))
+    ax.vlines(hertz, -400, levels, color=colours.lines[1], linewidth=1.2, linestyle=DASHES[0])
+    name = f"{FAMILY_WORDS[family.kind]} {filled('{hz:.3g} Hz', {'hz': family.fundamental_hz})}"
+    ax.plot(hertz, levels, "^sD"[number % 3], color=colours.lines[1], label=name)
+    top = int(np.argmax(levels))
+    low, high = np.log(ax.get_xlim())
+    share = (np.log(hertz[top]) - low) / (high - low)
+    ax.annotate(
+        name.replace(" ", "\n", 1), (hertz[top], float(levels[top])), xytext=(0, 5), textcoords="offset points",
+        ha="left" if share < 0.1 else "right" if share > 0.9 else "center", va="bottom",
+        color=colours.lines[1],
+    )  # fmt: skip
+    return [float(levels.max())]
+
+
+def noise_point(found: NoiseResult) -> str:
+    """What the picture says: how loud, and what of it is loudest."""
+    unit = "V" if found.calibrated else "of full scale"
+    if found.verdict == "not known":
+        return "This is no silence, or not the chain's own noise: nothing is told"
+    if found.below_target_db is not None:
+        much = f"{found.below_target_db:.0f} dB(A) below the target"
+    else:
+        much = filled("{volts:.3g} " + unit + " A-weighted", {"volts": found.a_weighted_volts})
+    what = {"quiet": "The chain is quiet"}.get(found.verdict, f"What is heard is {found.verdict}")
+    return f"{what}: noise is {much}"
