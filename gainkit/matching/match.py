@@ -36,7 +36,8 @@ LEAST_BINS = 4.0
 
 
 FAR_DB = 12.0
-"""Captures further apart than this are told: a dead loudspeaker leaves what its neighbours and the engine make [dB]."""
+"""Captures further apart than this are told: a dead loudspeaker leaves what its neighbours and the engine make
+[dB]."""
 
 MOST_BACKGROUND_DB = 17.0
 """A track that far below everything that is heard is not heard: a coherence of 2 % [dB]."""

@@ -40,8 +40,8 @@ ALIKE_CONFIDENCE = 0.94
 """Confidence of a relation that only two averaged pulses show [0..1]: it is called probable."""
 
 PART_SHARE = 0.85
-"""... and more of the pulses than in a whole recording must be heard in them [-]: an even beat meets the pattern
-of a few pulses more easily than that of many."""
+"""... and more of the pulses than in a whole recording must be heard in them [-]: an even beat meets the
+pattern of a few pulses more easily than that of many."""
 
 MOST_DRIVE_SECONDS = 60.0
 """So much of another drive signal and of what was recorded of it is read [s]."""

@@ -57,13 +57,15 @@ CHANCE = 0.05
 """And so many that tossed coins would do as well at most this often [0..1]: of few, all."""
 
 
-SECOND_OPINION = frozenset(
-    {"first_swing_hidden", "narrow_swing_dissents", "swings_disagree", "pulses_disagree"}
-)
+SECOND_OPINION = frozenset({"first_swing_hidden", "narrow_swing_dissents"})
 """Doubts that the odds over all possible answers may lift."""
 
 ODDS_BANDS = ("bass", "midrange")
-"""Trains whose odds are believed: of the treble's, 2 of 19 tweeters at 10 dB came out wrong against long odds."""
+"""Trains whose odds are believed: of the treble's, 2 of 19 tweeters at 10 dB came out wrong against long
+odds."""
+
+LEAST_SHARE_FOR_ODDS = 0.9
+"""Odds know nothing of beats: nearly all pulses of the pattern must be there [-]."""
 
 SURE_SWING = 0.99
 """A first swing of more confidence is not weighed against odds [0..1]: cabins may be unlike all that were
@@ -129,7 +131,7 @@ def decide(train: Train | None, band: str | None = None) -> Decision:
         return Decision("undecided", 0.0, 0, 0)
     swings = _swings(train)
     count = len(train.rows)
-    band = band if band in ODDS_BANDS else None
+    band = band if band in ODDS_BANDS and train.share > LEAST_SHARE_FOR_ODDS else None
     if not swings:
         undecided = Decision("undecided", 0.0, count, 0, (fault("pulses_in_noise"),))
         return undecided if band is None else _by_odds(train, odds_of(train, band).log_odds, undecided)

@@ -40,11 +40,13 @@ SEEN_POWER = 1e-3
 
 @dataclass(frozen=True)
 class Train:
-    """Pulses lined up: (pulses, frames), the arrival's frame, the rate [Hz]."""
+    """Pulses lined up: (pulses, frames), the arrival's frame, the rate [Hz], how many of those that fit are heard
+    [-]."""
 
     rows: Floats
     arrival: int
     rate: float
+    share: float = 1.0
 
 
 @dataclass(frozen=True)
@@ -79,7 +81,7 @@ def line_up(samples: Floats, rate: float, band: str, heard_share: float = HEARD_
     rows = _rows_with_a_pulse(track, places, near // 2)
     if len(rows) < LEAST_PULSES or len(rows) <= heard_share * len(places):
         return None
-    return Train(_evened(rows, track.before), track.before, rate)
+    return Train(_evened(rows, track.before), track.before, rate, len(rows) / len(places))
 
 
 def smoothed(samples: Floats, frames: int) -> Floats:
