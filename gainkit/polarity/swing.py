@@ -71,8 +71,8 @@ SURE_SWING = 0.99
 """A first swing of more confidence is not weighed against odds [0..1]: cabins may be unlike all that were
 drawn."""
 
-LEAST_ODDS = 2.2
-"""The odds decide from 9 to 1 on [log]."""
+LEAST_ODDS = 2.94
+"""The odds decide from 19 to 1 on [log]."""
 
 SUREST_ODDS = 0.94
 """... with no more confidence than this [0..1], so that it is called probable: loudspeakers may be unlike all
