@@ -40,8 +40,8 @@ SEEN_POWER = 1e-3
 
 @dataclass(frozen=True)
 class Train:
-    """Pulses lined up: (pulses, frames), the arrival's frame, the rate [Hz], how many of those that fit are heard
-    [-]."""
+    """Pulses lined up: (pulses, frames), the arrival's frame, the rate [Hz], how many of those that fit are
+    heard [-]."""
 
     rows: Floats
     arrival: int
