@@ -19,6 +19,10 @@ SOFT_DB = 0.5
 TOLD_DC_SHARE = 0.002
 """DC below this share of the tone is the recorder's own and not told [-]."""
 
+TOLD_UNCERTAINTY_SHARE = 0.001
+"""An uncertainty below this share of the level is not told: noise alone, where nobody knows the meter's, would pass
+for the whole of it [-]."""
+
 
 def answers_text(answers: Sequence[FileAnswer], expected: Expected, minus: int | None = None) -> str:
     """All answers, once what the hook-up asks for, and of several a closing count in the last line."""
@@ -154,13 +158,14 @@ def _figures(result: Measurement, unit: str) -> list[str]:
     """A line for each figure that is known."""
     from gainkit.figures import filled
 
-    told = f", +- {{expanded_volts:.2g}} {unit}" if result.rms_uncertainty_volts is not None else ""
+    expanded = 2 * (result.rms_uncertainty_volts or 0.0)
+    told = f", +- {{expanded_volts:.2g}} {unit}" if expanded > TOLD_UNCERTAINTY_SHARE * result.rms_volts else ""
     lines = [f"  Output      {{rms_volts:.4g}} {unit} rms{told}, {{peak_volts:.4g}} {unit} peak"]
     if result.watts is not None:
         lines.append("  Power       {watts:.4g} W into the load")
     if result.frequency_hz is not None:
         lines.append("  Tone        {frequency_hz:.6g} Hz, {seconds:.3g} s ({cycles:.0f} cycles)")
-    values = vars(result) | {"expanded_volts": 2 * (result.rms_uncertainty_volts or 0.0)}
+    values = vars(result) | {"expanded_volts": expanded}
     figures = [filled(line, values) for line in lines]
     return [*figures, *_distortion(result), *_rails(result, unit), *_dc(result, unit)]
 
