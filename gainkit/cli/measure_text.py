@@ -20,8 +20,8 @@ TOLD_DC_SHARE = 0.002
 """DC below this share of the tone is the recorder's own and not told [-]."""
 
 TOLD_UNCERTAINTY_SHARE = 0.001
-"""An uncertainty below this share of the level is not told: noise alone, where nobody knows the meter's, would pass
-for the whole of it [-]."""
+"""An uncertainty below this share of the level is not told: noise alone, where nobody knows the meter's, would
+pass for the whole of it [-]."""
 
 
 def answers_text(answers: Sequence[FileAnswer], expected: Expected, minus: int | None = None) -> str:
