@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from gainkit.analysis import Measurement, MeasureOptions, analyse_tone, fit_tone
     from gainkit.calculator.amplifier import Rating
     from gainkit.calculator.channel import Channel, MeterLimits
-    from gainkit.calculator.feeds import find_feed
+    from gainkit.calculator.feeds import FeedFacts, find_feed
     from gainkit.calculator.loads import find_loads
     from gainkit.calculator.meters import find_meter_reading
     from gainkit.calculator.pads import PadCall, find_pad
@@ -52,8 +52,11 @@ if TYPE_CHECKING:
     from gainkit.errors import GainkitError
     from gainkit.job import load_system
     from gainkit.job.folder import start_job
-    from gainkit.job.log import log_reading
+    from gainkit.job.listing import list_readings
+    from gainkit.job.log import log_reading, note_typed, start_visit, undo_last, void_reading
+    from gainkit.job.report import report_jobs
     from gainkit.job.standing import job_status
+    from gainkit.job.typed import Acceptance, FreeText, Knob, SupplyReading, TypedLevel, TypedPolarity
     from gainkit.lesson import write_lesson
     from gainkit.matching import MatchOptions
     from gainkit.onset import LevelPlan, OnsetComparison, OnsetResult, from_index, glide, staircase
@@ -77,6 +80,7 @@ if TYPE_CHECKING:
         match_levels,
     )
     from gainkit.verbs.chain import find_response
+    from gainkit.verbs.guiding import run_bench
     from gainkit.verbs.loads import find_impedance
     from gainkit.verbs.measuring import measure
     from gainkit.verbs.planning import plan_system
@@ -86,13 +90,17 @@ if TYPE_CHECKING:
 __version__ = "0.2.0"
 
 __all__ = [
+    "Acceptance",
     "Amplifier",
     "AudioFormat",
     "Calibration",
     "Capture",
     "Channel",
     "Checks",
+    "FeedFacts",
+    "FreeText",
     "GainkitError",
+    "Knob",
     "LevelPlan",
     "Look",
     "MatchOptions",
@@ -105,7 +113,10 @@ __all__ = [
     "Rating",
     "Recorder",
     "Remark",
+    "SupplyReading",
     "Target",
+    "TypedLevel",
+    "TypedPolarity",
     "VolumeResult",
     "__version__",
     "analyse_tone",
@@ -142,18 +153,25 @@ __all__ = [
     "from_index",
     "glide",
     "job_status",
+    "list_readings",
     "list_tones",
     "load_system",
     "log_reading",
     "match_levels",
     "measure",
+    "note_typed",
     "plan_system",
     "read_capture",
+    "report_jobs",
+    "run_bench",
     "run_demo",
     "save_chart",
     "simulate",
     "staircase",
     "start_job",
+    "start_visit",
+    "undo_last",
+    "void_reading",
     "what_to_turn",
     "write_lesson",
     "write_quiz",
@@ -178,7 +196,10 @@ _ROOMS = {
         "Channel",
         "MeterLimits",
     ),
-    "gainkit.calculator.feeds": ("find_feed",),
+    "gainkit.calculator.feeds": (
+        "FeedFacts",
+        "find_feed",
+    ),
     "gainkit.calculator.loads": ("find_loads",),
     "gainkit.calculator.meters": ("find_meter_reading",),
     "gainkit.calculator.pads": (
@@ -213,8 +234,24 @@ _ROOMS = {
     "gainkit.errors": ("GainkitError",),
     "gainkit.job": ("load_system",),
     "gainkit.job.folder": ("start_job",),
-    "gainkit.job.log": ("log_reading",),
+    "gainkit.job.listing": ("list_readings",),
+    "gainkit.job.log": (
+        "log_reading",
+        "note_typed",
+        "start_visit",
+        "undo_last",
+        "void_reading",
+    ),
+    "gainkit.job.report": ("report_jobs",),
     "gainkit.job.standing": ("job_status",),
+    "gainkit.job.typed": (
+        "Acceptance",
+        "FreeText",
+        "Knob",
+        "SupplyReading",
+        "TypedLevel",
+        "TypedPolarity",
+    ),
     "gainkit.matching": ("MatchOptions",),
     "gainkit.onset": (
         "LevelPlan",
@@ -251,6 +288,7 @@ _ROOMS = {
     ),
     "gainkit.recorder": ("calibrate_recorder",),
     "gainkit.verbs.chain": ("find_response",),
+    "gainkit.verbs.guiding": ("run_bench",),
     "gainkit.verbs.loads": ("find_impedance",),
     "gainkit.verbs.measuring": ("measure",),
     "gainkit.verbs.planning": ("plan_system",),

@@ -91,8 +91,12 @@ def to_plain(result: Any, door: Door = PYTHON) -> Any:
 
 
 def to_json(result: Any, door: Door = PYTHON) -> str:
-    """One JSON object as text, keys in field order, no NaN or infinity anywhere."""
-    return json.dumps(to_plain(result, door), ensure_ascii=False, allow_nan=False)
+    """One JSON object as text, keys in field order, no NaN or infinity anywhere.
+
+    What is no sign to be seen is written as its escape: the same text to a program, and harmless on a terminal.
+    """
+    text = json.dumps(to_plain(result, door), ensure_ascii=False, allow_nan=False)
+    return text if text.isprintable() else "".join(c if c.isprintable() else json.dumps(c)[1:-1] for c in text)
 
 
 # ---- and back ----------------------------------------------------------------------------------------------
@@ -141,6 +145,8 @@ def _built(kind: Any, plain: Any, path: str) -> Any:
         return {key: _built(inner, value, f"{path}.{key}") for key, value in plain.items()}
     if kind is Remark:
         return _remark(plain, path)
+    if kind is Sentence:  # its text is all that was kept of it
+        return Sentence("earlier_note", {"note": _leaf(str, plain, path)})
     if dataclasses.is_dataclass(kind):
         return _dataclass(typing.cast(type, kind), plain, path)
     return _leaf(kind, plain, path)
@@ -180,7 +186,12 @@ def _remark(plain: Any, path: str) -> Remark:
     severity = plain.get("severity")
     if severity not in ("danger", "fault", "remark"):
         raise NotThatResult(path, "a remark")
-    return Remark(plain["code"], severity, values)
+    remark = Remark(plain["code"], severity, values)
+    try:
+        remark_text(remark)  # values of another kind than its sentence names: of a stranger, not of ours
+    except (ValueError, TypeError, LookupError, AttributeError, ArithmeticError):
+        raise NotThatResult(path, "a remark") from None
+    return remark
 
 
 def _dataclass(kind: type, plain: Any, path: str) -> Any:

@@ -404,6 +404,7 @@ def test_every_remark_of_the_bench_has_words_that_its_values_fill() -> None:
         *feeds.find_feed(5, watts=500, mm2=25).notes, *feeds.find_feed(5, speaker_ohms=4, awg="12").notes,
         *(note for facts in FEEDS for note in feeds.find_feed(5, watts=800, mm2=4, facts=facts).notes),
         *feeds.find_feed(2, watts=600, mm2=6).notes,
+        *feeds.find_feed(2, watts=100, mm2=4, facts=feeds.FeedFacts(fuse_amperes=40)).notes,
         *trims.find_trim(-12, -5, supply_volts=12, clip_volts=12).notes, *trims.find_trim(-2, -5).notes,
     ]  # fmt: skip
     for noise, overdrive, frequency in ((False, 3.0, 50.0), (False, 0.0, 997.0), (True, 0.0, 5000.0)):

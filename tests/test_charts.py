@@ -187,6 +187,16 @@ def test_noise_rises_with_gain(target: Target) -> None:
     assert millivolts[-1] / millivolts[0] == pytest.approx(10 ** ((gains[-1] - gains[0]) / 20))
 
 
+def test_no_line_lies_over_the_settings_words(target: Target) -> None:
+    ax = drawn(lambda ax: draw_headroom(ax, target, noise_volts=0.002, name="Front"))
+    figure = ax.get_figure()
+    assert isinstance(figure, Figure)
+    last = figure.axes[-1]  # what is drawn last lies on top
+    assert any("Front" in text.get_text() for text in last.texts)
+    (words,) = [text for text in last.texts if "Front" in text.get_text()]
+    assert all(words.get_zorder() > each.get_zorder() for each in last.lines)
+
+
 def test_titles_say_how_the_setting_stands() -> None:
     for overlap, margin, words in (
         (0.0, 0.0, "just reach"),
@@ -518,7 +528,7 @@ def test_a_page_tells_names_and_units(standing: JobStatus, noises: MatchResult, 
     assert f"as found: {standing.outputs[0].name} at 2 dB" in rows
     other = noises.captures[1]
     third = told(lambda ax: draw_bands(ax, noises))
-    assert any(text.startswith(other.file) and text.endswith(" at 1k") for text in third)
+    assert any(text.startswith(other.file) and text.endswith(" at 1k Hz") for text in third)
     hissing = told(lambda ax: draw_headroom(ax, target, noise_volts=0.002))
     assert any(re.fullmatch(r"noise: [\d.]+ mV at [\d.]+ dB", text) for text in hissing)
 

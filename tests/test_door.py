@@ -23,9 +23,10 @@ JOBS = {
     "draw_levels", "draw_onset", "draw_power", "draw_spectrum", "draw_volume", "draw_waveform",
     "find_clean_volume", "find_feed", "find_loads", "find_meter_reading", "find_noise", "find_onset",
     "find_pad", "find_polarity", "find_response", "find_target", "find_trim", "job_status",
-    "list_tones", "load_system", "log_reading", "match_levels", "measure",
-    "plan_system", "read_capture", "run_demo", "simulate", "start_job", "write_sheet", "write_tone",
-    "write_tones",
+    "list_readings", "list_tones", "load_system", "log_reading", "match_levels", "measure", "note_typed",
+    "report_jobs", "start_visit", "undo_last", "void_reading",
+    "plan_system", "read_capture", "run_bench", "run_demo", "simulate", "start_job", "write_sheet",
+    "write_tone", "write_tones",
 }  # fmt: skip
 
 
@@ -167,3 +168,28 @@ def test_what_can_hurt_is_told_first_of_the_remarks() -> None:
     hot = gainkit.Capture.from_array(sine(997, peak=10.0) + 3.0, RATE)
     lines = str(gainkit.measure(hot, target_volts=7.0)).splitlines()
     assert any(line.startswith("  danger: STOP: DC of +3") for line in lines)
+
+
+@pytest.mark.parametrize("band_hz", [(100,), "10:200", None, (1, 2, 3)])
+def test_a_band_of_two_frequencies_is_asked_for(tone: Path, band_hz: Any) -> None:
+    with pytest.raises(gainkit.GainkitError) as fault:
+        gainkit.measure(tone, band_hz=band_hz)
+    assert (fault.value.code, fault.value.parameter) == ("not_a_band", "band_hz")
+
+
+def test_a_status_comes_back_from_its_plain_values(tmp_path: Path) -> None:
+    """Of a sentence its text is kept."""
+    job = gainkit.start_job(tmp_path / "estate").folder
+    gainkit.note_typed(job, "Front/left", gainkit.TypedLevel(volts=3, dc_volts=2))
+    status = gainkit.job_status(job)
+    plain = gainkit.results.to_plain(status)
+    back = gainkit.results.from_plain(type(status), plain)
+    assert gainkit.results.to_plain(back) == plain
+    assert str(back.headline) == str(status.headline)
+
+
+def test_what_is_none_of_the_typed_readings_is_refused(tmp_path: Path) -> None:
+    job = gainkit.start_job(tmp_path / "estate").folder
+    with pytest.raises(gainkit.GainkitError) as fault:
+        gainkit.note_typed(job, "Front/left", 5)
+    assert (fault.value.code, fault.value.received) == ("not_that_kind", "int")

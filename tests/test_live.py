@@ -13,7 +13,11 @@ import numpy as np
 import pytest
 import soundfile
 
-from gainkit.analysis import Measurement, MeasureOptions
+from gainkit.analysis import Measurement, MeasureOptions, measure
+from gainkit.beside import Expected
+from gainkit.capture import Capture
+from gainkit.cli.large import LETTERS, large_screen, large_words
+from gainkit.errors import GainkitError
 from gainkit.live import InputSettings, limited, watch
 from tests.conftest import Answer
 from tests.waves import RATE, Floats, held, shaped, sine
@@ -140,3 +144,69 @@ def test_what_cannot_be_measured_live_is_refused(
     assert ".wav" in gainkit("live", "--seconds", 1, "--json", "--save", tmp_path / "a.flac").refused()
     monkeypatch.setitem(sys.modules, "sounddevice", None)
     assert "extra" in gainkit("live", "--seconds", 1).refused()
+
+
+def letters_of(screen: str, size: int) -> str:
+    """A line of large letters read back: the middle of each block, five rows of five."""
+    rows = screen.split("\n")[: 5 * size : size]
+    wide = max(map(len, rows))
+    cells = [[row.ljust(wide)[place] == "\u2588" for place in range(0, wide, 2 * size)] for row in rows]
+    known = {
+        tuple(tuple(bit == "1" for bit in row) for row in bits.split()): each for each, bits in LETTERS.items()
+    }
+    read = ""
+    for start in range(0, len(cells[0]), 6):
+        read += known[tuple(tuple([*row[start : start + 5], *[False] * 5][:5]) for row in cells)]
+    return read
+
+
+def test_large_letters_fill_the_screen_and_can_be_read() -> None:
+    loud = measure(Capture.from_array(12 * sine(997), RATE), MeasureOptions(target_volts=5.0))
+    words = large_words(loud, Expected())
+    assert words == ("8.485 V", "-4.6 dB", "CLEAN")
+    for columns, rows, size in ((84, 18, 1), (170, 40, 2), (260, 70, 3)):
+        screen = large_screen(words, columns, rows)
+        lines = screen.split("\n")
+        assert max(map(len, lines)) <= columns
+        assert len(lines) <= rows
+        assert letters_of(screen, size) == "8.485 V"
+    assert large_screen(words, 20, 10) == "8.485 V\n-4.6 dB\nCLEAN"
+
+
+def test_large_letters_tell_what_may_hurt_first() -> None:
+    def told(wave: Floats, **asked: Any) -> tuple[str, ...]:
+        return large_words(measure(Capture.from_array(wave, RATE), MeasureOptions(**asked)), Expected())
+
+    assert told(12 * sine(997) + 3, target_volts=5.0) == ("DC +3 V",)
+    assert told(np.clip(12 * sine(997), -9, 9))[-1] == "CLIPPED"
+    assert told(10 * sine(997), target_volts=7.07)[1] == "ON TARGET"
+    assert large_words(GainkitError("recording_silent"), Expected()) == ("WAIT",)
+
+
+def test_the_command_shows_large_letters(
+    gainkit: Callable[..., Answer], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setitem(sys.modules, "sounddevice", library(0.3 * sine(997)))
+    out = gainkit("live", "--seconds", 1, "--full-scale-volts", 20, "--large").out
+    assert "\u2588" in out
+    assert "THD" not in out
+
+
+def test_ctrl_c_keeps_the_recording_and_says_how_the_run_ended(
+    tmp_path: Path, gainkit: Callable[..., Answer], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    from gainkit import live
+
+    def stopped(self: object) -> Iterator[np.ndarray]:
+        for _ in range(30):
+            yield np.full((4800, 1), 0.25, np.float32)
+        raise KeyboardInterrupt
+
+    monkeypatch.setitem(sys.modules, "sounddevice", library(sine(1000, 48 * 1000, peak=0.5)))
+    monkeypatch.setattr(live.Interface, "__iter__", stopped)
+    answer = gainkit("live", "--save", tmp_path / "kept.wav")
+    assert answer.code == 0
+    assert "readings in" in answer.out
+    assert len(soundfile.read(tmp_path / "kept.wav")[0]) == 30 * 4800
+    missing = gainkit("live", "--save", tmp_path / "not there" / "kept.wav")
+    assert (missing.code, "Problem: The folder" in missing.err) == (2, True)

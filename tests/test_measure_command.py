@@ -290,7 +290,9 @@ def test_another_tone_than_the_plan_s_is_told(gainkit: Callable[..., Answer], tm
 
 def test_dc_at_an_output_is_cautioned(gainkit: Callable[..., Answer], tmp_path: Path) -> None:
     text = told(gainkit, tmp_path / "x.wav", sine(997, peak=0.3) + 0.05, "--target-volts", 12)
-    assert text.index("CAUTION: STOP: DC of +3") < text.index("Turn"), "told before any level"
+    assert text.index("STOP: DC of +3") < text.index("No rail is seen") < text.index("Turn"), (
+        "told before any level"
+    )
     options = ("--full-scale-volts", 60, "--json")
     notes = gainkit("measure", tmp_path / "x.wav", *options).json["notes"]
     assert (notes[0]["code"], notes[0]["severity"]) == ("dc_at_output", "danger")

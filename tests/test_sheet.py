@@ -17,11 +17,11 @@ from PIL import Image
 
 from gainkit import sheet as gainkit_sheet
 from gainkit.job.log import log_reading, note_typed, void_reading
-from gainkit.job.typed import FreeText, SupplyReading
+from gainkit.job.typed import Acceptance, FreeText, SupplyReading
 from gainkit.schemas import schema_of
 from gainkit.sheet import SheetMade, write_sheet
 from tests.conftest import Answer
-from tests.records import measured, polarity, volume
+from tests.records import measured, noise, polarity, volume
 from tests.test_charts import ONSET
 
 NAMES = ("Front", "Rear", "Centre", "Subwoofer")
@@ -266,3 +266,32 @@ def test_photos_come_along_small_and_without_their_cameras_data(tmp_path: Path) 
     assert max(kept.size) == 1000
     assert not kept.getexif()
     assert "torn.png (cannot be read)" in page
+
+
+# -- what stands in the way ----------------------------------------------------------------------------------
+
+
+def test_danger_comes_first_and_what_was_accepted_is_not_called_on_target(tmp_path: Path) -> None:
+    folder = job_of_four(tmp_path / "job")
+    log_reading(folder, "measure", NAMES[0], measured((60 * 4) ** 0.5), [])
+    log_reading(folder, "measure", NAMES[1], measured(20.0), [])
+    note_typed(folder, NAMES[1], Acceptance("level_off_target", "the customer wants it so"))
+    done = Page(sheet(folder).read_text(encoding="utf-8")).text
+    assert "3 OF 4 OUTPUTS ON TARGET (within 0.5 dB). ACCEPTED: Rear: 1.0 dB too high." in done
+    assert "Rear 17.89 V 20.00 V clean NOT on target, accepted" in done
+    log_reading(folder, "measure", NAMES[3], measured(21.9, dc_volts=1.5), [])
+    write_sheet(folder, tmp_path / "stop.html")
+    text = Page((tmp_path / "stop.html").read_text(encoding="utf-8")).text
+    assert "STOP. Subwoofer: DC of +1.5 V. Connect no loudspeaker." in text
+    assert "Subwoofer 21.91 V 21.90 V clean STOP: danger" in text
+    assert text.index("It can burn loudspeakers") < text.index("accepted: 1.0 dB too high")
+
+
+def test_noise_and_response_stand_on_the_page_when_measured(tmp_path: Path) -> None:
+    folder = job_of_four(tmp_path / "job")
+    assert "Noise and response" not in Page(sheet(folder).read_text(encoding="utf-8")).text
+    log_reading(folder, "noise", NAMES[2], noise("whine"), [])
+    write_sheet(folder, tmp_path / "heard.html")
+    text = Page((tmp_path / "heard.html").read_text(encoding="utf-8")).text
+    assert "Centre whine 62 dB, A-weighted not measured" in text
+    assert "Centre: whine heard" in text

@@ -76,8 +76,9 @@ class Stretch:
 class RailSag:
     """Rails that fall while the tone is on.
 
-    volts_first, volts_last : the lower rail where it is first seen and at the end of what was recorded [V peak].
-    time_constant_seconds : of its exponential fall [s]; None where it falls too little or too straight to tell.
+    volts_first, volts_last : the lower rail where it is first seen and at the end of what was recorded [V
+    peak]. time_constant_seconds : of its exponential fall [s]; None where it falls too little or too straight
+    to tell.
     """
 
     volts_first: float
@@ -149,8 +150,8 @@ class Measurement(Result):
     notes : tuple of Remark
         What to know beside the figures.
     stretches : tuple of Stretch
-        The parts in which level and shape stand still, in the order of time; the figures come from the last that
-        is long enough, or a longer one like it.
+        The parts in which level and shape stand still, in the order of time; the figures come from the last
+        that is long enough, or a longer one like it.
     rail_sag : RailSag or None
         Where the supply gives way within the recording.
     rms_uncertainty_volts : float or None
@@ -249,6 +250,12 @@ class MeasureOptions:
 
     def faults(self) -> Iterator[GainkitError]:
         """Rules between the fields, and of the band."""
+        numbers = isinstance(self.band_hz, (tuple, list)) and all(
+            isinstance(f, (int, float)) for f in self.band_hz
+        )
+        if not numbers or len(self.band_hz) != 2:
+            yield GainkitError("not_a_band", "band_hz", self.band_hz, "a lower and a higher frequency [Hz]")
+            return
         low_hz, high_hz = self.band_hz
         if not 0 < low_hz < high_hz < math.inf:
             yield GainkitError("empty_band", "band_hz", self.band_hz, low_hz=low_hz, high_hz=high_hz)

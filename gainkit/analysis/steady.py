@@ -41,6 +41,10 @@ MEAN_SHARE = 0.1
 MEAN_STEPS = 6.0
 """... unless it moves by a sixth of that all the time: hum [-]."""
 
+DROP_DB = 1.0
+"""A level that drops by this within a block, or a phase that is another afterwards, is a dropout [dB]: bursts
+of noise and what a codec does to a start change single blocks, too."""
+
 MOST_PLACES = 5
 """Dropouts named by their time; more tell nothing new [-]."""
 
@@ -98,8 +102,8 @@ def coarse_window(
 ) -> CoarseWindow:
     """Where to look in a capture that is too long to hold.
 
-    One pass over all blocks for their level, then ``window`` frames from the middle of the last stretch that stands
-    still. Memory: one level per block, at most 4096 blocks.
+    One pass over all blocks for their level, then ``window`` frames from the middle of the last stretch that
+    stands still. Memory: one level per block, at most 4096 blocks.
     """
     size = max(int((stop - start) / COARSE_BLOCKS), int(COARSE_SECONDS * capture.sample_rate_hz), 1)
     rows = max(1, (1 << 16) // size)
@@ -160,6 +164,15 @@ class Blocks:
         jump = np.abs(np.angle(np.exp(1j * (advance - usual))))
         return np.asarray(jump < thresholds.PHASE_STEP_RADIANS)
 
+    def jumps_at(self, place: int) -> bool:
+        """Whether the phase is another for good behind a break: samples are missing there."""
+        before, after = slice(max(place - 4, 0), max(place, 1)), slice(place + 2, place + 6)
+        advance = self.phasors[1:] * np.conj(self.phasors[:-1])
+        usual = float(np.angle(np.sum(advance[self.loud_pairs])))
+        straight = self.phasors * np.exp(-1j * usual * np.arange(len(self.phasors)))
+        turned = complex(np.sum(straight[after]) * np.conj(np.sum(straight[before])))
+        return abs(float(np.angle(turned))) > thresholds.PHASE_STEP_RADIANS
+
     def same_mean(self) -> NDArray[np.bool_]:
         """(blocks - 1,) True where the mean stays within a tenth of the tone, or moves as it does all the time.
 
@@ -197,8 +210,8 @@ def find_steady(samples: Floats, angular: float, sample_rate_hz: float) -> Stead
 def last_steady(samples: Floats, angular: float, sample_rate_hz: float, blocks: Blocks | None) -> SteadyPart:
     """The last part that is long enough in which the tone's level and shape stand still, and all others.
 
-    As `find_steady`, which it falls back on where nothing stands still for long enough. blocks : as `demodulated`
-    gives them.
+    As `find_steady`, which it falls back on where nothing stands still for long enough. blocks : as
+    `demodulated` gives them.
     """
     if blocks is None:
         return SteadyPart(0, len(samples))
@@ -277,6 +290,7 @@ def _left_out(
     # the same level before and after a break: samples are missing or were blanked
     same = np.abs(levels - here) < thresholds.LEVEL_STEP_DB
     gaps = [i for i in broken if same[max(i - 5, 0) : i].any() and same[i + 2 : i + 7].any()]
+    gaps = [i for i in gaps if levels[max(i - 1, 0) : i + 3].min() < here - DROP_DB or blocks.jumps_at(int(i))]
     if gaps:
         places = tuple((i + 1) * block_seconds for i in _spaced(gaps)[:MOST_PLACES])
         remarks.append(fault("dropout", at_seconds=places))

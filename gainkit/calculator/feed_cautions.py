@@ -45,10 +45,12 @@ def feed_cautions(found: Feed, facts: FeedFacts) -> Iterator[Remark]:
         yield danger("contacts_get_hot", contact_watts=found.contact_watts, amperes=found.supply_amperes)
     yield from _measured_cautions(found, facts)
     yield danger("fuse_the_feed", fuse_amperes=fuse, **fuses)
-    if found.verdict == "not known" and max(found.supply_amperes, fuse or 0.0) > (
-        found.continuous_amperes or 0
-    ):
+    sure_amperes = found.continuous_amperes or 0.0
+    if found.verdict == "not known" and found.supply_amperes > sure_amperes:
         yield remark("wire_by_its_table", **shared)
+    elif found.verdict == "not known" and (fuse or 0.0) > sure_amperes:
+        # the current is no reason for another cable here: a thinner one would be burnt by this fuse
+        yield fault("fuse_by_its_table", fuse_amperes=fuse, **shared)
     if fuse is not None and fuse < found.supply_amperes:
         yield fault("fuse_below_current", fuse_amperes=fuse, amperes=found.supply_amperes)
     if (found.amplifier_volts or 0.0) < LEAST_AMPLIFIER_VOLTS:

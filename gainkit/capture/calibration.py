@@ -2,21 +2,20 @@
 
 from __future__ import annotations
 
-import tomllib
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
 
 from gainkit.calculator.ranges import Range, refuse_faults, within
 from gainkit.errors import GainkitError
 from gainkit.remarks import Remark
 from gainkit.results import Result
+from gainkit.strict import small_text, toml_from, toml_text
 
 KEYS = ("full_scale_volts", "channel", "sample_rate_hz", "date", "how", "uncertainty_percent")
 """What the file holds."""
 
 FULL_SCALE_VOLTS = Range("V", 0.000_001, 1_000_000, low_allowed=True)
-"""Peak volts of digital 1.0: with a high-voltage probe they can be many, and no input's full scale is a microvolt."""
+"""Peak volts of digital 1.0: many with a high-voltage probe, and no input's full scale is below a microvolt."""
 
 CHANNEL = Range("", 1, 1024, low_allowed=True, whole=True)
 PERCENT = Range("%", 0, 50, low_allowed=True)
@@ -48,14 +47,13 @@ class Calibration(Result):
 
     def as_toml(self) -> str:
         """The file's text; the volts with all digits that a float holds."""
-        how = self.how.replace("\\", "/").replace('"', "'")
         return (
             "# Recorder calibration. Valid while the recorder's input gain stays where it was.\n"
             f"full_scale_volts = {self.full_scale_volts!r}\n"
             f"channel = {self.channel}\n"
             f"sample_rate_hz = {self.sample_rate_hz!r}\n"
-            f'date = "{self.date}"\n'
-            f'how = "{how}"\n'
+            f"date = {toml_text(self.date)}\n"
+            f"how = {toml_text(self.how)}\n"
             + (f"uncertainty_percent = {self.uncertainty_percent:.3g}\n" if self.uncertainty_percent else "")
         )
 
@@ -63,11 +61,10 @@ class Calibration(Result):
 def read_calibration(path: Path) -> Calibration:
     """Read a calibration file. Raises GainkitError that names the file and the key."""
     try:
-        with open(path, "rb") as file:
-            table: dict[str, Any] = tomllib.load(file)
+        table = toml_from(small_text(path))
     except FileNotFoundError as fault:
         raise GainkitError("calibration_missing", file=str(path)) from fault
-    except (ValueError, RecursionError) as fault:  # no TOML, no UTF-8, numbers too long
+    except ValueError as fault:  # no TOML, no UTF-8, numbers too long
         raise GainkitError("not_a_calibration", file=str(path), reason=str(fault)) from fault
     except OSError as fault:
         raise GainkitError("file_unreadable", file=str(path), reason=str(fault.strerror)) from fault

@@ -128,7 +128,9 @@ def find_dialect(path: Path, lines: list[str]) -> Dialect:
     if best is None or best[0][0] < min(2, len(filled)) or not best[1].columns:
         raise _no_table(path, lines)
     if len(best[1].columns) > MOST_COLUMNS:
-        raise GainkitError("too_many_columns", columns=len(best[1].columns), most=MOST_COLUMNS).within("file", path)
+        raise GainkitError("too_many_columns", columns=len(best[1].columns), most=MOST_COLUMNS).within(
+            "file", path
+        )
     dialect = _comma_alone(path, best[1], sample, lines)
     first = _first_row(dialect, lines)
     if first is None:

@@ -90,7 +90,9 @@ def draw_headroom(
     told = f"\u25cf {named(name)}: {gain:.1f} dB"
     if target.sensitivity_volts is not None:
         told += f"\ngain control {target.sensitivity_volts:.2f} V"
-    ax.annotate(
+    # on the scale at the side where there is one: its line would lie over the words
+    upper = ax if noise_volts is None else _noise(ax, gains, gain, noise_volts)
+    upper.annotate(
         told, (0.0, 0.0), xycoords="axes fraction", xytext=(6, 6), textcoords="offset points", ha="left",
         va="bottom", color=colours.lines[1], fontweight="bold", parse_math=False, zorder=7,
         bbox={"facecolor": colours.ground, "edgecolor": "none", "pad": 1.5},
@@ -99,8 +101,6 @@ def draw_headroom(
     ax.set_ylabel("headroom [dB]")
     if target.sensitivity_volts is not None:
         _knob(ax, target.clip_volts)
-    if noise_volts is not None:
-        _noise(ax, gains, gain, noise_volts)
     headline(ax, headroom_point(target))
     return ax
 
@@ -143,8 +143,8 @@ def _knob(ax: Axes, clip_volts: float) -> None:
     top.set_xlabel("gain control [V for rated output]")
 
 
-def _noise(ax: Axes, gains: np.ndarray, gain_db: float, noise_volts: float) -> None:
-    """Noise at the output rises with gain, as long as it enters before the gain control."""
+def _noise(ax: Axes, gains: np.ndarray, gain_db: float, noise_volts: float) -> Axes:
+    """Noise at the output rises with gain, as long as it enters before the gain control; its own scale."""
     colours = palette_of(ax)
     side = ax.twinx()
     side.grid(False)
@@ -154,3 +154,4 @@ def _noise(ax: Axes, gains: np.ndarray, gain_db: float, noise_volts: float) -> N
     side.plot(gains, millivolts, color=colours.lines[2], linestyle=DASHES[3], label="noise")
     side.set_ylim(0, 1.6 * float(millivolts.max()))
     side.set_ylabel("noise at the output [mV]")
+    return side

@@ -28,6 +28,9 @@ if TYPE_CHECKING:
 MOST_POINTS = 600
 """Points told of one line [-]: closer together than a finger can part."""
 
+LEAST_OF_SPAN = 1e-9
+"""Figures below this share of the axis are zero and rounding [-]."""
+
 NARROW_PIXELS = 560
 """Below this width of the window the narrow drawing is shown [CSS pixel]."""
 
@@ -110,12 +113,14 @@ def _beneath(ax: Axes) -> Any:
 
 def _figure_of(axis: Any, value: float) -> str:
     """A figure with its unit, as the axis tells it; a name where the axis has names."""
+    unit = re.search(r"\[([^\]]+)\]", unmarked(axis.label.get_text()))
+    ending = f" {unit.group(1)}" if unit else ""
     names = axis.__dict__.get(NAMES)
     if names:
-        return unmarked(names[min(names, key=lambda place: abs(place - value))])
-    label = unmarked(axis.label.get_text())
-    unit = re.search(r"\[([^\]]+)\]", label)
-    return plain(float(value), 4) + (f" {unit.group(1)}" if unit else "")
+        return unmarked(names[min(names, key=lambda place: abs(place - value))]) + ending
+    low, high = axis.get_view_interval()
+    rounding = abs(value) < LEAST_OF_SPAN * abs(high - low)
+    return plain(0.0 if rounding else float(value), 4) + ending
 
 
 PAGE = """<!doctype html>

@@ -13,6 +13,7 @@ from gainkit.cli.place import JobHere, job_or_here
 if TYPE_CHECKING:
     from gainkit.job.report import JobReport
     from gainkit.job.standing import JobStatus
+    from gainkit.remarks import Remark
 
 JobFolder = Annotated[Path, typer.Argument(metavar="JOB", help="Job folder.")]
 Tolerance = Annotated[
@@ -77,7 +78,7 @@ def status_text(found: JobStatus) -> str:
 
     rows = [(shortened(each.name), remark_text(each.verdict, CLI)) for each in found.outputs]
     faults = [
-        f"{shortened(each.name, 60)}: {remark_text(one, CLI)}" for each in found.outputs for one in each.remarks
+        f"{shortened(each.name, 60)}: {_with_code(one)}" for each in found.outputs for one in each.remarks
     ]
     missing = [
         f"{shortened(each.name, 60)}: {', '.join(each.lacks)} not measured"
@@ -92,8 +93,16 @@ def status_text(found: JobStatus) -> str:
         columns(("output", "level"), [(name, told.split(": keep them")[0]) for name, told in rows]),
         bullets("What stands against it:", faults),
         bullets("Still open:", missing),
-        bullets("The car and its record:", [remark_text(one, CLI) for one in found.problems]),
+        bullets("The car and its record:", [_with_code(one) for one in found.problems]),
     )
+
+
+def _with_code(one: Remark) -> str:
+    """A remark; of a fault its code too, by which it can be accepted."""
+    from gainkit.cli.door import CLI
+    from gainkit.words import remark_text
+
+    return remark_text(one, CLI) + (f" [{one.code}]" if one.severity == "fault" else "")
 
 
 @job.command("readings")

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import sys
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -60,6 +60,9 @@ def live(
     log: LogFolder = None,
     no_log: NoLog = False,
     by: By = None,
+    large: Annotated[
+        bool, typer.Option("--large", help="Letters over the whole screen, for a classroom.")
+    ] = False,
     save: Annotated[Path | None, typer.Option("--save", help="Keep the recording, .wav.")] = None,
     overwrite: OverwriteFlag = False,
     json_: JsonFlag = False,
@@ -99,7 +102,8 @@ def live(
     try:
         blocks = limited(interface, settings.sample_rate_hz, seconds)
         with saved(blocks, save, settings, overwrite) as kept:  # whole however it ends: Ctrl-C ends inside
-            result = _run(interface, watch_plan(kept, settings, options, expected), expected, quiet=json_)
+            readings = watch_plan(kept, settings, options, expected)
+            result = _run(interface, readings, expected, say=None if json_ else _say_large if large else _say)
     finally:
         interface.close()
     read = [] if result.last is None else [Noting(result.last, [] if save is None else [save], "live")]
@@ -138,7 +142,7 @@ def _run(
     readings: Iterator[tuple[float, Measurement | GainkitError]],
     expected: Expected,
     *,
-    quiet: bool,
+    say: Callable[[Measurement | GainkitError, Expected], None] | None,
 ) -> LiveResult:
     """Show a line a reading until the end or Ctrl-C; what the run as a whole showed."""
     from gainkit.analysis import Measurement
@@ -156,8 +160,8 @@ def _run(
                 overloads += reading.recorder_overload
             else:
                 problem = reading.code
-            if not quiet:
-                _say(live_line(reading, expected))
+            if say is not None:
+                say(reading, expected)
     return LiveResult(interface.name, at, count, clipped, overloads, interface.lost, last, problem)
 
 
@@ -200,10 +204,23 @@ def _codes(reading: Measurement) -> set[str]:
     return codes(note for note in reading.notes if isinstance(note, Remark))
 
 
-def _say(line: str) -> None:
+def _say_large(reading: Measurement | GainkitError, expected: Expected) -> None:
+    """Over the whole screen; below what was before elsewhere."""
+    import shutil
+
+    from gainkit.cli.large import large_screen, large_words
+
+    size = shutil.get_terminal_size()
+    screen = large_screen(large_words(reading, expected), size.columns - 1, size.lines - 1)
+    on_screen = sys.stdout.isatty()
+    print(f"\x1b[H\x1b[J{screen}" if on_screen else screen, flush=True)
+
+
+def _say(reading: Measurement | GainkitError, expected: Expected) -> None:
     """Over the line before on a screen; a line of its own elsewhere."""
     from gainkit.cli.plain import width
 
+    line = live_line(reading, expected)
     on_screen = sys.stdout.isatty()
     print(f"\r{line[: width()]:<{width()}}" if on_screen else line, end="" if on_screen else "\n", flush=True)
 

@@ -19,6 +19,10 @@ SOFT_DB = 0.5
 TOLD_DC_SHARE = 0.002
 """DC below this share of the tone is the recorder's own and not told [-]."""
 
+TOLD_UNCERTAINTY_SHARE = 0.0005
+"""An uncertainty below this share is not told: it would not move the four digits shown, and a recorder's
+calibration is off by more [-] (our choice)."""
+
 
 def answers_text(answers: Sequence[FileAnswer], expected: Expected, minus: int | None = None) -> str:
     """All answers, once what the hook-up asks for, and of several a closing count in the last line."""
@@ -66,14 +70,18 @@ def _count(answers: Sequence[FileAnswer], expected: Expected) -> str:
 
 
 def as_text(result: Measurement, expected: Expected) -> str:
-    """The verdict first, what may make it worthless, what to turn, the figures behind it, what to know."""
+    """Danger first, then the verdict, what may make it worthless, what to turn, its figures, what to know."""
     from gainkit.beside import one_lead
     from gainkit.cli.plain import said, strong, wrapped
 
     unit = "V" if result.calibrated else "of full scale"
     first, rest = _told_first(result)
-    lines = [f"{result.file}: {strong(verdict(result, expected.checks))}"]
-    lines += [wrapped(f"CAUTION: {each}", "", "  ") for each in said(first)]
+    dangers = [each for each in first if each.severity == "danger"]
+    cautions = [each for each in first if each.severity != "danger"]
+    lines = [strong(wrapped(each, "", "  ")) for each in said(dangers)]
+    told = verdict(result, expected.checks)
+    lines.append(f"{result.file}, the tone alone: {told}" if dangers else f"{result.file}: {strong(told)}")
+    lines += [wrapped(f"CAUTION: {each}", "", "  ") for each in said(cautions)]
     if turn := turn_text(result, expected.checks):
         both = one_lead(result, expected.plan)
         lines.append(wrapped(f"If both leads were measured: {turn}" if both else turn, "", "  "))
@@ -154,13 +162,15 @@ def _figures(result: Measurement, unit: str) -> list[str]:
     """A line for each figure that is known."""
     from gainkit.figures import filled
 
-    told = f", +- {{expanded_volts:.2g}} {unit}" if result.rms_uncertainty_volts is not None else ""
+    expanded_volts = 2 * (result.rms_uncertainty_volts or 0.0)
+    seen = expanded_volts > TOLD_UNCERTAINTY_SHARE * result.rms_volts
+    told = f", uncertain by {{expanded_volts:.2g}} {unit} (by its noise)" if seen else ""
     lines = [f"  Output      {{rms_volts:.4g}} {unit} rms{told}, {{peak_volts:.4g}} {unit} peak"]
     if result.watts is not None:
         lines.append("  Power       {watts:.4g} W into the load")
     if result.frequency_hz is not None:
         lines.append("  Tone        {frequency_hz:.6g} Hz, {seconds:.3g} s ({cycles:.0f} cycles)")
-    values = vars(result) | {"expanded_volts": 2 * (result.rms_uncertainty_volts or 0.0)}
+    values = vars(result) | {"expanded_volts": expanded_volts}
     figures = [filled(line, values) for line in lines]
     return [*figures, *_distortion(result), *_rails(result, unit), *_dc(result, unit)]
 

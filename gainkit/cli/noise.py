@@ -95,6 +95,10 @@ def noise(
     tell(place, result, json_, lambda: as_text(result), [Noting(result, [capture])])
 
 
+MOST_ROWS = 12
+"""Families shown to a person, the loudest of them: JSON has all [-] (our choice: they fit a screen)."""
+
+
 def as_text(result: NoiseResult) -> str:
     """Danger first, then the verdict and where to look, then the figures."""
     from gainkit.cli.plain import columns, said, sections, wrapped
@@ -115,7 +119,10 @@ def as_text(result: NoiseResult) -> str:
         figures.append(f"  Changed     {result.changed_db:+.1f} dB against the other recording, A-weighted")
     table = ""
     if result.families:
-        table = columns(("lines of", "volts", "kind", "orders"), [_row(each) for each in result.families])
+        loudest = sorted(result.families, key=lambda each: -each.rms_volts)[:MOST_ROWS]
+        table = columns(("lines of", "volts", "kind", "orders"), [_row(each) for each in loudest])
+        if more := len(result.families) - len(loudest):
+            table += f"\nand {more} weaker."
     return sections(
         *(wrapped(each, "", "") for each in said(dangers)),
         wrapped(f"{result.file}: {result.verdict.upper()}. {first}", "", ""),

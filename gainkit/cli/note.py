@@ -11,6 +11,8 @@ from gainkit.cli.common import JsonFlag, show
 from gainkit.cli.place import By, JobHere, job_or_here
 
 if TYPE_CHECKING:
+    from pathlib import Path
+
     from gainkit.job.record import Event
 
 
@@ -70,8 +72,10 @@ def note(
     json_: JsonFlag = False,
 ) -> None:
     """Note a reading without a capture: a meter's volts, DC, polarity, a knob, the supply, a text."""
+    from gainkit.calculator.ranges import SUPPLY_VOLTS, refuse_outside
     from gainkit.errors import GainkitError
     from gainkit.job.log import note_typed
+    from gainkit.job.standing import refuse_acceptance
     from gainkit.job.typed import Acceptance, FreeText, Knob, SupplyReading, TypedLevel, TypedPolarity
 
     typed: list[Any] = []
@@ -86,6 +90,7 @@ def note(
     if supply_volts is not None:
         if at is None or state is None:
             raise GainkitError("supply_needs_place_and_state", "at" if at is None else "state")
+        refuse_outside("supply_volts", supply_volts, SUPPLY_VOLTS)  # by the option's name: --volts is a level
         typed.append(SupplyReading(supply_volts, at.value, state.value))
     elif at is not None or state is not None:
         raise GainkitError("needs", "at" if at is not None else "state", needed="supply_volts")
@@ -98,11 +103,29 @@ def note(
     if not typed:
         raise GainkitError("nothing_to_note")
     folder = job_or_here(job)
+    if accept is not None and len(typed) == 1:  # together with a reading its fault stands only after that
+        refuse_acceptance(folder, for_output, accept)
     made = [note_typed(folder, for_output, each, who=by) for each in typed]
     answer = made[0] if len(made) == 1 else {"noted": made}
-    show(answer, json_, lambda: "\n".join(_told(each) for each in made))
+    show(answer, json_, lambda: "\n".join([*_dangers(folder, made), *(_told(each) for each in made)]))
 
 
 def _told(event: Event) -> str:
     where = ", ".join(event.outputs) or "the car"
     return f"Noted as {event.number}: {event.kind} of {where}."
+
+
+def _dangers(folder: Path, made: list[Event]) -> list[str]:
+    """What now stands against the outputs noted that can hurt: it is told before anything else."""
+    from gainkit.cli.plain import said, strong, wrapped
+    from gainkit.job.standing import job_status
+
+    names = {name for each in made for name in each.outputs}
+    if not names:
+        return []
+    stand = [(each.name, each.faults) for each in job_status(folder).outputs if each.name in names]
+    return [
+        wrapped(strong(f"{name}: {text}"), "", "  ")
+        for name, faults in stand
+        for text in said([each for each in faults if each.severity == "danger"])
+    ]

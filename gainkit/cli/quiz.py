@@ -37,9 +37,12 @@ def quiz(
     The class gets the folder `class`: open the worksheet in a browser and print it. The folder `teacher` holds
     the answers, by the calculator and the analysis, and how each recording was made.
     """
+    from gainkit.cli.door import CLI
     from gainkit.quiz import write_quiz
 
-    made = write_quiz(out, seed=seed, level=level, count=count, paper=paper.value, overwrite=overwrite)
+    made = write_quiz(
+        out, seed=seed, level=level, count=count, paper=paper.value, overwrite=overwrite, door=CLI
+    )
     captures = f" and {len(made.captures)} recordings" if made.captures else ""
     show(
         made,

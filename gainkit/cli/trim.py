@@ -55,7 +55,8 @@ def trim(
 def _trim_text(found: Trim) -> str:
     from gainkit.cli.plain import bullets, headline, sections
 
-    facts = [f"It clips at {found.clip_dbfs_before:g} dBFS now, at {found.clip_dbfs_after:g} dBFS then."]
+    after = f"at {found.clip_dbfs_after:.1f} dBFS" if found.clip_dbfs_after <= 0 else "at no recording level"
+    facts = [f"It clips at {found.clip_dbfs_before:g} dBFS now, {after} then."]
     if found.most_volts is not None:
         watts = "" if found.most_watts is None else f", {found.most_watts:.1f} W"
         facts.append(
@@ -68,10 +69,11 @@ def _trim_text(found: Trim) -> str:
             "(calculated as if it did not clip)."
         )
     return sections(
+        bullets("Dangers", [each for each in found.notes if each.severity == "danger"]),
         headline(f"TRIM {found.trim_db:.1f} dB"),
         bullets("Figures", facts),
         _why(found),
-        bullets("Notes", found.notes),
+        bullets("Notes", [each for each in found.notes if each.severity != "danger"]),
     )
 
 

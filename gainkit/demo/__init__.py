@@ -89,6 +89,7 @@ def run_demo(
     for figure in figures:
         pair = f"{figure.measured:9.4f} {figure.unit:<5} truth {figure.truth:9.4f} {figure.unit}"
         bench.say(f"   {figure.name:<24} {pair}")
+    bench.say("\n   Turn the knob yourself, guided in a browser      (<run_bench()>, simulated)")
     return DemoResult(folder, figures)
 
 

@@ -58,7 +58,32 @@ class ReadingList:
 
 
 def list_readings(folder: str | Path) -> ReadingList:
-    """Every reading of a job. Raises GainkitError for a folder that is no job."""
+    """Every reading of a job, whether it counts or not.
+
+    Parameters
+    ----------
+    folder : str or Path
+        Of the job.
+
+    Returns
+    -------
+    ReadingList
+        The readings in the order of the record, and lines of it that could not be read.
+
+    Raises
+    ------
+    GainkitError
+        For a folder that is no job.
+
+    Examples
+    --------
+    >>> import gainkit, pathlib, tempfile
+    >>> with tempfile.TemporaryDirectory() as place:
+    ...     job = gainkit.start_job(pathlib.Path(place) / "estate").folder
+    ...     noted = gainkit.note_typed(job, "Front/left", gainkit.TypedLevel(volts=16.5))
+    ...     gainkit.list_readings(job).readings[0].figures
+    '16.5 V by meter'
+    """
     job = Path(folder)
     check_job(job)
     readings, problems = read_readings(job)

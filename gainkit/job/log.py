@@ -139,10 +139,41 @@ def refuse_outputs(kind: str, outputs: Sequence[str], captures: int | None = Non
 
 
 def note_typed(job: str | Path, for_output: str | None, typed: Any, *, who: str | None = None) -> Event:
-    """Append what was typed: one of the classes of `job.typed`.
+    """Append a reading without a capture to a job's record.
 
-    Raises GainkitError for a level, a polarity or a knob without an output, and for what `log_reading` refuses.
+    Parameters
+    ----------
+    job : str or Path
+        Folder of the job.
+    for_output : str, optional
+        The output that it belongs to ('Front/left'); None for the supply, a text or an acceptance of the car.
+    typed : TypedLevel, TypedPolarity, Knob, SupplyReading, FreeText or Acceptance
+        What a meter, an ear or an eye told.
+    who : str, optional
+        Who read it; the technician of the system file when left out.
+
+    Returns
+    -------
+    Event
+        Its line in the record, which has its number.
+
+    Raises
+    ------
+    GainkitError
+        `missing` for a level, a polarity or a knob without an output, `not_that_kind` for what is none of the
+        above, and what `log_reading` refuses.
+
+    Examples
+    --------
+    >>> import gainkit, pathlib, tempfile
+    >>> with tempfile.TemporaryDirectory() as place:
+    ...     job = gainkit.start_job(pathlib.Path(place) / "estate").folder
+    ...     gainkit.note_typed(job, "Front/left", gainkit.TypedLevel(volts=16.5)).kind
+    'level'
     """
+    if type(typed) not in TYPED_KINDS:
+        kinds = tuple(each.__name__ for each in TYPED_KINDS)
+        raise GainkitError("not_that_kind", "typed", type(typed).__name__, kinds)
     if for_output is None and not isinstance(typed, WITHOUT_OUTPUT):
         raise GainkitError("missing", "for_output")
     return log_reading(job, TYPED_KINDS[type(typed)], for_output, typed, origin="typed", who=who)
@@ -155,10 +186,41 @@ def output_of(job: str | Path, name: str) -> Output:
 
 
 def void_reading(job: str | Path, number: int, reason: str, *, who: str | None = None) -> Event:
-    """Append a line that voids another; the voided line stays. Raises GainkitError for a number that is no line
-    or is void already."""
+    """Append a line that voids another; the voided line stays.
+
+    Parameters
+    ----------
+    job : str or Path
+        Folder of the job.
+    number : int
+        The reading, by its number.
+    reason : str
+        Why it does not count.
+    who : str, optional
+        Who says so.
+
+    Returns
+    -------
+    Event
+        The new line.
+
+    Raises
+    ------
+    GainkitError
+        `no_such_reading` and `void_already`.
+
+    Examples
+    --------
+    >>> import gainkit, pathlib, tempfile
+    >>> with tempfile.TemporaryDirectory() as place:
+    ...     job = gainkit.start_job(pathlib.Path(place) / "estate").folder
+    ...     noted = gainkit.note_typed(job, "Front/left", gainkit.TypedLevel(volts=1.65))
+    ...     gainkit.void_reading(job, noted.number, "a point misread").number
+    2
+    """
     readings, _ = read_readings(Path(job))
-    chosen = next((each for each in readings if each.number == number), None)
+    whole = isinstance(number, int) and not isinstance(number, bool)  # True == 1, and is no number of a line
+    chosen = next((each for each in readings if whole and each.number == number), None)
     if chosen is None:
         raise GainkitError("no_such_reading", "number", number, last=readings[-1].number if readings else 0)
     if not chosen.counts:
@@ -167,9 +229,33 @@ def void_reading(job: str | Path, number: int, reason: str, *, who: str | None =
 
 
 def undo_last(job: str | Path, *, who: str | None = None) -> tuple[Event, Reading]:
-    """Void the last line that counts and is no void itself; returns the new line and the voided reading.
+    """Void the last line that counts and is no void itself.
 
-    Raises GainkitError where nothing is left to undo.
+    Parameters
+    ----------
+    job : str or Path
+        Folder of the job.
+    who : str, optional
+        Who says so.
+
+    Returns
+    -------
+    (Event, Reading)
+        The new line, and the reading that it voids.
+
+    Raises
+    ------
+    GainkitError
+        `nothing_to_undo`.
+
+    Examples
+    --------
+    >>> import gainkit, pathlib, tempfile
+    >>> with tempfile.TemporaryDirectory() as place:
+    ...     job = gainkit.start_job(pathlib.Path(place) / "estate").folder
+    ...     noted = gainkit.note_typed(job, None, gainkit.FreeText("keeps the spare wheel"))
+    ...     gainkit.undo_last(job)[1].number
+    1
     """
     readings, _ = read_readings(Path(job))
     last = next((each for each in reversed(readings) if each.counts and each.kind != "void"), None)
@@ -179,7 +265,35 @@ def undo_last(job: str | Path, *, who: str | None = None) -> tuple[Event, Readin
 
 
 def start_visit(job: str | Path, name: str, *, who: str | None = None) -> Event:
-    """Begin a new visit: readings from here on belong to it. Raises GainkitError for a name used already."""
+    """Begin a new visit: readings from here on belong to it.
+
+    Parameters
+    ----------
+    job : str or Path
+        Folder of the job.
+    name : str
+        Of the visit, such as 're-check'.
+    who : str, optional
+        Who says so.
+
+    Returns
+    -------
+    Event
+        The new line.
+
+    Raises
+    ------
+    GainkitError
+        `visit_there_already` for a name used already.
+
+    Examples
+    --------
+    >>> import gainkit, pathlib, tempfile
+    >>> with tempfile.TemporaryDirectory() as place:
+    ...     job = gainkit.start_job(pathlib.Path(place) / "estate").folder
+    ...     gainkit.start_visit(job, "re-check").number
+    1
+    """
     readings, _ = read_readings(Path(job))
     if any(each.visit == name for each in readings):
         raise GainkitError("visit_there_already", "name", name)

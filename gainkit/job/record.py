@@ -19,12 +19,19 @@ from typing import Any, Literal
 from gainkit.errors import GainkitError
 from gainkit.remarks import Remark, fault
 from gainkit.results import NotThatResult, from_plain, to_plain
+from gainkit.strict import json_from
 
 FILE = "readings.jsonl"
 Origin = Literal["capture", "live", "typed"]
 
 LONGEST_LINE_BYTES = 5_000_000
 """A line longer than this is no reading of ours (our choice): it is left out and told [bytes]."""
+
+LARGEST_RECORD_BYTES = 200_000_000
+"""A record of a thousand staircases is smaller (our choice): a larger file is none of ours [bytes]."""
+
+MOST_EVENTS, MOST_PROBLEMS = 100_000, 1_000
+"""Lines of a record, and lines in it that are none (our choice): beyond them it is no record [-]."""
 
 
 @dataclass(frozen=True)
@@ -167,28 +174,44 @@ def file_sha256(path: Path) -> str | None:
         return None
 
 
-def _no_number(word: str) -> float:
-    """NaN and infinity are no reading: every comparison with them would find nothing wrong."""
-    raise ValueError(word)
-
-
 def read_events(job: Path) -> tuple[list[Event], list[Remark]]:
-    """All events of a job in order, and what could not be read of its record."""
+    """All events of a job in order, and what could not be read of its record.
+
+    Raises GainkitError for a file that is no record: too large, too many lines, or too many that are none.
+    """
     path = job / FILE
     if not path.is_file():
         return [], []
     events: list[Event] = []
     problems: list[Remark] = []
-    for number, line in enumerate(path.read_bytes().split(b"\n"), start=1):
+    if path.stat().st_size > LARGEST_RECORD_BYTES:
+        raise GainkitError("record_too_large", file=FILE, most_mb=LARGEST_RECORD_BYTES / 1e6).within(
+            "file", job
+        )
+    for number, line in enumerate(_lines(path), start=1):
         if not line.strip():
             continue
         try:
             if len(line) > LONGEST_LINE_BYTES:
                 raise ValueError("too long")
-            events.append(_event(json.loads(line, parse_constant=_no_number), number))
-        except (ValueError, RecursionError, KeyError, TypeError, AttributeError):
+            events.append(_event(json_from(line), number))
+        except (ValueError, KeyError, TypeError, AttributeError):
             problems.append(fault("line_not_whole", file=FILE, line=number))
+        if len(events) > MOST_EVENTS or len(problems) > MOST_PROBLEMS:
+            raise GainkitError("record_not_ours", file=FILE, lines=len(events), wrong=len(problems)).within(
+                "file", job
+            )
     return events, problems
+
+
+def _lines(path: Path) -> Iterator[bytes]:
+    """The record's lines; of one that is longer than any of ours no more than shows that it is."""
+    with open(path, "rb") as file:
+        while line := file.readline(LONGEST_LINE_BYTES + 2):
+            rest = line
+            while rest and not rest.endswith(b"\n"):
+                rest = file.readline(LONGEST_LINE_BYTES)
+            yield line.rstrip(b"\n")
 
 
 def _event(facts: dict[str, Any], number: int) -> Event:

@@ -40,7 +40,28 @@ class JobReport:
 def report_jobs(folder: str | Path) -> JobReport:
     """One line a job below a folder; a job that cannot be read costs its own line only.
 
-    Raises GainkitError for a folder that is not there or holds no job.
+    Parameters
+    ----------
+    folder : str or Path
+        That holds job folders.
+
+    Returns
+    -------
+    JobReport
+        A line a job, with its headline.
+
+    Raises
+    ------
+    GainkitError
+        `not_a_folder` and `no_jobs_below`.
+
+    Examples
+    --------
+    >>> import gainkit, pathlib, tempfile
+    >>> with tempfile.TemporaryDirectory() as place:
+    ...     job = gainkit.start_job(pathlib.Path(place) / "estate")
+    ...     [each.ok for each in gainkit.report_jobs(place).jobs]
+    [False]
     """
     top = Path(folder)
     if not top.is_dir():

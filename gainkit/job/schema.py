@@ -11,7 +11,6 @@ import datetime
 import difflib
 import math
 import re
-import tomllib
 import unicodedata
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
@@ -20,10 +19,8 @@ from typing import Any
 
 from gainkit.calculator.ranges import Range
 from gainkit.errors import GainkitError, ManyFaults
+from gainkit.strict import LARGEST_TOML_BYTES, NestedTooDeeply, toml_from
 from gainkit.words import shown as shown_plainly
-
-LARGEST_FILE_BYTES = 1_000_000
-"""No system file written by a person is larger (our choice)."""
 
 MOST_FAULTS_SHOWN = 100
 
@@ -125,12 +122,12 @@ def read_toml(path: Path) -> tuple[dict[str, Any], str]:
         raise GainkitError("system_is_folder", "system", path)
     try:
         with path.open("rb") as file:
-            raw = file.read(LARGEST_FILE_BYTES + 1)
+            raw = file.read(LARGEST_TOML_BYTES + 1)
     except FileNotFoundError:
         raise GainkitError("system_not_there", "system", path) from None
     except OSError as fault:
         raise GainkitError("not_readable", "system", path, reason=fault.strerror) from fault
-    if len(raw) > LARGEST_FILE_BYTES:
+    if len(raw) > LARGEST_TOML_BYTES:
         raise GainkitError("system_too_large", "system", path)
     try:
         text = raw.decode("utf-8-sig")
@@ -138,8 +135,8 @@ def read_toml(path: Path) -> tuple[dict[str, Any], str]:
         line = raw.count(b"\n", 0, fault.start) + 1
         raise GainkitError("not_utf8", "system", path, line=line) from fault
     try:
-        return tomllib.loads(text), text
-    except RecursionError as fault:
+        return toml_from(text), text
+    except NestedTooDeeply as fault:
         raise GainkitError("nested_too_deeply", "system", path) from fault
     except ValueError as fault:  # TOMLDecodeError, and whole numbers of thousands of digits
         raise _typing_slip(path, text, str(fault)) or GainkitError(

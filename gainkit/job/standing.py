@@ -11,6 +11,7 @@ from itertools import combinations
 from pathlib import Path
 from typing import Any
 
+from gainkit.errors import GainkitError
 from gainkit.job.faults import (
     before_another_volume,
     faults_of_car,
@@ -22,7 +23,7 @@ from gainkit.job.faults import (
 )
 from gainkit.job.judgements import Level, is_decided, level_of, trim_of
 from gainkit.job.opening import OpenJob, judged_within, open_job
-from gainkit.job.outputs import Output
+from gainkit.job.outputs import Output, find_output
 from gainkit.job.readings import FIRST_VISIT, Reading, latest
 from gainkit.job.record import PlanFigures
 from gainkit.levels import db_from_ratio
@@ -197,6 +198,23 @@ def standing(job: OpenJob) -> JobStatus:
         problems=problems,
         visits=tuple(dict.fromkeys([FIRST_VISIT, *(each.visit for each in counting)])),
     )
+
+
+def refuse_acceptance(folder: str | Path, for_output: str | None, accepted: str) -> None:
+    """Raise GainkitError for the acceptance of what does not stand, or of what nobody can accept.
+
+    for_output : None for what concerns the car. `nothing_to_accept`: no such fault stands there, with the codes
+    that do. `danger_not_accepted`: it can hurt. Raises as `job_status` and `find_output` too.
+    """
+    job = open_job(Path(folder))
+    status = standing(job)
+    name = None if for_output is None else find_output(job.system.outputs, for_output).name
+    told = status.problems if name is None else next(e.remarks for e in status.outputs if e.name == name)
+    if any(each.code == accepted and each.severity == "danger" for each in told):
+        raise GainkitError("danger_not_accepted", "accept", accepted)
+    codes_here = tuple(dict.fromkeys(each.code for each in told if each.severity == "fault"))
+    if accepted not in codes_here:
+        raise GainkitError("nothing_to_accept", "accept", accepted, codes_here)
 
 
 # ---- one output --------------------------------------------------------------------------------------------

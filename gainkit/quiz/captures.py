@@ -64,7 +64,7 @@ def recording(chance: Random, level: int, folder: Path, name: str) -> Answer:
         f"It should show {plain(found.set_volts, 4)} V rms. Is the channel set right, and if not: what is "
         "wrong, and what is to be turned?",
         _told(seen), _figures(seen),
-        f"gainkit measure {name} --full-scale-volts {plain(FULL_SCALE_VOLTS)} --target-volts "
+        f"<measure()> {name} <full_scale_volts> {plain(FULL_SCALE_VOLTS)} <target_volts> "
         f"{plain(found.set_volts, 4)}",
         name,
         {

@@ -15,6 +15,7 @@ from gainkit.quiz.model import Answer
 from gainkit.quiz.pages import PAPERS, answer_page, worksheet_page
 from gainkit.quiz.sums import KINDS
 from gainkit.results import Result, to_json
+from gainkit.words import PYTHON, Door
 
 Paper = Literal["a4", "letter"]
 
@@ -47,6 +48,7 @@ def write_quiz(
     count: int = 10,
     paper: str = "a4",
     overwrite: bool = False,
+    door: Door = PYTHON,
 ) -> QuizMade:
     """Write a worksheet for a class, its recordings, and the answers in a folder apart.
 
@@ -64,6 +66,8 @@ def write_quiz(
         "a4" or "letter", for printing.
     overwrite : bool
         Replace a quiz that is there.
+    door : Door
+        How the pages name the jobs.
 
     Returns
     -------
@@ -96,8 +100,8 @@ def write_quiz(
         path.parent.mkdir(parents=True, exist_ok=True)
         refuse_existing(path, overwrite)
     questions = draw_questions(seed, level, count, worksheet.parent)
-    write_whole(worksheet, worksheet_page(questions, seed, level, paper), overwrite=overwrite)
-    write_whole(answers, answer_page(questions, seed, level, paper), overwrite=overwrite)
+    write_whole(worksheet, worksheet_page(questions, seed, level, paper, door), overwrite=overwrite)
+    write_whole(answers, answer_page(questions, seed, level, paper, door), overwrite=overwrite)
     write_whole(answers.with_name("truth.json"), to_json(list(questions)) + "\n", overwrite=overwrite)
     captures = tuple(each.capture for each in questions if each.capture is not None)
     return QuizMade(str(place), str(worksheet), str(answers), captures, seed, level, len(questions))

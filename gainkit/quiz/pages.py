@@ -8,6 +8,7 @@ from html import escape
 from gainkit.figures import plain
 from gainkit.quiz.captures import FULL_SCALE_VOLTS
 from gainkit.quiz.model import Answer
+from gainkit.words import PYTHON, Door, with_names
 
 PAPERS = {"a4": "A4", "letter": "letter"}
 """Papers, and what a browser calls them."""
@@ -37,14 +38,15 @@ h1 { font-size: 1.4em; margin: 0 0 .2em } ol { padding-left: 1.6em } li { margin
 """
 
 
-def worksheet_page(questions: Sequence[Answer], seed: int, level: int, paper: str) -> str:
+def worksheet_page(questions: Sequence[Answer], seed: int, level: int, paper: str, door: Door = PYTHON) -> str:
     """What the class gets: questions and room to write."""
     items = "\n".join(
         f'<li>{escape(each.text)}<div class="room"></div><div class="room"></div></li>' for each in questions
     )
+    way = with_names(f"<measure()> q03.wav <full_scale_volts> {FULL_SCALE_VOLTS:g}", door)
     recordings = (
         f"<p>The recordings lie beside this page. A sample of full scale stands for {FULL_SCALE_VOLTS:g} V: "
-        f"<code>gainkit measure q03.wav --full-scale-volts {FULL_SCALE_VOLTS:g}</code>.</p>"
+        f"<code>{escape(way)}</code>.</p>"
         if any(each.capture for each in questions)
         else ""
     )
@@ -57,11 +59,11 @@ def worksheet_page(questions: Sequence[Answer], seed: int, level: int, paper: st
     )
 
 
-def answer_page(questions: Sequence[Answer], seed: int, level: int, paper: str) -> str:
+def answer_page(questions: Sequence[Answer], seed: int, level: int, paper: str, door: Door = PYTHON) -> str:
     """What the teacher keeps: answers, the way there, and the truth behind the recordings."""
     items = "\n".join(
         f'<li>{escape(each.text)}<p class="answer">{escape(each.answer)}</p>'
-        f'<p class="way">{_way(each)}</p>{_truth(each)}</li>'
+        f'<p class="way">{_way(each, door)}</p>{_truth(each)}</li>'
         for each in questions
     )
     return _page(
@@ -72,8 +74,9 @@ def answer_page(questions: Sequence[Answer], seed: int, level: int, paper: str) 
     )
 
 
-def _way(each: Answer) -> str:
-    return f"<code>{escape(each.working)}</code>" if each.capture else escape(each.working)
+def _way(each: Answer, door: Door) -> str:
+    way = escape(with_names(each.working, door))
+    return f"<code>{way}</code>" if each.capture else way
 
 
 def _truth(each: Answer) -> str:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
@@ -23,6 +24,12 @@ if TYPE_CHECKING:
 
 LONGEST_TEXT = 160
 """Texts of the system file are cut after so many characters on the page."""
+
+LONGEST_SENTENCE = 900
+"""Sentences are cut after so many characters: a headline names six outputs at most."""
+
+UNIT = re.compile(r"(?<=\d) (?=(?:dBFS|dB|V|Hz|W|%)(?:\W|$))")
+"""The blank between a figure and its unit: no line ends there."""
 
 LEAST_PERCENT = 0.01
 """Distortion below this is of no interest on the page [%]."""
@@ -145,7 +152,7 @@ def distortion(level: Level | None) -> str:
 
 def said(remark: Remark | Sentence) -> str:
     """A sentence as the page says it: it names no option and no function."""
-    return cut(remark_text(remark, PAGE), 600)
+    return UNIT.sub("\u00a0", cut(remark_text(remark, PAGE), LONGEST_SENTENCE))
 
 
 def _environment() -> Environment:

@@ -89,7 +89,10 @@ def take_typed(step: Step, typed: TypedLevel | TypedPolarity) -> Taken:
 
 
 def measure_options(step: Step, job: OpenJob, channels: int) -> MeasureOptions:
-    """How a step's output is measured: both leads of a floating output, where there are two channels."""
+    """How a step's output is measured: both leads of a floating output, where there are two channels.
+
+    No watts: the loudspeakers are unplugged.
+    """
     if step.output is None:
         return MeasureOptions(limit_thd_percent=job.system.checks.limit_thd_percent)
     output = job.system.output(step.output)
@@ -97,7 +100,6 @@ def measure_options(step: Step, job: OpenJob, channels: int) -> MeasureOptions:
     floating = (plan.bridged or plan.built_in) and channels > 1
     return MeasureOptions(
         minus=2 if floating else None,
-        load_ohms=plan.load_ohms,
         target_volts=plan.set_volts,
         limit_thd_percent=job.system.checks.limit_thd_percent,
     )

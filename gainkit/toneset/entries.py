@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Collection
 from pathlib import Path
 from typing import Any
 
 from gainkit.errors import GainkitError
+from gainkit.strict import LARGEST_INDEX_BYTES, json_from, small_text
 
 
 def track_entry(index: Path, track: str | None, kinds: Collection[str]) -> tuple[dict[str, Any], Any]:
@@ -25,10 +25,10 @@ def track_entry(index: Path, track: str | None, kinds: Collection[str]) -> tuple
 def _read(index: Path) -> dict[str, Any]:
     """The index as a table that has a list of tracks."""
     try:
-        table: Any = json.loads(index.read_text(encoding="utf-8"))
+        table: Any = json_from(small_text(index, LARGEST_INDEX_BYTES))
     except FileNotFoundError:
         raise GainkitError("index_not_there", "index", str(index)) from None
-    except (OSError, ValueError, RecursionError) as fault:
+    except (OSError, ValueError) as fault:
         raise GainkitError("index_unreadable", "index", str(index), reason=str(fault)) from fault
     if not isinstance(table, dict) or not isinstance(table.get("tracks"), list):
         raise GainkitError("index_without_tracks", "index", str(index))

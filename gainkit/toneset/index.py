@@ -16,6 +16,7 @@ from gainkit.generator.model import LevelStep, Marker, Waveform
 from gainkit.levels import db_from_ratio, ratio_from_db
 from gainkit.remarks import Remark, remark
 from gainkit.results import LazySequence, Result, to_plain
+from gainkit.strict import LARGEST_INDEX_BYTES, json_from, small_text
 from gainkit.toneset.cautions import track_cautions
 from gainkit.toneset.model import BITS, INDEX_FILE, AudioFormat, ToneSet, Track
 
@@ -180,11 +181,11 @@ def read_index(folder: Path) -> dict[str, Any]:
     if not folder.is_dir():
         raise GainkitError("index_folder_missing").within("file", folder)
     try:
-        index = json.loads(path.read_text(encoding="utf-8"))
+        index = json_from(small_text(path, LARGEST_INDEX_BYTES))
         usable = _is_index(index)
     except FileNotFoundError:
         raise GainkitError("index_missing").within("file", path) from None
-    except (ValueError, RecursionError):
+    except ValueError:
         usable = False
     if not usable:
         raise GainkitError("index_damaged").within("file", path)

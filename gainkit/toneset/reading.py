@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import dataclasses
-import tomllib
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -12,6 +11,7 @@ from gainkit.errors import GainkitError
 from gainkit.generator import kinds
 from gainkit.generator.spec import ToneSpec
 from gainkit.results import Result
+from gainkit.strict import small_text, toml_from
 from gainkit.toneset.model import LONGEST_STEM, ToneSet, Track, plain_stem, stem_for, title_for
 
 SET_KEYS = ("title", "about", "defaults", "track")
@@ -122,12 +122,12 @@ def _set_path(name_or_path: str) -> Path:
 def _toml(path: Path) -> dict[str, Any]:
     """What a TOML file holds. Raises GainkitError."""
     try:
-        return tomllib.loads(path.read_text(encoding="utf-8-sig"))
+        return toml_from(small_text(path))
     except FileNotFoundError:
         raise GainkitError("tone_set_file_missing", "tone_set", allowed=set_names()) from None
     except UnicodeDecodeError:
         raise GainkitError("tone_set_not_utf8") from None
-    except (ValueError, RecursionError) as fault:  # also numbers too long for Python, and endless nesting
+    except ValueError as fault:  # also numbers too long for Python, and endless nesting
         raise GainkitError("tone_set_not_toml", reason=str(fault)) from None
 
 

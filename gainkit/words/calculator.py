@@ -412,6 +412,11 @@ REMARKS: dict[str, Template] = {
         "unknown make, other cables beside it, carries {continuous_amperes:.0f} A, the best alone in free air "
         f"{{most_amperes:.0f}} A.{_larger(values)}"
     ),
+    "fuse_by_its_table": (
+        "The cable carries the {amperes:.0f} A of full power, but only its maker's table can approve a fuse of "
+        "{fuse_amperes:.6g} A for {square_mm:.3g} mm2: of unknown make it carries {continuous_amperes:.0f} A for sure. "
+        "Fit the smaller fuse, or a thicker cable."
+    ),
     "fuse_below_current": (
         "The fuse of {fuse_amperes:.6g} A is smaller than the {amperes:.0f} A of full power: it opens in loud "
         "passages. Never put in a larger one than the cable allows: use a larger cable."

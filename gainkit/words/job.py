@@ -52,6 +52,14 @@ FAULTS: dict[str, FaultWords] = {
     "blank_text": FaultWords("{parameter} is blank.", "Give it some words."),
     "text_too_long": FaultWords("{parameter} is longer than {most} characters.", "Give the essence of it."),
     "not_one_of": FaultWords("{parameter} is {received}.", "Give one of: {allowed}."),
+    "record_too_large": FaultWords(
+        "{file} is larger than {most_mb:.0f} MB: no record of a job is.",
+        "Put the job's own record back from a copy, or start the job anew.",
+    ),
+    "record_not_ours": FaultWords(
+        "{file} is no record of a job ({lines} readings, {wrong} lines that are none).",
+        "Put the job's own record back from a copy, or start the job anew.",
+    ),
     "reading_too_long": FaultWords(
         "A reading of {received} bytes is longer than the record's lines may be ({most} bytes).",
         "Measure a shorter recording.",
@@ -72,11 +80,23 @@ FAULTS: dict[str, FaultWords] = {
         "Not noted: without calibration the reading is not in volts, and says nothing of the target.",
         "Give <calibration> or <full_scale_volts>, or type a meter's volts (<note_typed()>).",
     ),
+    "danger_not_accepted": FaultWords(
+        "{received} can hurt people, cables or loudspeakers: it cannot be accepted.",
+        "Mend its cause, then note or measure the output again.",
+    ),
+    "nothing_to_accept": FaultWords(
+        "No fault {received} stands there.",
+        lambda v: (
+            "Those that stand are: {allowed}."
+            if v["allowed"]
+            else "Nothing that could be accepted stands there."
+        ),
+    ),
     "no_such_reading": FaultWords(
-        "There is no reading {received}.", "The numbers go up to {last}; <job_readings()> lists them."
+        "There is no reading {received}.", "The numbers go up to {last}; <list_readings()> lists them."
     ),
     "void_already": FaultWords("Reading {received} is void already ({reason}).", "Nothing is to be done."),
-    "nothing_to_undo": FaultWords("There is no reading to undo.", "<job_readings()> lists the record."),
+    "nothing_to_undo": FaultWords("There is no reading to undo.", "<list_readings()> lists the record."),
     "visit_there_already": FaultWords(
         "There is a visit {received} already.", "Give the new visit another name, such as its date."
     ),

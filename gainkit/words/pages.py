@@ -33,6 +33,10 @@ FAULTS: dict[str, FaultWords] = {
         "{parameter} is {received}, which is no number.",
         "Give a number, alone or with its unit, like 75.5 or '75.5 W'.",
     ),
+    "no_such_figure": FaultWords(
+        "{parameter} is {received}: no figure of a car, an amplifier or a recording is.",
+        "Give the figure meant.",
+    ),
     "wrong_unit": FaultWords(
         "{parameter} is {received}: '{typed_unit}' is no unit of it.",
         lambda values: "Give it as {allowed}." if values["allowed"] else "Give the number alone.",
@@ -62,7 +66,7 @@ FAULTS: dict[str, FaultWords] = {
         "{parameter} goes with one capture and without <lines>.", "Draw the others one by one."
     ),
     "some_not_measured": FaultWords(
-        "{failed} of {files} files could not be measured.", "Their lines say why; see `problem`."
+        "{failed} of {files} files could not be measured.", "Their own lines say why."
     ),
     # a recording that is given
     "capture_is_open": FaultWords(
