@@ -29,7 +29,7 @@ def draft_path(path: Path) -> Path:
 
 
 def sweep_drafts(folder: Path) -> None:
-    """Remove the drafts that killed processes of this machine left in a folder, never those of a running one."""
+    """Remove drafts that killed processes of this machine left in a folder, never those of a running one."""
     with contextlib.suppress(OSError):
         for entry in list(os.scandir(folder)):
             known = _DRAFT.fullmatch(entry.name) if entry.name.startswith(".") else None

@@ -88,3 +88,17 @@ def test_a_trim_that_never_clips_names_no_level_above_full_scale(gainkit: Callab
     told = gainkit("trim", "--source-clip-dbfs", -3, "--overlap-db", 2, *words).out
     assert "at no recording level then" in told
     assert told.startswith("Dangers")
+
+
+def test_a_system_file_is_told_by_its_keys_with_the_way_out(
+    tmp_path: Path, gainkit: Callable[..., Answer]
+) -> None:
+    path = tmp_path / "car.toml"
+    path.write_text(
+        '[source]\npreamp_volts = 4\n[meter]\nlow_hz = 40\n[[channel]]\nname = "Sub"\nrated_watts = 500\n'
+        "rated_ohms = 2\nload_ohms = 2\nlowpass_hz = 50\n"
+    )
+    told = gainkit("plan", path).refused()
+    assert "No tone suits" in told
+    assert "Give tone_hz and read it by a capture" in told
+    assert "--" not in told.partition("Remedy:")[0], "a file has keys, no options"

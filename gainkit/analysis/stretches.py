@@ -56,6 +56,10 @@ SINE_SHARE = 0.4
 """The sine behind moves by less than this share of the rails [-]: else it was the gain that changed."""
 
 
+SINE_DB = 0.15
+"""Places where the sine behind stands farther off its usual peak are left out [dB]."""
+
+
 def judged_stretches(
     part: Part,
     spans: tuple[tuple[float, float], ...],
@@ -113,6 +117,10 @@ def rail_sag(part: Part, start: float, stop: float, tone: ToneFit) -> RailSag | 
         found = _rails_at(*part(middle - length / 2, middle + length / 2), tone)
         if found is not None:
             seen.append(_Rails(middle, *found))
+    if len(seen) < LEAST_WINDOWS:
+        return None
+    usual = float(np.median([s.sine_peak for s in seen]))
+    seen = [s for s in seen if abs(db_from_ratio(s.sine_peak / usual)) < SINE_DB]  # a fade's own are no sag's
     if len(seen) < LEAST_WINDOWS:
         return None
     seconds, rails = np.array([s.seconds for s in seen]), np.array([s.rail_volts for s in seen])

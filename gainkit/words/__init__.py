@@ -105,13 +105,28 @@ def error_text(fault: FaultData, door: Door = PYTHON) -> tuple[str, str]:
         "parameter": None if fault.parameter is None else door.parameter(fault.parameter),
         "received": shown(fault.received),
         "allowed": allowed_words(fault.allowed),
-        "listed": "\n  ".join(error_text(each, door)[0] for each in getattr(fault, "faults", ())),
+        "listed": "\n  ".join(_listed(each, door) for each in getattr(fault, "faults", ())),
     }
     problem, remedy = (told(each, values, door) for each in (words.problem, words.remedy))
     for kind, name in reversed(fault.places):
         plain, name = kind in ("file", "place"), seen(name)
         problem = f"{name}: {problem}" if plain else f"{kind.capitalize()} {shown(name)}: {problem}"
     return problem, remedy
+
+
+class _Keys(Door):
+    """Names inside a file: its keys are called as Python calls the arguments, jobs as the door does."""
+
+    def __init__(self, door: Door) -> None:
+        self.job = door.job  # type: ignore[method-assign]
+
+
+def _listed(fault: FaultData, door: Door) -> str:
+    """One of several faults of a file: what is wrong, and how to mend it where that is more than to mend it there."""
+    from gainkit.words.job import SYSTEM_REMEDY
+
+    problem, remedy = error_text(fault, _Keys(door))
+    return problem if catalogues()[0][fault.code].remedy is SYSTEM_REMEDY else f"{problem}\n    {remedy}"
 
 
 def remark_text(remark: RemarkData, door: Door = PYTHON) -> str:

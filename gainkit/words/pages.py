@@ -34,7 +34,8 @@ FAULTS: dict[str, FaultWords] = {
         "Give a number, alone or with its unit, like 75.5 or '75.5 W'.",
     ),
     "no_such_figure": FaultWords(
-        "{parameter} is {received}: no figure of a car, an amplifier or a recording is.", "Give the figure meant."
+        "{parameter} is {received}: no figure of a car, an amplifier or a recording is.",
+        "Give the figure meant.",
     ),
     "wrong_unit": FaultWords(
         "{parameter} is {received}: '{typed_unit}' is no unit of it.",
