@@ -7,7 +7,6 @@ import struct
 import subprocess
 import sys
 from collections.abc import Callable
-from dataclasses import replace
 from pathlib import Path
 from types import ModuleType
 
@@ -309,7 +308,7 @@ def test_examples_give_what_they_show(module: ModuleType) -> None:
 def test_what_a_calibration_writes_it_reads(tmp_path: Path) -> None:
     made = Calibration(42.426406871192846, 2, 48_000.0, "2026-01-05", 'a "sine"')
     (tmp_path / "cal.toml").write_text(made.as_toml())
-    assert read_calibration(tmp_path / "cal.toml") == replace(made, how="a 'sine'")
+    assert read_calibration(tmp_path / "cal.toml") == made
 
 
 def test_every_sentence_of_the_captures_can_be_told() -> None:

@@ -18,11 +18,14 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
+from gainkit.analysis.spectrum import hann
+
 Floats = NDArray[np.float64]
 Phasors = NDArray[np.complex128]
 
-BLOCK = 2048
-"""Samples of one block of the projections: its columns stay in the processor's cache [samples]."""
+BLOCK = 512
+"""Samples of one block of the projections [samples]: its columns stay in the processor's cache, and sines are
+taken for the columns and for each block's turn, fewest together where a block is about the root of a record."""
 
 COARSE_FRAMES = 1 << 17
 """The tone is first looked for in so many frames from the middle: 2.7 s at 48 kHz [samples]."""
@@ -260,7 +263,7 @@ def _spectral_peak(part: Floats, sample_rate_hz: float, low_hz: float, high_hz: 
     """The peak of a Hann-windowed spectrum, by a parabola through its logarithm [Hz]; None if there is none."""
     frames = len(part)
     size = 1 << (2 * frames - 1).bit_length() if frames <= COARSE_FRAMES // 2 else frames
-    power = np.abs(np.fft.rfft(part * np.hanning(frames + 2)[1:-1], size)) ** 2
+    power = np.abs(np.fft.rfft(part * hann(frames), size)) ** 2
     step_hz = sample_rate_hz / size
     bottom = max(int(np.ceil(max(low_hz, 0.6 * sample_rate_hz / frames) / step_hz)), 1)
     top = min(int(high_hz / step_hz), len(power) - 2)

@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from gainkit.analysis.harmonic import Phasors, dirichlet, project, synthesize
+from gainkit.analysis.spectrum import hann
 
 Floats = NDArray[np.float64]
 
@@ -68,7 +69,7 @@ def amplitude_bound_volts(density: float, seconds: float) -> float:
 def fine_spectrum(samples: Floats) -> Floats:
     """One Hann periodogram of the stretch (bins,), for starting values [V^2 per bin, their sum the mean
     square]."""
-    window = np.hanning(len(samples) + 2)[1:-1]
+    window = hann(len(samples))
     part = np.fft.rfft((samples - samples.mean()) * window)
     return np.asarray((part.real**2 + part.imag**2) * (2.0 / (len(samples) * float(window @ window))))
 

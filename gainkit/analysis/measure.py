@@ -22,7 +22,7 @@ from gainkit.analysis.movement import tracks_of
 from gainkit.analysis.overload import overloaded, recorder_limit
 from gainkit.analysis.quantised import crest_blur
 from gainkit.analysis.report import Examination, measurement_of
-from gainkit.analysis.spectrum import Line, mains_of
+from gainkit.analysis.spectrum import Line, hann, mains_of
 from gainkit.analysis.steady import Blocks, SteadyPart, demodulated, find_steady, last_steady
 from gainkit.analysis.stretches import changes, judged_stretches, rail_sag, sag_remark, settling
 from gainkit.analysis.tone import ToneFit, fit_tone
@@ -309,7 +309,7 @@ def _other_channels(capture: Capture, options: MeasureOptions, examined: Examina
 def _beside_tone(samples: Floats, rate_hz: float, tone: ToneFit, number: int) -> list[Remark]:
     """The level of the same tone in another channel, if it differs and is no mere crosstalk."""
     turn = np.exp(-2j * np.pi * tone.frequency_hz / rate_hz * np.arange(len(samples)))
-    window = np.hanning(len(samples) + 2)[1:-1]
+    window = hann(len(samples))
     peak = 2 * abs(complex(np.dot(samples * window, turn))) / float(window.sum())
     difference_db = db_from_ratio(max(peak / 2**0.5, 1e-15) / tone.fundamental_volts)
     if not OTHER_LEVEL_DB <= abs(difference_db) <= CROSSTALK_DB:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -50,10 +51,18 @@ class Spectrum:
         return float(self.power[self.within(low_hz, high_hz)].sum())
 
 
+@lru_cache(maxsize=6)
+def hann(size: int) -> Floats:
+    """The Hann window without its zeros at the ends, (size,) [-]; kept, for captures come in few lengths."""
+    window = np.hanning(size + 2)[1:-1]
+    window.flags.writeable = False
+    return window
+
+
 def spectrum_of(residual: Floats, sample_rate_hz: float) -> Spectrum:
     """Averaged Hann periodograms, half overlapped (Welch 1967); residual (frames,) [V]."""
     size = min(len(residual), SEGMENT)
-    window = np.hanning(size + 2)[1:-1]
+    window = hann(size)
     starts = range(0, len(residual) - size + 1, max(size // 2, 1))
     total = np.zeros(size // 2 + 1)
     for start in starts:
