@@ -7,7 +7,7 @@ import queue
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,11 +16,8 @@ from gainkit.analysis import Measurement, MeasureOptions, measure
 from gainkit.calculator.ranges import Range
 from gainkit.capture import Capture
 from gainkit.errors import GainkitError
-from gainkit.files import whole_file
+from gainkit.recording import Recording
 from gainkit.results import Result
-
-if TYPE_CHECKING:
-    import soundfile
 
 Blocks = Iterable[NDArray[np.float32]]
 
@@ -131,21 +128,17 @@ def limited(blocks: Blocks, sample_rate_hz: float, seconds: float | None) -> Ite
 
 @contextlib.contextmanager
 def saved(blocks: Blocks, path: Path | None, settings: InputSettings, overwrite: bool) -> Iterator[Blocks]:
-    """The same blocks, kept in a 24-bit WAV file that is whole at the end; as they are when path is None."""
+    """The same blocks, kept in a 24-bit WAV file that is whole at any moment; as they are when path is None."""
     if path is None:
         yield blocks
         return
-    import soundfile
-
     if path.suffix.lower() != ".wav":
         raise GainkitError("wrong_suffix", "save", path, (".wav",))
-    with whole_file(path, overwrite=overwrite) as draft:
-        form: dict[str, Any] = {"channels": settings.channels, "subtype": "PCM_24"}
-        with soundfile.SoundFile(draft, "w", round(settings.sample_rate_hz), **form) as file:
-            yield _kept(blocks, file)
+    with Recording(path, round(settings.sample_rate_hz), settings.channels, overwrite=overwrite) as file:
+        yield _kept(blocks, file)
 
 
-def _kept(blocks: Blocks, file: soundfile.SoundFile) -> Iterator[NDArray[np.float32]]:
+def _kept(blocks: Blocks, file: Recording) -> Iterator[NDArray[np.float32]]:
     for block in blocks:
         file.write(block)
         yield block

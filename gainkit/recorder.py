@@ -59,8 +59,8 @@ def calibrate_recorder(
 
     References
     ----------
-    AES17: a full-scale sine peaks at digital 1.0, so its rms is 1/sqrt(2) of full scale. JCGM 100:2008, 4.3.7: a
-    value that may lie anywhere within plus or minus a has the standard uncertainty a / sqrt(3).
+    AES17: a full-scale sine peaks at digital 1.0, so its rms is 1/sqrt(2) of full scale. JCGM 100:2008, 4.3.7:
+    a value that may lie anywhere within plus or minus a has the standard uncertainty a / sqrt(3).
 
     Examples
     --------
@@ -102,7 +102,8 @@ def calibrate_recorder(
 def _uncertainty_percent(
     tone: Measurement, reading_volts: float, accuracy_percent: float | None, step_volts: float | None
 ) -> float:
-    """Standard uncertainty of a full scale [%]: meter, its last digit, the recording's noise; 0 without a meter's."""
+    """Standard uncertainty of a full scale [%]: meter, its last digit, the recording's noise; 0 without a
+    meter's."""
     if accuracy_percent is None:
         return 0.0
     parts = (

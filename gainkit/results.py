@@ -91,8 +91,12 @@ def to_plain(result: Any, door: Door = PYTHON) -> Any:
 
 
 def to_json(result: Any, door: Door = PYTHON) -> str:
-    """One JSON object as text, keys in field order, no NaN or infinity anywhere."""
-    return json.dumps(to_plain(result, door), ensure_ascii=False, allow_nan=False)
+    """One JSON object as text, keys in field order, no NaN or infinity anywhere.
+
+    What is no sign to be seen is written as its escape: the same text to a program, and harmless on a terminal.
+    """
+    text = json.dumps(to_plain(result, door), ensure_ascii=False, allow_nan=False)
+    return text if text.isprintable() else "".join(c if c.isprintable() else json.dumps(c)[1:-1] for c in text)
 
 
 # ---- and back ----------------------------------------------------------------------------------------------

@@ -65,6 +65,12 @@ def toml_from(text: str) -> dict[str, Any]:
     return table
 
 
+def toml_text(text: str) -> str:
+    """A text as TOML has it, in quotes, whatever it holds: JSON's escapes are TOML's too."""
+    known = text.encode("utf-8", "backslashreplace").decode()
+    return json.dumps(known, ensure_ascii=False).replace("\x7f", "\\u007f")
+
+
 def small_text(path: Path, most_bytes: int = LARGEST_TOML_BYTES) -> str:
     """A file's text, with or without byte order mark. Raises ValueError when it is too large or not UTF-8, and
     OSError."""

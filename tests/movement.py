@@ -1,7 +1,7 @@
 """Captures as recorders, supplies and protections really make them, with the truth known by construction.
 
-Every scene is made at eight times the rate and brought down by a linear-phase filter, so that nothing folds. The
-rail stands near 30 V. A family is a function of a random generator that gives one scene.
+Every scene is made at eight times the rate and brought down by a linear-phase filter, so that nothing folds.
+The rail stands near 30 V. A family is a function of a random generator that gives one scene.
 """
 
 from __future__ import annotations
@@ -34,9 +34,9 @@ CAUSES = frozenset({
 
 @dataclass(frozen=True)
 class Scene:
-    """samples : (frames,) [V]. overdrive_db : of the last steady stretch; None where there is no rail. rms_volts :
-    there, with noise. needs : remarks of which one at least must be made. allowed : causes that may be named.
-    overload : whether the recorder's own limit is what stands there."""
+    """samples : (frames,) [V]. overdrive_db : of the last steady stretch; None where there is no rail.
+    rms_volts : there, with noise. needs : remarks of which one at least must be made. allowed : causes that
+    may be named. overload : whether the recorder's own limit is what stands there."""
 
     samples: Floats
     overdrive_db: float | None

@@ -54,3 +54,10 @@ def rewrite(path: Path, change: Callable[[np.ndarray], np.ndarray], rate: int | 
     """Read a track, change its samples, write it again at 16 bit."""
     samples, was = soundfile.read(path, dtype="float64", always_2d=True)
     soundfile.write(path, change(samples), rate or was, "PCM_16")
+
+
+def dead_draft(path: Path) -> Path:
+    """The name that a draft of a file had whose process is gone (no system gives out numbers so high)."""
+    from gainkit import files
+
+    return path.with_name(f".{path.stem}-gk{files._machine()}7ffffff0-0123abcd.part{path.suffix}")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import shutil
 from collections.abc import Callable
 from pathlib import Path
@@ -52,3 +53,11 @@ def test_a_folder_of_somebodys_is_left_alone(gainkit: Callable[..., Answer], tmp
     (tmp_path / "letter.txt").write_text("mine")
     gainkit("demo", tmp_path, "--overwrite").refused()
     assert [path.name for path in tmp_path.iterdir()] == ["letter.txt"]
+
+
+def test_a_boost_and_a_hum_are_found_and_gone(demo: tuple[Path, Answer]) -> None:
+    folder, answer = demo
+    figures = {figure["name"]: figure for figure in answer.json["figures"]}
+    assert {"bass boost as found", "hum as found"} <= set(figures)
+    kinds = [json.loads(line)["kind"] for line in (folder / "readings.jsonl").read_text().splitlines()]
+    assert kinds.count("response") == kinds.count("noise") == 2

@@ -190,3 +190,23 @@ def test_the_command_shows_large_letters(
     out = gainkit("live", "--seconds", 1, "--full-scale-volts", 20, "--large").out
     assert "\u2588" in out
     assert "THD" not in out
+
+
+def test_ctrl_c_keeps_the_recording_and_says_how_the_run_ended(
+    tmp_path: Path, gainkit: Callable[..., Answer], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    from gainkit import live
+
+    def stopped(self: object) -> Iterator[np.ndarray]:
+        for _ in range(30):
+            yield np.full((4800, 1), 0.25, np.float32)
+        raise KeyboardInterrupt
+
+    monkeypatch.setitem(sys.modules, "sounddevice", library(sine(1000, 48 * 1000, peak=0.5)))
+    monkeypatch.setattr(live.Interface, "__iter__", stopped)
+    answer = gainkit("live", "--save", tmp_path / "kept.wav")
+    assert answer.code == 0
+    assert "readings in" in answer.out
+    assert len(soundfile.read(tmp_path / "kept.wav")[0]) == 30 * 4800
+    missing = gainkit("live", "--save", tmp_path / "not there" / "kept.wav")
+    assert (missing.code, "Problem: The folder" in missing.err) == (2, True)

@@ -20,6 +20,7 @@ from gainkit.generator.spec import ToneSpec
 from gainkit.matching import MatchOptions, MatchResult, match_levels
 from gainkit.remarks import codes
 from gainkit.results import from_plain, to_json
+from tests import noises
 
 RATE = 48_000
 Floats = NDArray[np.float64]
@@ -43,7 +44,7 @@ def test_same_noise_at_other_levels_gives_the_trim_exactly() -> None:
         for band, first in zip(row.bands, result.captures[0].bands, strict=True):
             assert band.level_db + shift == pytest.approx(first.level_db, abs=1e-9)
     assert result.captures[0].trim_uncertainty_db is None
-    assert codes(result.notes) == {"same_place_assumed", "levels_relative"}
+    assert codes(result.notes) == {"same_place_assumed", "background_counts", "levels_relative"}
 
 
 def test_levels_of_white_noise_follow_from_its_density() -> None:
@@ -196,6 +197,37 @@ def test_a_band_without_width_is_refused(band_hz: tuple[float, float]) -> None:
 def test_a_result_comes_back_from_its_plain_values() -> None:
     result = match_levels([heard(white(2.0)), heard(white(2.0, rate=16_000), "slow.wav", 16_000)])
     assert from_plain(MatchResult, json.loads(to_json(result))) == result
+
+
+@pytest.mark.parametrize(
+    ("family", "with_track", "expected"),
+    [
+        ("nothing happens", True, "right"),
+        ("dead loudspeaker", True, "refused (track_not_heard)"),
+        ("silence", False, "refused (hardly_played)"),
+        ("automatic gain", False, "told"),
+        ("gain turned midway", False, "told"),
+        ("engine 3 dB under", True, "right"),
+        ("engine 3 dB under", False, "right, but accused"),
+        ("noise suppression", False, "told"),
+    ],
+)
+def test_what_spoils_a_comparison_is_told(family: str, with_track: bool, expected: str) -> None:
+    assert noises.outcome(noises.pair(family, 1), with_track=with_track) == expected
+
+
+def test_track_of_the_index_tells_the_engine_apart(gainkit: Callable[..., Any], tmp_path: Path) -> None:
+    scene = noises.pair("engine 3 dB under", 2)
+    for capture in (*scene.captures, scene.played):
+        soundfile.write(tmp_path / capture.file, capture.volts(), RATE, subtype="FLOAT")
+    index = tmp_path / "index.json"
+    index.write_text(json.dumps({"tracks": [{"file": "noise.wav", "kind": "noise"}]}))
+    files = (tmp_path / "left.wav", tmp_path / "right.wav")
+    told = gainkit("match", *files, "--index", index, "--json").json
+    assert told["captures"][1]["trim_db"] == pytest.approx(scene.trim_db, abs=0.3)
+    assert any(note["code"] == "background_left_out" for note in told["notes"])
+    assert "--index" in gainkit("match", *files).out
+    assert "noise.wav" in gainkit("match", *files, "--index", index, "--track", "other").refused()
 
 
 def test_no_captures_are_refused() -> None:

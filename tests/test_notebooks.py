@@ -22,8 +22,8 @@ ALLOWED = {"gainkit", "numpy", "matplotlib", "IPython", "ipywidgets"}
 """What a notebook imports: all of it is to be had in a browser as well."""
 
 
-def test_there_are_six() -> None:
-    assert len(NOTEBOOKS) == 6
+def test_there_are_seven() -> None:
+    assert len(NOTEBOOKS) == 7
 
 
 def loudest(output: nbformat.NotebookNode) -> float:

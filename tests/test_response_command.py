@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable
 from pathlib import Path
 
@@ -83,3 +84,18 @@ def test_what_was_played_must_be_said_once(stick: Path, tmp_path: Path, gainkit:
     assert gainkit("response", capture, *both, "--json").fault["code"] == "not_both"
     figures = ("--from-hz", 20, "--to-hz", 10, "--seconds", 3)
     assert gainkit("response", capture, *figures, "--json").fault["parameter"] == "to_hz"
+
+
+def test_a_chart_and_what_the_filter_takes(stick: Path, tmp_path: Path, gainkit: Callable[..., Answer]) -> None:
+    capture = recorded(stick, tmp_path / "filtered.wav", 1_200.0)
+    job = new_job(tmp_path / "car", SYSTEM)
+    words = ("response", capture, "--index", stick / "index.json", "--log", job, "--for", "Rear")
+    told = " ".join(gainkit(*words, "--chart", tmp_path / "r.svg").out.split())
+    assert (tmp_path / "r.svg").stat().st_size > 1_000
+    # a Butterworth high-pass of fourth order by the bilinear transform: 10 log10(1 + (tan / tan)^8) dB
+    ratio = np.tan(np.pi * 1_200 / RATE) / np.tan(np.pi * 997 / RATE)
+    found = re.search(r"The filters take ([0-9.]+) dB off the setting tone of 997 Hz", told)
+    assert found is not None
+    assert float(found[1]) == pytest.approx(10 * np.log10(1 + ratio**8), abs=0.1)
+    assert "Set it again with 2000 Hz" in told
+    assert f"a filter takes {found[1]} dB off the tone" in gainkit("job", "status", job).out

@@ -68,8 +68,10 @@ def test_straight_wiring_is_as_it_should_be() -> None:
         ([[0.03, 0], [0, 1]], [(1, "channel_weak")]),
         ([[0.001, 0], [0, 1]], [(1, "channel_silent")]),
         ([[1, 0.03], [0, 0]], [(2, "channel_silent")]),
-        ([[1, 0, 0, 0.08], [0, 1, 0.08, 0]], [(3, "channel_swapped"), (3, "channel_weak"),
-                                              (4, "channel_swapped"), (4, "channel_weak")]),
+        (
+            [[1, 0, 0, 0.08], [0, 1, 0.08, 0]],
+            [(3, "channel_swapped"), (3, "channel_weak"), (4, "channel_swapped"), (4, "channel_weak")],
+        ),
         ([[1, 0, 1, 0], [0, 1, 0, 1]], []),
         ([[1, 0, 0, 1], [0, 1, 1, 0]], [(3, "channel_swapped"), (4, "channel_swapped")]),
         ([[1, 0, 1, 0], [0, 1, 0, 0]], [(4, "channel_silent")]),

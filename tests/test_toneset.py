@@ -26,7 +26,7 @@ from gainkit.toneset.model import AudioFormat, plain_stem, stem_for
 from gainkit.toneset.reading import read_set, set_names, sets_folder
 from gainkit.toneset.wav import wav_header
 from gainkit.toneset.writing import write_one, write_set, write_tone, write_tones
-from tests.sticks import TRACKS, rewrite
+from tests.sticks import TRACKS, dead_draft, rewrite
 
 
 def files(folder: Path) -> dict[str, bytes]:
@@ -227,7 +227,7 @@ def test_an_interrupted_run_goes_on(small: Path, tmp_path: Path, form: Any) -> N
     (folder / f"03_stairs_997hz.{form}").unlink()
     (folder / f"05_silence.{form}").unlink()
     (folder / "index.json").unlink()
-    (folder / f".03_stairs_997hz-0123abcd.part.{form}").write_bytes(b"half")
+    dead_draft(folder / f"03_stairs_997hz.{form}").write_bytes(b"half")
     result = write_set(read_set(str(small)), folder, target)
     assert [track.written for track in result.tracks] == [False, False, True, False, True]
     assert files(folder) == whole, "the draft of the killed run is gone, the rest as before"
@@ -313,7 +313,7 @@ def test_flac_that_does_not_shrink_is_counted_as_it_is(tmp_path: Path, monkeypat
 
 
 def test_a_killed_single_tone_leaves_nothing_for_long(tmp_path: Path) -> None:
-    draft = tmp_path / ".tone-0123abcd.part.wav"
+    draft = dead_draft(tmp_path / "tone.wav")
     other = tmp_path / ".other-0123abcd.part.wav"
     for path in (draft, other):
         path.write_bytes(b"half")

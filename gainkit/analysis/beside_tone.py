@@ -1,7 +1,8 @@
 """A line within a few hertz of the tone: hum that beats with it, fitted together with it and taken out.
 
-In blocks the tone stands still and such a line turns against it, one way only; what moves level alone (a ripple, a
-knob) shows alike on both sides. The line is told apart once it turns one and a half times within the record.
+In blocks the tone stands still and such a line turns against it, one way only; what moves level alone (a
+ripple, a knob) shows alike on both sides. The line is told apart once it turns one and a half times within the
+record.
 """
 
 from __future__ import annotations
@@ -23,15 +24,16 @@ MIRROR_SHARE = 0.5
 """The same distance on the tone's other side must hold less than this share of the amplitude [-]."""
 
 OVER_NOISE = 8.0
-"""How far the line stands over the median of the blocks' spectrum, in amplitude [-]: noise alone does so in less
-than one record of a million."""
+"""How far the line stands over the median of the blocks' spectrum, in amplitude [-]: noise alone does so in
+less than one record of a million."""
 
 MOST_BESIDE = 2
 """Lines told apart at most [-]."""
 
 
 def line_beside(phasors: NDArray[np.complex128], block_seconds: float) -> float | None:
-    """How far off the tone a line turns [Hz]; None when there is none. phasors : (blocks,) of the tone [V peak]."""
+    """How far off the tone a line turns [Hz]; None when there is none. phasors : (blocks,) of the tone [V
+    peak]."""
     count = len(phasors)
     if count < 32:
         return None
@@ -51,7 +53,7 @@ def line_beside(phasors: NDArray[np.complex128], block_seconds: float) -> float 
         return None
     place = int(np.flatnonzero(near)[np.argmax(strength[near])])
     least = max(LEAST_RATIO * strength[centre], OVER_NOISE * float(np.median(strength[near])))
-    mirror = int(round((2 * centre - place) % size))
+    mirror = (2 * centre - place) % size
     around = [(mirror + shift) % size for shift in range(-4, 5)]
     if strength[place] < least or strength[around].max() > MIRROR_SHARE * strength[place]:
         return None
@@ -62,7 +64,8 @@ def line_beside(phasors: NDArray[np.complex128], block_seconds: float) -> float 
 def fit_beside(
     samples: Floats, sample_rate_hz: float, tone_hz: float, off_hz: float
 ) -> tuple[float, FittedLine] | None:
-    """The tone's frequency [Hz] and the line beside it, fitted together; None when they cannot be told apart."""
+    """The tone's frequency [Hz] and the line beside it, fitted together; None when they cannot be told
+    apart."""
     if abs(off_hz) * len(samples) / sample_rate_hz < CLOSEST_CYCLES:
         return None
     tone, line = fit_lines(samples, sample_rate_hz, [tone_hz, tone_hz + off_hz])

@@ -43,14 +43,11 @@ EXPLAINS_ALL = 0.9995
 """Rails that explain this share need no other explanation beside them [-]."""
 
 JOINT_LEAVES = 0.02
-"""Rails with a filter, a slew limit or a core must leave less than this share of the harmonics' power [-]: with so
-many free figures they come near to any wave."""
+"""Rails with a filter, a slew limit or a core must leave less than this share of the harmonics' power [-]:
+with so many free figures they come near to any wave."""
 
 LEAVES = {"saturation": 0.005}
 """... and a core less than this: curves of many kinds come near to one [-]."""
-
-HELD_LEAVES = 0.05
-"""A crest is told as held down softly if that leaves less than this share of the odd harmonics' power [-]."""
 
 HIGHEST_CHANGE_DB, LOWEST_CHANGE_DB = 60.0, -120.0
 """Between which changes of gain a target is looked for [dB]: a wave 60 dB beyond its rails grows no more."""
@@ -85,16 +82,16 @@ def judge(tone: ToneFit, limit_thd_percent: float) -> Verdict:
         if found.verdict is not None:
             return found.verdict
         interval, alone = found.interval, found.alone
-    sides = _sides_at_rail(rails, tone)
+    sides = _sides_at_rail(rails, tone, limit_thd_percent)
     if explained < thresholds.RAIL_EXPLAINS_WELL and (flat := flat_rails(tone)) is not None:
         return _slow_recovery(flat, tone, limit_thd_percent)
     if explained < thresholds.RAIL_EXPLAINS or not any(sides) or _smooth(real, noise, rails):
-        return Verdict(CLEAN, rails, _other_kind(tone, relative, rails, limit_thd_percent))
+        return Verdict(CLEAN, rails, _other_kind(tone, relative, limit_thd_percent))
     if max(rails.overdrive_db) > thresholds.RECTIFIED_OVERDRIVE_DB and not all(sides):
         missing = fault("missing_half", side="positive" if sides[0] else "negative")
         return Verdict(CLEAN, rails, (missing,))
     remarks = (
-        *(_knee_remark(rails) if alone else ()),
+        *(_knee_remark(rails, tone) if alone else ()),
         *_coupling_remark(corner_ratio, tone.frequency_hz),
         *_interval_remark(interval),
     )
@@ -123,7 +120,8 @@ def _other_explanation(
     corner_ratio: float,
     limit_thd_percent: float,
 ) -> _Other:
-    """A filter behind the rail, slew limiting or saturation, where one tells the harmonics better than rails alone.
+    """A filter behind the rail, slew limiting or saturation, where one tells the harmonics better than rails
+    alone.
 
     crest : harmonics as they are; relative : straightened, corner_ratio : by this.
     """
@@ -141,7 +139,7 @@ def _other_explanation(
         near = [one for one, more in zip(of, worse, strict=True) if one is alone or more <= worse[0] + slack]
         return _Other(None, with_interval(near), len(near) == 1 or slack == 0.0)
     as_good = [one for one, more in zip(of, worse, strict=True) if more < ALIKE]
-    if any(one.cause == "curve" for one in as_good):
+    if best.cause == "curve" or (best.rails is not None and any(one.cause == "curve" for one in as_good)):
         return _Other()  # the plainest of those that fit alike
     interval = with_interval(as_good)
     best = tone_units(best, tone.frequency_hz)
@@ -152,7 +150,7 @@ def _other_explanation(
     if best.cause == "saturation":
         return _Other(Verdict(CLEAN, None, (fault("saturation", thd_percent=tone.thd_percent),)))
     assert best.rails is not None
-    sides = _sides_at_rail(best.rails, tone)
+    sides = _sides_at_rail(best.rails, tone, limit_thd_percent)
     if not any(sides) or (max(best.rails.overdrive_db) > thresholds.RECTIFIED_OVERDRIVE_DB and not all(sides)):
         return _Other()
     clipping = replace(_clipping(best.rails, sides, tone, limit_thd_percent), overdrive_interval_db=interval)
@@ -248,9 +246,10 @@ def change_to(set_volts: float, rms_volts: float, rails: RailFit | None) -> floa
     return (low + highest) / 2
 
 
-def _sides_at_rail(rails: RailFit, tone: ToneFit) -> tuple[bool, bool]:
+def _sides_at_rail(rails: RailFit, tone: ToneFit, limit_thd_percent: float) -> tuple[bool, bool]:
     """Which sides show a rail: hard by overdrive beyond its uncertainty, soft by compression of the crest."""
     seen = []
+    both = min(rails.compression_db) > thresholds.LEAST_COMPRESSION_DB / 2
     for side in (0, 1):
         overdrive, compression = rails.overdrive_db[side], rails.compression_db[side]
         if rails.hard:
@@ -258,7 +257,9 @@ def _sides_at_rail(rails: RailFit, tone: ToneFit) -> tuple[bool, bool]:
             least = max(thresholds.LEAST_OVERDRIVE_DB, min(doubt, thresholds.DEEP_OVERDRIVE_DB))
             seen.append(overdrive > least)
         else:
-            near = overdrive > thresholds.LEAST_SOFT_OVERDRIVE_DB
+            near = overdrive > thresholds.LEAST_SOFT_OVERDRIVE_DB or (
+                both and tone.full_thd_percent >= limit_thd_percent
+            )
             seen.append(compression > thresholds.LEAST_COMPRESSION_DB and near)
     return seen[0], seen[1]
 
@@ -305,7 +306,7 @@ def _clipping(rails: RailFit, sides: tuple[bool, bool], tone: ToneFit, limit_thd
     )
 
 
-def _knee_remark(rails: RailFit) -> tuple[Remark, ...]:
+def _knee_remark(rails: RailFit, tone: ToneFit) -> tuple[Remark, ...]:
     """What kind of rail it is, where that is worth telling."""
     knee = rails.knee
     if knee.slope > thresholds.NAMED_SLOPE:
@@ -314,7 +315,10 @@ def _knee_remark(rails: RailFit) -> tuple[Remark, ...]:
         return (fault("crossover_distortion", step_percent=100 * knee.zone),)
     if rails.hard or knee.sharpness > HARDEST_SOFT:
         return ()
-    return (remark("soft_knee", held_db=max(rails.compression_db)),)
+    held = max(rails.compression_db)
+    if max(rails.overdrive_db) <= 0:  # the crest is bent long before the rail that would be there
+        return (fault("compressed_crest", thd_percent=tone.thd_percent, held_db=held),)
+    return (remark("soft_knee", held_db=held),)
 
 
 def _coupling_remark(corner_ratio: float, tone_hz: float) -> tuple[Remark, ...]:
@@ -324,10 +328,8 @@ def _coupling_remark(corner_ratio: float, tone_hz: float) -> tuple[Remark, ...]:
     return (remark("ac_coupling", corner_hz=corner_ratio * tone_hz, order=1),)
 
 
-def _other_kind(
-    tone: ToneFit, relative: Phasors, rails: RailFit, limit_thd_percent: float
-) -> tuple[Remark, ...]:
-    """Name distortion that is no rail: a dead zone around zero, a crest held down, even harmonics."""
+def _other_kind(tone: ToneFit, relative: Phasors, limit_thd_percent: float) -> tuple[Remark, ...]:
+    """Name distortion that is no rail: a dead zone around zero, or even harmonics."""
     thd_percent, real, noise = tone.thd_percent, relative.real, tone.noise_peak / np.sqrt(2)
     if thd_percent < max(NAMED_OVER_FLOOR * tone.thd_floor_percent, thresholds.NAMED_THD_PERCENT):
         return ()
@@ -344,8 +346,4 @@ def _other_kind(
         return (fault("crossover_distortion", thd_percent=thd_percent),)
     if even_power > 2 * odd_power:
         return (fault("even_harmonics", thd_percent=thd_percent),)
-    held = min(rails.compression_db)
-    left = rails.misfit + float(np.sum(relative.imag[1:] ** 2))
-    if not rails.hard and held > thresholds.LEAST_COMPRESSION_DB and left < HELD_LEAVES * odd_power:
-        return (fault("compressed_crest", thd_percent=thd_percent, held_db=held),)
     return (fault("not_by_a_rail", thd_percent=thd_percent),) if thd_percent >= limit_thd_percent else ()

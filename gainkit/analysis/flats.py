@@ -37,7 +37,8 @@ LEAST_SHARE = 0.1
 """Of the period that must belong to the sine [-]."""
 
 ACCOUNTED_SHARE = 0.75
-"""Points that must belong to the sine or stand at a rail, of all [-]: late recoveries are few, other waves are not."""
+"""Points that must belong to the sine or stand at a rail, of all [-]: late recoveries are few, other waves are
+not."""
 
 FLAT_SHARE = 0.3
 """A rail's swing over that of the sine beyond it, at most [-]."""
@@ -76,7 +77,8 @@ def flat_rails(tone: ToneFit) -> RailFit | None:
 
 
 def _accounted(own: NDArray[np.bool_], wave: Floats, peak: float, overdrive_db: tuple[float, float]) -> float:
-    """Share of the points that belong to the sine or stand at a rail; none where a rail lies beyond the wave."""
+    """Share of the points that belong to the sine or stand at a rail; none where a rail lies beyond the
+    wave."""
     known = own.copy()
     for sign, over in zip((1, -1), overdrive_db, strict=True):
         if over > 0:

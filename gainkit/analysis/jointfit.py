@@ -1,9 +1,10 @@
 """Rails and what the wave went through after them, fitted together: filters, and causes that look like rails.
 
 A rail makes harmonics that are real when time is counted from the crest; a filter behind it (a coupling, a tone
-control, a low-pass) turns and weighs each. Both are fitted to all harmonics, magnitude and phase. Slew limiting and
-a core that saturates are candidates too: a triangle is a square wave behind a low-pass, nearly. Which explanation
-holds is told by Schwarz's criterion (Ann. Statist. 6, 1978), chi^2 + p ln n; those that fit alike are all kept.
+control, a low-pass) turns and weighs each. Both are fitted to all harmonics, magnitude and phase. Slew
+limiting and a core that saturates are candidates too: a triangle is a square wave behind a low-pass, nearly.
+Which explanation holds is told by Schwarz's criterion (Ann. Statist. 6, 1978), chi^2 + p ln n; those that fit
+alike are all kept.
 """
 
 from __future__ import annotations
@@ -24,12 +25,12 @@ Phasors = NDArray[np.complex128]
 
 Cause = Literal["rails", "coupling", "filter", "slew", "saturation", "curve"]
 
-FLOOR_SHARE = 0.003
+FLOOR_SHARE = 0.0007
 """A model is not asked to be truer than this share of all distortion: amplifiers have some of their own [-]."""
 
 ALIKE = 10.0
-"""Explanations whose criterion differs by less fit alike: odds of 150 to 1 (Kass and Raftery 1995, 'very strong'
-from there on, from memory) [-]."""
+"""Explanations whose criterion differs by less fit alike: odds of 150 to 1 (Kass and Raftery 1995, 'very
+strong' from there on, from memory) [-]."""
 
 LEAST_JOINT_ORDERS = 7
 """Orders without which a filter could be anything [-]."""
@@ -73,7 +74,8 @@ def _bell(s: Phasors, centre: float, q: float, gain: float) -> Phasors:
 
 @dataclass(frozen=True)
 class Filter:
-    """A family of responses. grids : starts of each of its figures, corners in units of the tone; names : of them.
+    """A family of responses. grids : starts of each of its figures, corners in units of the tone; names : of
+    them.
 
     limits : between which each is kept.
     """
@@ -114,9 +116,9 @@ FILTERS = (
 class Explanation:
     """One way to make the harmonics that were measured.
 
-    chi2 : misfit over what noise and other distortion make [-]; figures : how many it was fitted with. left_share :
-    of the harmonics' power that it leaves [-]. rails : None where there is none. values : what is told of it, in
-    units of the tone.
+    chi2 : misfit over what noise and other distortion make [-]; figures : how many it was fitted with.
+    left_share : of the harmonics' power that it leaves [-]. rails : None where there is none. values : what is
+    told of it, in units of the tone.
     """
 
     cause: Cause
@@ -166,12 +168,11 @@ def plain(measured: Measured, rails: RailFit, straight: Phasors, corner: float, 
 
 
 def explanations(measured: Measured) -> list[Explanation]:
-    """Filters behind hard rails, slew limiting and saturation; none with too few orders to tell."""
-    if len(measured.relative) < LEAST_JOINT_ORDERS:
-        return []
-    found = [_filtered(measured, family) for family in FILTERS]
-    found += [_slewed(measured), _saturated(measured), _curved(measured)]
-    return found
+    """Filters behind hard rails, where there are orders enough to tell; slew limiting, saturation, a mere
+    curve."""
+    enough = len(measured.relative) >= LEAST_JOINT_ORDERS
+    found = [_filtered(measured, family) for family in FILTERS] if enough else []
+    return [*found, _slewed(measured), _saturated(measured), _curved(measured)]
 
 
 def ranked(of: list[Explanation], orders: int) -> tuple[Explanation, list[float]]:
@@ -183,12 +184,15 @@ def ranked(of: list[Explanation], orders: int) -> tuple[Explanation, list[float]
 
 
 def _curved(measured: Measured) -> Explanation:
-    """A square and a cube law and no rail: orders 2 and 3 as large as they like, and nothing beyond."""
+    """No rail, and of harmonics only orders 2 and 3, as large and at whatever phase they like.
+
+    A smooth curve makes such a wave, before or behind a filter; and so little tells no rail behind a filter,
+    either.
+    """
     model = measured.relative.copy()
     model[3:] = 0
-    model[1:3] = model[1:3].real
-    size, left = measured.scaled(model)
-    return Explanation("curve", "curve", float(left @ left), 3, measured.left_share(left))
+    _, left = measured.scaled(model)
+    return Explanation("curve", "curve", float(left @ left), 5, measured.left_share(left))
 
 
 # ---- filters behind hard rails -----------------------------------------------------------------------------

@@ -159,8 +159,9 @@ def _examine(capture: Capture, options: MeasureOptions) -> Examination:
     window = choose_window(capture, options)
     if window.rough_hz is None:
         return _without_tone(capture, window, window.audio, _no_tone("silent"))
-    _refuse_few_cycles(window, window.rough_hz, capture.file)
-    angular = 2 * np.pi * window.rough_hz / window.audio_rate_hz
+    rough_hz = window.rough_hz
+    _refuse_few_cycles(window, rough_hz, capture.file)
+    angular = 2 * np.pi * rough_hz / window.audio_rate_hz
     blocks = demodulated(window.audio, angular, window.audio_rate_hz)
     window, blocks, beside, ripples = _without_beside(window, blocks, angular)
     if ripples:  # another tone far off moves the level: no stretch stands still, and none need be looked for
@@ -170,7 +171,7 @@ def _examine(capture: Capture, options: MeasureOptions) -> Examination:
     part = window.audio[steady.start : steady.stop]
     if steady.reason is not None:
         return _without_tone(capture, window, part, _no_tone(steady.reason))
-    tone = _fit(window, part, window.rough_hz, options)
+    tone = _fit(window, part, rough_hz, options)
     no_tone = _no_tone("silent") if tone is None else _why_no_tone(tone.with_beside(beside))
     if tone is None or no_tone is not None:
         return _without_tone(capture, window, part, no_tone)
@@ -277,17 +278,19 @@ def _before(
         loud = np.flatnonzero(blocks.loud)
         first_loud = begin + float(loud[0] + 1) * blocks.frames / rate
         start = min(first_loud, *(span[0] for span in spans)) if spans else first_loud
-        sag = rail_sag(part, start, min(last, own[1] if sag else last), tone)
+        sag = rail_sag(part, start, last, tone)
     if sag is not None:
         return _Before((sag_remark(sag),), stretches, sag)
-    tracks = tracks_of(window.audio, 2 * np.pi * (window.rough_hz or 0) / rate, blocks.frames, blocks.phasors)
+    angular = 2 * np.pi * float(window.rough_hz or 0.0) / rate  # as the blocks were demodulated
+    tracks = tracks_of(window.audio, angular, blocks.frames, blocks.phasors)
     limiter = settling(blocks, tracks, blocks.frames / rate)
     told = [limiter] if limiter is not None else [drifts] if drifts is not None else changes(stretches)
     return _Before(tuple(told), stretches)
 
 
 def _other_channels(capture: Capture, options: MeasureOptions, examined: Examination) -> list[Remark]:
-    """What the other channels hold, where that is worth telling: the same tone at another level, or the tone at all."""
+    """What the other channels hold, where that is worth telling: the same tone at another level, or the tone
+    at all."""
     if options.minus is not None or not 2 <= capture.channels <= MOST_CHANNELS:
         return []
     others = [number for number in range(1, capture.channels + 1) if number != options.channel]
@@ -329,7 +332,8 @@ def _tone_elsewhere(samples: Floats, rate_hz: float, options: MeasureOptions, ca
     return [
         fault(
             "tone_on_other_channel",
-            other_channel=options.channel, rms_volts=found.rms_volts, unit=unit, frequency_hz=found.frequency_hz,
+            other_channel=options.channel, rms_volts=found.rms_volts, unit=unit,
+            frequency_hz=found.frequency_hz,
         )
     ]  # fmt: skip
 

@@ -76,8 +76,9 @@ class Stretch:
 class RailSag:
     """Rails that fall while the tone is on.
 
-    volts_first, volts_last : the lower rail where it is first seen and at the end of what was recorded [V peak].
-    time_constant_seconds : of its exponential fall [s]; None where it falls too little or too straight to tell.
+    volts_first, volts_last : the lower rail where it is first seen and at the end of what was recorded [V
+    peak]. time_constant_seconds : of its exponential fall [s]; None where it falls too little or too straight
+    to tell.
     """
 
     volts_first: float
@@ -149,8 +150,8 @@ class Measurement(Result):
     notes : tuple of Remark
         What to know beside the figures.
     stretches : tuple of Stretch
-        The parts in which level and shape stand still, in the order of time; the figures come from the last that
-        is long enough, or a longer one like it.
+        The parts in which level and shape stand still, in the order of time; the figures come from the last
+        that is long enough, or a longer one like it.
     rail_sag : RailSag or None
         Where the supply gives way within the recording.
     rms_uncertainty_volts : float or None

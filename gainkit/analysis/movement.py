@@ -1,12 +1,13 @@
 """How level and shape move within a capture: where they stand still, and what they do in between.
 
-The tone is followed in blocks of whole cycles: its level, and its second and third harmonic as they stand to it.
-Stretches are found from the end backwards, because what counts is how things stand now. In each, all tracks keep
-within a few hundredths of a decibel of their median, or of what noise makes of them.
+The tone is followed in blocks of whole cycles: its level, and its second and third harmonic as they stand to
+it. Stretches are found from the end backwards, because what counts is how things stand now. In each, all
+tracks keep within a few hundredths of a decibel of their median, or of what noise makes of them.
 """
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import dataclass
 
 import numpy as np
@@ -43,7 +44,8 @@ SAME_DB = 0.1
 """Stretches within this are at the same level [dB]."""
 
 MERGE_DB = 0.06
-"""Neighbouring stretches are one where all of them, and what lies between, keeps within this of one median [dB]."""
+"""Neighbouring stretches are one where all of them, and what lies between, keeps within this of one median
+[dB]."""
 
 MOST_TURNS = 3
 """A level that turns between rise and fall so often ripples: it has no stretches [-]."""
@@ -78,8 +80,8 @@ class Span:
 def tracks_of(samples: Floats, angular: float, size: int, phasors: NDArray[np.complex128]) -> Floats:
     """Level and shape block by block, (blocks, 5) [dB]: of the tone, and of orders 2 and 3 in phase and across.
 
-    size : frames of a block; phasors : (blocks,) of the tone, turned back to the first frame [V peak]. A harmonic
-    that grows by one percent of the tone counts 0.087 dB.
+    size : frames of a block; phasors : (blocks,) of the tone, turned back to the first frame [V peak]. A
+    harmonic that grows by one percent of the tone counts 0.087 dB.
     """
     count = len(phasors)
     table = samples[: count * size].reshape(count, size)
@@ -99,7 +101,7 @@ def tracks_of(samples: Floats, angular: float, size: int, phasors: NDArray[np.co
 def runs_of(unbroken: NDArray[np.bool_]) -> list[tuple[int, int]]:
     """All stretches (first, last + 1) of blocks in which no neighbours are broken apart."""
     breaks = np.concatenate([[-1], np.flatnonzero(~unbroken), [len(unbroken)]])
-    return [(int(a) + 1, int(b) + 1) for a, b in zip(breaks[:-1], breaks[1:], strict=True)]
+    return [(int(a) + 1, int(b) + 1) for a, b in itertools.pairwise(breaks)]
 
 
 def spans_in(tracks: Floats, first: int, last: int, least_blocks: int) -> list[Span]:
@@ -114,7 +116,8 @@ def spans_in(tracks: Floats, first: int, last: int, least_blocks: int) -> list[S
     calm = tracks[first:last].copy()  # a click in one block is no movement
     calm[1:-1] = np.median(np.stack([tracks[first : last - 2], calm[1:-1], tracks[first + 2 : last]]), axis=0)
     groups = calm[: count * per].reshape(count, per, -1).mean(axis=1)
-    bend = np.abs(groups[2:] - 2 * groups[1:-1] + groups[:-2])
+    raw = tracks[first : first + count * per].reshape(count, per, -1).mean(axis=1)
+    bend = np.abs(raw[2:] - 2 * raw[1:-1] + raw[:-2])
     sigma = 1.4826 * np.median(bend, axis=0) / np.sqrt(6)  # second differences do not see a slope
     still = np.minimum(np.maximum(STILL_DB, STILL_SIGMAS * sigma), LOOSEST_DB)
     middle = np.median(groups, axis=0)
@@ -223,7 +226,8 @@ class Trend:
 
 
 def exponential_trend(seconds: Floats, y: Floats) -> Trend:
-    """The exponential that leaves least, by variable projection over time constants; (n,) each, n at least 4."""
+    """The exponential that leaves least, by variable projection over time constants; (n,) each, n at least
+    4."""
     t = seconds - seconds[0]
     span = float(t[-1])
     best: Trend | None = None

@@ -1,7 +1,8 @@
 """Was it the recorder that clipped? Flat tops at digital full scale are its own, not the amplifier's.
 
-So are those of a file that was turned down after it clipped, and of an oscilloscope's trace off its screen: they
-stand at exactly one value, though noise moves every other sample. A rail before the recorder lets its noise through.
+So are those of a file that was turned down after it clipped, and of an oscilloscope's trace off its screen:
+they stand at exactly one value, though noise moves every other sample. A rail before the recorder lets its
+noise through.
 """
 
 from __future__ import annotations
@@ -47,8 +48,8 @@ def overloaded(capture: Capture, raw: Floats, tone: ToneFit | None) -> bool:
 
 
 ORDER, GAIN = 6, 924.0
-"""Of differences that see noise and hardly a tone, and by how much they raise its power: the sum of the squares of
-(1, 6, 15, 20, 15, 6, 1) [-]."""
+"""Of differences that see noise and hardly a tone, and by how much they raise its power: the sum of the
+squares of (1, 6, 15, 20, 15, 6, 1) [-]."""
 
 NOISE_STEPS = 0.45
 """The noise must be this much of a step, or it would not move a flat at all: a step alone makes 0.29 [-]."""
@@ -57,11 +58,12 @@ LEAST_NOISE_RATIO = 1e-6
 """... and of the wave's swing where no step is known [-]."""
 
 DITHER_STEPS = 3.0
-"""With noise of so many steps, values one step apart count as one: a file is dithered as it is turned down [-]."""
+"""With noise of so many steps, values one step apart count as one: a file is dithered as it is turned down
+[-]."""
 
 AT_ONE_VALUE = 0.6
-"""Of the samples within three standard deviations of the extreme, this share stands at exactly one value [-]: behind
-a rail 0.4 do not come together even in a noise of half a step."""
+"""Of the samples within three standard deviations of the extreme, this share stands at exactly one value [-]:
+behind a rail 0.4 do not come together even in a noise of half a step."""
 
 LEAST_FLATS = 3
 """Flats that are seen, at least [-]."""
@@ -70,8 +72,8 @@ LEAST_FLATS = 3
 def recorder_limit(samples: Floats, step: float | None, angular: float) -> bool:
     """True when the extremes of a tone stand at exactly one value against noise that would move them.
 
-    samples : (frames,) [V] as stored; step : of the stored values [V], None when they are fine. angular : of the
-    tone [rad/sample].
+    samples : (frames,) [V] as stored; step : of the stored values [V], None when they are fine. angular : of
+    the tone [rad/sample].
     """
     high, low = float(samples.max()), float(samples.min())
     swing, fine = high - low, step or 0.0

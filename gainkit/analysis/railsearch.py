@@ -106,7 +106,8 @@ def _starts(
 
 
 def hard_starts(orders: int) -> tuple[list[tuple[float, float]], Floats]:
-    """Overdrives of the coarse grid for hard rails [dB], and h_1..h_K of a unit sine there, (points, orders)."""
+    """Overdrives of the coarse grid for hard rails [dB], and h_1..h_K of a unit sine there, (points,
+    orders)."""
     points, models, _ = _starts((HARD,), orders)
     return [pair for pair, _ in points], models
 

@@ -42,8 +42,8 @@ MEAN_STEPS = 6.0
 """... unless it moves by a sixth of that all the time: hum [-]."""
 
 DROP_DB = 1.0
-"""A level that drops by this within a block, or a phase that is another afterwards, is a dropout [dB]: bursts of noise
-and what a codec does to a start change single blocks, too."""
+"""A level that drops by this within a block, or a phase that is another afterwards, is a dropout [dB]: bursts
+of noise and what a codec does to a start change single blocks, too."""
 
 MOST_PLACES = 5
 """Dropouts named by their time; more tell nothing new [-]."""
@@ -111,8 +111,8 @@ def coarse_window(
 ) -> CoarseWindow:
     """Where to look in a capture that is too long to hold.
 
-    One pass over all blocks for their level, then ``window`` frames from the middle of the last stretch that stands
-    still. Memory: one level per block, at most 4096 blocks.
+    One pass over all blocks for their level, then ``window`` frames from the middle of the last stretch that
+    stands still. Memory: one level per block, at most 4096 blocks.
     """
     size = max(int((stop - start) / COARSE_BLOCKS), int(COARSE_SECONDS * capture.sample_rate_hz), 1)
     rows = max(1, (1 << 16) // size)
@@ -220,8 +220,8 @@ def find_steady(samples: Floats, angular: float, sample_rate_hz: float) -> Stead
 def last_steady(samples: Floats, angular: float, sample_rate_hz: float, blocks: Blocks | None) -> SteadyPart:
     """The last part that is long enough in which the tone's level and shape stand still, and all others.
 
-    As `find_steady`, which it falls back on where nothing stands still for long enough. blocks : as `demodulated`
-    gives them.
+    As `find_steady`, which it falls back on where nothing stands still for long enough. blocks : as
+    `demodulated` gives them.
     """
     if blocks is None:
         return SteadyPart(0, len(samples))

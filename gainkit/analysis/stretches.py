@@ -1,7 +1,9 @@
-"""What a capture did before the part that is reported: its stretches, a supply that sags, a limiter that settles."""
+"""What a capture did before the part that is reported: its stretches, a supply that sags, a limiter that
+settles."""
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Callable
 from dataclasses import dataclass
 
@@ -47,10 +49,15 @@ LEAST_SAG_SHARE = 0.005
 """Rails that fall by less are not told [-]."""
 
 SAG_SIGMAS = 5.0
-"""... nor by less than so many standard deviations of what their trend leaves: one in a million by noise [-]."""
+"""... nor by less than so many standard deviations of what their trend leaves: one in a million by noise
+[-]."""
 
 SINE_SHARE = 0.4
 """The sine behind moves by less than this share of the rails [-]: else it was the gain that changed."""
+
+
+SINE_DB = 0.15
+"""Places where the sine behind stands farther off its usual peak are left out [dB]."""
 
 
 def judged_stretches(
@@ -60,7 +67,8 @@ def judged_stretches(
     frequency_hz: float,
     options: MeasureOptions,
 ) -> tuple[Stretch, ...]:
-    """Each stretch with its level and state; spans : (start, stop) [s]. own : the one that is reported, as it is."""
+    """Each stretch with its level and state; spans : (start, stop) [s]. own : the one that is reported, as it
+    is."""
     longest = sorted(spans, key=lambda span: span[0] - span[1])[:MOST_STRETCHES]
     found = []
     for span in sorted(longest):
@@ -79,7 +87,7 @@ def judged_stretches(
 def changes(stretches: tuple[Stretch, ...]) -> list[Remark]:
     """From each stretch to the next: by how much the level rose or fell, and when."""
     told = []
-    for before, after in zip(stretches[:-1], stretches[1:], strict=True):
+    for before, after in itertools.pairwise(stretches):
         change_db = db_from_ratio(after.rms_volts / before.rms_volts)
         if abs(change_db) >= LEAST_CHANGE_DB:
             at = (before.stop_seconds + after.start_seconds) / 2
@@ -111,10 +119,15 @@ def rail_sag(part: Part, start: float, stop: float, tone: ToneFit) -> RailSag | 
             seen.append(_Rails(middle, *found))
     if len(seen) < LEAST_WINDOWS:
         return None
+    usual = float(np.median([s.sine_peak for s in seen]))
+    seen = [s for s in seen if abs(db_from_ratio(s.sine_peak / usual)) < SINE_DB]  # a fade's own are no sag's
+    if len(seen) < LEAST_WINDOWS:
+        return None
     seconds, rails = np.array([s.seconds for s in seen]), np.array([s.rail_volts for s in seen])
     peaks = np.array([s.sine_peak for s in seen])
     trend = movement.exponential_trend(seconds, rails)
-    first, last = trend.at(0.0), trend.at(float(seconds[-1] - seconds[0]))
+    half = length / 2
+    first, last = trend.at(-half), trend.at(float(seconds[-1] - seconds[0]) + half)
     spread = float(np.sqrt(trend.left / max(len(seen) - 3, 1)))
     if first - last < max(LEAST_SAG_SHARE * last, SAG_SIGMAS * spread):
         return None
@@ -160,8 +173,8 @@ def settling(blocks: Blocks, tracks: Floats, seconds_per_block: float) -> Remark
     if count < 16:
         return None
     groups = tracks[first : first + count * per].reshape(count, per, -1).mean(axis=1)
-    level = groups[:, 0]
-    seconds = np.arange(count) * per * seconds_per_block
+    level: Floats = np.asarray(groups[:, 0], dtype=np.float64)
+    seconds = np.arange(count, dtype=np.float64) * (per * seconds_per_block)
     trend = movement.exponential_trend(seconds, level)
     span = float(seconds[-1])
     taken_db = trend.at(0.0) - trend.at(span)

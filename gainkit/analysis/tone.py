@@ -98,8 +98,8 @@ class ToneFit:
 
     @property
     def thd_uncertainty_percent(self) -> float:
-        """Standard uncertainty of THD from noise [%]: sum of (h_k u_k)^2 over the harmonics' own length, u_k the
-        standard deviation of a magnitude (JCGM 100, 5.1.2); the fundamental's is smaller by far."""
+        """Standard uncertainty of THD from noise [%]: sum of (h_k u_k)^2 over the harmonics' own length, u_k
+        the standard deviation of a magnitude (JCGM 100, 5.1.2); the fundamental's is smaller by far."""
         peaks, noise = np.abs(self.phasors[1 : self.in_band]), self.noise_peak[1 : self.in_band]
         length = float(np.linalg.norm(peaks))
         if length == 0:
@@ -108,8 +108,8 @@ class ToneFit:
 
     @property
     def rms_uncertainty_volts(self) -> float:
-        """Standard uncertainty of rms_volts from noise [V]: of the fundamental's amplitude, and of the power of what
-        is no harmonic, by as many degrees of freedom as its spectrum has (chi-square)."""
+        """Standard uncertainty of rms_volts from noise [V]: of the fundamental's amplitude, and of the power
+        of what is no harmonic, by as many degrees of freedom as its spectrum has (chi-square)."""
         of_tone = self.fundamental_volts * float(self.noise_peak[0]) / 2
         power = float(self.spectrum.power.sum())
         # bins count by their share: 1 / sum p^2 of them, one degree of freedom a second and hertz each way

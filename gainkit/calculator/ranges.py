@@ -17,6 +17,10 @@ from typing import Any
 from gainkit.errors import GainkitError
 from gainkit.figures import plain
 
+SMALLEST, LARGEST = 1e-30, 1e30
+"""No figure of this trade lies beyond these in any unit (our choice) [-]: squares and ratios of what lies
+between are numbers that a float holds, so that no arithmetic needs to ask."""
+
 
 @dataclass(frozen=True)
 class Range:
@@ -38,7 +42,11 @@ class Range:
             return False
         number: Any = value
         above = number >= self.low if self.low_allowed else number > self.low
-        return bool(above and number <= self.high) and not (self.whole and number != int(number))
+        if not (above and number <= self.high) or number == math.inf:
+            return bool(above and number == self.high == math.inf)
+        if abs(number) > LARGEST or (0 < number < SMALLEST):
+            return False
+        return not (self.whole and number != int(number))
 
     def words(self) -> str:
         """The allowed values as a phrase: 'above 0 and at most 100000 W'."""

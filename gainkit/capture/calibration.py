@@ -9,7 +9,7 @@ from gainkit.calculator.ranges import Range, refuse_faults, within
 from gainkit.errors import GainkitError
 from gainkit.remarks import Remark
 from gainkit.results import Result
-from gainkit.strict import small_text, toml_from
+from gainkit.strict import small_text, toml_from, toml_text
 
 KEYS = ("full_scale_volts", "channel", "sample_rate_hz", "date", "how", "uncertainty_percent")
 """What the file holds."""
@@ -47,14 +47,13 @@ class Calibration(Result):
 
     def as_toml(self) -> str:
         """The file's text; the volts with all digits that a float holds."""
-        how = self.how.replace("\\", "/").replace('"', "'")
         return (
             "# Recorder calibration. Valid while the recorder's input gain stays where it was.\n"
             f"full_scale_volts = {self.full_scale_volts!r}\n"
             f"channel = {self.channel}\n"
             f"sample_rate_hz = {self.sample_rate_hz!r}\n"
-            f'date = "{self.date}"\n'
-            f'how = "{how}"\n'
+            f"date = {toml_text(self.date)}\n"
+            f"how = {toml_text(self.how)}\n"
             + (f"uncertainty_percent = {self.uncertainty_percent:.3g}\n" if self.uncertainty_percent else "")
         )
 

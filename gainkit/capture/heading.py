@@ -30,8 +30,8 @@ HIGHEST_RATE_HZ = 1e12
 """... and above this no sampling rate [Hz]: no instrument is as fast."""
 
 LONGEST_LABEL = 400
-"""A line of the preamble longer than this is no label with a figure [characters] (our choice): what is sought in
-it takes time that grows faster than its length."""
+"""A line of the preamble longer than this is no label with a figure [characters] (our choice): what is sought
+in it takes time that grows faster than its length."""
 
 
 @dataclass(frozen=True)

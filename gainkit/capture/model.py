@@ -19,7 +19,8 @@ BLOCK_FRAMES = 1 << 16
 """Frames read at a time: long captures never need more memory than this [frames]."""
 
 MOST_READ_BYTES = 1 << 23
-"""Held of a file at a time, of all its channels together [byte] (our choice): a header can promise a thousand."""
+"""Held of a file at a time, of all its channels together [byte] (our choice): a header can promise a
+thousand."""
 
 ABSURD_UNITS = 1e12
 """No recorder stores this; oscilloscopes write 9.9e37 (SCPI's infinity) for 'off the screen' [stored units]."""
@@ -73,7 +74,8 @@ def gathered(
 
 @dataclass(frozen=True)
 class ArraySource:
-    """Samples held in memory, (frames, channels). blank : True where a text's cell holds nothing; None elsewhere."""
+    """Samples held in memory, (frames, channels). blank : True where a text's cell holds nothing; None
+    elsewhere."""
 
     samples: Floats
     blank: NDArray[np.bool_] | None = None

@@ -18,8 +18,8 @@ from gainkit.errors import GainkitError
 Floats = NDArray[np.float64]
 
 LONGEST_LINE = 1 << 16
-"""Characters of a line (our choice): a thousand columns of figures fit. A block of so many bytes without an end of
-line is no table of ours, and to read it whole would cost its size many times over."""
+"""Characters of a line (our choice): a thousand columns of figures fit. A block of so many bytes without an end
+of line is no table of ours, and to read it whole would cost its size many times over."""
 
 PACKED = (".gz", ".bz2", ".xz", ".lzma")
 """Suffixes by which numpy unpacks a file that it is given by name: what is read here is told by content."""
@@ -30,8 +30,8 @@ CHUNK_BYTES = 1 << 21
 
 @dataclass
 class Table:
-    """Rows read so far. figures : (rows, columns) as written. skipped : lines that were no rows, by number. blank :
-    numbers of the rows with blank cells, and which they are (columns,)."""
+    """Rows read so far. figures : (rows, columns) as written. skipped : lines that were no rows, by number.
+    blank : numbers of the rows with blank cells, and which they are (columns,)."""
 
     parts: list[Floats] = field(default_factory=list)
     rows: int = 0

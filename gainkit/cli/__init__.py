@@ -17,7 +17,12 @@ def main() -> None:
     for stream in (sys.stdout, sys.stderr):
         if hasattr(stream, "reconfigure"):  # a Windows console must not die of a sign it cannot show
             stream.reconfigure(errors="replace")
-    raise SystemExit(run())
+    try:
+        status = run()
+    except KeyboardInterrupt:  # before the command line stood: there is nothing to be said of it
+        print("Stopped.", file=sys.stderr)
+        status = 130
+    raise SystemExit(status)
 
 
 def run() -> int:
@@ -70,8 +75,8 @@ def refuse(fault: GainkitError, status: int = 2) -> int:
     from gainkit.cli.door import fault_facts, fault_text
 
     if "--json" in sys.argv[1:] and not common.answered():
-        import json
+        from gainkit.results import to_json
 
-        print(json.dumps({"error": fault_facts(fault)}, ensure_ascii=False, allow_nan=False), flush=True)
-    print(fault_text(fault), file=sys.stderr)
+        print(to_json({"error": fault_facts(fault)}), flush=True)
+    common.tell(fault_text(fault), file=sys.stderr)
     return status

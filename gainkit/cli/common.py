@@ -7,7 +7,7 @@ import inspect
 import sys
 import typing
 from collections.abc import Callable
-from typing import Annotated, Any, TypeVar
+from typing import Annotated, Any, TextIO, TypeVar
 
 import typer
 
@@ -40,12 +40,19 @@ def show(result: Any, as_json: bool, text: Callable[[], str]) -> None:
 
         print(to_json(result, CLI))
     else:
-        print(text())
+        tell(text())
 
 
 def remark(message: str) -> None:
     """A remark beside the answer (progress, where a file lies): standard error, so that pipes stay clean."""
-    print(message, file=sys.stderr)
+    tell(message, file=sys.stderr)
+
+
+def tell(text: str, file: TextIO | None = None) -> None:
+    """Print what people read; the one way to a terminal for text that holds names or words of others."""
+    from gainkit.cli.plain import screen
+
+    print(screen(text), file=file, flush=file is None)
 
 
 def options_of(kind: type[Options]) -> Callable[[Callable[[Options], None]], Callable[..., None]]:

@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from gainkit.cli.common import JsonFlag, OverwriteFlag, remark
+from gainkit.cli.common import JsonFlag, OverwriteFlag, remark, tell
 
 
 def register(app: typer.Typer) -> None:
@@ -24,7 +24,7 @@ def demo(
     from gainkit.demo import run_demo
     from gainkit.results import to_json
 
-    result = run_demo(folder, remark if json_ else print, overwrite=overwrite)
+    result = run_demo(folder, remark if json_ else tell, overwrite=overwrite)
     if json_:
         print(to_json(result))
     else:

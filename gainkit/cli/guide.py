@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from gainkit.cli.common import OverwriteFlag
+from gainkit.cli.common import OverwriteFlag, tell
 
 PAGES = Path(__file__).parent.parent / "guide"
 
@@ -38,7 +38,7 @@ def guide(
         if out.suffix.lower() not in (".html", ".htm"):
             raise GainkitError("wrong_suffix", "out", str(out), [".html"])
         write_whole(out, as_html(pages), overwrite=overwrite)
-        print(f"Wrote {out}: {len(pages)} pages in one.")
+        tell(f"Wrote {out}: {len(pages)} pages in one.")
     elif step is None:
         print(contents(pages))
     elif step.lower() in pages:

@@ -9,6 +9,8 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from gainkit.cli.common import tell
+
 if TYPE_CHECKING:
     from gainkit.bench.desk import Desk
     from gainkit.bench.serve import Opened
@@ -95,12 +97,12 @@ class Face:
 
     def run(self) -> None:
         """Ask until there is no more input."""
-        print(HELP)
+        tell(HELP)
         shown = ""
         while True:
             step = self.desk.step()
             if step.key != shown:
-                print(self.step_text(step))
+                tell(self.step_text(step))
                 shown = step.key
             try:
                 words = input(f"{step.key}> ").strip()
@@ -119,7 +121,7 @@ class Face:
         try:
             return self._do(step, words)
         except GainkitError as fault:
-            print(fault_text(fault))
+            tell(fault_text(fault))
             return None
 
     def _do(self, step: Step, words: str) -> str | None:
@@ -142,9 +144,9 @@ class Face:
         elif words.startswith("g "):
             desk.go(words[2:].strip())
         elif words == "l":
-            print(self.list_text())
+            tell(self.list_text())
         elif words == "s":
-            print(self.step_text(self.desk.step("page")))
+            tell(self.step_text(self.desk.step("page")))
         elif words:
             self._file(key, words)
         return None
@@ -156,7 +158,7 @@ class Face:
             self.desk.keep(step.key)
             kept = self.desk.kept
             if kept is not None and kept.number is not None:
-                print(f"Kept as {kept.number}.")
+                tell(f"Kept as {kept.number}.")
         elif word == "d":
             self.desk.drop(step.key)
         elif word == "n":
@@ -168,7 +170,7 @@ class Face:
             if number is None:
                 raise GainkitError("nothing_to_undo")
             self.desk.undo(number)
-            print(f"{number} does not count any more.")
+            tell(f"{number} does not count any more.")
 
     def _file(self, key: str, words: str) -> None:
         from gainkit.capture.sniff import read_head
@@ -187,11 +189,11 @@ class Face:
         pending = self.desk.pending(key)
         told = look_view(pending.look if pending else None)
         if told is None:
-            print("One of several: give the next.")
+            tell("One of several: give the next.")
             return
         rows = [f"=== {told['large']} ===", " · ".join(told["figures"])]
         rows += [f"  - {each['text']}" for each in told["remarks"]]
-        print("\n".join([_wrapped(each) for each in rows if each] + ["k keeps it, d leaves it."]))
+        tell("\n".join([_wrapped(each) for each in rows if each] + ["k keeps it, d leaves it."]))
 
     def step_text(self, step: Step) -> str:
         """A step for a person."""

@@ -13,13 +13,16 @@ from gainkit.cli.options import (
     Calibration,
     Channel,
     FullScale,
+    Index,
     Minus,
+    Track,
     parse_band,
 )
 from gainkit.cli.place import Asked, By, ForOutputs, LogFolder, NoLog, Noting, Place, place_of, tell
 from gainkit.cli.plain import columns, said, sections, wrapped
 
 if TYPE_CHECKING:
+    from gainkit.capture.model import Capture
     from gainkit.matching import MatchResult
 
 
@@ -46,6 +49,8 @@ def match(
     third: Annotated[bool, typer.Option("--third", help="Third-octave bands instead of octaves.")] = False,
     weighting: Annotated[Weighting, typer.Option("--weighting", help="Of the total.")] = Weighting.z,
     band_hz: Annotated[str, typer.Option("--band-hz", help="Band of the total, LOW:HIGH.")] = "20:20000",
+    index: Index = None,
+    track: Track = None,
     full_scale_volts: FullScale = None,
     calibration: Calibration = None,
     channel: Channel = 1,
@@ -83,7 +88,7 @@ def match(
         master = opened[captures.index(reference)]
     elif reference is not None:
         master = read_capture(reference, full_scale_volts=full_scale_volts, calibration=calibration)
-    result = match_levels(opened, asked, reference=master)
+    result = match_levels(opened, asked, reference=master, played=noise_track(index, track))
     if only_cuts or _any_on_target(place):
         result = cuts_only(result)
     tell(place, result, json_, lambda: match_text(result), [Noting(result, captures)])
@@ -96,6 +101,20 @@ def _any_on_target(place: Place) -> bool:
     from gainkit.job.standing import job_status
 
     return any(each.met and each.name in place.outputs for each in job_status(place.job).outputs)
+
+
+def noise_track(index: Path | None, track: str | None) -> Capture | None:
+    """The noise track that was played, from the folder of its index; None where none is given."""
+    from gainkit.capture import read_capture
+    from gainkit.errors import GainkitError
+    from gainkit.toneset.entries import track_entry
+
+    if index is None:
+        if track is not None:
+            raise GainkitError("track_without_index", "track", track)
+        return None
+    entry, _ = track_entry(index, track, ("noise",))
+    return read_capture(index.parent / str(entry["file"]))
 
 
 def match_text(result: MatchResult) -> str:

@@ -65,7 +65,7 @@ def measure(
         Path | None, typer.Option("--chart", help="Waveform and spectrum to draw: .png, .svg or .pdf.")
     ] = None,
     overwrite: OverwriteFlag = False,
-    jobs: Annotated[int, typer.Option("--jobs", min=1, help="Processes to share the files among.")] = 1,
+    jobs: Annotated[int, typer.Option("--jobs", min=1, max=64, help="Processes to share the files among.")] = 1,
     lines: Annotated[
         LineForm | None, typer.Option("--lines", help="One line a capture; a bad file costs only its line.")
     ] = None,

@@ -119,6 +119,20 @@ def visible(text: str) -> str:
     return "".join(each if each.isprintable() else repr(each)[1:-1] for each in text)
 
 
+_STEERING = re.compile(
+    r"(\x1b\[(?:1;36|0)m)|[\x00-\x08\x0b-\x1f\x7f-\x9f\xad\u061c\u180e\u200b\u200e\u200f\u2028-\u202e\u2060-\u206f"
+    r"\ufeff\ufff9-\ufffb\ud800-\udfff\U000e0000-\U000e0fff]"
+)
+"""Characters that move a cursor, change colours or turn the direction of writing, but for `STRONG` and
+`PLAIN`."""
+
+
+def screen(text: str) -> str:
+    """Text as it may go to a terminal: line ends, tabs and our one colour stay, all else that steers it is
+    shown as its escape. Names of files, titles of tone sets and texts of a system file may hold anything."""
+    return _STEERING.sub(lambda found: found[1] or repr(found[0])[1:-1], text)
+
+
 def shell_word(path: object) -> str:
     """A path as it can be pasted into a command line: quoted where it must be."""
     text = str(path)

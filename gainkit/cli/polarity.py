@@ -67,19 +67,25 @@ def polarity(
     if len({path.resolve() for path in captures}) < len(captures):
         raise GainkitError("same_file_twice", "captures").within("file", captures[0])
     played = None if drive is None else read_capture(drive)
+    opened = [read_capture(path) for path in captures]
     results = [
         find_polarity(
-            read_capture(path),
+            each,
             channel=channel,
             band=None if band is None else band.value,
             drive=played,
             invert_microphone=invert_microphone,
         )
-        for path in captures
+        for each in opened
     ]
     answer: PolarityResult | PolarityPair = results[0]
     if len(results) > 1:
-        answer = compare_polarity(results, [str(path) for path in captures])
+        answer = compare_polarity(
+            results,
+            [str(path) for path in captures],
+            captures=opened if drive is None else (),
+            channel=channel,
+        )
     tell(place, answer, json_, lambda: _polarity_or_pair(captures[0], answer), [Noting(answer, captures)])
 
 

@@ -7,10 +7,11 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from gainkit.cli.common import JsonFlag, remark
+from gainkit.cli.common import JsonFlag, OverwriteFlag, remark
 from gainkit.cli.options import (
     Calibration,
     Channel,
+    ChartFile,
     ForChannel,
     FullScale,
     Index,
@@ -56,6 +57,8 @@ def response(
     log: LogFolder = None,
     no_log: NoLog = False,
     by: By = None,
+    chart: ChartFile = None,
+    overwrite: OverwriteFlag = False,
     json_: JsonFlag = False,
 ) -> None:
     """Tell what a chain did to the sweep: flat, filtered, equalised, how late, how distorted.
@@ -94,6 +97,11 @@ def response(
         crossover_hz=crossover,
     )
     result = response_beside_plan(result, expected)
+    if chart is not None:
+        from gainkit.charts import draw_response
+        from gainkit.cli.onset import chart_of
+
+        chart_of("response", lambda ax: draw_response(ax, result), chart, overwrite)
     tell(place, result, json_, lambda: as_text(result), [Noting(result, [capture])])
 
 
@@ -152,7 +160,8 @@ def _figures(result: Response) -> list[str]:
     lines += [_boost(each) for each in result.boosts]
     if result.delay_seconds is not None:
         lines.append(
-            f"  Delay       {1000 * result.delay_seconds:.3f} ms, {34_300 * result.delay_seconds:.1f} cm of air"
+            f"  Delay       {1000 * result.delay_seconds:z.3f} ms, "
+            f"{34_320 * result.delay_seconds:z.1f} cm of air"
         )
     if result.right_later_seconds is not None and result.right_farther_cm is not None:
         lines.append(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from typing import Any
 
@@ -36,10 +37,20 @@ def _figure_kind(kind: type[Any], name: str) -> type[Any]:
                 whole = kind.__name__ == "IntParamType"
                 if whole and figure != figure // 1:
                     raise GainkitError("not_a_number", name, value, "a whole number")
+                if not _may_be(figure, name):
+                    raise GainkitError("no_such_figure", name, figure)
                 value = int(figure) if whole else figure
             return super().convert(value, param, ctx)
 
     return Figure
+
+
+def _may_be(figure: float, name: str) -> bool:
+    """Whether any quantity can have this figure: an option that this call does not use is read, too, and what
+    means nothing is refused before it is passed over."""
+    from gainkit.calculator.ranges import LARGEST, SMALLEST
+
+    return figure == 0 or SMALLEST <= abs(figure) <= LARGEST or (name == "input_ohms" and figure == math.inf)
 
 
 def joined_units(arguments: Sequence[str]) -> list[str]:

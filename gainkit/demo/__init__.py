@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from gainkit.demo.bench import Bench, Figure, Say
+from gainkit.demo.chain import noise_step, response_step
 from gainkit.demo.pages import pages_step
 from gainkit.demo.steps import (
     calibrate_step,
@@ -81,9 +82,10 @@ def run_demo(
     onset_figures = onset_step(bench, calibration, source, staircase)
     others_step(bench, calibration, plan)
     wiring_figures = [*polarity_step(bench), *match_step(bench)]
+    chain_figures = [*response_step(bench, calibration, plan), *noise_step(bench, calibration, plan)]
     pages_step(bench, calibration, staircase)
-    figures = (*source_figures, *gain_figures, *onset_figures, *wiring_figures)
-    bench.say("\n11. How near was it? Measured from the files, beside the simulator's own truth")
+    figures = (*source_figures, *gain_figures, *onset_figures, *wiring_figures, *chain_figures)
+    bench.say("\n13. How near was it? Measured from the files, beside the simulator's own truth")
     for figure in figures:
         pair = f"{figure.measured:9.4f} {figure.unit:<5} truth {figure.truth:9.4f} {figure.unit}"
         bench.say(f"   {figure.name:<24} {pair}")
@@ -99,9 +101,16 @@ def _prepare(folder: Path, overwrite: bool) -> None:
             raise GainkitError("file_exists", "folder", folder)
         if not (folder / "system.toml").is_file():
             raise GainkitError("folder_not_ours", "folder", folder)
-        for name in ("stick", "captures", "charts"):
+        for name in ("stick", "sweep", "captures", "charts"):
             shutil.rmtree(folder / name, ignore_errors=True)
-        for name in ("system.toml", "readings.jsonl", "recorder.toml", "sheet.html", "index.html"):
+        for name in (
+            "system.toml",
+            "sweep.toml",
+            "readings.jsonl",
+            "recorder.toml",
+            "sheet.html",
+            "index.html",
+        ):
             (folder / name).unlink(missing_ok=True)
     for name in ("captures", "charts"):
         (folder / name).mkdir(parents=True, exist_ok=True)

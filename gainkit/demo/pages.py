@@ -14,6 +14,7 @@ from gainkit.charts import (
     draw_levels,
     draw_onset,
     draw_power,
+    draw_response,
     draw_spectrum,
     draw_waveform,
     save_chart,
@@ -27,6 +28,8 @@ from gainkit.job.plan import plan_system
 from gainkit.job.system import load_system
 from gainkit.matching import match_levels
 from gainkit.onset import find_onset, from_index
+from gainkit.response import find_response
+from gainkit.response import from_index as from_sweep
 from gainkit.sheet import write_sheet
 
 LOOKS = {
@@ -40,7 +43,7 @@ LOOKS = {
 
 def pages_step(bench: Bench, calibration: Path, staircase: Path) -> None:
     """Charts of what was planned and measured, the sheet, and a page that leads to all of it."""
-    bench.say("\n10. Charts and the as-left page      (<draw_onset()> and the like; <write_sheet()>)")
+    bench.say("\n12. Charts and the as-left page      (<draw_onset()> and the like; <write_sheet()>)")
     charts = []
     for name, draw in _draws(bench, calibration, staircase).items():
         for ending, look in LOOKS.items():
@@ -61,6 +64,9 @@ def _draws(bench: Bench, calibration: Path, staircase: Path) -> dict[str, Draw]:
     steps = from_index(bench.folder / "stick" / "index.json", staircase.name)
     clipping = find_onset(read_capture(bench.file("front_staircase.wav"), calibration=calibration), steps)
     alike = match_levels([read_capture(bench.file(f"match_front_{side}.wav")) for side in ("left", "right")])
+    swept = find_response(
+        read_capture(bench.file("sweep_as_found.wav")), from_sweep(bench.folder / "sweep" / "index.json")
+    )
     return {
         "headroom": lambda ax: draw_headroom(ax, channel, name=channel.name),
         "levels": lambda ax: draw_levels(ax, channel, name=channel.name),
@@ -68,6 +74,7 @@ def _draws(bench: Bench, calibration: Path, staircase: Path) -> dict[str, Draw]:
         "waveform_as_found": lambda ax: draw_waveform(ax, tone, verdict),
         "spectrum_as_found": lambda ax: draw_spectrum(ax, tone),
         "onset": lambda ax: draw_onset(ax, clipping),
+        "response_as_found": lambda ax: draw_response(ax, swept),
         "bands": lambda ax: draw_bands(ax, alike),
     }
 

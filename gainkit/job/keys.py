@@ -20,6 +20,7 @@ SOURCE_KEYS = (
     Key("clean_position", "label"),
     number_key("speaker_volts", ranges.VOLTS),
     number_key("speaker_clip_dbfs", ranges.LEVEL_DBFS),
+    number_key("noise_volts", ranges.VOLTS),
 )
 SUPPLY_KEYS = (
     number_key("volts", ranges.SUPPLY_VOLTS, required=True),
@@ -80,6 +81,7 @@ CHANNEL_KEYS = (
     number_key("coil_ohms", ranges.OHMS),
     Key("coils", "whole", _WHOLE),
     Key("drivers", "whole", _WHOLE),
+    number_key("noise_volts", ranges.VOLTS),
 )
 CHECK_KEYS = (
     number_key("tolerance_db", range_of(Checks, "tolerance_db")),

@@ -12,6 +12,7 @@ from gainkit.calculator.feed_cautions import feed_cautions
 from gainkit.calculator.feeds import Feed, FeedFacts, power_feed
 from gainkit.calculator.leads import hook_up_cautions
 from gainkit.calculator.loads import find_loads
+from gainkit.calculator.noise_split import Stage, noise_at_output
 from gainkit.calculator.programme import ProgrammePower, find_programme
 from gainkit.calculator.targets import Target, find_target
 from gainkit.calculator.trims import full_scale_volts_from
@@ -156,6 +157,7 @@ def _plan_channel(each: SystemChannel, source: Source, supply_volts: float | Non
         *_control_cautions(nearest, error, target),
         *target.cautions,
         *_coil_cautions(each),
+        *_noise_at_output(each, source, target),
     )
     figures = {item.name: getattr(target, item.name) for item in fields(target)} | {"cautions": cautions}
     return ChannelPlan(
@@ -178,6 +180,28 @@ def _programme(each: SystemChannel, target: Target) -> ProgrammePower | None:
         channel.highpass_hz, channel.lowpass_hz,
     )  # fmt: skip
     return rows[0]
+
+
+def _noise_at_output(each: SystemChannel, source: Source, target: Target) -> Iterator[Remark]:
+    """What the noise of source and amplifier becomes at the output, where both are known."""
+    if each.fed_by != "preamp" or None in (
+        each.noise_volts, source.noise_volts, source.preamp_volts, target.gain_db
+    ):  # fmt: skip
+        return
+    assert source.preamp_volts is not None
+    assert target.gain_db is not None
+    stages = (
+        Stage("source", output_noise_volts=source.noise_volts or 0.0),
+        Stage("amplifier", output_noise_volts=each.noise_volts or 0.0),
+    )
+    split = noise_at_output(stages, (0.0, target.gain_db), source.preamp_volts)
+    source_volts, amplifier_volts = (stage.output_volts for stage in split.stages)
+    yield remark(
+        "noise_of_stages",
+        source_volts=source_volts, amplifier_volts=amplifier_volts, total_volts=split.total_volts,
+        below_target_db=db_from_ratio(target.target_volts / split.total_volts),
+        loudest="source" if source_volts > amplifier_volts else "amplifier",
+    )  # fmt: skip
 
 
 def _source_cautions(

@@ -41,7 +41,6 @@ KINDS: dict[str, type] = {
     "routing": RoutingResult,
     "response": Response,
     "noise": NoiseResult,
-    "response": Response,
     "level": TypedLevel,
     "knob": Knob,
     "supply": SupplyReading,

@@ -38,7 +38,8 @@ class Source:
 
     preamp_volts : rms for 0 dBFS at the highest clean volume position, which is clean_position [V].
     speaker_volts : the same of its loudspeaker outputs, as if they did not clip [V]; speaker_clip_dbfs : the
-    recording level at which those clip [dBFS].
+    recording level at which those clip [dBFS]. noise_volts : at its line outputs at that position, silence
+    playing [V rms].
     """
 
     name: str | None = None
@@ -46,6 +47,7 @@ class Source:
     clean_position: str | float | None = None
     speaker_volts: float | None = None
     speaker_clip_dbfs: float | None = None
+    noise_volts: float | None = None
 
 
 @dataclass(frozen=True)
@@ -73,7 +75,8 @@ class SystemChannel:
     """One [[channel]]: the calculator's input and what the plan needs besides.
 
     outputs : the amplifier outputs that it stands for, set alike. fed_by : which output of the source.
-    coil_ohms, coils, drivers : the voice coils that make load_ohms.
+    coil_ohms, coils, drivers : the voice coils that make load_ohms. noise_volts : the amplifier's own at its
+    output, its input shorted [V rms].
     """
 
     name: str
@@ -83,6 +86,7 @@ class SystemChannel:
     coil_ohms: float | None = None
     coils: int = 1
     drivers: int = 1
+    noise_volts: float | None = None
 
 
 @dataclass(frozen=True)
@@ -343,7 +347,7 @@ def _channel(row: Mapping[str, Any], source: Source, supply: Supply, meter: Mete
         meter=meter,
         **_channel_fields(row),
     )
-    kept = ("coil_ohms", "coils", "drivers")
+    kept = ("coil_ohms", "coils", "drivers", "noise_volts")
     return SystemChannel(
         row["name"], channel, fed_by, _outputs(row), **{key: row[key] for key in kept if key in row}
     )

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -16,6 +17,7 @@ from gainkit.capture.model import Capture
 from gainkit.errors import GainkitError
 from gainkit.levels import power_db_from_ratio
 from gainkit.matching.power import PowerDensity, power_density
+from gainkit.matching.source import coherence_with
 from gainkit.remarks import Remark, all_within, fault, remark
 from gainkit.results import Result
 
@@ -31,6 +33,21 @@ by ear lie closer, and a cabin at rest lies lower)."""
 
 LEAST_BINS = 4.0
 """A band narrower than so many bins of the periodogram is not told [-]."""
+
+
+FAR_DB = 12.0
+"""Captures further apart than this are told: a dead loudspeaker leaves what its neighbours and the engine make
+[dB]."""
+
+MOST_BACKGROUND_DB = 17.0
+"""A track that far below everything that is heard is not heard: a coherence of 2 % [dB]."""
+
+NAMED_BACKGROUND_DB = 0.3
+"""Background that adds less is not worth a word [dB]."""
+
+
+NAMED_UNLIKE_DB = 0.6
+"""... and between two recordings, each with its own clock and room, a little more [dB]."""
 
 
 @dataclass(frozen=True)
@@ -95,7 +112,11 @@ class MatchOptions:
 
 
 def match_levels(
-    captures: Sequence[Capture], options: MatchOptions | None = None, *, reference: Capture | None = None
+    captures: Sequence[Capture],
+    options: MatchOptions | None = None,
+    *,
+    reference: Capture | None = None,
+    played: Capture | None = None,
 ) -> MatchResult:
     """Compare levels of loudspeakers or channels by noise, and tell the trims that make them alike.
 
@@ -105,6 +126,8 @@ def match_levels(
         microphone place and recorder gain for all is assumed.
     options : channels, bands and weighting.
     reference : match to this one; None: to the first.
+    played : the noise track itself, where it is at hand: only what is coherent with it counts then, and engine,
+        wind and hiss are told apart from the loudspeaker.
 
     Returns
     -------
@@ -117,8 +140,8 @@ def match_levels(
         For no captures (`nothing_to_match`), one that is silent (`recording_silent`) or so far below the
         loudest that nothing can have played (`hardly_played`), shorter than a second
         (`noise_too_short`), overloaded (`recorder_clipped`) or empty in the band (`nothing_in_band`), for
-        captures calibrated differently (`calibrations_differ`), and for a band that none holds
-        (`band_above_rate`).
+        captures calibrated differently (`calibrations_differ`), in which the track is not heard
+        (`track_not_heard`), and for a band that none holds (`band_above_rate`).
 
     References
     ----------
@@ -143,11 +166,13 @@ def match_levels(
         raise GainkitError("nothing_to_match", "captures", 0)
     master = captures[0] if reference is None else reference
     highest_hz = _highest_hz([*captures, master], asked)
-    target = _total(master, asked, highest_hz)
-    totals = [target if each is master else _total(each, asked, highest_hz) for each in captures]
+    target = _total(master, asked, highest_hz, played)
+    totals = [target if each is master else _total(each, asked, highest_hz, played) for each in captures]
     _refuse_silence([target, *totals])
+    if played is None:
+        totals = [each if each is target else _beside(each, target, asked) for each in totals]
     rows = [_matched(total, target, asked, highest_hz) for total in totals]
-    notes = _notes(totals, master, asked, highest_hz)
+    notes = _notes(totals, target, asked, highest_hz)
     return MatchResult(master.file, tuple(rows), master.calibrated, asked.weighting, tuple(notes))
 
 
@@ -170,14 +195,26 @@ def cuts_only(result: MatchResult) -> MatchResult:
     return replace(result, captures=lowered, notes=(told, *result.notes))
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class _Total:
-    """A capture's power density, its total in the band [dB], and that one's relative deviation [-]."""
+    """A capture's power density, its total in the band [dB], and that one's relative deviation [-].
+
+    background_db : all that was heard over what is the track's [dB]; None where the track is not at hand.
+    unlike_db : what is not coherent with the reference, of both, where both hold the same noise [dB].
+    """
 
     capture: Capture
     power: PowerDensity
     level_db: float
     deviation: float
+    background_db: float | None = None
+    unlike_db: float = 0.0
+
+    @property
+    def doubt_db(self) -> float:
+        """By how much a level that moved, or that background adds to, may be wrong [dB]."""
+        moved_db = 0.0 if self.power.move is None else abs(self.power.move.change_db)
+        return math.hypot(moved_db, self.unlike_db if self.unlike_db > NAMED_UNLIKE_DB else 0.0)
 
 
 def _highest_hz(captures: Sequence[Capture], asked: MatchOptions) -> float:
@@ -191,13 +228,37 @@ def _highest_hz(captures: Sequence[Capture], asked: MatchOptions) -> float:
     return highest_hz
 
 
-def _total(capture: Capture, asked: MatchOptions, highest_hz: float) -> _Total:
-    power = power_density(capture, asked.channel, asked.minus)
+def _total(capture: Capture, asked: MatchOptions, highest_hz: float, played: Capture | None) -> _Total:
+    heard = power = power_density(capture, asked.channel, asked.minus)
+    if played is not None:
+        shared = coherence_with(capture, played, asked.channel, asked.minus, power.part)
+        power = replace(heard, density=heard.density * shared.at(heard.step_hz, len(heard.density)))
     gain = a_gains(power.step_hz, len(power.density)) if asked.weighting == "A" else None
     total, deviation = power.band(asked.band_hz[0], min(asked.band_hz[1], highest_hz), gain)
     if total <= 0:
         raise GainkitError("nothing_in_band", "band_hz").within("file", capture.file)
-    return _Total(capture, power, _level(capture, total), deviation)
+    background_db = None
+    if played is not None:
+        everything, _ = heard.band(asked.band_hz[0], min(asked.band_hz[1], highest_hz), gain)
+        background_db = power_db_from_ratio(everything / total)
+        if background_db > MOST_BACKGROUND_DB:
+            raise GainkitError("track_not_heard", track=played.file).within("file", capture.file)
+    return _Total(capture, power, _level(capture, total), deviation, background_db)
+
+
+def _beside(own: _Total, target: _Total, asked: MatchOptions) -> _Total:
+    """A capture with what of it and of the reference is no common noise; as it is where none is found in
+    both."""
+    try:
+        part = own.power.part
+        shared = coherence_with(own.capture, target.capture, asked.channel, asked.minus, part, asked.channel)
+    except GainkitError:  # not the same stretch of noise, or too short: nothing is told
+        return own
+    density = own.power.density
+    low, high = (round(edge / own.power.step_hz) for edge in asked.band_hz)
+    common = float(np.sum((density * shared.at(own.power.step_hz, len(density)))[low : high + 1]))
+    share = common / float(np.sum(density[low : high + 1]))
+    return replace(own, unlike_db=-power_db_from_ratio(max(share, 1e-3)))
 
 
 def _refuse_silence(totals: Sequence[_Total]) -> None:
@@ -217,13 +278,13 @@ def _matched(own: _Total, target: _Total, asked: MatchOptions, highest_hz: float
     top_hz = min(AUDIO_BAND_HZ[1], highest_hz)
     whole = power.band(AUDIO_BAND_HZ[0], top_hz)[0]
     weighted = power.band(AUDIO_BAND_HZ[0], top_hz, a_gains(power.step_hz, len(power.density)))[0]
-    both = float(np.hypot(own.deviation, target.deviation))
+    both = math.hypot(_in_db(own.deviation), _in_db(target.deviation), own.doubt_db, target.doubt_db)
     return MatchedCapture(
         file=capture.file,
         level_db=own.level_db,
         trim_db=target.level_db - own.level_db,
-        uncertainty_db=_in_db(own.deviation),
-        trim_uncertainty_db=None if own is target else _in_db(both),
+        uncertainty_db=math.hypot(_in_db(own.deviation), own.doubt_db),
+        trim_uncertainty_db=None if own is target else both,
         z_weighted_db=_level(capture, whole),
         a_weighted_db=_level(capture, weighted),
         seconds=power.seconds,
@@ -231,14 +292,25 @@ def _matched(own: _Total, target: _Total, asked: MatchOptions, highest_hz: float
     )
 
 
-def _notes(totals: Sequence[_Total], master: Capture, asked: MatchOptions, highest_hz: float) -> list[Remark]:
+def _notes(totals: Sequence[_Total], target: _Total, asked: MatchOptions, highest_hz: float) -> list[Remark]:
+    master = target.capture
     notes = [remark("same_place_assumed")]
+    if target.background_db is None:
+        notes.append(remark("background_counts"))
     if highest_hz < asked.band_hz[1]:
         notes.append(remark("total_cut_short", highest_hz=highest_hz))
-    for each in totals:
+    for each in dict.fromkeys((*totals, target)):
         own = [*each.capture.notes, *each.power.notes]
         if each.power.single:
             own.append(fault("tone_not_noise"))
+        if (move := each.power.move) is not None:
+            own.append(fault("level_moved", change_db=move.change_db, at_seconds=move.at_seconds))
+        if each.background_db is not None and each.background_db > NAMED_BACKGROUND_DB:
+            own.append(remark("background_left_out", background_db=each.background_db))
+        if each.unlike_db > NAMED_UNLIKE_DB:
+            own.append(fault("background_within", unlike_db=each.unlike_db))
+        if abs(each.level_db - target.level_db) > FAR_DB:
+            own.append(fault("far_apart", under_db=target.level_db - each.level_db))
         notes += all_within(own, "file", each.capture.file)
     if not master.calibrated:
         notes.append(remark("levels_relative"))

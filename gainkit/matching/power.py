@@ -15,6 +15,7 @@ from gainkit.analysis.bands import band_share
 from gainkit.capture.model import Capture
 from gainkit.errors import GainkitError
 from gainkit.levels import ratio_from_db
+from gainkit.matching.steadiness import Move, level_move
 from gainkit.remarks import Remark, remark
 
 Floats = NDArray[np.float64]
@@ -37,14 +38,16 @@ TONE_BINS = 4.0
 
 @dataclass(frozen=True)
 class PowerDensity:
-    """One-sided power density (bins,) [V^2/Hz], bin width [Hz], length averaged [s], the
-    length that counts for the average's scatter [s], remarks."""
+    """One-sided power density (bins,) [V^2/Hz], bin width [Hz], length averaged [s], the length that counts for
+    the average's scatter [s], remarks. part : frames averaged. move : of the level within them."""
 
     density: Floats
     step_hz: float
     seconds: float
     effective_seconds: float
     notes: tuple[Remark, ...]
+    part: tuple[int, int] = (0, 0)
+    move: Move | None = None
 
     @property
     def single(self) -> bool:
@@ -70,7 +73,7 @@ class PowerDensity:
 def power_density(capture: Capture, channel: int = 1, minus: int | None = None) -> PowerDensity:
     """Averaged power density of the noise in a capture, silence before and after left out; in blocks."""
     rate = capture.sample_rate_hz
-    start, stop, notes = _loud_part(capture, channel, minus)
+    start, stop, notes, move = _loud_part(capture, channel, minus)
     size = 1 << int(np.log2(min(SEGMENT_SECONDS * rate, (stop - start) / 2)))
     window = np.hanning(size + 2)[1:-1]
     total, count = np.zeros(size // 2 + 1), 0
@@ -87,7 +90,7 @@ def power_density(capture: Capture, channel: int = 1, minus: int | None = None) 
         held = held[first:]
     density = total * (2.0 / (count * rate * float(window @ window)))
     effective = _effective_frames(window**2, count) / rate
-    return PowerDensity(density, rate / size, (stop - start) / rate, effective, notes)
+    return PowerDensity(density, rate / size, (stop - start) / rate, effective, notes, (start, stop), move)
 
 
 def _effective_frames(weight: Floats, count: int) -> float:
@@ -101,8 +104,11 @@ def _effective_frames(weight: Floats, count: int) -> float:
     return float((count * weight.sum()) ** 2 / squares)
 
 
-def _loud_part(capture: Capture, channel: int, minus: int | None) -> tuple[int, int, tuple[Remark, ...]]:
-    """Frames between the silence before and after, and notes; the recorder must not have clipped."""
+def _loud_part(
+    capture: Capture, channel: int, minus: int | None
+) -> tuple[int, int, tuple[Remark, ...], Move | None]:
+    """Frames between the silence before and after, notes, and a move of the level; the recorder must not have
+    clipped."""
     size = max(int(BLOCK_SECONDS * capture.sample_rate_hz), 1)
     powers: list[float] = []
     over, highest = 0, 0.0
@@ -132,4 +138,10 @@ def _loud_part(capture: Capture, channel: int, minus: int | None) -> tuple[int, 
         stop -= size
     gaps = int(inside[-1] - inside[0] + 1 - len(inside))
     notes = (remark("silence_within", silent_seconds=gaps * BLOCK_SECONDS),) if gaps else ()
-    return start, stop, notes
+    sounding = levels[inside[0] + 1 : inside[-1]]
+    move = level_move(
+        sounding[sounding > usual * ratio_from_db(-QUIET_DB) ** 2],
+        BLOCK_SECONDS,
+        start / capture.sample_rate_hz,
+    )
+    return start, stop, notes, move

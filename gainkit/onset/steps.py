@@ -168,7 +168,10 @@ def _judged(level: float, tone: ToneFit, limit_thd_percent: float, remarks: tupl
         frequency_hz=tone.frequency_hz,
         thd_percent=tone.thd_percent,
         thd_floor_percent=tone.thd_floor_percent,
-        state=verdict.clipping.state,
+        # a soft knee passes the limit before its sine passes the rail: for an onset that is beyond it
+        state="clipped"
+        if verdict.clipping.side and tone.full_thd_percent >= limit_thd_percent
+        else verdict.clipping.state,
         rails=verdict.rails,
         orders=tone.in_band,
         remarks=remarks,

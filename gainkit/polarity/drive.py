@@ -25,8 +25,8 @@ LEAST_COVER = 0.7
 """Share of a pulse's energy that another drive signal must hold too [-]."""
 
 LEAST_POWER = 1e-5
-"""Frequencies in which the drive signal holds less than this share of its strongest are not divided by [-]: pink
-noise from 20 Hz holds a thousandth of it at 20 kHz."""
+"""Frequencies in which the drive signal holds less than this share of its strongest are not divided by [-]:
+pink noise from 20 Hz holds a thousandth of it at 20 kHz."""
 
 
 @dataclass(frozen=True)

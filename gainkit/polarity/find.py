@@ -22,6 +22,7 @@ from gainkit.capture.model import Capture
 from gainkit.errors import GainkitError
 from gainkit.generator.pulses import LOBE_SECONDS, SPACING_SECONDS
 from gainkit.polarity.drive import Drive
+from gainkit.polarity.pair import likeness
 from gainkit.polarity.swing import Decision, Sign, decide
 from gainkit.polarity.train import LEAST_PULSES, line_up
 from gainkit.remarks import Remark, fault, remark
@@ -34,6 +35,13 @@ MOST_SECONDS = 30.0
 
 PART_SECONDS = (10.0, 6.0)
 """Where no train fills a recording, parts of such lengths are looked at, half of each over the next [s]."""
+
+ALIKE_CONFIDENCE = 0.94
+"""Confidence of a relation that only two averaged pulses show [0..1]: it is called probable."""
+
+PART_SHARE = 0.85
+"""... and more of the pulses than in a whole recording must be heard in them [-]: an even beat meets the
+pattern of a few pulses more easily than that of many."""
 
 MOST_DRIVE_SECONDS = 60.0
 """So much of another drive signal and of what was recorded of it is read [s]."""
@@ -163,13 +171,23 @@ def find_polarity(
     )
 
 
-def compare_polarity(results: Sequence[PolarityResult], files: Sequence[str]) -> PolarityPair:
+def compare_polarity(
+    results: Sequence[PolarityResult],
+    files: Sequence[str],
+    *,
+    captures: Sequence[Capture] = (),
+    channel: int = 1,
+) -> PolarityPair:
     """Tell whether two loudspeakers are wired alike, heard with the same recorder.
 
     Parameters
     ----------
     results : of `find_polarity`, two of them.
     files : what to call the recordings, one name for each.
+    captures : the recordings of pulses themselves: loudspeakers of a kind are then compared pulse by pulse,
+    which
+        decides where one alone does not.
+    channel : of the captures.
 
     Returns
     -------
@@ -193,11 +211,31 @@ def compare_polarity(results: Sequence[PolarityResult], files: Sequence[str]) ->
     if len(results) != 2 or len(files) != 2:
         raise GainkitError("not_a_pair", "results", len(results))
     signs = {result.polarity for result in results}
+    alike = _alike(results, captures, channel)
     if "undecided" in signs:
+        relation: Literal["same", "opposite", "undecided"]
+        relation = "undecided" if not alike else "same" if alike > 0 else "opposite"
+        return PolarityPair(relation, ALIKE_CONFIDENCE if alike else 0.0, tuple(results), tuple(files))
+    if alike and (alike > 0) != (len(signs) == 1):
         return PolarityPair("undecided", 0.0, tuple(results), tuple(files))
     one, other = (result.confidence for result in results)
     confidence = one * other + (1 - one) * (1 - other)  # both right, or both wrong
+    if alike:
+        confidence = max(confidence, ALIKE_CONFIDENCE)
     return PolarityPair("same" if len(signs) == 1 else "opposite", confidence, tuple(results), tuple(files))
+
+
+def _alike(results: Sequence[PolarityResult], captures: Sequence[Capture], channel: int) -> int:
+    """+1 where two recordings of one train hold the same pulse, -1 where the opposite, 0 where it is not
+    sure."""
+    bands = {result.band for result in results}
+    if len(captures) != 2 or len(bands) > 1 or captures[0].sample_rate_hz != captures[1].sample_rate_hz:
+        return 0
+    (band,) = bands
+    trains = [line_up(_loaded(each, channel, MOST_SECONDS), each.sample_rate_hz, band) for each in captures]
+    if trains[0] is None or trains[1] is None:
+        return 0
+    return likeness(trains[0], trains[1], band).relation
 
 
 def _decide_in_parts(samples: Floats, rate: float, band: str) -> Decision:
@@ -210,7 +248,7 @@ def _decide_in_parts(samples: Floats, rate: float, band: str) -> Decision:
     for seconds in PART_SECONDS:
         size = round(seconds * rate)
         starts = range(0, max(len(samples) - size // 2, 0), size // 2) if len(samples) > size else ()
-        trains = (line_up(samples[start : start + size], rate, band) for start in starts)
+        trains = (line_up(samples[start : start + size], rate, band, PART_SHARE) for start in starts)
         found += [decide(train, band) for train in trains if train is not None]
     signs = {each.polarity for each in found} - {"undecided"}
     best = max(found, key=lambda each: each.clearness, default=Decision("undecided", 0.0, 0, 0))

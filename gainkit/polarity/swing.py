@@ -3,8 +3,9 @@
 The pulses are averaged and looked at through smoothing of many widths: positive kernels and means over the past
 keep the first swing's sign, whatever they do to the rest. At each width the first swing that stands clear of
 the noise is taken; as sound grows by no more than a known factor from one swing to the next, a swing that is
-high enough cannot hide an earlier, opposite one. Where no width shows such a swing, or two disagree, the odds over
-all answers that may be are asked (`templates`), and where they tell nothing either, the answer is 'undecided'.
+high enough cannot hide an earlier, opposite one. Where no width shows such a swing, or two disagree, the odds
+over all answers that may be are asked (`templates`), and where they tell nothing either, the answer is
+'undecided'.
 """
 
 from __future__ import annotations
@@ -56,14 +57,26 @@ CHANCE = 0.05
 """And so many that tossed coins would do as well at most this often [0..1]: of few, all."""
 
 
-SECOND_OPINION = frozenset({"first_swing_hidden", "narrow_swing_dissents", "swings_disagree", "pulses_disagree"})
+SECOND_OPINION = frozenset({"first_swing_hidden", "narrow_swing_dissents"})
 """Doubts that the odds over all possible answers may lift."""
+
+ODDS_BANDS = ("bass", "midrange")
+"""Trains whose odds are believed: of the treble's, 2 of 19 tweeters at 10 dB came out wrong against long
+odds."""
+
+LEAST_SHARE_FOR_ODDS = 0.9
+"""Odds know nothing of beats: nearly all pulses of the pattern must be there [-]."""
+
+SURE_SWING = 0.99
+"""A first swing of more confidence is not weighed against odds [0..1]: cabins may be unlike all that were
+drawn."""
 
 LEAST_ODDS = 2.94
 """The odds decide from 19 to 1 on [log]."""
 
-SUREST_ODDS = 0.99
-"""... with no more confidence than this [0..1]: loudspeakers may be unlike all that were drawn."""
+SUREST_ODDS = 0.94
+"""... with no more confidence than this [0..1], so that it is called probable: loudspeakers may be unlike all
+that were drawn, and 1 of 70 such answers was wrong at odds of far more."""
 
 AGAINST_ODDS = 4.6
 """Odds of 100 to 1 against a swing take its word [log]."""
@@ -97,8 +110,8 @@ class Decision:
 @dataclass(frozen=True)
 class _Swing:
     """The first swing seen at one scale. sign : +1 or -1. ratio : its height over the noise, or over what its
-    surroundings allow to be seen [-]. width : of the smoothing [frames]. agreeing : pulses that show the same sign. typical : median over mean of
-    the single pulses' heights [-]."""
+    surroundings allow to be seen [-]. width : of the smoothing [frames]. agreeing : pulses that show the same
+    sign. typical : median over mean of the single pulses' heights [-]."""
 
     sign: int
     ratio: float
@@ -118,41 +131,45 @@ def decide(train: Train | None, band: str | None = None) -> Decision:
         return Decision("undecided", 0.0, 0, 0)
     swings = _swings(train)
     count = len(train.rows)
+    band = band if band in ODDS_BANDS and train.share > LEAST_SHARE_FOR_ODDS else None
     if not swings:
-        return Decision("undecided", 0.0, count, 0, (fault("pulses_in_noise"),))
+        undecided = Decision("undecided", 0.0, count, 0, (fault("pulses_in_noise"),))
+        return undecided if band is None else _by_odds(train, odds_of(train, band).log_odds, undecided)
     best = max(swings, key=lambda swing: swing.ratio)
     hidden = 0.5 * math.erfc((best.ratio / GROWTH - SEEN) / math.sqrt(2))
     decision = Decision(_name(best.sign), 1 - 0.5 * hidden, count, best.agreeing)
     doubt = _doubt(swings, best, count)
-    if band is None or (doubt is not None and doubt.code not in SECOND_OPINION):
+    sure = doubt is None and decision.confidence > SURE_SWING
+    if band is None or sure or (doubt is not None and doubt.code not in SECOND_OPINION):
         return decision if doubt is None else decision.undecided(doubt)
     odds = odds_of(train, band).log_odds
     if doubt is None:
         against = -best.sign * odds
         return decision.undecided(fault("swings_disagree")) if against > AGAINST_ODDS else decision
-    return _by_odds(train, best, odds, decision.undecided(doubt))
+    return _by_odds(train, odds, decision.undecided(doubt))
 
 
-def _by_odds(train: Train, best: _Swing, odds: float, undecided: Decision) -> Decision:
-    """What the odds decide where no swing does."""
-    sign = 1 if odds > 0 else -1
+def _by_odds(train: Train, odds: float, undecided: Decision) -> Decision:
+    """What the odds decide where no swing does; the pulses must resemble each other."""
     confidence = min(1 / (1 + math.exp(-min(abs(odds), 50.0))), SUREST_ODDS)
-    agreeing = _like_the_others(train)
-    if abs(odds) < LEAST_ODDS or not _few_by_chance(agreeing, len(train.rows)) or best.typical < LEAST_TYPICAL:
+    heights = _likeness_to_the_others(train)
+    agreeing = int(np.count_nonzero(heights > 0))
+    typical = float(np.median(heights)) / max(float(heights.mean()), 1e-30)
+    if abs(odds) < LEAST_ODDS or not _few_by_chance(agreeing, len(train.rows)) or typical < LEAST_TYPICAL:
         return undecided
-    return Decision(_name(sign), confidence, len(train.rows), agreeing)
+    return Decision(_name(1 if odds > 0 else -1), confidence, len(train.rows), agreeing)
 
 
 def _name(sign: int) -> Sign:
     return "positive" if sign > 0 else "negative"
 
 
-def _like_the_others(train: Train) -> int:
-    """How many pulses resemble the average of the others rather than its opposite."""
+def _likeness_to_the_others(train: Train) -> Floats:
+    """How far each pulse resembles the average of the others rather than its opposite, (pulses,)."""
     near = slice(max(train.arrival - round(MARGIN_SECONDS * train.rate), 0), None)
     rows = train.rows[:, near]
     total = rows.sum(axis=0)
-    return int(np.count_nonzero(np.sum(rows * (total - rows), axis=1) > 0))
+    return np.asarray(np.sum(rows * (total - rows), axis=1))
 
 
 def _few_by_chance(agreeing: int, count: int) -> bool:

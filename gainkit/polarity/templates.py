@@ -1,8 +1,10 @@
-"""Which sign the average pulse has, by all the answers that loudspeakers, crossovers, cabins and recorders give.
+"""Which sign the average pulse has, by all the answers that loudspeakers, crossovers, cabins and recorders
+give.
 
-Some thousand answers are drawn: box, crossover leg, upper end, microphone, echoes; each is minimum-phase but for
-its echoes, and one-sided in time, so that its sign is that of its drive. Against the average pulse, whitened by
-its own noise, each answer has a likelihood at every delay and with either sign; their sums are the odds.
+Some thousand answers are drawn: box, crossover leg, upper end, microphone, echoes; each is minimum-phase but
+for its echoes, and one-sided in time, so that its sign is that of its drive. Against the average pulse,
+whitened by its own noise, each answer has a likelihood at every delay and with either sign; their sums are the
+odds.
 """
 
 from __future__ import annotations
@@ -31,19 +33,20 @@ TOP_OF_LOBE = 4.0
 
 BEFORE_SECONDS, AFTER_SECONDS = 0.02, 0.03
 BEFORE_LOBES, AFTER_LOBES = 6.0, 7.0
-"""The average is looked at from so long before a pulse's arrival to so long after it; [s] and [lobes] add up."""
+"""The average is looked at from so long before a pulse's arrival to so long after it; [s] and [lobes] add
+up."""
 
 OVERSAMPLED = 4
 """Delays are tried so many times finer than the highest frequency's period over two [-]."""
 
 EFFECTIVE_SHARE = 0.6
-"""Bins that count as if they were free: no drawn answer is quite the right one, and what it misses is alike from
-bin to bin [-]. Chosen on simulated scenes so that confidences come true."""
+"""Bins that count as if they were free: no drawn answer is quite the right one, and what it misses is alike
+from bin to bin [-]. Chosen on simulated scenes so that confidences come true."""
 
 
 MISMATCH = 0.1
-"""Share of the power that even the right answer among those drawn may miss [-]: more than it is not held against
-another."""
+"""Share of the power that even the right answer among those drawn may miss [-]: more than it is not held
+against another."""
 
 
 @dataclass(frozen=True)
@@ -56,8 +59,8 @@ class Range:
 
 @dataclass(frozen=True)
 class Family:
-    """What the loudspeakers meant for a train are like. box : high-pass. leg : of a crossover's high-pass. top :
-    of its low-pass. upper : of the driver."""
+    """What the loudspeakers meant for a train are like. box : high-pass. leg : of a crossover's high-pass. top
+    : of its low-pass. upper : of the driver."""
 
     box: Range
     leg: Range
@@ -74,7 +77,8 @@ MICROPHONE = Range(15, 200)
 """Loudspeakers and recorders of the trade, common practice, no source; the drawn ones go a little further."""
 
 ORDERS = (0, 0, 0, 1, 2, 2, 3, 4, 4)
-"""Orders of a crossover's legs, as often as they are met: none often, second and fourth more than others [-]."""
+"""Orders of a crossover's legs, as often as they are met: none often, second and fourth more than others
+[-]."""
 
 MOST_ECHOES, LATEST_ECHO_SECONDS, ECHO_DECAY_SECONDS = 24, 0.025, 0.008
 
@@ -91,7 +95,9 @@ def odds_of(train: Train, band: str) -> Odds:
     """The odds of either sign, from the average of a train."""
     lobe = LOBE_SECONDS[band]
     before = round(min(BEFORE_SECONDS + BEFORE_LOBES * lobe, train.arrival / train.rate) * train.rate)
-    after = round(min(AFTER_SECONDS + AFTER_LOBES * lobe, (train.rows.shape[1] - train.arrival) / train.rate) * train.rate)
+    after = round(
+        min(AFTER_SECONDS + AFTER_LOBES * lobe, (train.rows.shape[1] - train.arrival) / train.rate) * train.rate
+    )
     rows = train.rows[:, train.arrival - before : train.arrival + after] * _taper(before + after)
     seconds = rows.shape[1] / train.rate
     bins = min(int(TOP_OF_LOBE / lobe * seconds), rows.shape[1] // 2)
@@ -155,14 +161,20 @@ def _answers(band: str, seconds: float, bins: int) -> Phasors:
     quality = rng.uniform(0.5, 1.4, (count, 1))
     answer *= _high(hz / box, quality)
     vented = rng.random((count, 1)) < 0.4
-    answer *= np.where(vented, _high(hz / (box * rng.uniform(0.7, 1.1, (count, 1))), rng.uniform(0.6, 1.4, (count, 1))), 1)
+    answer *= np.where(
+        vented, _high(hz / (box * rng.uniform(0.7, 1.1, (count, 1))), rng.uniform(0.6, 1.4, (count, 1))), 1
+    )
     for span, high in ((family.leg, True), (family.top, False)):
         ratio = hz / corners(span)
         order = rng.choice(ORDERS, (count, 1))
         soft = rng.uniform(0.5, 1.0, (count, 1))
         first = _first(ratio, high)
         second = _high(ratio, soft) if high else _low(ratio, soft)
-        answer *= np.where(order % 2 == 1, first, 1) * np.where(order >= 2, second, 1) * np.where(order == 4, second, 1)
+        answer *= (
+            np.where(order % 2 == 1, first, 1)
+            * np.where(order >= 2, second, 1)
+            * np.where(order == 4, second, 1)
+        )
     answer *= _low(hz / corners(family.upper), 0.7)
     ratio = hz / corners(MICROPHONE)
     answer *= np.where(rng.random((count, 1)) < 0.5, _first(ratio, True), _high(ratio, 0.7))

@@ -40,11 +40,13 @@ SEEN_POWER = 1e-3
 
 @dataclass(frozen=True)
 class Train:
-    """Pulses lined up: (pulses, frames), the arrival's frame, the rate [Hz]."""
+    """Pulses lined up: (pulses, frames), the arrival's frame, the rate [Hz], how many of those that fit are
+    heard [-]."""
 
     rows: Floats
     arrival: int
     rate: float
+    share: float = 1.0
 
 
 @dataclass(frozen=True)
@@ -65,8 +67,11 @@ class _Track:
     after: int
 
 
-def line_up(samples: Floats, rate: float, band: str) -> Train | None:
-    """Find the pulses of a train and line them up; None where there are too few."""
+def line_up(samples: Floats, rate: float, band: str, heard_share: float = HEARD_SHARE) -> Train | None:
+    """Find the pulses of a train and line them up; None where there are too few.
+
+    heard_share : of those that fit in the recording which must be heard [-].
+    """
     track = _track(samples, rate, band)
     expected = _places(track)
     if len(expected) < LEAST_PULSES:
@@ -74,9 +79,9 @@ def line_up(samples: Floats, rate: float, band: str) -> Train | None:
     near = _near(track, expected)
     places = _on_the_recorders_clock(track, expected, near)
     rows = _rows_with_a_pulse(track, places, near // 2)
-    if len(rows) < LEAST_PULSES or len(rows) <= HEARD_SHARE * len(places):
+    if len(rows) < LEAST_PULSES or len(rows) <= heard_share * len(places):
         return None
-    return Train(_evened(rows, track.before), track.before, rate)
+    return Train(_evened(rows, track.before), track.before, rate, len(rows) / len(places))
 
 
 def smoothed(samples: Floats, frames: int) -> Floats:

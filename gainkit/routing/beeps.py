@@ -35,7 +35,8 @@ LEAST_AMPLITUDE = 1e-5
 """A beep below this share of full scale is a converter's own [-]."""
 
 BESIDE_HZ, OVER_BESIDE_DB = 150.0, 6.0
-"""A beep is louder than what lies so far beside its pitch by so much [Hz], [dB]: speech and engines fill both."""
+"""A beep is louder than what lies so far beside its pitch by so much [Hz], [dB]: speech and engines fill
+both."""
 
 EDGE_SHARE = 0.4
 """A beep lasts while its envelope is above this share of the highest nearby [-]."""
@@ -90,12 +91,17 @@ def groups_of(capture: Capture, channels: tuple[int, ...], pitch_hz: float) -> d
     phase = _round_phase([group for groups in found.values() for group in groups])
     if phase is None:
         few = sum(group.whole for groups in found.values() for group in groups) < LEAST_OF_ROUNDS
-        return found if few else {channel: [replace(g, own=False) for g in each] for channel, each in found.items()}
+        return (
+            found
+            if few
+            else {channel: [replace(g, own=False) for g in each] for channel, each in found.items()}
+        )
     return {channel: [_placed(group, phase) for group in groups] for channel, groups in found.items()}
 
 
 def _envelopes(capture: Capture, channel: int, pitch_hz: float) -> tuple[Floats, Floats]:
-    """Amplitude at the pitch every 10 ms, over windows of 40 ms, and the greater of that on either side: (hops,)."""
+    """Amplitude at the pitch every 10 ms, over windows of 40 ms, and the greater of that on either side:
+    (hops,)."""
     rate = capture.sample_rate_hz
     hop = max(round(HOP_SECONDS * rate), 1)
     turns = -2j * np.pi / rate * np.array([pitch_hz, pitch_hz - BESIDE_HZ, pitch_hz + BESIDE_HZ])
@@ -154,7 +160,9 @@ def _groups(envelope: Floats, beside: Floats, least: float) -> list[Group]:
 
 def _round_phase(groups: Sequence[Group]) -> float | None:
     """When the rounds begin [s], by what most groups agree on; None where no two do."""
-    counted = [(group.start_seconds - SLOTS[group.beeps]) % ROUND_SECONDS for group in groups if group.beeps in SLOTS]
+    counted = [
+        (group.start_seconds - SLOTS[group.beeps]) % ROUND_SECONDS for group in groups if group.beeps in SLOTS
+    ]
     if not counted:
         return None
     phases = np.array(counted)

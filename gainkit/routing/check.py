@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
@@ -124,20 +125,19 @@ def _by_ear(groups: Sequence[Group], strange: Sequence[Remark]) -> RoutingResult
     odd = sorted({group.beeps for group in whole} - set(NAMES))
     if odd:
         problems.append(fault("other_counts_heard", counts=odd))
-    heard = tuple(
-        HeardBeeps(NUMBERS.get(group.beeps, 0), group.beeps, group.start_seconds) for group in whole
-    )
+    heard = tuple(HeardBeeps(NUMBERS.get(group.beeps, 0), group.beeps, group.start_seconds) for group in whole)
     notes = (remark("side_not_told"), *strange)
     return RoutingResult(heard, not problems, tuple(problems), notes, by_ear=True)
 
 
 def _lost(own: Sequence[Group], everything: Sequence[Group], **values: object) -> list[Remark]:
-    """Whether what a channel plays is lost for a time; own : groups of its count. everything : all there are."""
+    """Whether what a channel plays is lost for a time; own : groups of its count. everything : all there
+    are."""
     top = max(group.level_db for group in own)
     times = [group.start_seconds for group in own if group.level_db > top - LOST_DB]
     ends = [group.start_seconds for group in everything if group.whole]
     marks = [min(ends), *times, max(ends)]
-    gaps = [(b - a, a, b) for a, b in zip(marks, marks[1:], strict=False)]
+    gaps = [(b - a, a, b) for a, b in itertools.pairwise(marks)]
     length, start, stop = max(gaps)
     if length <= LOST_ROUNDS * ROUND_SECONDS:
         return []
@@ -172,7 +172,8 @@ def _line_notes(groups: Mapping[int, list[Group]], plays: Mapping[int, Mapping[i
 
 
 def _levels(groups: Sequence[Group]) -> dict[int, float]:
-    """Loudest level of each count of beeps, of whole groups [dB]; without what is crosstalk beside the loudest."""
+    """Loudest level of each count of beeps, of whole groups [dB]; without what is crosstalk beside the
+    loudest."""
     levels: dict[int, float] = {}
     for group in groups:
         if group.whole:
@@ -190,7 +191,9 @@ def _problems_of(
     levels, beside = plays[channel], plays.get(partner, {})
     if groups[channel] and not levels:
         return [fault("channel_beeps_cut", channel=channel)]
-    leaking = own not in levels and all(level < beside.get(count, -1e9) - CROSSTALK_DB for count, level in levels.items())
+    leaking = own not in levels and all(
+        level < beside.get(count, -1e9) - CROSSTALK_DB for count, level in levels.items()
+    )
     if levels and not leaking:
         return [*_wrong(channel, own, levels, beside), *_fading(channel, own, groups, plays)]
     if channel <= len(NAMES) or groups.get(partner):

@@ -4,9 +4,8 @@ from __future__ import annotations
 
 import contextlib
 import errno
-import re
 import shutil
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 
 from gainkit.errors import GainkitError
@@ -31,15 +30,6 @@ def prepare_folder(folder: Path) -> None:
         raise GainkitError("stick_not_there").within("file", folder.parent)
     with device_faults(folder):
         folder.mkdir()
-
-
-def remove_drafts(folder: Path, names: Iterable[str]) -> None:
-    """Remove what a killed run left behind: only drafts of just these files, by their exact names."""
-    stems = {(Path(name).stem, Path(name).suffix) for name in names}
-    for path in folder.iterdir():
-        match = re.fullmatch(r"\.(.+)-[0-9a-f]{8}\.part(\.[a-z]+)", path.name)
-        if match and (match[1], match[2]) in stems and path.is_file() and not path.is_symlink():
-            path.unlink()
 
 
 def check_room(folder: Path, tracks: Sequence[PlannedTrack], audio: AudioFormat) -> None:

@@ -6,13 +6,13 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from gainkit.errors import GainkitError
-from gainkit.files import whole_file
+from gainkit.files import sweep_drafts, whole_file
 from gainkit.generator import kinds
 from gainkit.generator.model import Waveform
 from gainkit.generator.spec import ToneSpec
 from gainkit.results import Result
 from gainkit.toneset import wav
-from gainkit.toneset.device import check_room, device_faults, prepare_folder, remove_drafts
+from gainkit.toneset.device import check_room, device_faults, prepare_folder
 from gainkit.toneset.index import PlannedTrack, TrackFacts, index_text, track_facts
 from gainkit.toneset.model import (
     FORMATS,
@@ -296,7 +296,7 @@ def write_set(
     prepare_folder(folder)
     with device_faults(folder):
         run = WritingRun(tone_set, planned, folder, audio, progress)
-        remove_drafts(folder, [*(item.file for item in planned), *run.pages, INDEX_FILE])
+        sweep_drafts(folder)
         kept = run.kept(overwrite)
         todo = [item for item in planned if item.file not in kept]
         run.refuse_other_pages(overwrite)
@@ -321,7 +321,7 @@ def write_one(
     count = FrameCount(waveform.frames, progress)
     if path.parent.is_dir():
         check_room(path.parent, [item], audio)
-        remove_drafts(path.parent, [path.name])
+        sweep_drafts(path.parent)
     with device_faults(path.parent), whole_file(path, overwrite=overwrite) as draft:
         sha256 = make_file(item, draft, audio, count.of(item.file))
     return track_facts(item, audio, sha256)

@@ -288,7 +288,9 @@ def compare_polarity(first: Source, second: Source, **options: Any) -> PolarityP
     refuse_unknown(options, ("channel", "band", "drive", "invert_microphone"))
     captures = [opened(each, {}) for each in (first, second)]
     results = [find_polarity(each, **options) for each in captures]
-    return polarity.compare_polarity(results, [each.file for each in captures])
+    beside = captures if options.get("drive") is None else ()
+    names = [each.file for each in captures]
+    return polarity.compare_polarity(results, names, captures=beside, channel=options.get("channel", 1))
 
 
 def check_routing(
@@ -331,7 +333,9 @@ def check_routing(
     return routing.check_routing(opened(capture, {}), microphone=microphone, pitch_hz=pitch_hz)
 
 
-def match_levels(captures: Sequence[Source], *, reference: Source | None = None, **options: Any) -> MatchResult:
+def match_levels(
+    captures: Sequence[Source], *, reference: Source | None = None, played: Source | None = None, **options: Any
+) -> MatchResult:
     """Compare levels of loudspeakers or channels by noise, and tell the trims that make them alike.
 
     Parameters
@@ -340,6 +344,8 @@ def match_levels(captures: Sequence[Source], *, reference: Source | None = None,
         Recordings of the same band-limited noise, one for each loudspeaker or pair.
     reference : Capture, str or Path, optional
         What they are matched to; the first of them when left out.
+    played : Capture, str or Path, optional
+        The noise track itself: engine and wind are then told apart from the loudspeaker.
     **options
         How files are read, as for `gainkit.measure`; `channel`, `minus`, `third_octave`, `weighting` ("Z" or
         "A"), `band_hz` (low, high) [Hz].
@@ -371,7 +377,9 @@ def match_levels(captures: Sequence[Source], *, reference: Source | None = None,
     refuse_unknown(options, (*READING, *MATCHING))
     asked = MatchOptions(**{name: value for name, value in options.items() if name in MATCHING})
     other = None if reference is None else opened(reference, options)
-    return matching.match_levels([opened(each, options) for each in captures], asked, reference=other)
+    track = None if played is None else opened(played, {})
+    heard = [opened(each, options) for each in captures]
+    return matching.match_levels(heard, asked, reference=other, played=track)
 
 
 def find_noise(

@@ -109,7 +109,7 @@ def error_text(fault: FaultData, door: Door = PYTHON) -> tuple[str, str]:
     }
     problem, remedy = (told(each, values, door) for each in (words.problem, words.remedy))
     for kind, name in reversed(fault.places):
-        plain = kind in ("file", "place")
+        plain, name = kind in ("file", "place"), seen(name)
         problem = f"{name}: {problem}" if plain else f"{kind.capitalize()} {shown(name)}: {problem}"
     return problem, remedy
 
@@ -133,13 +133,17 @@ def remark_text(remark: RemarkData, door: Door = PYTHON) -> str:
     """The sentence of a remark, as a door says it; of a code that is not known here, the code itself."""
     template = catalogues()[1].get(remark.code)
     text = remark.code.replace("_", " ") if template is None else told(template, remark.values, door)
-    for kind, name in reversed(remark.values.get("places", ())):
+    for kind, place in reversed(remark.values.get("places", ())):
+        name = seen(place)
         text = f"{name}: {text}" if kind == "file" else f"{kind.capitalize()} {name}: {text}"
     return text
 
 
 def told(template: Template, values: Mapping[str, Any], door: Door = PYTHON) -> str:
     """A template with its values, and with names as the door says them; values stay as they are."""
+    values = {
+        key: seen(each) if isinstance(each, str) and key != "listed" else each for key, each in values.items()
+    }
     text = template if isinstance(template, str) else template(values)
     if isinstance(text, Finished):
         return str(text)
@@ -158,11 +162,16 @@ def with_names(text: str, door: Door = PYTHON) -> str:
     return _NAME.sub(said, text)
 
 
+def seen(text: str) -> str:
+    """A text of others within a line of ours: what is no sign to be seen, line ends too, as its escape."""
+    return text if text.isprintable() else "".join(c if c.isprintable() else repr(c)[1:-1] for c in text)
+
+
 def shown(found: Any) -> str:
     """What was received, short and safe to print; text stands in quotes, paths stand whole."""
     if isinstance(found, str):
         text = found if len(found) <= 60 else found[:57] + "..."
-        return "'" + "".join(c if c.isprintable() else repr(c)[1:-1] for c in text) + "'"
+        return f"'{seen(text)}'"
     if isinstance(found, bool) or found is None:
         return {True: "true", False: "false", None: "nothing"}[found]
     if isinstance(found, Mapping):
@@ -170,9 +179,9 @@ def shown(found: Any) -> str:
     if isinstance(found, (list, tuple)):
         return "a list"
     if isinstance(found, PurePath):  # whole: a name that is cut finds no file
-        return "".join(c if c.isprintable() else repr(c)[1:-1] for c in str(found))
-    if isinstance(found, float) and not math.isfinite(found):
-        return str(float(found))
+        return seen(str(found))
+    if isinstance(found, float) and (not math.isfinite(found) or (found and not 1e-12 < abs(found) < 1e15)):
+        return f"{float(found):.6g}"  # a slip, and as it was typed: hundreds of zeros tell no one anything
     try:
         return filled("{found:.10g}", {"found": found}) if isinstance(found, (int, float)) else str(found)[:60]
     except OverflowError:

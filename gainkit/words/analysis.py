@@ -187,7 +187,7 @@ REMARKS: dict[str, Template] = {
     ),
     "compressed_crest": (
         "The crest is held down softly by {held_db:.2g} dB (THD {thd_percent:.3g} %): a fast limiter or compressor, "
-        "or a stage far below its rail. It is not clipping."
+        "or a stage far below its rail."
     ),
     "rail_gives_way": (
         "Beyond the rail the output still rises by {slope_percent:.0f} % of what it should: one half of a "

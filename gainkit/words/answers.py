@@ -106,7 +106,9 @@ def _beeps_weak(values: Mapping[str, Any]) -> str:
 
 def _beeps_lost(values: Mapping[str, Any]) -> str:
     where = "Channel {channel}" if "channel" in values else "The {side} channel"
-    return f"{where} is lost between {{start_seconds:.1f}} and {{stop_seconds:.1f}} s: look for a loose contact."
+    return (
+        f"{where} is lost between {{start_seconds:.1f}} and {{stop_seconds:.1f}} s: look for a loose contact."
+    )
 
 
 def _tone_controls(values: Mapping[str, Any]) -> str:
@@ -122,7 +124,8 @@ def _tone_controls(values: Mapping[str, Any]) -> str:
 _WHOLE_TRACK = "Record the whole track, from before its start to after its end."
 _OTHER_FIGURES = "or give the track with <index>"
 _RECORD_CLOSER = (
-    "Move the microphone to a hand's width from the cone, play louder, switch the recorder's noise suppression "
+    "Move the microphone to a hand's width from the cone, in front of it (not at a reflex port, nor behind the "
+    "cone: there the sound has the other sign), play louder, switch the recorder's noise suppression "
     "and voice mode off, or use another band's pulses (the midrange ones suit most loudspeakers)."
 )
 _WRITE_TRACKS = "Give the index.json that <write_tones()> made."
@@ -294,6 +297,10 @@ FAULTS: dict[str, FaultWords] = {
         "the recorder is overloaded, its samples stand at full scale.",
         "Turn its input down and record all captures again.",
     ),
+    "track_not_heard": FaultWords(
+        "the track {track} is not heard in it: a dead loudspeaker, or another track.",
+        "Look whether this loudspeaker plays at all, and give the track that was played.",
+    ),
     "noise_too_short": FaultWords(
         "only {seconds:.2f} s of noise; at least {least_seconds:.6g} s is needed.",
         "Record ten seconds or more.",
@@ -452,7 +459,8 @@ REMARKS: dict[str, Template] = {
     "only_probable": f"Only probable: record again to be sure. {_RECORD_CLOSER}",
     "record_closer": _RECORD_CLOSER,
     "recorder_may_invert": (
-        "Some recorders invert. Record a loudspeaker whose wiring you know once; if it comes out negative, "
+        "This holds in front of the cone; at a reflex port or behind the cone the sound has the other sign. Some "
+        "recorders invert. Record a loudspeaker whose wiring you know once; if it comes out negative, "
         "give <invert_microphone> from then on."
     ),
     # routing
@@ -505,6 +513,24 @@ REMARKS: dict[str, Template] = {
     "tone_not_noise": (
         "this is a tone, not noise: at one frequency rooms and loudspeakers differ by chance. Play the track "
         "of band-limited noise."
+    ),
+    "level_moved": (
+        "its level moved by {change_db:+.1f} dB at about {at_seconds:.1f} s: a gain that was turned, automatic gain "
+        "or noise suppression, or a passing noise. The trim's limits are widened by it; record again."
+    ),
+    "background_within": (
+        "{unlike_db:.1f} dB of what it and the reference hold is not the same noise: an engine, wind, or a dead "
+        "loudspeaker. The trim's limits are widened by it; give the track with <index>, and it is left out."
+    ),
+    "background_left_out": (
+        "background adds {background_db:.1f} dB to the track; it was told apart and left out."
+    ),
+    "background_counts": (
+        "Engine, wind and other sound count as the loudspeaker's unless the track itself is given with <index>."
+    ),
+    "far_apart": lambda values: (
+        f"it is {abs(values['under_db']):.0f} dB {'softer' if values['under_db'] > 0 else 'louder'} than the "
+        "reference: a dead loudspeaker leaves that much of its neighbours. Listen to it first."
     ),
     "silence_within": "{silent_seconds:.1f} s of silence lie within the noise and lower its level.",
     "levels_relative": "Levels are relative to a full-scale sine; the trims are right all the same.",

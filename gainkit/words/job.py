@@ -187,6 +187,15 @@ FAULTS: dict[str, FaultWords] = {
 REMARKS: dict[str, Template] = {
     "earlier_note": "{note}",
     # ---- the plan of a car ---------------------------------------------------------------------------------
+    "noise_of_stages": lambda v: (
+        "With this gain the noise at the output is {total_volts:.2g} V, {below_target_db:.0f} dB under the target: "
+        "{source_volts:.2g} V of the source, {amplifier_volts:.2g} V of the amplifier. "
+        + (
+            "More level from the source and less gain would lower it."
+            if v["loudest"] == "source"
+            else "The gain hardly counts: it is the amplifier's own."
+        )
+    ),
     "trim_own_level": lambda v: (
         f"Turn this output's own level down by {-v['trim_db']:.1f} dB: it clips at {{clip_dbfs:.1f}} dBFS; with its "
         "overlap of {overlap_db:g} dB, its margin and its loudspeaker's limit that is to happen at "

@@ -33,6 +33,10 @@ FAULTS: dict[str, FaultWords] = {
         "{parameter} is {received}, which is no number.",
         "Give a number, alone or with its unit, like 75.5 or '75.5 W'.",
     ),
+    "no_such_figure": FaultWords(
+        "{parameter} is {received}: no figure of a car, an amplifier or a recording is.",
+        "Give the figure meant.",
+    ),
     "wrong_unit": FaultWords(
         "{parameter} is {received}: '{typed_unit}' is no unit of it.",
         lambda values: "Give it as {allowed}." if values["allowed"] else "Give the number alone.",

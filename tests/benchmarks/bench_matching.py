@@ -1,0 +1,25 @@
+"""Trims between loudspeakers where something spoils the comparison, with and without the track at hand.
+
+Run with: pytest -m benchmark -s tests/benchmarks/bench_matching.py
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+
+import pytest
+
+from tests import noises
+
+TRIALS, FIRST_SEED = 30, 1000
+"""Thresholds were chosen on seeds below 100."""
+
+
+@pytest.mark.benchmark
+@pytest.mark.parametrize("with_track", [True, False], ids=["track given", "track not given"])
+@pytest.mark.parametrize("family", noises.FAMILIES)
+def test_trims(family: str, with_track: bool) -> None:
+    seeds = range(FIRST_SEED, FIRST_SEED + TRIALS)
+    counts = Counter(noises.outcome(noises.pair(family, seed), with_track=with_track) for seed in seeds)
+    print(f"\n{family:<24}{'track given' if with_track else '':<14}{dict(counts)}")
+    assert counts["wrong"] == 0

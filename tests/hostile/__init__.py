@@ -1,0 +1,1 @@
+"""Files and calls made to break things, by generators with fixed seeds."""
