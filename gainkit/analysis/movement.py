@@ -51,7 +51,7 @@ MOST_TURNS = 3
 """A level that turns between rise and fall so often ripples: it has no stretches [-]."""
 
 LEAST_DRIFT_DB = 0.5
-"""A level that drifts by more from beginning to end has no figure of its own [dB]: what a target allows."""
+"""A level that drifts by more from beginning to end has no one figure [dB]: as much as a target allows."""
 
 LEAST_DRIFT_BLOCKS = 20
 """... and is looked for in so many blocks at least [-]."""
@@ -188,7 +188,7 @@ def chosen_of(spans: list[Span]) -> Span:
 
 
 def drift_db(levels_db: Floats) -> float | None:
-    """By how much a level falls or rises evenly from first to last of its blocks (n,) [dB]; None if it does not.
+    """By how much a level falls or rises evenly from first to last of its blocks (n,) [dB]; None if not.
 
     A fade or a switch at an end does not count: between the second and the fourth fifth an even drift makes two
     fifths of its way.
