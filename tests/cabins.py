@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from scipy import fft, signal
 
 from gainkit.capture import Capture
+from gainkit.generator.chirps import chirp_of, one_chirp
 from gainkit.generator.pulses import LATE_SECONDS, SPACING_SECONDS, lobe
 
 Floats = NDArray[np.float64]
@@ -115,6 +116,7 @@ class Scene:
     recorder: Recorder = field(default_factory=Recorder)
     pulses: int = 20
     seed: int = 1
+    kind: str = "pulses"
 
     @property
     def truth(self) -> str:
@@ -124,15 +126,20 @@ class Scene:
 
 def answer(scene: Scene) -> Floats:
     """What one pulse sounds like at the microphone, (frames,) at FINE, peak 1."""
-    pulse = np.zeros(round(PULSE_SECONDS * FINE))
-    shape = lobe(scene.band, FINE)
-    pulse[: len(shape)] = shape
-    heard = scene.cabin.through(scene.driver.through(scene.leg.through(pulse)))
     recorder = scene.recorder
-    heard = signal.sosfilt(
-        signal.butter(recorder.microphone_order, recorder.microphone_hz, "high", fs=FINE, output="sos"), heard
-    )
-    return np.asarray(heard / np.abs(heard).max() * scene.sign * (-1 if recorder.inverts else 1))
+    microphone = signal.butter(recorder.microphone_order, recorder.microphone_hz, "high", fs=FINE, output="sos")
+
+    def heard_of(shape: Floats, seconds: float) -> Floats:
+        played = np.zeros(round(seconds * FINE))
+        played[: len(shape)] = shape
+        heard = scene.cabin.through(scene.driver.through(scene.leg.through(played)))
+        return np.asarray(signal.sosfilt(microphone, heard))
+
+    heard = heard_of(lobe(scene.band, FINE), PULSE_SECONDS)
+    top = np.abs(heard).max()  # a chirp of the pulse's peak stands in the same noise
+    if scene.kind == "chirps":
+        heard = heard_of(one_chirp(chirp_of(scene.band), FINE), PULSE_SECONDS + 0.4)
+    return np.asarray(heard / top * scene.sign * (-1 if recorder.inverts else 1))
 
 
 def samples(scene: Scene) -> Floats:

@@ -28,6 +28,7 @@ SHORT = {
     "noise": ToneSpec("noise", seconds=1.0),
     "silence": ToneSpec("silence", seconds=0.2),
     "pulses": ToneSpec("pulses", seconds=2.0),
+    "chirps": ToneSpec("chirps", seconds=2.0),
     "beeps": ToneSpec("beeps", seconds=3.0),
 }
 

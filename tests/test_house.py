@@ -18,7 +18,7 @@ FLOORS = {
     "figures_typed": 3, "recording": 4, "strict": 3, "impedance": 7,
     "calculator": 4, "generator": 5, "capture": 5, "simulator": 5,
     "analysis": 6, "toneset": 6,
-    "onset": 7, "polarity": 7, "routing": 7, "matching": 7, "volume": 7, "batch": 7, "response": 7, "noise": 7,
+    "onset": 7, "polarity": 8, "routing": 7, "matching": 7, "volume": 7, "batch": 7, "response": 7, "noise": 7,
     "advice": 8, "recorder": 9, "job": 9, "charts": 10, "beside": 10, "sheet": 11, "live": 11, "steps": 11,
     "lesson": 11, "quiz": 11, "bench": 12, "demo": 12,
     "summaries": 12, "verbs": 13, "cli": 14,

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from pathlib import Path
 
+import numpy as np
 import pytest
 import soundfile
 
@@ -102,3 +103,19 @@ def test_a_system_file_is_told_by_its_keys_with_the_way_out(
     assert "No tone suits" in told
     assert "Give tone_hz and read it by a capture" in told
     assert "--" not in told.partition("Remedy:")[0], "a file has keys, no options"
+
+
+@pytest.mark.parametrize("seconds", [4, 6, 10])
+def test_a_level_that_sinks_evenly_is_told(
+    tmp_path: Path, gainkit: Callable[..., Answer], seconds: int
+) -> None:
+    """15 % less from beginning to end: 1.4 dB, by the definition of the decibel; a steady tone beside it."""
+    tone = sine(997, seconds * RATE, peak=0.5)
+    paths = tmp_path / "sinks.wav", tmp_path / "stays.wav"
+    for path, shape in zip(paths, (np.linspace(1, 0.85, len(tone)), 1.0), strict=True):
+        soundfile.write(path, tone * shape, RATE, subtype="PCM_24")
+    sinks, stays = (gainkit("measure", path, "--json").json["notes"] for path in paths)
+    told = [each for each in sinks if each["code"] == "level_drifts"]
+    assert [each["severity"] for each in told] == ["fault"]
+    assert told[0]["change_db"] == pytest.approx(-1.4, abs=0.2)
+    assert "level_drifts" not in {each["code"] for each in stays}

@@ -23,7 +23,7 @@ from gainkit.analysis.overload import overloaded, recorder_limit
 from gainkit.analysis.quantised import crest_blur
 from gainkit.analysis.report import Examination, measurement_of
 from gainkit.analysis.spectrum import Line, hann, mains_of
-from gainkit.analysis.steady import Blocks, SteadyPart, demodulated, find_steady, last_steady
+from gainkit.analysis.steady import Blocks, SteadyPart, demodulated, drift_remark, find_steady, last_steady
 from gainkit.analysis.stretches import changes, judged_stretches, rail_sag, sag_remark, settling
 from gainkit.analysis.tone import ToneFit, fit_tone
 from gainkit.analysis.window import Floats, Window, choose_window, part_in_band
@@ -228,6 +228,10 @@ def _without_beside(
     return window, blocks, tuple(taken), False
 
 
+MOVES = frozenset({"level_changes", "level_drifts"})
+"""Remarks that tell already that the level is not the same throughout."""
+
+
 @dataclass(frozen=True)
 class _Before:
     """What the capture did before the part that is reported."""
@@ -257,8 +261,10 @@ def _before(
     whole = begin + len(window.audio) / rate
     last = max(whole, *(span[1] for span in spans)) if spans else whole
     moved = len(spans) > 1 or steady.stop - steady.start < WHOLE_SHARE * len(window.audio)
+    known = any(each.code in MOVES for each in (*window.notes, *steady.remarks))
+    drifts = None if blocks is None or known else drift_remark(blocks.levels_db[blocks.loud])
     if blocks is None or not moved:
-        return _Before((), (mine,))
+        return _Before(() if drifts is None else (drifts,), (mine,))
 
     def part(start: float, stop: float) -> tuple[Floats, float]:
         first, final = round((start - begin) * rate), round((stop - begin) * rate)
@@ -278,7 +284,7 @@ def _before(
     angular = 2 * np.pi * float(window.rough_hz or 0.0) / rate  # as the blocks were demodulated
     tracks = tracks_of(window.audio, angular, blocks.frames, blocks.phasors)
     limiter = settling(blocks, tracks, blocks.frames / rate)
-    told = [limiter] if limiter is not None else changes(stretches)
+    told = [limiter] if limiter is not None else [drifts] if drifts is not None else changes(stretches)
     return _Before(tuple(told), stretches)
 
 

@@ -50,6 +50,12 @@ MERGE_DB = 0.06
 MOST_TURNS = 3
 """A level that turns between rise and fall so often ripples: it has no stretches [-]."""
 
+LEAST_DRIFT_DB = 0.5
+"""A level that drifts by more from beginning to end has no figure of its own [dB]: what a target allows."""
+
+LEAST_DRIFT_BLOCKS = 20
+"""... and is looked for in so many blocks at least [-]."""
+
 STEPS_LESS = 0.5
 """A trend is told as one when it leaves less than this share of what a sudden step leaves [-]."""
 
@@ -179,6 +185,23 @@ def chosen_of(spans: list[Span]) -> Span:
     longest = max(span.blocks for span in spans)
     last = [span for span in spans if span.blocks >= LEAST_SHARE * longest][-1]
     return max((span for span in spans if span.same_as(last)), key=lambda span: span.blocks)
+
+
+def drift_db(levels_db: Floats) -> float | None:
+    """By how much a level falls or rises evenly from first to last of its blocks (n,) [dB]; None if it does not.
+
+    A fade or a switch at an end does not count: between the second and the fourth fifth an even drift makes two
+    fifths of its way.
+    """
+    levels = levels_db[1:-1]
+    if len(levels) < LEAST_DRIFT_BLOCKS:
+        return None
+    tenth, fifth = len(levels) // 10, len(levels) // 5
+    change = float(np.median(levels[-tenth:]) - np.median(levels[:tenth]))
+    inside = float(np.median(levels[3 * fifth : 4 * fifth]) - np.median(levels[fifth : 2 * fifth]))
+    if abs(change) < LEAST_DRIFT_DB or inside * np.sign(change) < abs(change) / 4:
+        return None
+    return change
 
 
 def least_blocks_of(size: int, period: float, count: int) -> int:

@@ -83,18 +83,27 @@ def together(levels_db: Floats) -> NDArray[np.bool_]:
     return np.asarray(step < min(max(FADE_DB, 6 * scatter), 2.0))
 
 
+def drift_remark(levels_db: Floats) -> Remark | None:
+    """A level that falls or rises all the way, too evenly for stretches to stand out; (blocks,) [dB]."""
+    change_db = movement.drift_db(levels_db)
+    if change_db is None:
+        return None
+    return fault("level_drifts", change_db=change_db, size_db=abs(change_db))
+
+
 @dataclass(frozen=True)
 class CoarseWindow:
     """The best window of a capture that is too long to hold, in frames.
 
     steady : whether the whole span is. stretches : (start, stop) of all that stand still, as far as blocks of
-    50 ms and more tell.
+    50 ms and more tell. drift : where the level falls or rises all the way.
     """
 
     start: int
     stop: int
     steady: bool
     stretches: tuple[tuple[int, int], ...] = ()
+    drift: Remark | None = None
 
 
 def coarse_window(
@@ -132,7 +141,8 @@ def coarse_window(
     middle = (begin + end) // 2
     half = min(window, end - begin) // 2
     stretches = tuple((start + span.first * size, start + span.last * size) for span in spans)
-    return CoarseWindow(middle - half, middle + half, last - first >= len(levels) - 1, stretches)
+    steady = last - first >= len(levels) - 1
+    return CoarseWindow(middle - half, middle + half, steady, stretches, drift_remark(levels[loud]))
 
 
 @dataclass(frozen=True)

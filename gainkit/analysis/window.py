@@ -129,7 +129,8 @@ def _span(
         to_seconds=found.stop / rate,
     )
     stretches = tuple((first / rate, last / rate) for first, last in found.stretches)
-    return found.start, found.stop, (*gaps, followed), stretches
+    drifts = () if found.drift is None else (found.drift,)
+    return found.start, found.stop, (*gaps, followed, *drifts), stretches
 
 
 def _thinned(

@@ -41,6 +41,7 @@ class ToneKind(StrEnum):
     sweep = "sweep"
     noise = "noise"
     pulses = "pulses"
+    chirps = "chirps"
     beeps = "beeps"
     silence = "silence"
 

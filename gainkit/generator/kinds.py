@@ -10,6 +10,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from gainkit.errors import GainkitError
+from gainkit.generator import chirps as short_sweeps
 from gainkit.generator import noise as noises
 from gainkit.generator import pulses as trains
 from gainkit.generator import swept, tones
@@ -98,6 +99,12 @@ KINDS = {
             {"band": "midrange", "level_dbfs": -6.0, "seconds": 20.0},
         ),
         Kind(
+            "chirps",
+            "short sweeps, to tell a loudspeaker's polarity with a microphone where it is noisy",
+            short_sweeps.chirps,
+            {"band": "midrange", "level_dbfs": -6.0, "seconds": 20.0},
+        ),
+        Kind(
             "beeps",
             "counted beeps, to hear which channel plays where",
             trains.beeps,
@@ -151,7 +158,7 @@ def checked(spec: ToneSpec, sample_rate_hz: int) -> ToneSpec:
         _fill_edges(filled)
     if spec.kind == "sweep":
         _fill_swept_edges(spec, filled)
-    if spec.kind == "pulses" and filled["band"] not in trains.LOBE_SECONDS:
+    if spec.kind in ("pulses", "chirps") and filled["band"] not in trains.LOBE_SECONDS:
         raise _unknown("band", filled["band"], trains.LOBE_SECONDS)
     whole = dataclasses.replace(spec, **filled)  # refuses what does not hold together with the defaults
     _refuse_above_rate(whole, sample_rate_hz)

@@ -38,7 +38,7 @@ class ToneSpec:
 
     Parameters
     ----------
-    kind : "sine", "staircase", "glide", "sweep", "noise", "pulses", "beeps", "silence".
+    kind : "sine", "staircase", "glide", "sweep", "noise", "pulses", "chirps", "beeps", "silence".
     frequency_hz : of the tone; for beeps the pitch [Hz].
     level_dbfs : AES17 scale; rms for sines and noise, peak for pulses [dBFS].
     seconds : length of the steady part, sweep, glide, noise; a track's raised-cosine ends come on top [s].

@@ -1,4 +1,4 @@
-"""The sign of a loudspeaker's direct sound, from a microphone's recording of one-sided pulses.
+"""The sign of a loudspeaker's direct sound, from a microphone's recording of one-sided pulses or of chirps.
 
 A one-sided pulse through anything causal answers first with the pulse's own sign; high-passes, crossovers and
 the cabin shape what follows. So the pulses are lined up (`train`), or the answer to one is calculated from
@@ -21,6 +21,7 @@ from numpy.typing import NDArray
 from gainkit.capture.model import Capture
 from gainkit.errors import GainkitError
 from gainkit.generator.pulses import LOBE_SECONDS, SPACING_SECONDS
+from gainkit.polarity.chirps import as_played
 from gainkit.polarity.drive import Drive
 from gainkit.polarity.pair import likeness
 from gainkit.polarity.swing import Decision, Sign, decide
@@ -65,7 +66,7 @@ class PolarityResult(Result):
     one as small as sound allows [0..1]; 0.0 when undecided.
 
     pulses : how many were heard. agreeing : how many of them have the sign of their average. band : train that
-    was named, or else the one whose pulses lined up best.
+    was named, or else the one whose pulses lined up best. played : what the train was heard to be made of.
     """
 
     polarity: Sign
@@ -74,6 +75,7 @@ class PolarityResult(Result):
     agreeing: int
     band: str
     notes: tuple[Remark, ...]
+    played: Literal["pulses", "chirps"] = "pulses"
 
     @property
     def only_probable(self) -> bool:
@@ -104,7 +106,7 @@ def find_polarity(
     drive: Capture | None = None,
     invert_microphone: bool = False,
 ) -> PolarityResult:
-    """Tell which way round a loudspeaker is wired, from a microphone's recording of the pulses track.
+    """Tell which way round a loudspeaker is wired, from a recording of a train of pulses or chirps.
 
     Parameters
     ----------
@@ -151,8 +153,10 @@ def find_polarity(
     samples = _loaded(capture, channel, MOST_SECONDS if drive is None else MOST_DRIVE_SECONDS)
     bands = _bands_to_look_at(capture, band)
     rate = capture.sample_rate_hz
+    played: Literal["pulses", "chirps"] = "pulses"
     if drive is None:
-        decisions = {name: _decide_in_parts(samples, rate, name) for name in bands}
+        played, heard = as_played(samples, rate, bands)
+        decisions = {name: _decide_in_parts(each, rate, name) for name, each in heard.items()}
     else:
         calculated = Drive.of(samples, rate, drive.volts(0, _most_frames(drive, MOST_DRIVE_SECONDS)), drive)
         decisions = {name: calculated.decide(name) for name in bands}
@@ -168,6 +172,7 @@ def find_polarity(
         decision.agreeing,
         name,
         (*capture.notes, *decision.reasons, *_advice(decision, invert_microphone)),
+        played,
     )
 
 

@@ -34,6 +34,6 @@ def track_cautions(spec: ToneSpec) -> tuple[Remark, ...]:
     if spec.kind == "sweep":
         loud_top = loudest > SWEEP_QUIET_DBFS and spec.fall_above_hz is None
         return (danger("tweeters_unplugged" if loud_top else "sweep_at_low_volume"),)
-    if spec.kind in ("noise", "pulses", "beeps"):
+    if spec.kind in ("noise", "pulses", "chirps", "beeps"):
         return (danger("speakers_at_low_volume"),)
     return ()

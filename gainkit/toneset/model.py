@@ -126,6 +126,7 @@ def stem_for(spec: ToneSpec) -> str:
         "glide": f"glide_{tone}",
         "sweep": f"sweep_{spec.band or 'full'}{'_in_turn' if spec.in_turn else ''}",
         "noise": f"noise_{_band_name(spec)}".rstrip("_"),
+        "chirps": f"chirps_{spec.band or ''}".rstrip("_"),
         "pulses": f"pulses_{spec.band or ''}".rstrip("_"),
     }
     side = "" if spec.channels == "both" else f"_{spec.channels}"

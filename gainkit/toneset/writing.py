@@ -135,7 +135,7 @@ def write_tone(
 
     Parameters
     ----------
-    kind : "sine", "staircase", "glide", "sweep", "noise", "pulses", "beeps" or "silence".
+    kind : "sine", "staircase", "glide", "sweep", "noise", "pulses", "chirps", "beeps" or "silence".
     out : file to write; its suffix, .wav or .flac, decides the format.
     frequency_hz, level_dbfs, seconds : of the tone; its faded ends come on top [Hz, dBFS, s].
     low_hz, high_hz, band : ends of noise or sweep [Hz], or the name of a band.

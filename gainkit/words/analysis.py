@@ -62,6 +62,7 @@ def _crossover(values: Mapping[str, Any]) -> str:
 
 
 FAULTS: dict[str, FaultWords] = {
+    "not_a_band": FaultWords("{parameter} is {received}.", "Give {allowed}, such as 10 and 20000."),
     "empty_band": FaultWords(
         "The band from {low_hz:.6g} to {high_hz:.6g} Hz is empty.",
         "Give {parameter} as a lower and a higher frequency above 0 Hz, such as 10 and 20000.",
@@ -128,6 +129,11 @@ REMARKS: dict[str, Template] = {
     ),
     "level_rose": "The level rose by {change_db:.2g} dB at {at_seconds:.1f} s; what stands after it was measured.",
     "level_fell": "The level fell by {change_db:.2g} dB at {at_seconds:.1f} s; what stands after it was measured.",
+    "level_drifts": lambda v: (
+        f"The level {'rises' if v['change_db'] > 0 else 'falls'} by {{size_db:.1f}} dB from the beginning to the end: "
+        "no figure holds for all of it. Look for a supply that sags, heat, a limiter, a hand on the knob, and record "
+        "again."
+    ),
     "supply_sag": _supply_sag,
     "limiter": (
         "The level was taken back by {taken_db:.2g} dB with a time constant of {time_constant_seconds:.2g} s while "

@@ -47,7 +47,6 @@ FAULTS: dict[str, FaultWords] = {
     ),
     "stopped": FaultWords("Stopped by hand.", "Run the same command again to go on."),
     "not_a_rating": FaultWords("{parameter} is {received}.", "Give it as {allowed}, such as 75@4."),
-    "not_a_band": FaultWords("{parameter} is {received}.", "Give {allowed}, as in 10:20000."),
     "needs_log": FaultWords("{parameter} has no job folder to note the reading in.", "Add <log>."),
     "other_system_file": FaultWords(
         "{received} is not the system file of the job {job}: a reading judged by one car is not noted for another.",

@@ -1,9 +1,39 @@
 """Captures as recorders, supplies and protections really make them: how many are told right, family by family.
 
 Run with: pytest -m benchmark -s tests/benchmarks/bench_movement.py. Scenes come from tests/movement.py, 30 a family, from
-seeds on which no threshold was chosen (those began at 1 and 101). Right: state, level within 0.1 dB, overdrive
+seeds on which no threshold was chosen. Right: state, level within 0.1 dB, overdrive
 within 0.15 dB and a tenth, and no cause named that is not there. Wrong cause: figures right, a cause wrong or missing.
 Refused: no figures, or none of the rails. Wrong figure: a state or figure that is not true.
+
+Of 30 each (worst error: of level or overdrive, in dB), seeds from 5000 on; "before" is the analysis without all this,
+8 each, seeds from 1 on:
+
+    family                      right  wrong cause  refused  wrong figure  worst error   right before, of 8
+    knob turned                    30            0        0             0         0.02            0
+    supply that sags               30            0        0             0         0.04            0
+    soft start                     30            0        0             0         0.05            3
+    limiter that settles           28            2        0             0         0.04            0
+    fade-in, then steady           30            0        0             0         0.03            2
+    ripple on the rails            30            0        0             0         0.00            8
+    AC coupling, 1st order         30            0        0             0         0.01            7
+    AC coupling, 2nd order         30            0        0             0         0.01            1
+    bass boost after the rail      30            0        0             0         0.01            0
+    treble cut after the rail      30            0        0             0         0.01            1
+    low-pass, 1st order            30            0        0             0         0.01            0
+    low-pass, 2nd order            30            0        0             0         0.01            0
+    file turned down               30            0        0             0         0.00            0
+    off the screen                 30            0        0             0         0.00            0
+    thump before the tone          29            1        0             0         0.01            0
+    slew limiting                  30            0        0             0         0.01            0
+    saturating transformer         30            0        0             0         0.05            0
+    half of a bridge               30            0        0             0         0.01            8
+    harmonics of odd phases        30            0        0             0         0.01            4
+    mains noise in bursts          30            0        0             0         0.01            8
+    hum beside the tone            30            0        0             0         0.02            1
+
+The two limiters settle too quickly to be told as such (within the first sixtieth of the recording), the thump was
+told as a dropout, too. Of the fades one was told as a sag; that was mended, and 30 others (seeds from 6000 on) were
+counted.
 """
 
 from __future__ import annotations

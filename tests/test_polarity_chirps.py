@@ -1,0 +1,73 @@
+"""Polarity by chirps: what the track is, and that it is heard where pulses of the same peak drown."""
+
+from __future__ import annotations
+
+import dataclasses
+
+import numpy as np
+import pytest
+
+from gainkit.capture import Capture
+from gainkit.generator.chirps import CHIRPS, chirp_of, one_chirp
+from gainkit.generator.kinds import build
+from gainkit.generator.pulses import LOBE_BANDS_HZ, lobe, pattern_seconds
+from gainkit.generator.spec import ToneSpec
+from gainkit.polarity import find_polarity
+from gainkit.polarity.chirps import as_pulses
+from tests import cabins
+
+RATE = 48_000
+
+
+@pytest.mark.parametrize(("band", "corner_hz"), [("bass", 40.0), ("midrange", 150.0), ("treble", 900.0)])
+@pytest.mark.parametrize("sign", [1, -1])
+def test_a_loudspeaker_is_told(band: str, corner_hz: float, sign: int) -> None:
+    driver = cabins.Driver(corner_hz=corner_hz, upper_hz=min(200.0 * corner_hz, 20_000.0))
+    scene = cabins.Scene(band=band, sign=sign, driver=driver, pulses=12, kind="chirps")
+    result = find_polarity(cabins.capture(scene), band=band)
+    assert (result.polarity, result.played) == (scene.truth, "chirps")
+    assert result.agreeing == result.pulses
+
+
+def test_pulses_are_read_as_before() -> None:
+    track = build(ToneSpec("pulses", band="midrange", seconds=6.0), RATE).samples()[:, 0]
+    result = find_polarity(Capture.from_array(-track, RATE, calibrated=False))
+    assert (result.polarity, result.played) == ("negative", "pulses")
+
+
+@pytest.mark.parametrize("band", ["bass", "midrange", "treble"])
+def test_a_chirp_holds_more_than_a_pulse_of_its_peak(band: str) -> None:
+    """Energy of the one over that of the other where the band's loudspeakers are heard, by Parseval."""
+    size = RATE
+    hertz = np.fft.rfftfreq(size, 1 / RATE)
+    low, high = LOBE_BANDS_HZ[band]
+    inside = (hertz >= low) & (hertz <= high)
+    powers = [
+        np.sum(np.abs(np.fft.rfft(wave, size))[inside] ** 2)
+        for wave in (one_chirp(chirp_of(band), RATE), lobe(band, RATE))
+    ]
+    assert 10 * np.log10(powers[0] / powers[1]) > 10.0
+
+
+def test_a_chirp_ends_before_the_next_begins() -> None:
+    starts = pattern_seconds()
+    gap = float(np.min(np.diff(starts)))
+    assert all(seconds + 2 * fade < gap for _, _, seconds, fade in CHIRPS.values())
+
+
+def test_divided_out_it_is_the_pulse() -> None:
+    track = build(ToneSpec("chirps", band="midrange", seconds=3.0), RATE).samples()[:, 0]
+    assert np.abs(track).max() == pytest.approx(10 ** (-6 / 20), rel=0.01)
+    turned = as_pulses(track, RATE, "midrange")[: 2 * RATE]
+    assert turned.max() == pytest.approx(1.0, abs=0.01)
+    assert turned.min() > -0.012
+
+
+@pytest.mark.parametrize("role", ["subwoofer", "midrange", "full range", "tweeter"])
+def test_heard_where_pulses_drown(role: str) -> None:
+    """Noise 6 dB above the peak of a pulse: the chirps of the same peak still tell."""
+    scene = cabins.drawn(1_000 * list(cabins.ROLES).index(role) + 1_002, role=role, snr_db=-6.0, rate=RATE)
+    scene = dataclasses.replace(scene, kind="chirps")
+    result = find_polarity(cabins.capture(scene), band=scene.band)
+    assert result.played == "chirps"
+    assert result.polarity == scene.truth
