@@ -1,75 +1,29 @@
 """The command tree. Only typer and the standard library are imported here: --help must be quick.
 
-Typer reads the signature of every command before it runs one; only the command that was asked for is given its
-own, the others lend their name and help. That is a fifth of the time of `gainkit --help`.
+Typer reads the signature of every command before it runs one: only the module that was asked for is loaded, and
+of the page of all commands only names and help are.
 """
 
 from __future__ import annotations
 
+import importlib
 import inspect
 from collections.abc import Sequence
 from typing import Annotated
 
 import typer
 
-from gainkit.cli import (
-    calibrate,
-    charts,
-    demo,
-    feed,
-    guide,
-    guided,
-    job,
-    lesson,
-    live,
-    load,
-    match,
-    measure,
-    meter,
-    noise,
-    note,
-    onset,
-    pad,
-    plan,
-    polarity,
-    quiz,
-    response,
-    routing,
-    target,
-    tones,
-    trim,
-    volume,
-)
 from gainkit.cli.help import first_sentence
 
 ROOMS = (
-    target,
-    plan,
-    tones,
-    measure,
-    calibrate,
-    onset,
-    volume,
-    polarity,
-    routing,
-    match,
-    response,
-    noise,
-    load,
-    pad,
-    feed,
-    meter,
-    trim,
-    charts,
-    job,
-    note,
-    live,
-    guided,
-    demo,
-    guide,
-    lesson,
-    quiz,
-)
+    "target", "plan", "tones", "measure", "calibrate", "onset", "volume", "polarity", "routing", "match",
+    "response", "noise", "load", "pad", "feed", "meter", "trim", "charts", "job", "note", "live", "guided",
+    "demo", "guide", "lesson", "quiz",
+)  # fmt: skip
+"""Modules with commands, in the order of the job; each is loaded when it is asked for, or all of them are."""
+
+ROOM_OF = {"chart": "charts", "sheet": "job", "bench": "guided"}
+"""Commands whose module has another name."""
 
 
 def plain_words(arguments: Sequence[str]) -> list[str]:
@@ -99,9 +53,10 @@ def command_tree(arguments: Sequence[str]) -> typer.Typer:
         rich_markup_mode=None,
     )
     app.callback()(_options_of_all)
-    for room in ROOMS:
-        room.register(app)
     wanted = next((word for word in arguments if not word.startswith("-")), None)
+    only = ROOM_OF.get(wanted or "", wanted)
+    for room in [only] if only in ROOMS else ROOMS:  # a slip needs all names, to find the nearest
+        importlib.import_module(f"gainkit.cli.{room}").register(app)
     for command in app.registered_commands:
         name = command.name or getattr(command.callback, "__name__", "")
         if name != wanted:
