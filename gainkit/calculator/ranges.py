@@ -134,11 +134,18 @@ def range_faults(thing: Any) -> Iterator[GainkitError]:
         if allowed is not None and value is None:
             yield GainkitError("missing", name, None, allowed)
         elif allowed is not None and not allowed.holds(value):
-            yield GainkitError("outside_range", name, value, allowed)
+            yield _outside(name, value, allowed)
         elif choice is not None and value not in choice:
             yield GainkitError("not_a_choice", name, value, choice)
         elif each.type in ("bool", bool) and not isinstance(value, bool):
             yield GainkitError("not_a_choice", name, value, ("true", "false"))
+
+
+def _outside(name: str, value: Any, allowed: Range) -> GainkitError:
+    """The fault of a figure outside its range; one too small to be any may lie between the bounds told."""
+    if isinstance(value, numbers.Real) and 0 < abs(float(value)) < SMALLEST:
+        return GainkitError("no_such_figure", name, value)
+    return GainkitError("outside_range", name, value, allowed)
 
 
 def refuse_faults(thing: Any) -> None:
@@ -190,4 +197,4 @@ def refuse_outside(parameter: str, value: object, allowed: Range, *, needed: boo
             raise GainkitError("missing", parameter, None, allowed)
         return
     if not allowed.holds(value):
-        raise GainkitError("outside_range", parameter, value, allowed)
+        raise _outside(parameter, value, allowed)

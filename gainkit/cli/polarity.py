@@ -37,6 +37,9 @@ def polarity(
     ],
     drive: Annotated[Path | None, typer.Option("--drive", help="Another signal that was played.")] = None,
     band: Annotated[Train | None, typer.Option("--band", help="Train that was played.")] = None,
+    chirps: Annotated[
+        bool, typer.Option("--chirps", help="The chirps track was played, not the pulses: for noisy places.")
+    ] = False,
     channel: Channel = 1,
     invert_microphone: Annotated[
         bool, typer.Option("--invert-microphone", help="This recorder turns the sign around.")
@@ -74,6 +77,7 @@ def polarity(
             channel=channel,
             band=None if band is None else band.value,
             drive=played,
+            chirps=chirps,
             invert_microphone=invert_microphone,
         )
         for each in opened
@@ -83,7 +87,7 @@ def polarity(
         answer = compare_polarity(
             results,
             [str(path) for path in captures],
-            captures=opened if drive is None else (),
+            captures=() if drive is not None or chirps else opened,
             channel=channel,
         )
     tell(place, answer, json_, lambda: _polarity_or_pair(captures[0], answer), [Noting(answer, captures)])

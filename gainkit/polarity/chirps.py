@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -23,32 +22,20 @@ TAPER_FROM, TAPER_TO = 0.6, 0.95
 """The pulse's spectrum is led to nothing between these parts of the chirp's last frequency [-]: what it has
 above is a hundredth of it."""
 
-SURELY_PULSES = 12.0
-"""An average so many times as peaked as noise is that of pulses [-]: a chirp fills its row and comes to 2,
-behind a subwoofer to 5."""
-
 ALIKE_SHARE = 0.5
 """Chirps of another band that come so near to the most peaked ones may be those that were played [-]: a narrow
 loudspeaker hardly tells them apart, and they must agree."""
 
 
-def as_played(
-    samples: Floats, rate: float, bands: Sequence[str]
-) -> tuple[Literal["pulses", "chirps"], dict[str, Floats]]:
-    """What was played, and the recording as it is looked at for each band: as it is, or its chirps made pulses.
+def heard_of_chirps(samples: Floats, rate: float, bands: Sequence[str]) -> dict[str, Floats]:
+    """A recording of chirps as one of pulses, (frames,), for each band whose chirps may have been played.
 
-    The right way of looking makes the average of the train most peaked: what is divided by a chirp that was not
-    played is spread out.
+    The right band's make the average of the train most peaked: divided by another chirp, it is spread out.
     """
-    own = max(peakedness(samples, rate, band) for band in bands)
-    if own >= SURELY_PULSES:
-        return "pulses", dict.fromkeys(bands, samples)
     turned = {band: as_pulses(samples, rate, band) for band in bands}
     peaked = {band: peakedness(each, rate, band) for band, each in turned.items()}
-    top = max(peaked.values())
-    if top <= own:
-        return "pulses", dict.fromkeys(bands, samples)
-    return "chirps", {band: turned[band] for band in bands if peaked[band] >= ALIKE_SHARE * top}
+    least = ALIKE_SHARE * max(peaked.values())
+    return {band: turned[band] for band in bands if peaked[band] >= least}
 
 
 def peakedness(samples: Floats, rate: float, band: str) -> float:

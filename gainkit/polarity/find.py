@@ -21,7 +21,7 @@ from numpy.typing import NDArray
 from gainkit.capture.model import Capture
 from gainkit.errors import GainkitError
 from gainkit.generator.pulses import LOBE_SECONDS, SPACING_SECONDS
-from gainkit.polarity.chirps import as_played
+from gainkit.polarity.chirps import heard_of_chirps
 from gainkit.polarity.drive import Drive
 from gainkit.polarity.pair import likeness
 from gainkit.polarity.swing import Decision, Sign, decide
@@ -66,7 +66,7 @@ class PolarityResult(Result):
     one as small as sound allows [0..1]; 0.0 when undecided.
 
     pulses : how many were heard. agreeing : how many of them have the sign of their average. band : train that
-    was named, or else the one whose pulses lined up best. played : what the train was heard to be made of.
+    was named, or else the one whose pulses lined up best.
     """
 
     polarity: Sign
@@ -75,7 +75,6 @@ class PolarityResult(Result):
     agreeing: int
     band: str
     notes: tuple[Remark, ...]
-    played: Literal["pulses", "chirps"] = "pulses"
 
     @property
     def only_probable(self) -> bool:
@@ -104,6 +103,7 @@ def find_polarity(
     channel: int = 1,
     band: str | None = None,
     drive: Capture | None = None,
+    chirps: bool = False,
     invert_microphone: bool = False,
 ) -> PolarityResult:
     """Tell which way round a loudspeaker is wired, from a recording of a train of pulses or chirps.
@@ -115,6 +115,7 @@ def find_polarity(
     band : "bass", "midrange" or "treble": the train that was played; None: the one that shows most clearly.
     drive : another signal that was played in place of the pulses, noise or a sweep; the answer to a pulse is
         then calculated from both.
+    chirps : True when the chirps track was played, not the pulses.
     invert_microphone : True for a recorder that turns the sign around.
 
     Returns
@@ -153,9 +154,8 @@ def find_polarity(
     samples = _loaded(capture, channel, MOST_SECONDS if drive is None else MOST_DRIVE_SECONDS)
     bands = _bands_to_look_at(capture, band)
     rate = capture.sample_rate_hz
-    played: Literal["pulses", "chirps"] = "pulses"
     if drive is None:
-        played, heard = as_played(samples, rate, bands)
+        heard = heard_of_chirps(samples, rate, bands) if chirps else dict.fromkeys(bands, samples)
         decisions = {name: _decide_in_parts(each, rate, name) for name, each in heard.items()}
     else:
         calculated = Drive.of(samples, rate, drive.volts(0, _most_frames(drive, MOST_DRIVE_SECONDS)), drive)
@@ -172,7 +172,6 @@ def find_polarity(
         decision.agreeing,
         name,
         (*capture.notes, *decision.reasons, *_advice(decision, invert_microphone)),
-        played,
     )
 
 
