@@ -97,8 +97,11 @@ def test_a_file_that_is_not_clean_is_told_by_the_exit_status(
     assert gainkit("measure", folder, "--lines", "csv", "--require-clean").code == 1
 
 
-def test_without_lines_the_first_bad_file_ends_it(folder: Path, gainkit: Callable[..., Answer]) -> None:
-    assert "3b.wav" in gainkit("measure", folder).refused()
+def test_without_lines_too_a_bad_file_stops_no_other(folder: Path, gainkit: Callable[..., Answer]) -> None:
+    answer = gainkit("measure", folder)
+    assert answer.code == 2
+    assert "1 not measured (3b.wav)" in answer.out
+    assert all(f"{number}.wav: CLEAN" in answer.out for number in range(5))
 
 
 def test_lines_do_not_go_with_one_object_and_an_empty_folder_is_told(

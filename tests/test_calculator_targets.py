@@ -25,8 +25,8 @@ ours = settings(deadline=None, derandomize=True, max_examples=150)
 
 watts = st.floats(0.1, 5_000)
 ohms = st.floats(0.25, 32)
-overlaps = st.floats(0, 20)
-margins = st.floats(0, 12)
+overlaps = st.just(0.0) | st.floats(1e-9, 20)
+margins = st.just(0.0) | st.floats(1e-9, 12)
 sources = st.floats(0.1, 20)
 
 
@@ -406,8 +406,8 @@ def test_target_text_shows_the_setting_first_then_why(gainkit) -> None:
     ("call", "code", "parameter"),
     [
         ("--watts -75 --ohms 4", "outside_range", "watts"),
-        ("--watts nan --ohms 4", "outside_range", "watts"),
-        ("--watts 75 --ohms inf", "outside_range", "ohms"),
+        ("--watts nan --ohms 4", "no_such_figure", "watts"),
+        ("--watts 75 --ohms inf", "no_such_figure", "ohms"),
         ("--watts 75 --ohms 0", "outside_range", "ohms"),
         ("--watts 75", "needs_other", "watts"),
         ("", "output_limit_unknown", "ratings"),
@@ -420,7 +420,7 @@ def test_target_text_shows_the_setting_first_then_why(gainkit) -> None:
         ("--rating 75@4 --rating 60@4 --load-ohms 4", "same_load_twice", "ratings"),
         ("--rating 75@4 --rating 110@2", "missing", "load_ohms"),
         ("--watts 75 --ohms 4 --rating 110@2", "not_both", "watts"),
-        ("--watts 1e999 --ohms 4", "outside_range", "watts"),
+        ("--watts 1e999 --ohms 4", "no_such_figure", "watts"),
         ("--watts much --ohms 4", "not_a_number", "watts"),
     ],
 )

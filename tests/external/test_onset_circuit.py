@@ -153,4 +153,4 @@ def test_diode_clamped_stage_of_ngspice(negative: float, oracle: Callable[[str],
     result = find_onset(capture, staircase(-20, 0, 1, dwell))
     assert result.onset_dbfs is not None
     # goal for soft knees: 0.1 dB
-    assert result.onset_dbfs == pytest.approx(wanted, abs=0.05)
+    assert result.onset_dbfs == pytest.approx(wanted, abs=0.1)
