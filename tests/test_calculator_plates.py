@@ -50,7 +50,8 @@ def test_the_usual_case_does_not_cry_wolf() -> None:
 
 
 @given(
-    st.floats(1, 2000), st.floats(1, 8), st.floats(5, 2000), st.just(0.0) | st.floats(1e-9, 15), st.just(0.0) | st.floats(1e-9, 6),
+    st.floats(1, 2000), st.floats(1, 8), st.floats(5, 2000),
+    st.just(0.0) | st.floats(1e-9, 15), st.just(0.0) | st.floats(1e-9, 6),
     st.sampled_from(["both", "amplifier"]),
 )  # fmt: skip
 def test_full_scale_against_its_own_derivation(
