@@ -521,3 +521,16 @@ def test_what_cannot_be_used_is_refused(track: tuple[np.ndarray, Sweep]) -> None
         assert fault.value.parameter == parameter
     with pytest.raises(GainkitError):
         find_response(capture, track[1], channel=2)
+
+
+@pytest.mark.parametrize(
+    ("low_hz", "high_hz", "seconds"), [(20.0, 18_000.0, 8.0), (20.0, 20_000.0, 6.0), (20.0, 18_000.0, 5.0)]
+)
+def test_another_sweep_than_the_one_named_is_no_filter(low_hz: float, high_hz: float, seconds: float) -> None:
+    """Divided by another sweep a wire would look filtered and equalised: nothing is told of it."""
+    samples = build(ToneSpec("sweep", seconds=6.0, low_hz=20.0, high_hz=18_000.0), RATE).samples()[:, 0]
+    for about in (6.0, 6.1):  # its length is rounded
+        assert find_response(heard(samples), from_figures(20.0, 18_000.0, about)).verdict == "flat"
+    result = find_response(heard(samples), from_figures(low_hz, high_hz, seconds))
+    assert (result.found, result.verdict) == (False, None)
+    assert codes(result.notes) == {"sweep_unlike"}

@@ -9,6 +9,7 @@ as much.
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -57,6 +58,22 @@ CLOCK_ROUNDS = 3
 CLOCK_SPREAD_SECONDS = 2e-4
 """Without marks: how far around the arrival octaves are looked for [s], how often, and how far they may scatter
 about an even clock [s]; more is the chain's own delay."""
+
+UNLIKE_REACH_SECONDS, UNLIKE_REACH_SHARE = 0.4, 0.25
+"""How far around the arrival octaves are looked for that another sweep scatters [s], and at most which part of
+the time in which the sweep grows e-fold [-]: the second harmonic stands 0.69 of it before."""
+
+UNLIKE_FROM_HZ, UNLIKE_SECONDS, UNLIKE_CYCLES = 100.0, 0.03, 4.0
+"""From where on octaves count [Hz]; how far from the arrival an octave's strongest may lie [s], and how many of
+its own cycles besides [-]: a room's reflections and a steep filter's delay stay within."""
+
+UNLIKE_SLOPE_SECONDS = 2e-3
+"""Octaves that arrive evenly later by more per e-fold, where no clock is so wrong, are another sweep's [s]."""
+
+UNLIKE_STANDOUT = 4.0
+UNLIKE_OCTAVES = 4
+"""An octave counts where its envelope is so many times its median [-]; so many half octaves off the arrival are
+no chain's delay."""
 
 
 @dataclass(frozen=True)
@@ -266,25 +283,49 @@ def octave_slope(impulse: Impulse, low_hz: float, high_hz: float, arrival: float
 
     Weighted towards the top: there the arrival is sharp.
     """
-    frames = fast_length(round(2 * CLOCK_REACH_SECONDS * impulse.rate))
-    part = impulse.part(arrival - 0.5 * frames / impulse.rate, frames)
-    spectrum = np.fft.fft(part)
-    hertz = np.fft.fftfreq(frames, 1.0 / impulse.rate)
     logs, times, weights = [], [], []
-    middle = high_hz / math.sqrt(2.0)
-    while middle > max(low_hz * math.sqrt(2.0), 8.0 / CLOCK_REACH_SECONDS):
-        shape = np.where(hertz > 0, np.abs(np.log2(np.maximum(hertz, 1e-9) / middle)), 9.0)
-        shape = np.cos(np.minimum(shape, 1.0) * math.pi / 2.0) ** 2
-        envelope = np.abs(np.fft.ifft(spectrum * shape))
-        at = int(np.argmax(envelope))
-        if envelope[at] > MARK_STANDOUT * float(np.median(envelope)):
+    least_hz = max(low_hz, 8.0 / CLOCK_REACH_SECONDS / math.sqrt(2.0))
+    for middle, seconds, standout in _octaves(impulse, least_hz, high_hz, arrival, CLOCK_REACH_SECONDS):
+        if standout > MARK_STANDOUT:
             logs.append(math.log(middle))
-            times.append(at / impulse.rate)
+            times.append(seconds)
             weights.append(middle)
-        middle /= math.sqrt(2.0)
     if len(logs) < 4:
         return None
     slope, base = np.polyfit(logs, times, 1, w=np.sqrt(weights))
     left = np.array(times) - slope * np.array(logs) - base
     scatter = math.sqrt(float(np.average(left**2, weights=weights)))
     return float(slope) if scatter < max(CLOCK_SPREAD_SECONDS, 0.1 * abs(float(slope))) else None
+
+
+def scattered(impulse: Impulse, chirp: Chirp, band_hz: tuple[float, float], arrival: float) -> bool:
+    """Whether octaves arrive so far from each other as only the division by another sweep makes them.
+
+    band_hz : what of the sweep was recorded.
+    """
+    reach = min(UNLIKE_REACH_SECONDS, UNLIKE_REACH_SHARE * chirp.octave_seconds)
+    low_hz, high_hz = max(band_hz[0], UNLIKE_FROM_HZ), min(band_hz[1], 0.45 * impulse.rate)
+    off = [
+        abs(seconds) > UNLIKE_SECONDS + UNLIKE_CYCLES / middle
+        for middle, seconds, standout in _octaves(impulse, low_hz, high_hz, arrival, reach)
+        if standout > UNLIKE_STANDOUT
+    ]
+    return sum(off) >= UNLIKE_OCTAVES
+
+
+def _octaves(
+    impulse: Impulse, low_hz: float, high_hz: float, arrival: float, reach: float
+) -> Iterator[tuple[float, float, float]]:
+    """Each octave's middle [Hz], downwards by halves; when it is strongest, re the arrival [s]; and how many
+    times its envelope's median it is then [-]."""
+    frames = fast_length(round(2 * reach * impulse.rate))
+    spectrum = np.fft.fft(impulse.part(arrival - 0.5 * frames / impulse.rate, frames))
+    hertz = np.fft.fftfreq(frames, 1.0 / impulse.rate)
+    middle = high_hz / math.sqrt(2.0)
+    while middle > low_hz * math.sqrt(2.0):
+        shape = np.where(hertz > 0, np.abs(np.log2(np.maximum(hertz, 1e-9) / middle)), 9.0)
+        envelope = np.abs(np.fft.ifft(spectrum * np.cos(np.minimum(shape, 1.0) * math.pi / 2.0) ** 2))
+        at = int(np.argmax(envelope))
+        median = max(float(np.median(envelope)), 1e-300)
+        yield middle, at / impulse.rate - 0.5 * frames / impulse.rate, float(envelope[at]) / median
+        middle /= math.sqrt(2.0)

@@ -13,7 +13,8 @@ from numpy.typing import NDArray
 
 from gainkit.calculator.ranges import FREQUENCY_HZ, LEVEL_DBFS, Range
 from gainkit.errors import GainkitError
-from gainkit.generator.swept import Chirp
+from gainkit.generator.spec import ToneSpec
+from gainkit.generator.swept import Chirp, chirp_near
 from gainkit.toneset.entries import track_entry
 
 Floats = NDArray[np.float64]
@@ -82,6 +83,22 @@ def from_figures(
         raise GainkitError("sweep_too_narrow", "to_hz", to_hz, f"at least {LEAST_RATIO * from_hz:g} Hz")
     chirp = Chirp(from_hz, to_hz, seconds, level_dbfs, None, fade_seconds)
     return Sweep(from_hz, to_hz, seconds, level_dbfs, (SideTrack(None, Placed(chirp, 0.0)),))
+
+
+def as_written(sweep: Sweep) -> Sweep:
+    """The track that gainkit writes when asked for these figures: its length is rounded to the sweep's law."""
+    asked = sweep.sides[0].sweep.chirp
+    spec = ToneSpec(
+        "sweep",
+        low_hz=asked.from_hz,
+        high_hz=asked.to_hz,
+        seconds=asked.seconds,
+        level_dbfs=asked.level_dbfs,
+        fall_above_hz=asked.fall_above_hz,
+    )
+    chirp = chirp_near(spec, asked.seconds, WRITTEN_RATE_HZ)
+    side = SideTrack(None, Placed(chirp, 0.0))
+    return Sweep(chirp.from_hz, chirp.to_hz, chirp.seconds, chirp.level_dbfs, (side,))
 
 
 def from_index(index: Path | str, track: str | None = None) -> Sweep:
@@ -154,6 +171,9 @@ def rendered(chirp: Chirp, rate: float, frames: int, first_frame: float) -> Floa
             wave[where] = chirp.ending(times - stop) * np.cos(half * (times - stop)) ** 2
     return wave
 
+
+WRITTEN_RATE_HZ = 48_000
+"""Any rate would do: it rounds the length to a frame."""
 
 NYQUIST_SHARE = 0.49
 _PIECE = 1 << 15

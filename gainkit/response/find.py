@@ -16,7 +16,7 @@ from gainkit.remarks import fault, gravest_first, remark
 from gainkit.response import align
 from gainkit.response.align import Heard, Place
 from gainkit.response.deconvolve import Impulse, deconvolved, strongest_arrival
-from gainkit.response.drive import SideTrack, Sweep
+from gainkit.response.drive import SideTrack, Sweep, as_written
 from gainkit.response.model import Filter, Point, Response
 from gainkit.response.points import Curves, curves
 from gainkit.response.remarks import remarks_on
@@ -69,7 +69,8 @@ class Asked:
 class Measured:
     """One side, measured. heard : where. place : of the track in the recording. arrival_seconds : re the first
     mark's, true seconds. ahead_seconds : by how much the mark's own arrival lies later than `place` has it.
-    clocked : the clock was told by the recording. whole : the recording holds all of the sweep."""
+    clocked : the clock was told by the recording. whole : the recording holds all of the sweep.
+    unlike : what was recorded is another sweep."""
 
     heard: Heard
     curves: Curves
@@ -79,6 +80,7 @@ class Measured:
     clocked: bool
     overloaded: bool
     whole: bool
+    unlike: bool
 
 
 def find_response(
@@ -110,6 +112,10 @@ def find_response(
     if start is None:
         return _not_found(capture, channel)
     left = _measure(asked, sweep.sides[0], start)
+    if left is not None and left.unlike and sweep.sides[0].first_mark is None:
+        sweep = as_written(sweep)
+        asked = replace(asked, sweep=sweep)
+        left = _measure(asked, sweep.sides[0], start)
     right = _other_side(asked, start, left) if sweep.in_turn else None
     if left is None and right is None:
         return _not_found(capture, channel)
@@ -207,12 +213,14 @@ def _measure(
         place = Place(sweep_start - side.sweep.start_seconds, 1.0, False)
     impulse, chirp, overloaded = _impulse(asked.heard, side, place)
     arrival = _arrival(impulse, chirp)
+    unlike = False
     if not place.by_marks:
         for _ in range(align.CLOCK_ROUNDS):
             slope = align.octave_slope(impulse, chirp.from_hz, min(chirp.to_hz, 0.45 * impulse.rate), arrival)
             step = 0.0 if slope is None else slope / chirp.octave_seconds
             clock = place.clock * (1.0 + step)
             if abs(clock - 1.0) > align.MOST_CLOCK_ERROR:
+                unlike = slope is not None and abs(slope) > align.UNLIKE_SLOPE_SECONDS
                 break
             clocked = slope is not None
             begin = place.recorded(side.sweep.start_seconds) + arrival
@@ -225,6 +233,8 @@ def _measure(
     found, whole = _recorded_part(found, asked.heard.capture, chirp, place, side)
     if band_of(found) is None:
         return None
+    recorded_hz = (float(found.frequency_hz[0]), float(found.frequency_hz[-1]))
+    unlike = unlike or align.scattered(impulse, chirp, recorded_hz, arrival)
     exact = found.arrival_seconds
     if beside is not None and beside.place is place:
         ahead = beside.ahead_seconds
@@ -232,7 +242,9 @@ def _measure(
         ahead = exact - align.behind_mark(impulse, exact, place)
     else:
         ahead = 0.0
-    return Measured(asked.heard, found, place, (exact - ahead) / place.clock, ahead, clocked, overloaded, whole)
+    return Measured(
+        asked.heard, found, place, (exact - ahead) / place.clock, ahead, clocked, overloaded, whole, unlike
+    )
 
 
 def _recorded_part(
@@ -320,6 +332,10 @@ def difference(one: Curves, two: Curves) -> Curves:
 def _told(measured: Measured, side: SideTrack, differs: bool, crossover_hz: float | None) -> Response:
     """The answer for one side."""
     capture, found = measured.heard.capture, measured.curves
+    if measured.unlike:
+        return replace(
+            _not_found(capture, measured.heard.channel), notes=(fault("sweep_unlike", file=capture.file),)
+        )
     drift = (measured.place.clock - 1.0) * 1e6 if measured.clocked else None
     answer = replace(
         _not_found(capture, measured.heard.channel),

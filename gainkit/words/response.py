@@ -48,6 +48,10 @@ REMARKS: dict[str, Template] = {
         "crossover at {crossover_hz:.3g} Hz: a tweeter on it is at risk. Set the high-pass before anything plays."
     ),
     "sweep_not_found": "The sweep is not in {file}: check the track, the channel and the level.",
+    "sweep_unlike": (
+        "{file} holds another sweep than the one named: its frequencies arrive at different times. Name the track that "
+        "was played, or its own first and last frequency and length."
+    ),
     "sweep_incomplete": (
         "The recording holds a part of the sweep only, {low_hz:.3g} to {high_hz:.4g} Hz. Start the recorder before "
         "the track and stop it after."
