@@ -616,7 +616,7 @@ HARD_NAMES = (
 
 
 @pytest.mark.parametrize("name", HARD_NAMES)
-@pytest.mark.parametrize("suffix", ["png", "svg", "pdf"])
+@pytest.mark.parametrize("suffix", ["png", "svg", pytest.param("pdf", marks=pytest.mark.long)])
 def test_any_name_can_be_drawn(tmp_path: Path, target: Target, name: str, suffix: str) -> None:
     out = tmp_path / f"chart.{suffix}"
     draws = [partial(draw_headroom, target=target, name=name), partial(draw_levels, target=target, name=name)]

@@ -15,8 +15,8 @@ from jupyter_client.manager import KernelManager
 from nbclient import NotebookClient
 
 NOTEBOOKS = sorted((Path(__file__).parent.parent / "notebooks").glob("*.ipynb"))
-LONG = {"6_a_full_setting"}
-"""Measures at every step of a whole setting."""
+QUICK = {"1_gain_is_not_volume", "4_reading_a_capture"}
+"""Notebooks of every run; the others take longer."""
 
 ALLOWED = {"gainkit", "numpy", "matplotlib", "IPython", "ipywidgets"}
 """What a notebook imports: all of it is to be had in a browser as well."""
@@ -48,7 +48,7 @@ def kernel() -> Iterator[KernelManager]:
 @pytest.mark.filterwarnings("ignore")  # the kernel's own machinery, not ours
 @pytest.mark.parametrize(
     "path",
-    [pytest.param(path, marks=pytest.mark.long if path.stem in LONG else ()) for path in NOTEBOOKS],
+    [pytest.param(path, marks=() if path.stem in QUICK else pytest.mark.long) for path in NOTEBOOKS],
     ids=lambda path: path.stem,
 )
 def test_runs_and_is_stored_bare(path: Path, kernel: KernelManager) -> None:

@@ -102,9 +102,17 @@ STAGES = {
 }
 
 
+QUICK = ("hard", "soft", "unequal")
+"""Stages of every run; the others are as dear."""
+
+
 @pytest.mark.parametrize(
     ("name", "offset_db"),
-    [*((name, 0.1) for name in STAGES), ("hard", 0.9), ("unequal", 0.9), ("soft", 0.9), ("sag 0.5 dB", 0.9)],
+    [
+        *(pytest.param(name, 0.1, marks=() if name in QUICK else pytest.mark.long) for name in STAGES),
+        ("hard", 0.9),
+        *(pytest.param(name, 0.9, marks=pytest.mark.long) for name in ("unequal", "soft", "sag 0.5 dB")),
+    ],
 )
 def test_staircase_meets_the_series(name: str, offset_db: float) -> None:
     keys, tolerance_db = STAGES[name]
@@ -116,7 +124,7 @@ def test_staircase_meets_the_series(name: str, offset_db: float) -> None:
     )
 
 
-@pytest.mark.parametrize("name", ["hard", "soft"])
+@pytest.mark.parametrize("name", ["hard", pytest.param("soft", marks=pytest.mark.long)])
 def test_glide_meets_the_series(name: str, tmp_path: Path) -> None:
     keys, _ = STAGES[name]
     stage = amplifier(**keys)
@@ -129,7 +137,7 @@ def test_glide_meets_the_series(name: str, tmp_path: Path) -> None:
         assert len(result.steps) > 40
 
 
-@pytest.mark.parametrize("limit", [0.1, 10.0])
+@pytest.mark.parametrize("limit", [0.1, pytest.param(10.0, marks=pytest.mark.long)])
 def test_other_limits(limit: float) -> None:
     stage = amplifier(-7.3, knee=4.0)
     capture = recorded(track("staircase"), stage)

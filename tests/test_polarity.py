@@ -46,6 +46,7 @@ def heard(samples: Floats, rate: float = RATE, **options: Any) -> PolarityResult
 # --- the error table, small
 
 
+@pytest.mark.long
 @pytest.mark.parametrize(("snr_db", "seeds"), [(30.0, 2), (20.0, 4)])
 def test_small_error_table(snr_db: float, seeds: int) -> None:
     # Seeds other than the benchmark's. Wanted: at least 99 % of the decided right, under 10 % undecided. Of 20
@@ -152,7 +153,9 @@ def test_steady_tones_are_never_decided(frequency_hz: float) -> None:
         assert heard(tone + noise).polarity == "undecided"
 
 
-@pytest.mark.parametrize("seconds", [0.06, 0.25, 0.481, 0.5, 0.519, 1.0])
+@pytest.mark.parametrize(
+    "seconds", [0.481, 0.5, *(pytest.param(each, marks=pytest.mark.long) for each in (0.06, 0.25, 0.519, 1.0))]
+)
 def test_an_even_beat_is_never_taken_for_pulses(seconds: float) -> None:
     # The sound of a pulse itself, but evenly spaced: a metronome, music, an engine.
     for number, role in enumerate(cabins.ROLES):
@@ -286,7 +289,7 @@ def test_odds_tell_the_sign_that_noise_hides() -> None:
         assert result.confidence <= 0.99
 
 
-@pytest.mark.parametrize("kind", ["noise", "sweep"])
+@pytest.mark.parametrize("kind", ["noise", pytest.param("sweep", marks=pytest.mark.long)])
 def test_another_drive_signal_will_do(kind: str) -> None:
     played = kinds.build(ToneSpec(kind, seconds=4.0), RATE).samples()[:, 0]
     fine = np.repeat(played, 4)  # a sample held is causal too

@@ -147,7 +147,14 @@ def plain(tmp_path_factory: pytest.TempPathFactory) -> Page:
     return Page(sheet(job_of_four(tmp_path_factory.mktemp("plain") / "job")).read_text(encoding="utf-8"))
 
 
-@pytest.mark.parametrize("text", HOSTILE.values(), ids=HOSTILE)
+@pytest.mark.parametrize(
+    "text",
+    [
+        pytest.param(text, marks=() if name in ("markup", "control signs") else pytest.mark.long)
+        for name, text in HOSTILE.items()
+    ],
+    ids=HOSTILE,
+)
 def test_hostile_text_in_every_field_leaves_the_page_as_it_is(plain: Page, tmp_path: Path, text: str) -> None:
     found = Page(sheet(job_of_four(tmp_path / "job", text)).read_text(encoding="utf-8"))
     without_path = [tag for tag in plain.tags if tag not in ("text", "tspan")]
@@ -179,7 +186,7 @@ def pages_of(pdf: Path) -> int:
     return len(re.findall(rb"/Type\s*/Page\b(?!s)", pdf.read_bytes()))
 
 
-@pytest.mark.parametrize("paper", ["A4", "letter"])
+@pytest.mark.parametrize("paper", ["A4", pytest.param("letter", marks=pytest.mark.long)])
 def test_a_browser_prints_four_channels_on_two_pages_without_a_word(
     tmp_path: Path, oracle: Callable[[str], str], paper: str
 ) -> None:
@@ -203,6 +210,7 @@ def test_hostile_text_runs_nothing_in_a_browser(tmp_path: Path, oracle: Callable
     assert browse(oracle("chromium"), page, f"--screenshot={tmp_path / 's.png'}", "--window-size=390,900") == ""
 
 
+@pytest.mark.long
 def test_the_page_claims_only_what_was_done(tmp_path: Path) -> None:
     folder = job_of_four(tmp_path / "job")
 

@@ -143,7 +143,7 @@ def range_faults(thing: Any) -> Iterator[GainkitError]:
 
 def _outside(name: str, value: Any, allowed: Range) -> GainkitError:
     """The fault of a figure outside its range; one too small to be any may lie between the bounds told."""
-    if isinstance(value, numbers.Real) and 0 < abs(float(value)) < SMALLEST:
+    if isinstance(value, int | float) and 0 < abs(value) < SMALLEST:
         return GainkitError("no_such_figure", name, value)
     return GainkitError("outside_range", name, value, allowed)
 

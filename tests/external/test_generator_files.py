@@ -99,6 +99,7 @@ def full_set(full_stick: Path) -> tuple[Path, dict]:
     return full_stick, json.loads((full_stick / "index.json").read_text())
 
 
+@pytest.mark.long
 def test_every_track_of_the_full_set_by_sox_and_ffmpeg(
     full_set: tuple[Path, dict], oracle: Callable[[str], str]
 ) -> None:

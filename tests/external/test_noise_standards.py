@@ -23,7 +23,13 @@ A_WEIGHTING_DB = {
 (lichtbeeldgeluid.nl/geluid/tabellen, agrees to 0.05 dB)."""
 
 
-@pytest.mark.parametrize(("nominal", "weight_db"), A_WEIGHTING_DB.items())
+@pytest.mark.parametrize(
+    ("nominal", "weight_db"),
+    [
+        pytest.param(*each, marks=() if each[0] in (50, 200, 1000, 4000, 16000) else pytest.mark.long)
+        for each in A_WEIGHTING_DB.items()
+    ],
+)
 def test_lines_are_weighted_as_iec_61672_1_says(nominal: float, weight_db: float) -> None:
     frequency = 1000 * 10 ** (round(10 * math.log10(nominal / 1000)) / 10)
     time = np.arange(2 * RATE) / RATE

@@ -117,7 +117,9 @@ def thd_by_ngspice(ngspice: str, folder: Path, peaks: list[float], negative: flo
     return found
 
 
-@pytest.mark.parametrize("negative", [-12.0, -10.5], ids=["symmetric", "unequal"])
+@pytest.mark.parametrize(
+    "negative", [pytest.param(-12.0, marks=pytest.mark.long), -10.5], ids=["symmetric", "unequal"]
+)
 def test_diode_clamped_stage_of_ngspice(negative: float, oracle: Callable[[str], str], tmp_path: Path) -> None:
     ngspice = oracle("ngspice")
     full_scale, dwell, levels = 4.0, 0.06, np.arange(-20.0, 1.0, 1.0)
