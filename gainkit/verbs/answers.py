@@ -386,7 +386,8 @@ def match_levels(
     asked = MatchOptions(**{name: value for name, value in options.items() if name in MATCHING})
     other = None if reference is None else opened(reference, options)
     track = None if played is None else opened(played, {})
-    heard = [opened(each, options) for each in captures]
+    given = [captures] if isinstance(captures, Source) else captures
+    heard = [opened(each, options) for each in given]
     return matching.match_levels(heard, asked, reference=other, played=track)
 
 
