@@ -76,7 +76,7 @@ def test_a_noiseless_harmonic_signal_is_found_exactly(frames: int, frequency_hz:
     assert fit.dc == pytest.approx(0.3, abs=1e-10)
 
 
-@pytest.mark.parametrize("snr_db", [20, 100])
+@pytest.mark.parametrize("snr_db", [20, pytest.param(100, marks=pytest.mark.long)])
 def test_variance_at_the_cramer_rao_bound(snr_db: float) -> None:
     """Kay 1993 ch. 3 (from memory): var A >= 2 s^2/N, var f >= 12 fs^2/((2 pi)^2 eta N (N^2-1)). 200 trials
     have a standard error of 10 % in a variance: 1.35 holds a true ratio of 1.0 by 3.5 of them."""

@@ -37,7 +37,7 @@ def test_a_clean_tone_in_8_bits_shows_no_rail(
     assert figures(stepped(wave, span), rate).clipping.state == "clean"
 
 
-@pytest.mark.parametrize("rate", [100e3, 1e6])
+@pytest.mark.parametrize("rate", [100e3, pytest.param(1e6, marks=pytest.mark.long)])
 def test_a_rail_in_8_bits_is_still_found_in_long_records(rate: float) -> None:
     """A flat crest may stand anywhere within its step: half a step is 0.043 dB here, told as uncertainty."""
     seconds = np.arange(int(rate / 4)) / rate

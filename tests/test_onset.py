@@ -153,7 +153,15 @@ def test_bass_tone_and_coarse_steps() -> None:
 
 
 @pytest.mark.parametrize(
-    ("known", "ppm"), [("index", -200), ("index", 0), ("index", 200), ("levels", 0), ("levels", 200)]
+    ("known", "ppm"),
+    [
+        ("index", -200),
+        ("levels", 200),
+        *(
+            pytest.param(*each, marks=pytest.mark.long)
+            for each in (("index", 0), ("index", 200), ("levels", 0))
+        ),
+    ],
 )
 def test_clock_is_estimated_and_told(ppm: int, known: str, tmp_path: Path) -> None:
     stage, wave = amplifier(), track("staircase")
@@ -334,10 +342,15 @@ def test_monte_carlo_within_the_stated_error() -> None:
 @pytest.mark.parametrize(
     ("family", "seed"),
     [
-        ("falls silent", 1), ("wakes late", 1), ("silent for a while", 2), ("leaks when silent", 1),
-        ("gain turned", 1), ("held by a limiter", 2), ("distorted throughout", 1),
+        ("falls silent", 1),
+        ("gain turned", 1),
+        ("held by a limiter", 2),
+        pytest.param("wakes late", 1, marks=pytest.mark.long),
+        pytest.param("silent for a while", 2, marks=pytest.mark.long),
+        pytest.param("leaks when silent", 1, marks=pytest.mark.long),
+        pytest.param("distorted throughout", 1, marks=pytest.mark.long),
     ],
-)  # fmt: skip
+)
 def test_what_happens_on_the_way_is_told(family: str, seed: int) -> None:
     scene = ladders.ladder(family, seed)
     with warnings.catch_warnings():

@@ -134,7 +134,7 @@ def test_any_train_serves_and_need_not_be_named() -> None:
 # --- undecided rather than wrong
 
 
-@pytest.mark.parametrize("colour", [0, 1, 2])
+@pytest.mark.parametrize("colour", [0, *(pytest.param(each, marks=pytest.mark.long) for each in (1, 2))])
 def test_noise_is_never_decided(colour: int) -> None:
     for seed in range(4):
         spectrum = np.fft.rfft(np.random.default_rng(seed).standard_normal(6 * RATE))
@@ -145,7 +145,9 @@ def test_noise_is_never_decided(colour: int) -> None:
         assert result.confidence == 0.0
 
 
-@pytest.mark.parametrize("frequency_hz", [4.0, 50.0, 51.3, 60.0, 997.0])
+@pytest.mark.parametrize(
+    "frequency_hz", [50.0, 997.0, *(pytest.param(each, marks=pytest.mark.long) for each in (4.0, 51.3, 60.0))]
+)
 def test_steady_tones_are_never_decided(frequency_hz: float) -> None:
     for phase in (0.0, 1.0, 3.0):
         tone = 0.3 * np.sin(2 * np.pi * frequency_hz * np.arange(6 * RATE) / RATE + phase)
@@ -164,7 +166,7 @@ def test_an_even_beat_is_never_taken_for_pulses(seconds: float) -> None:
         assert heard(beat, band=band).polarity == "undecided"
 
 
-@pytest.mark.parametrize("clicks", [1, 2, 3])
+@pytest.mark.parametrize("clicks", [2, *(pytest.param(each, marks=pytest.mark.long) for each in (1, 3))])
 def test_a_few_clicks_are_no_pulses(clicks: int) -> None:
     """One loud sound in quiet: lined up with whatever noise resembles it, it would make the whole average."""
     decided = 0

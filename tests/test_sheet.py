@@ -198,6 +198,7 @@ def test_a_browser_prints_four_channels_on_two_pages_without_a_word(
     assert 1 <= pages_of(pdf) <= 2
 
 
+@pytest.mark.long
 def test_the_browser_would_tell_an_outside_request(tmp_path: Path, oracle: Callable[[str], str]) -> None:
     page = sheet(job_of_four(tmp_path / "job"))
     asking = page.read_text(encoding="utf-8").replace("<h1>", '<img src="http://127.0.0.1:9/x.png"><h1>', 1)
@@ -295,6 +296,7 @@ def test_danger_comes_first_and_what_was_accepted_is_not_called_on_target(tmp_pa
     assert text.index("It can burn loudspeakers") < text.index("accepted: 1.0 dB too high")
 
 
+@pytest.mark.long
 def test_noise_and_response_stand_on_the_page_when_measured(tmp_path: Path) -> None:
     folder = job_of_four(tmp_path / "job")
     assert "Noise and response" not in Page(sheet(folder).read_text(encoding="utf-8")).text

@@ -112,7 +112,13 @@ def figures(
     return simulate(circuit, peak, 0.08 if circuit == "sagging_supply" else 0.01)
 
 
-@pytest.mark.parametrize(("circuit", "peak"), CASES)
+@pytest.mark.parametrize(
+    ("circuit", "peak"),
+    [
+        pytest.param(*each, marks=() if number % 3 == 1 else pytest.mark.long)
+        for number, each in enumerate(CASES)
+    ],
+)
 def test_level_and_harmonics_are_those_of_fourier(
     simulate: Callable[..., tuple[Truth, Measurement]], circuit: str, peak: float
 ) -> None:

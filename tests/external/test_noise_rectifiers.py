@@ -80,6 +80,7 @@ def test_ripple_of_a_mains_supply_is_a_family_of_twice_the_mains(simulate: Simul
     assert result.hiss_volts == pytest.approx(HISS_VOLTS, rel=0.1)
 
 
+@pytest.mark.long
 def test_ripple_of_an_alternator_with_a_weak_phase(simulate: Simulate) -> None:
     """Six pulses a turn, and twice the electrical frequency where one phase is weak: orders 1 and 3 lead."""
     truth, samples = simulate("alternator", 233.0)

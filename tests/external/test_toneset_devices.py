@@ -138,6 +138,7 @@ def kill_and_look(tones: Path, folder: Path, reference: dict[str, bytes], shares
     return progress
 
 
+@pytest.mark.long
 def test_killed_at_random_moments(tones: Path, tmp_path: Path, reference: dict[str, bytes]) -> None:
     draw = random.Random(5)
     progress = kill_and_look(tones, tmp_path / "stick", reference, [draw.random() for _ in range(6)])
