@@ -9,6 +9,8 @@ from gainkit.analysis import Measurement, MeasureOptions, measure
 from gainkit.capture import Capture
 from tests.waves import RATE, Floats, held, shaped, sine, with_noise
 
+pytestmark = pytest.mark.long
+
 SEEN = ("at-onset", "clipped")
 
 

@@ -21,6 +21,8 @@ from tests import movement
 from tests.movement import FAMILIES, RAIL, clock, down, judged, noisy
 from tests.waves import RATE, Floats, sine, with_noise
 
+pytestmark = pytest.mark.long
+
 
 def figures(samples: Floats, **more: Any) -> Measurement:
     return measure(dataclasses.replace(Capture.from_array(samples, RATE), **more))

@@ -14,6 +14,8 @@ import soundfile
 from jupyter_client.manager import KernelManager
 from nbclient import NotebookClient
 
+pytestmark = pytest.mark.long
+
 NOTEBOOKS = sorted((Path(__file__).parent.parent / "notebooks").glob("*.ipynb"))
 QUICK = {"1_gain_is_not_volume", "4_reading_a_capture"}
 """Notebooks of every run; the others take longer."""

@@ -15,6 +15,8 @@ from gainkit import simulator
 from gainkit.simulator import Amplifier, Recorder
 from tests.records import SYSTEM
 
+pytestmark = pytest.mark.long
+
 STAGE = Amplifier(gain_db=24.0, positive_rail_volts=28.0, noise_volts=0.006)
 SOURCE_VOLTS = 2.0
 

@@ -21,6 +21,8 @@ from gainkit.onset import OnsetComparison, OnsetResult, compare_onsets, find_ons
 from gainkit.remarks import codes
 from gainkit.simulator import Amplifier, Recorder
 
+pytestmark = pytest.mark.long
+
 RATE = 48_000
 SOURCE_VOLTS = 2.0
 INPUT_PEAK = 2.0

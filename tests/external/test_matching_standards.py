@@ -11,6 +11,8 @@ from gainkit.capture import Capture
 from gainkit.matching import MatchOptions, match_levels
 from tests.waves import Floats
 
+pytestmark = pytest.mark.long
+
 RATE = 48_000
 
 OCTAVES_HZ = {

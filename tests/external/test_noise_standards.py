@@ -12,6 +12,8 @@ from gainkit.analysis.bands import a_weighting_db
 from gainkit.capture import Capture
 from gainkit.noise import find_noise
 
+pytestmark = pytest.mark.long
+
 RATE = 48_000
 
 A_WEIGHTING_DB = {

@@ -20,6 +20,8 @@ from gainkit.analysis.model import MeasureOptions
 from gainkit.capture import Capture
 from gainkit.onset import find_onset, staircase
 
+pytestmark = pytest.mark.long
+
 RATE = 48_000
 TONE_HZ = 997.0
 

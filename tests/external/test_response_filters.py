@@ -19,6 +19,8 @@ from gainkit.generator.spec import ToneSpec
 from gainkit.response import Sweep, find_response
 from tests.chains import RATE, filtered, in_a_row, noisy, played, through
 
+pytestmark = pytest.mark.long
+
 DATA = Path(__file__).parent.parent / "data" / "circuits"
 
 
