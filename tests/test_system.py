@@ -460,3 +460,15 @@ def test_forms_that_contradict_are_refused(gainkit) -> None:
     assert gainkit("plan", EXAMPLE, "--format", "csv", "--json").fault["code"] == "not_both"
     assert "--explain" in gainkit("plan", EXAMPLE, "--format", "csv", "--explain").refused()
     gainkit("plan", EXAMPLE, "--format", "pdf").refused()
+
+
+def test_a_jobs_folder_stands_for_its_system_file(
+    tmp_path: Path, gainkit, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    assert gainkit("job", "new", tmp_path / "car").code == 0
+    by_file = gainkit("plan", tmp_path / "car" / "system.toml", "--json").json
+    assert gainkit("plan", tmp_path / "car", "--json").json == by_file
+    monkeypatch.chdir(tmp_path / "car")
+    assert gainkit("plan", "--json").json == by_file
+    monkeypatch.chdir(tmp_path)
+    assert gainkit("plan", "--json").fault["code"] == "no_job_here"

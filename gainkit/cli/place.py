@@ -30,6 +30,24 @@ JobHere = Annotated[
 ]
 
 
+SystemHere = Annotated[
+    Path | None,
+    typer.Argument(
+        metavar="[SYSTEM.toml]",
+        show_default=False,
+        help="System file, or the job's folder [the one you stand in].",
+    ),
+]
+
+
+def system_or_here(given: Path | None) -> Path:
+    """The system file that was named, or that of the job named or stood in. Raises as `job_or_here`."""
+    from gainkit.job.here import SYSTEM
+
+    job = job_or_here(given)
+    return job / SYSTEM if (job / SYSTEM).is_file() else job
+
+
 def job_or_here(job: Path | None) -> Path:
     """The job that was named, or the one in whose folder one stands. Raises GainkitError for neither."""
     from gainkit.errors import GainkitError

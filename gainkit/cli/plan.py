@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from enum import StrEnum
-from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from gainkit.cli.common import JsonFlag, show
+from gainkit.cli.place import SystemHere, system_or_here
 from gainkit.cli.plan_forms import HEAD, csv_text, markdown_text, table_row
 from gainkit.cli.target import ExplainFlag, full_scale_text, parted, why_text
 
@@ -27,7 +27,7 @@ class PlanFormat(StrEnum):
 
 
 def plan(
-    system_file: Annotated[Path, typer.Argument(metavar="SYSTEM.toml", help="The system file.")],
+    system_file: SystemHere = None,
     form: Annotated[PlanFormat, typer.Option("--format", help="Form of the table.")] = PlanFormat.text,
     explain: ExplainFlag = False,
     as_json: JsonFlag = False,
@@ -41,7 +41,7 @@ def plan(
         raise GainkitError("not_both", "form", form.value, other="json")
     if explain and form is not PlanFormat.text:
         raise GainkitError("not_both", "form", form.value, other="explain")
-    system = load_system(system_file)
+    system = load_system(system_or_here(system_file))
     figures = plan_system(system)
 
     def text() -> str:

@@ -243,8 +243,10 @@ def full_scale_text(figures: Target) -> str:
     if figures.headroom_db < -JUST_REACHES_DB:
         line += ", clipped"
     if figures.speaker_over_db is not None:
+        by = f"{abs(figures.speaker_over_db):.1f} dB"
         side = "over" if figures.speaker_over_db > 0 else "below"
-        line += f", {abs(figures.speaker_over_db):.1f} dB {side} the loudspeaker's continuous limit"
+        line += ", at" if by == "0.0 dB" else f", {by} {side}"
+        line += " the loudspeaker's continuous limit"
     return filled(line, vars(figures))
 
 
