@@ -174,6 +174,7 @@ def test_a_measured_drop_stands_beside_the_calculated_one() -> None:
     assert found.measured_ohms == pytest.approx(0.03)
     assert found.excess_watts == pytest.approx((0.03 - found.wire_ohms) * found.supply_amperes**2)  # type: ignore[operator]
     assert "drop_in_a_bad_contact" in [note.code for note in found.notes]
+    assert found.verdict == "not safe"
     fine = find_feed(5, watts=500, awg="4", facts=FeedFacts(measured_drop_volts=0.38))
     assert "drop_measured" in [note.code for note in fine.notes]
     assert fine.measured_ohms == pytest.approx(0.38 / fine.supply_amperes)  # type: ignore[operator]
@@ -280,3 +281,13 @@ def _as_option(line: str) -> list[str]:
     key, value = line.split(" = ")
     names = {"feed_mm2": "--mm2", "feed_awg": "--awg"}
     return [names.get(key, "--" + key.replace("_", "-")), value.strip("'")]
+
+
+def test_no_cable_is_safe_with_a_contact_that_burns(gainkit) -> None:
+    """The same feed, fuse and cable: 83 A through 10 mohm are 69 W (I^2 R)."""
+    call = ("feed", "--watts", 800, "--length-m", 5, "--mm2", 50, "--supply-volts", 13.2, "--fuse-amperes", 150)
+    assert gainkit(*call, "--json").json["verdict"] == "safe"
+    hot = gainkit(*call, "--contact-ohms", 0.01, "--json").json
+    assert hot["contact_watts"] == pytest.approx(hot["supply_amperes"] ** 2 * 0.01)
+    assert hot["verdict"] == "not safe"
+    assert "NOT SAFE" in gainkit(*call, "--contact-ohms", 0.01).out.splitlines()[1]

@@ -22,6 +22,9 @@ choice: areas, lengths and temperature explain less)."""
 LEAST_AMPLIFIER_VOLTS = 10.0
 """Supply under which amplifiers for 12 V systems usually switch off [V] (common practice, no source)."""
 
+CONNECTIONS_BURN = frozenset({"contacts_get_hot", "drop_in_a_bad_contact"})
+"""Dangers that a cable of any size leaves: with them a feed is not safe."""
+
 
 def feed_cautions(found: Feed, facts: FeedFacts) -> Iterator[Remark]:
     """What a power feed's figures call for, gravest first; the plan of a car tells the same."""

@@ -8,12 +8,12 @@ from dataclasses import dataclass, replace
 
 from gainkit.calculator import ranges
 from gainkit.calculator.conductors import COPPER, COPPER_CELSIUS, MATERIALS, Material, ohms_per_m
-from gainkit.calculator.feed_cautions import feed_cautions
+from gainkit.calculator.feed_cautions import CONNECTIONS_BURN, feed_cautions
 from gainkit.calculator.ranges import one_of, refuse_faults, refuse_outside, within
 from gainkit.calculator.wire_safety import CABIN_CELSIUS, Verdict, judge_wire
 from gainkit.errors import GainkitError
 from gainkit.levels import FloatOrArray, db_from_ratio
-from gainkit.remarks import Remark, remark
+from gainkit.remarks import Remark, codes, remark
 from gainkit.results import Result
 
 USUAL_EFFICIENCY = 0.8
@@ -298,7 +298,10 @@ def power_feed(
     )
     about_power = remark("input_power_is_of_the_moment", efficiency=efficiency, input_watts=watts / efficiency)
     stranded = _stranded_notes(length_m, mm2, amperes) if facts.material == COPPER.name else []
-    return replace(found, notes=(*feed_cautions(found, facts), about_power, *stranded))
+    cautions = tuple(feed_cautions(found, facts))
+    if CONNECTIONS_BURN & codes(cautions):  # a cable is no safer than what holds it
+        found = replace(found, verdict="not safe")
+    return replace(found, notes=(*cautions, about_power, *stranded))
 
 
 def speaker_wire(
