@@ -214,7 +214,7 @@ def test_facts_that_cannot_be(call: Callable[[], object], code: str) -> None:
         ("--watts 500 --awg 4 --fuse-amperes 60 --air-c 90", "not known", {"fuse_the_feed"}),
         ("--watts 500 --awg 4 --fuse-amperes 60 --air-c 100", "not safe",
          {"wire_not_safe", "fuse_above_wire", "fuse_the_feed"}),
-        ("--watts 500 --awg 4 --fuse-amperes 60 --contact-ohms 5mohm", "safe",
+        ("--watts 500 --awg 4 --fuse-amperes 60 --contact-ohms 5mohm", "not safe",
          {"fuse_the_feed", "contacts_get_hot"}),
         ("--watts 2 --mm2 0.5 --air-c 69.9", "not known", {"fuse_the_feed"}),
     ],

@@ -44,7 +44,7 @@ def _filter_takes_tone(values: Mapping[str, Any]) -> str:
 
 REMARKS: dict[str, Template] = {
     "tweeter_unprotected": (
-        "This output passes {at_hz:.3g} Hz only {under_passband_db:.1f} dB weaker than its passband, below the "
+        "This output passes {at_hz:.3g} Hz, {under_passband_db:z.1f} dB under its passband, below the "
         "crossover at {crossover_hz:.3g} Hz: a tweeter on it is at risk. Set the high-pass before anything plays."
     ),
     "sweep_not_found": "The sweep is not in {file}: check the track, the channel and the level.",
