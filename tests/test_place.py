@@ -204,3 +204,17 @@ def test_a_recorder_is_calibrated_across_two_leads(tmp_path: Path, gainkit: Gain
     words = ("calibrate", tmp_path / "leads.wav", "--reading-volts", 10, "--out", tmp_path / "r.toml", "--json")
     found = gainkit(*words, "--minus", 2).json
     assert found["full_scale_volts"] == pytest.approx(10 * 2**0.5 / 0.5, rel=1e-4)
+
+
+def test_inside_a_job_folder_a_typed_level_is_judged_at_once_and_voided_by_its_number(
+    job: Path, monkeypatch: pytest.MonkeyPatch, gainkit: Gainkit
+) -> None:
+    monkeypatch.chdir(job)
+    told = gainkit("note", "--for", "Front/right", "--volts", VOLTS["Front/right"] / 2).out
+    assert "6.02 dB too low" in " ".join(told.split())  # 20 log10 2
+    assert "Noted as 1" in told
+    assert "Reading 1 does not count" in gainkit("job", "void", 1, "--reason", "lead off").out
+    assert "'re-check'" in gainkit("job", "visit", "re-check").out
+    for words in (("void", "one", "--reason", "x"), ("void", "--reason", "x")):
+        assert gainkit("job", *words, "--json").fault["parameter"] == "number"
+    assert gainkit("note", "--for", "Rear", "--accept", "dc").refused().endswith("Give it too.\n")

@@ -21,6 +21,7 @@ OPTIONS = {
     "destination": "DEST",
     "tone_set": "SET",
     "job": "JOB",
+    "number": "NUMBER",
     "system_file": "SYSTEM.toml",
     "positions": "POSITION=CAPTURE",
     "command": "COMMAND",

@@ -15,7 +15,9 @@ if TYPE_CHECKING:
     from gainkit.job.standing import JobStatus
     from gainkit.remarks import Remark
 
-JobFolder = Annotated[Path, typer.Argument(metavar="JOB", help="Job folder.")]
+FirstHere = Annotated[
+    str | None, typer.Argument(metavar="[JOB]", show_default=False, help="Job folder [the one you stand in].")
+]
 Tolerance = Annotated[
     float | None,
     typer.Option("--tolerance-db", help="A level within this of its target is on target [the system file's]."),
@@ -134,15 +136,25 @@ def readings(folder: JobHere = None, json_: JsonFlag = False) -> None:
 
 @job.command("void")
 def void(
-    folder: JobFolder,
-    number: Annotated[int, typer.Argument(metavar="NUMBER", help="The reading, by its number.")],
+    job_or_number: FirstHere = None,
+    reading: Annotated[
+        str | None, typer.Argument(metavar="NUMBER", show_default=False, help="The reading, by its number.")
+    ] = None,
+    *,
     reason: Annotated[str, typer.Option("--reason", help="Why it does not count.")],
     by: Who = None,
     json_: JsonFlag = False,
 ) -> None:
     """Void a reading; it stays in the record, struck out, with the reason."""
+    from gainkit.errors import GainkitError
     from gainkit.job.log import void_reading
 
+    folder, told = _job_and(job_or_number, reading, "number")
+    if not told.isdecimal():
+        raise GainkitError(
+            "wrong_kind", "number", told, "a reading's number, as 'gainkit job readings' tells it"
+        )
+    number = int(told)
     made = void_reading(folder, number, reason, who=by)
     show(made, json_, lambda: f"Reading {number} does not count any more; noted as {made.number}.")
 
@@ -165,16 +177,29 @@ def undo(folder: JobHere = None, by: Who = None, json_: JsonFlag = False) -> Non
 
 @job.command("visit")
 def visit(
-    folder: JobFolder,
-    name: Annotated[str, typer.Argument(metavar="NAME", help="Name of the visit, such as 're-check'.")],
+    job_or_name: FirstHere = None,
+    visit_name: Annotated[
+        str | None,
+        typer.Argument(metavar="NAME", show_default=False, help="Name of the visit, such as 're-check'."),
+    ] = None,
     by: Who = None,
     json_: JsonFlag = False,
 ) -> None:
     """Begin a new visit: as found and as left are told by visit."""
     from gainkit.job.log import start_visit
 
+    folder, name = _job_and(job_or_name, visit_name, "name")
     made = start_visit(folder, name, who=by)
     show(made, json_, lambda: f"Readings from here on belong to {name!r}; noted as {made.number}.")
+
+
+def _job_and(first: str | None, second: str | None, parameter: str) -> tuple[Path, str]:
+    """The job, named or stood in, and the argument behind it. Raises GainkitError without that argument."""
+    from gainkit.errors import GainkitError
+
+    if first is None:
+        raise GainkitError("missing", parameter)
+    return (job_or_here(None), first) if second is None else (Path(first), second)
 
 
 @job.command("report")

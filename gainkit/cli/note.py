@@ -107,7 +107,11 @@ def note(
         refuse_acceptance(folder, for_output, accept)
     made = [note_typed(folder, for_output, each, who=by) for each in typed]
     answer = made[0] if len(made) == 1 else {"noted": made}
-    show(answer, json_, lambda: "\n".join([*_dangers(folder, made), *(_told(each) for each in made)]))
+    show(
+        answer,
+        json_,
+        lambda: "\n".join([*_stands(folder, made, volts is not None), *(_told(each) for each in made)]),
+    )
 
 
 def _told(event: Event) -> str:
@@ -115,17 +119,20 @@ def _told(event: Event) -> str:
     return f"Noted as {event.number}: {event.kind} of {where}."
 
 
-def _dangers(folder: Path, made: list[Event]) -> list[str]:
-    """What now stands against the outputs noted that can hurt: it is told before anything else."""
+def _stands(folder: Path, made: list[Event], level_read: bool) -> list[str]:
+    """What now stands against the outputs noted that can hurt; else, where a level was read, how they stand."""
+    from gainkit.cli.door import CLI
     from gainkit.cli.plain import said, strong, wrapped
     from gainkit.job.standing import job_status
+    from gainkit.words import remark_text
 
     names = {name for each in made for name in each.outputs}
-    if not names:
-        return []
-    stand = [(each.name, each.faults) for each in job_status(folder).outputs if each.name in names]
-    return [
-        wrapped(strong(f"{name}: {text}"), "", "  ")
-        for name, faults in stand
-        for text in said([each for each in faults if each.severity == "danger"])
-    ]
+    lines: list[str] = []
+    for each in job_status(folder).outputs if names else ():
+        if each.name not in names:
+            continue
+        dangers = said([fault for fault in each.faults if fault.severity == "danger"])
+        lines += [wrapped(strong(f"{each.name}: {text}"), "", "  ") for text in dangers]
+        if level_read and not dangers:
+            lines.append(wrapped(f"{each.name}: {remark_text(each.verdict, CLI)}", "", "  "))
+    return lines

@@ -44,7 +44,9 @@ def _no_tone_remedy(values: Values) -> str:
 FAULTS: dict[str, FaultWords] = {
     # ---- figures, wherever they are given
     "outside_range": FaultWords("{parameter} is {received}.", "Give {allowed}."),
-    "missing": FaultWords("{parameter} is missing.", "Give {allowed}."),
+    "missing": FaultWords(
+        "{parameter} is missing.", lambda values: "Give {allowed}." if values.get("allowed") else "Give it too."
+    ),
     "not_a_choice": FaultWords("{parameter} is {received}.", "Choose from {allowed}."),
     "wrong_kind": FaultWords("{parameter} is {received}.", "Give {allowed}."),
     "unknown_name": FaultWords("There is no figure named {parameter}.", "Known are {allowed}."),
