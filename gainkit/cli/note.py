@@ -120,7 +120,7 @@ def _told(event: Event) -> str:
 
 
 def _stands(folder: Path, made: list[Event], level_read: bool) -> list[str]:
-    """What now stands against the outputs noted that can hurt; else, where a level was read, how they stand."""
+    """What now stands against the outputs noted that can hurt; else, after a level, how they stand."""
     from gainkit.cli.door import CLI
     from gainkit.cli.plain import said, strong, wrapped
     from gainkit.job.standing import job_status
