@@ -116,7 +116,7 @@ def _volume(result: Any) -> list[str]:
 def _polarity(result: Any) -> list[str]:
     return _lines(
         f"{result.polarity} (confidence {result.confidence:.2f})",
-        [f"{result.agreeing} of {result.pulses} pulses agree, {result.band}"],
+        [f"{result.agreeing} of {result.pulses} {result.played} agree, {result.band}"],
         result.notes,
     )
 

@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 import soundfile
 
+from gainkit.capture import Capture
 from gainkit.generator.chirps import CHIRPS, chirp_of, one_chirp
 from gainkit.generator.kinds import build
 from gainkit.generator.pulses import LOBE_BANDS_HZ, lobe, pattern_seconds
@@ -20,6 +21,7 @@ from tests import cabins
 from tests.conftest import Answer
 
 RATE = 48_000
+RIGHT = {1: "positive", -1: "negative"}
 
 
 @pytest.mark.parametrize(("band", "corner_hz"), [("bass", 40.0), ("midrange", 150.0), ("treble", 900.0)])
@@ -27,7 +29,7 @@ RATE = 48_000
 def test_a_loudspeaker_is_told(band: str, corner_hz: float, sign: int) -> None:
     driver = cabins.Driver(corner_hz=corner_hz, upper_hz=min(200.0 * corner_hz, 20_000.0))
     scene = cabins.Scene(band=band, sign=sign, driver=driver, pulses=12, kind="chirps")
-    result = find_polarity(cabins.capture(scene), band=band, chirps=True)
+    result = find_polarity(cabins.capture(scene), band=band)
     assert result.polarity == scene.truth
     assert result.agreeing == result.pulses
 
@@ -38,10 +40,10 @@ def test_the_band_is_found(tmp_path: Path, gainkit: Callable[..., Answer]) -> No
         band="midrange", sign=-1, driver=cabins.Driver(corner_hz=150.0), pulses=12, kind="chirps"
     )
     heard = cabins.capture(scene)
-    result = find_polarity(heard, chirps=True)
+    result = find_polarity(heard)
     assert (result.polarity, result.band) == (scene.truth, "midrange")
     soundfile.write(tmp_path / "mic.wav", cabins.samples(scene), RATE, subtype="PCM_16")
-    told = gainkit("polarity", tmp_path / "mic.wav", "--chirps", "--json").json
+    told = gainkit("polarity", tmp_path / "mic.wav", "--json").json
     assert (told["polarity"], told["band"]) == (scene.truth, "midrange")
 
 
@@ -78,5 +80,19 @@ def test_heard_where_pulses_drown(role: str) -> None:
     """Noise 6 dB above the peak of a pulse: the chirps of the same peak still tell."""
     scene = cabins.drawn(1_000 * list(cabins.ROLES).index(role) + 1_002, role=role, snr_db=-6.0, rate=RATE)
     scene = dataclasses.replace(scene, kind="chirps")
-    result = find_polarity(cabins.capture(scene), band=scene.band, chirps=True)
+    result = find_polarity(cabins.capture(scene), band=scene.band)
     assert result.polarity == scene.truth
+
+
+@pytest.mark.parametrize("band", ["bass", "midrange", "treble"])
+@pytest.mark.parametrize("kind", ["pulses", "chirps"])
+@pytest.mark.parametrize("sign", [1, -1])
+def test_the_track_itself_is_never_told_the_wrong_way_round(band: str, kind: str, sign: int) -> None:
+    """A wire in the loudspeaker's place, with its band named, another one or none."""
+    track = sign * build(ToneSpec(kind, band=band, seconds=6.0), RATE).samples()[:, 0]
+    capture = Capture.from_array(track, RATE, calibrated=False)
+    wrong = RIGHT[-sign]
+    for named in (*CHIRPS, None):
+        result = find_polarity(capture, band=named)
+        assert result.polarity != wrong
+        assert (result.polarity, result.played) == (RIGHT[sign], kind) or named not in (band, None)

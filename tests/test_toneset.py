@@ -52,7 +52,7 @@ def test_the_track_plan_of_the_full_set() -> None:
     sines = [(t.spec.frequency_hz, t.spec.level_dbfs) for t in tracks if t.spec.kind == "sine"]
     assert sines == [(f, level) for f in (997.0, 50.0) for level in (0.0, -3.0, -6.0, -9.0, -12.0)]
     assert {t.spec.kind for t in tracks} == {
-        "sine", "staircase", "glide", "sweep", "noise", "pulses", "beeps", "silence"
+        "sine", "staircase", "glide", "sweep", "noise", "chirps", "beeps", "silence"
     }  # fmt: skip
 
 

@@ -17,6 +17,7 @@ WORDS: dict[str, str] = {
     "kind_beeps": "Beeps",
     "kind_noise": "Noise",
     "kind_pulses": "Pulses",
+    "kind_chirps": "Chirps",
     "kind_sweep": "Sweep",
     "do": "Do this",
     "care": "Take care",

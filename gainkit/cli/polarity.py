@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 
 
 class Train(StrEnum):
-    """Trains of pulses."""
+    """Trains of chirps and pulses."""
 
     bass = "bass"
     midrange = "midrange"
@@ -33,13 +33,10 @@ def register(app: typer.Typer) -> None:
 def polarity(
     captures: Annotated[
         list[Path],
-        typer.Argument(metavar="CAPTURE...", help="Microphone recording of the pulses track; two: a pair."),
+        typer.Argument(metavar="CAPTURE...", help="Recording of the chirps or pulses; two: a pair."),
     ],
     drive: Annotated[Path | None, typer.Option("--drive", help="Another signal that was played.")] = None,
     band: Annotated[Train | None, typer.Option("--band", help="Train that was played.")] = None,
-    chirps: Annotated[
-        bool, typer.Option("--chirps", help="The chirps track was played, not the pulses: for noisy places.")
-    ] = False,
     channel: Channel = 1,
     invert_microphone: Annotated[
         bool, typer.Option("--invert-microphone", help="This recorder turns the sign around.")
@@ -50,7 +47,7 @@ def polarity(
     by: By = None,
     json_: JsonFlag = False,
 ) -> None:
-    """Tell which way round a loudspeaker is wired, by pulses.
+    """Tell which way round a loudspeaker is wired, by chirps or pulses.
 
     Two recordings made with the same recorder tell whether two loudspeakers are wired alike: that needs
     no known recorder. Self-check: record a loudspeaker whose wiring you know; if it comes out negative, the
@@ -77,7 +74,6 @@ def polarity(
             channel=channel,
             band=None if band is None else band.value,
             drive=played,
-            chirps=chirps,
             invert_microphone=invert_microphone,
         )
         for each in opened
@@ -87,7 +83,7 @@ def polarity(
         answer = compare_polarity(
             results,
             [str(path) for path in captures],
-            captures=() if drive is not None or chirps else opened,
+            captures=opened,
             channel=channel,
         )
     tell(place, answer, json_, lambda: _polarity_or_pair(captures[0], answer), [Noting(answer, captures)])
@@ -101,7 +97,8 @@ def _polarity_or_pair(path: Path, answer: PolarityResult | PolarityPair) -> str:
 
 def polarity_text(path: Path, result: PolarityResult) -> str:
     """The verdict first."""
-    counts = f"{result.agreeing} of {result.pulses} pulses agree"
+    sounds = "answers" if result.played == "drive" else result.played
+    counts = f"{result.agreeing} of {result.pulses} {sounds} agree"
     if result.polarity != "undecided":
         sure = f"{100 * result.confidence:.1f} %" if result.confidence < 0.999 else "above 99.9 %"
         counts += f", confidence {sure}"
@@ -116,7 +113,7 @@ def pair_text(result: PolarityPair) -> str:
     from gainkit.words.answers import RELATIONS
 
     rows = [
-        f"  {file}: {each.polarity}, {each.agreeing} of {each.pulses} pulses agree, confidence "
+        f"  {file}: {each.polarity}, {each.agreeing} of {each.pulses} {each.played} agree, confidence "
         f"{100 * each.confidence:.1f} %"
         for file, each in zip(result.files, result.captures, strict=True)
     ]

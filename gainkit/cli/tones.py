@@ -56,7 +56,7 @@ class Channels(StrEnum):
 
 
 class BandName(StrEnum):
-    """Given bands of noise, pulses and sweeps."""
+    """Given bands of noise, chirps, pulses and sweeps."""
 
     bass = "bass"
     midrange = "midrange"
@@ -221,12 +221,14 @@ def one(
     out: Annotated[Path, typer.Option(help="File to write: .wav or .flac.")],
     frequency_hz: Annotated[float | None, typer.Option(help="Frequency of the tone [Hz].")] = None,
     level_dbfs: Annotated[
-        float | None, typer.Option(help="Level [dBFS]: rms for tones and noise, peak for pulses.")
+        float | None, typer.Option(help="Level [dBFS]: rms for tones and noise, peak for chirps and pulses.")
     ] = None,
     seconds: Annotated[float | None, typer.Option(help="Length without its faded ends [s].")] = None,
     low_hz: Annotated[float | None, typer.Option(help="Lower end of noise or sweep [Hz].")] = None,
     high_hz: Annotated[float | None, typer.Option(help="Upper end of noise or sweep [Hz].")] = None,
-    band: Annotated[BandName | None, typer.Option(help="A given band for noise, pulses or sweep.")] = None,
+    band: Annotated[
+        BandName | None, typer.Option(help="A given band for noise, chirps, pulses or sweep.")
+    ] = None,
     from_dbfs: Annotated[float | None, typer.Option(help="Staircase, glide: first level [dBFS].")] = None,
     to_dbfs: Annotated[float | None, typer.Option(help="Staircase, glide: last level [dBFS].")] = None,
     step_db: Annotated[float | None, typer.Option(help="Staircase: step [dB].")] = None,

@@ -36,8 +36,8 @@ def heard(track: Floats, corner_hz: float, gain: float, seed: int) -> Floats:
 
 def polarity_step(bench: Bench) -> list[Figure]:
     """Front left as it should be; front right reversed, found, and mended."""
-    track = track_of(ToneSpec("pulses", band="midrange", level_dbfs=-6.0, seconds=10.0))
-    bench.say("\n8. Polarity of the front loudspeakers, by pulses      (<find_polarity()>)")
+    track = track_of(ToneSpec("chirps", band="midrange", level_dbfs=-6.0, seconds=10.0))
+    bench.say("\n8. Polarity of the front loudspeakers, by chirps      (<find_polarity()>)")
     right = 0
     heard_of = (
         ("front left", "Front/left", 1),
@@ -50,7 +50,7 @@ def polarity_step(bench: Bench) -> list[Figure]:
         found = find_polarity(read_capture(path), band="midrange")
         log_reading(bench.folder, "polarity", output, found, [path])
         right += found.polarity == ("positive" if sign > 0 else "negative")
-        bench.say(f"   {name}: {found.polarity}, {found.agreeing} of {found.pulses} pulses agree")
+        bench.say(f"   {name}: {found.polarity}, {found.agreeing} of {found.pulses} chirps agree")
     return [Figure("polarities as wired", float(right), 3.0, "of 3")]
 
 

@@ -21,11 +21,11 @@ from numpy.typing import NDArray
 from gainkit.capture.model import Capture
 from gainkit.errors import GainkitError
 from gainkit.generator.pulses import LOBE_SECONDS, SPACING_SECONDS
-from gainkit.polarity.chirps import heard_of_chirps
+from gainkit.polarity.chirps import as_pulses, hear
 from gainkit.polarity.drive import Drive
 from gainkit.polarity.pair import likeness
 from gainkit.polarity.swing import Decision, Sign, decide
-from gainkit.polarity.train import LEAST_PULSES, line_up
+from gainkit.polarity.train import LEAST_PULSES, Train, line_up
 from gainkit.remarks import Remark, fault, remark
 from gainkit.results import Result
 
@@ -34,15 +34,8 @@ Floats = NDArray[np.float64]
 MOST_SECONDS = 30.0
 """So much of a recording is looked at [s]: more pulses than anyone needs."""
 
-PART_SECONDS = (10.0, 6.0)
-"""Where no train fills a recording, parts of such lengths are looked at, half of each over the next [s]."""
-
 ALIKE_CONFIDENCE = 0.94
 """Confidence of a relation that only two averaged pulses show [0..1]: it is called probable."""
-
-PART_SHARE = 0.85
-"""... and more of the pulses than in a whole recording must be heard in them [-]: an even beat meets the
-pattern of a few pulses more easily than that of many."""
 
 MOST_DRIVE_SECONDS = 60.0
 """So much of another drive signal and of what was recorded of it is read [s]."""
@@ -56,6 +49,9 @@ LEAST_LOBE_FRAMES = 4
 SURE = 0.9
 """Two trains that both answer with more confidence than this must agree [0..1]."""
 
+NOTHING = Decision("undecided", 0.0, 0, 0)
+"""Where no train was heard."""
+
 PROBABLE = 0.95
 """An answer with less confidence is called probable [0..1]."""
 
@@ -66,7 +62,8 @@ class PolarityResult(Result):
     one as small as sound allows [0..1]; 0.0 when undecided.
 
     pulses : how many were heard. agreeing : how many of them have the sign of their average. band : train that
-    was named, or else the one whose pulses lined up best.
+    was named, or else the one whose pulses lined up best. played : what was recognised in the recording, or
+    that it was read with the drive signal.
     """
 
     polarity: Sign
@@ -75,6 +72,7 @@ class PolarityResult(Result):
     agreeing: int
     band: str
     notes: tuple[Remark, ...]
+    played: Literal["pulses", "chirps", "drive"] = "pulses"
 
     @property
     def only_probable(self) -> bool:
@@ -103,7 +101,6 @@ def find_polarity(
     channel: int = 1,
     band: str | None = None,
     drive: Capture | None = None,
-    chirps: bool = False,
     invert_microphone: bool = False,
 ) -> PolarityResult:
     """Tell which way round a loudspeaker is wired, from a recording of a train of pulses or chirps.
@@ -115,7 +112,6 @@ def find_polarity(
     band : "bass", "midrange" or "treble": the train that was played; None: the one that shows most clearly.
     drive : another signal that was played in place of the pulses, noise or a sweep; the answer to a pulse is
         then calculated from both.
-    chirps : True when the chirps track was played, not the pulses.
     invert_microphone : True for a recorder that turns the sign around.
 
     Returns
@@ -154,13 +150,17 @@ def find_polarity(
     samples = _loaded(capture, channel, MOST_SECONDS if drive is None else MOST_DRIVE_SECONDS)
     bands = _bands_to_look_at(capture, band)
     rate = capture.sample_rate_hz
+    played: Literal["pulses", "chirps", "drive"] = "drive"
     if drive is None:
-        heard = heard_of_chirps(samples, rate, bands) if chirps else dict.fromkeys(bands, samples)
-        decisions = {name: _decide_in_parts(each, rate, name) for name, each in heard.items()}
+        heard = hear(samples, rate, bands)
+        played = heard.kind
+        name, decision = _clearest({name: _decide_all(each, name) for name, each in heard.trains.items()})
+        _, other = _clearest({name: _decide_all(each, name) for name, each in heard.otherwise.items()})
+        if {decision.polarity, other.polarity} == {"positive", "negative"}:
+            decision = decision.undecided(fault("pulses_or_chirps"))
     else:
         calculated = Drive.of(samples, rate, drive.volts(0, _most_frames(drive, MOST_DRIVE_SECONDS)), drive)
-        decisions = {name: calculated.decide(name) for name in bands}
-    name, decision = _clearest(decisions)
+        name, decision = _clearest({name: calculated.decide(name) for name in bands})
     if not decision.pulses:
         decision = replace(decision, reasons=(_nothing_heard(drive),))
     if invert_microphone:
@@ -172,6 +172,7 @@ def find_polarity(
         decision.agreeing,
         name,
         (*capture.notes, *decision.reasons, *_advice(decision, invert_microphone)),
+        played,
     )
 
 
@@ -232,30 +233,28 @@ def compare_polarity(
 def _alike(results: Sequence[PolarityResult], captures: Sequence[Capture], channel: int) -> int:
     """+1 where two recordings of one train hold the same pulse, -1 where the opposite, 0 where it is not
     sure."""
-    bands = {result.band for result in results}
-    if len(captures) != 2 or len(bands) > 1 or captures[0].sample_rate_hz != captures[1].sample_rate_hz:
+    read = {(result.played, result.band) for result in results}
+    if len(captures) != 2 or len(read) > 1 or captures[0].sample_rate_hz != captures[1].sample_rate_hz:
         return 0
-    (band,) = bands
-    trains = [line_up(_loaded(each, channel, MOST_SECONDS), each.sample_rate_hz, band) for each in captures]
-    if trains[0] is None or trains[1] is None:
+    ((played, band),) = read
+    if played == "drive":
         return 0
-    return likeness(trains[0], trains[1], band).relation
+    trains = []
+    for capture in captures:
+        samples, rate = _loaded(capture, channel, MOST_SECONDS), capture.sample_rate_hz
+        train = line_up(as_pulses(samples, rate, band) if played == "chirps" else samples, rate, band)
+        if train is None:
+            return 0
+        trains.append(train)
+    one, other = trains
+    return likeness(one, other, band).relation
 
 
-def _decide_in_parts(samples: Floats, rate: float, band: str) -> Decision:
-    """The decision on the whole recording, or, where no train fills it, on the part of it that tells most: the
-    track may have begun late, stopped early or been played twice."""
-    whole = line_up(samples, rate, band)
-    if whole is not None:
-        return decide(whole, band)
-    found = []
-    for seconds in PART_SECONDS:
-        size = round(seconds * rate)
-        starts = range(0, max(len(samples) - size // 2, 0), size // 2) if len(samples) > size else ()
-        trains = (line_up(samples[start : start + size], rate, band, PART_SHARE) for start in starts)
-        found += [decide(train, band) for train in trains if train is not None]
-    signs = {each.polarity for each in found} - {"undecided"}
-    best = max(found, key=lambda each: each.clearness, default=Decision("undecided", 0.0, 0, 0))
+def _decide_all(trains: Sequence[Train], band: str) -> Decision:
+    """The decision on the train that tells most; those that decide must agree."""
+    decisions = [decide(train, band) for train in trains]
+    best = max(decisions, key=lambda each: each.clearness, default=NOTHING)
+    signs = {each.polarity for each in decisions} - {"undecided"}
     return best.undecided(fault("swings_disagree")) if len(signs) > 1 else best
 
 
@@ -295,6 +294,8 @@ def _bands_to_look_at(capture: Capture, band: str | None) -> list[str]:
 
 def _clearest(decisions: Mapping[str, Decision]) -> tuple[str, Decision]:
     """The surest decision of several bands; undecided where two that are sure do not agree."""
+    if not decisions:
+        return "", NOTHING
     name = max(decisions, key=lambda name: decisions[name].clearness)
     if len({each.polarity for each in decisions.values() if each.confidence > SURE}) > 1:
         return name, decisions[name].undecided(fault("bands_disagree"))

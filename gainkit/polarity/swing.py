@@ -17,7 +17,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from gainkit.polarity.templates import odds_of
+from gainkit.polarity.templates import Odds, odds_of
 from gainkit.polarity.train import Train, smoothed
 from gainkit.remarks import Remark, fault
 
@@ -59,10 +59,6 @@ CHANCE = 0.05
 
 SECOND_OPINION = frozenset({"first_swing_hidden", "narrow_swing_dissents"})
 """Doubts that the odds over all possible answers may lift."""
-
-ODDS_BANDS = ("bass", "midrange")
-"""Trains whose odds are believed: of the treble's, 2 of 19 tweeters at 10 dB came out wrong against long
-odds."""
 
 LEAST_SHARE_FOR_ODDS = 0.9
 """Odds know nothing of beats: nearly all pulses of the pattern must be there [-]."""
@@ -131,10 +127,10 @@ def decide(train: Train | None, band: str | None = None) -> Decision:
         return Decision("undecided", 0.0, 0, 0)
     swings = _swings(train)
     count = len(train.rows)
-    band = band if band in ODDS_BANDS and train.share > LEAST_SHARE_FOR_ODDS else None
+    band = band if train.share > LEAST_SHARE_FOR_ODDS else None
     if not swings:
         undecided = Decision("undecided", 0.0, count, 0, (fault("pulses_in_noise"),))
-        return undecided if band is None else _by_odds(train, odds_of(train, band).log_odds, undecided)
+        return undecided if band is None else _by_odds(odds_of(train, band), undecided)
     best = max(swings, key=lambda swing: swing.ratio)
     hidden = 0.5 * math.erfc((best.ratio / GROWTH - SEEN) / math.sqrt(2))
     decision = Decision(_name(best.sign), 1 - 0.5 * hidden, count, best.agreeing)
@@ -142,34 +138,25 @@ def decide(train: Train | None, band: str | None = None) -> Decision:
     sure = doubt is None and decision.confidence > SURE_SWING
     if band is None or sure or (doubt is not None and doubt.code not in SECOND_OPINION):
         return decision if doubt is None else decision.undecided(doubt)
-    odds = odds_of(train, band).log_odds
+    odds = odds_of(train, band)
     if doubt is None:
-        against = -best.sign * odds
+        against = -best.sign * odds.log_odds
         return decision.undecided(fault("swings_disagree")) if against > AGAINST_ODDS else decision
-    return _by_odds(train, odds, decision.undecided(doubt))
+    return _by_odds(odds, decision.undecided(doubt))
 
 
-def _by_odds(train: Train, odds: float, undecided: Decision) -> Decision:
+def _by_odds(odds: Odds, undecided: Decision) -> Decision:
     """What the odds decide where no swing does; the pulses must resemble each other."""
-    confidence = min(1 / (1 + math.exp(-min(abs(odds), 50.0))), SUREST_ODDS)
-    heights = _likeness_to_the_others(train)
-    agreeing = int(np.count_nonzero(heights > 0))
-    typical = float(np.median(heights)) / max(float(heights.mean()), 1e-30)
-    if abs(odds) < LEAST_ODDS or not _few_by_chance(agreeing, len(train.rows)) or typical < LEAST_TYPICAL:
+    confidence = min(1 / (1 + math.exp(-min(abs(odds.log_odds), 50.0))), SUREST_ODDS)
+    count, agreeing = len(odds.likeness), int(np.count_nonzero(odds.likeness > 0))
+    typical = float(np.median(odds.likeness)) / max(float(odds.likeness.mean()), 1e-30)
+    if abs(odds.log_odds) < LEAST_ODDS or not _few_by_chance(agreeing, count) or typical < LEAST_TYPICAL:
         return undecided
-    return Decision(_name(1 if odds > 0 else -1), confidence, len(train.rows), agreeing)
+    return Decision(_name(1 if odds.log_odds > 0 else -1), confidence, count, agreeing)
 
 
 def _name(sign: int) -> Sign:
     return "positive" if sign > 0 else "negative"
-
-
-def _likeness_to_the_others(train: Train) -> Floats:
-    """How far each pulse resembles the average of the others rather than its opposite, (pulses,)."""
-    near = slice(max(train.arrival - round(MARGIN_SECONDS * train.rate), 0), None)
-    rows = train.rows[:, near]
-    total = rows.sum(axis=0)
-    return np.asarray(np.sum(rows * (total - rows), axis=1))
 
 
 def _few_by_chance(agreeing: int, count: int) -> bool:

@@ -31,10 +31,21 @@ SEED = 20
 TOP_OF_LOBE = 4.0
 """A pulse is looked at up to this over its length [-]: what it holds above is 50 dB down (closed form)."""
 
-BEFORE_SECONDS, AFTER_SECONDS = 0.02, 0.03
-BEFORE_LOBES, AFTER_LOBES = 6.0, 7.0
-"""The average is looked at from so long before a pulse's arrival to so long after it; [s] and [lobes] add
-up."""
+BEFORE_SECONDS = {"bass": 0.068, "midrange": 0.026, "treble": 0.0015}
+AFTER_SECONDS = {"bass": 0.086, "midrange": 0.037, "treble": 0.001}
+"""The average is looked at from so long before a pulse's arrival to so long after it [s]. Of treble the direct
+sound alone: echoes come many of its pulses later, and no drawn answer has them in the right places."""
+
+ONSET_BANDS = frozenset({"treble"})
+ONSET_SHARE = 0.5
+"""Where the look is that short, the arrival is told anew: where the sound, its power over a lobe, first reaches
+this share of its strongest [-]."""
+
+ONSET_BEFORE_SECONDS, ONSET_AFTER_SECONDS = 0.01, 0.03
+"""... within so much of the arrival that the train tells [s]."""
+
+LATE_LOBES = 2.0
+"""The arrival is told to within so many lobes: an answer may begin so much later [lobes]."""
 
 OVERSAMPLED = 4
 """Delays are tried so many times finer than the highest frequency's period over two [-]."""
@@ -80,51 +91,65 @@ ORDERS = (0, 0, 0, 1, 2, 2, 3, 4, 4)
 """Orders of a crossover's legs, as often as they are met: none often, second and fourth more than others
 [-]."""
 
-MOST_ECHOES, LATEST_ECHO_SECONDS, ECHO_DECAY_SECONDS = 24, 0.025, 0.008
+MOST_ECHOES, ECHO_DECAY_SECONDS = 24, 0.008
+LATEST_ECHO_SECONDS = {"bass": 0.025, "midrange": 0.025, "treble": 0.0012}
 
 
 @dataclass(frozen=True)
 class Odds:
-    """log_odds : of positive over negative [-]. share : of the whitened power that the best answer explains."""
+    """log_odds : of positive over negative [-]. share : of the whitened power that the best answer explains.
+    likeness : of each pulse to the sum of the others, whitened (pulses,): positive where they resemble."""
 
     log_odds: float
     share: float
+    likeness: Floats
 
 
 def odds_of(train: Train, band: str) -> Odds:
     """The odds of either sign, from the average of a train."""
     lobe = LOBE_SECONDS[band]
-    before = round(min(BEFORE_SECONDS + BEFORE_LOBES * lobe, train.arrival / train.rate) * train.rate)
-    after = round(
-        min(AFTER_SECONDS + AFTER_LOBES * lobe, (train.rows.shape[1] - train.arrival) / train.rate) * train.rate
-    )
-    rows = train.rows[:, train.arrival - before : train.arrival + after] * _taper(before + after)
+    arrival = _onset(train, lobe) if band in ONSET_BANDS else train.arrival
+    before = min(round(BEFORE_SECONDS[band] * train.rate), arrival)
+    after = min(round(AFTER_SECONDS[band] * train.rate), train.rows.shape[1] - arrival)
+    rows = train.rows[:, arrival - before : arrival + after] * _taper(before + after)
     seconds = rows.shape[1] / train.rate
+    latest = before / train.rate + LATE_LOBES * lobe
     bins = min(int(TOP_OF_LOBE / lobe * seconds), rows.shape[1] // 2)
     spectra = np.fft.rfft(rows, axis=1)[:, 1 : bins + 1]
     average = spectra.mean(axis=0)
     noise = _smooth(np.mean(np.abs(spectra - average) ** 2, axis=0) / (len(rows) - 1))
     noise = np.maximum(noise, 1e-7 * np.max(np.abs(average) ** 2))
-    answers = _answers(band, round(seconds * 1e4) / 1e4, bins) / np.sqrt(noise)
+    answers = _answers(band, round(seconds * 1e5) / 1e5, bins) / np.sqrt(noise)
     answers /= np.sqrt(np.sum(np.abs(answers) ** 2, axis=1, keepdims=True))
     heard = average / np.sqrt(noise)
     power = float(np.sum(np.abs(heard) ** 2))
     size = 2 * OVERSAMPLED * bins
     padded = np.zeros((len(answers), size // 2 + 1), dtype=np.complex64)
     padded[:, 1 : bins + 1] = np.conj(answers) * heard
-    likeness = np.fft.irfft(padded, size, axis=1)[:, : round(size * before / rows.shape[1])] * (size / 2)
-    return _summed(likeness, power, bins)
+    likeness = np.fft.irfft(padded, size, axis=1)[:, : round(size * latest / seconds)] * (size / 2)
+    log_odds, share = _summed(likeness, power, bins)
+    others = len(spectra) * average - spectra
+    return Odds(log_odds, share, np.real(np.sum(spectra * np.conj(others) / noise, axis=1)))
 
 
-def _summed(likeness: Floats, power: float, bins: int) -> Odds:
-    """Odds from the likeness of every answer at every delay, (answers, delays)."""
+def _onset(train: Train, lobe: float) -> int:
+    """Where the average of a train becomes strong [frame]."""
+    start = max(train.arrival - round(ONSET_BEFORE_SECONDS * train.rate), 0)
+    average = train.rows[:, start : train.arrival + round(ONSET_AFTER_SECONDS * train.rate)].mean(axis=0)
+    width = max(round(lobe * train.rate), 1)
+    power = np.convolve(average**2, np.full(width, 1.0 / width), "same")
+    return start + int(np.argmax(power > ONSET_SHARE**2 * power.max()))
+
+
+def _summed(likeness: Floats, power: float, bins: int) -> tuple[float, float]:
+    """Odds [log] and the best share, from the likeness of every answer at every delay, (answers, delays)."""
     square = likeness**2 / power
     likelihood = -EFFECTIVE_SHARE * bins * np.log(1 - square / (1 + MISMATCH))
     top = float(likelihood.max())
     weights = np.exp(likelihood - top)
     positive = float(np.sum(weights, where=likeness > 0))
     negative = float(np.sum(weights, where=likeness < 0))
-    return Odds(math.log(max(positive, 1e-300) / max(negative, 1e-300)), float(square.max()))
+    return math.log(max(positive, 1e-300) / max(negative, 1e-300)), float(square.max())
 
 
 def _taper(frames: int) -> Floats:
@@ -178,17 +203,19 @@ def _answers(band: str, seconds: float, bins: int) -> Phasors:
     answer *= _low(hz / corners(family.upper), 0.7)
     ratio = hz / corners(MICROPHONE)
     answer *= np.where(rng.random((count, 1)) < 0.5, _first(ratio, True), _high(ratio, 0.7))
-    return np.asarray((answer * _echoes(hz, count, rng)).astype(np.complex64))
+    answer *= _echoes(hz, count, LATEST_ECHO_SECONDS[band], rng)
+    answer[0] = _lobe(band, hz)  # a wire in the loudspeaker's place: a self-check of track and recorder
+    return np.asarray(answer.astype(np.complex64))
 
 
-def _echoes(hz: Floats, count: int, rng: np.random.Generator) -> Phasors:
+def _echoes(hz: Floats, count: int, latest: float, rng: np.random.Generator) -> Phasors:
     """1 and what echoes add, (answers, bins); each has lost some treble."""
     total = np.ones((count, len(hz)), dtype=np.complex128)
     echoes = rng.integers(0, MOST_ECHOES, (count, 1))
     strength = rng.uniform(0.0, 0.7, (count, 1))
     dull = _first(hz / 5000.0, False)
     for number in range(MOST_ECHOES):
-        delay = rng.uniform(0.0003, LATEST_ECHO_SECONDS, (count, 1))
+        delay = rng.uniform(0.0003, latest, (count, 1))
         gain = strength * rng.uniform(0.2, 1.0, (count, 1)) * np.exp(-delay / ECHO_DECAY_SECONDS)
         gain *= rng.choice([1.0, 1.0, 1.0, -1.0], (count, 1)) * (number < echoes)
         total += gain * dull * np.exp(-2j * np.pi * hz * delay)

@@ -16,6 +16,13 @@ HEARD_SHARE = 0.5
 """So many must be heard, and more than this share of those that fit in the recording [-]: the track may begin
 late in it, but an even beat meets the pattern in fewer."""
 
+PART_SECONDS = (10.0, 6.0)
+"""Where no train fills a recording, parts of such lengths are looked at, half of each over the next [s]."""
+
+PART_SHARE = 0.85
+"""... and more of the pulses than in a whole recording must be heard in them [-]: an even beat meets the
+pattern of a few pulses more easily than that of many."""
+
 LARGEST_CLOCK_ERROR = 3e-4
 """A recorder's clock and a player's differ by no more [-]."""
 
@@ -40,8 +47,8 @@ SEEN_POWER = 1e-3
 
 @dataclass(frozen=True)
 class Train:
-    """Pulses lined up: (pulses, frames), the arrival's frame, the rate [Hz], how many of those that fit are
-    heard [-]."""
+    """Pulses lined up: (pulses, frames), the arrival's frame, the rate [Hz], how many of those from the first
+    that is heard to the last are heard [-]."""
 
     rows: Floats
     arrival: int
@@ -67,6 +74,20 @@ class _Track:
     after: int
 
 
+def trains_in(samples: Floats, rate: float, band: str) -> list[Train]:
+    """The train that fills a recording, or else those of its parts, none where there is none: the track may
+    have begun late, stopped early or been played twice."""
+    whole = line_up(samples, rate, band)
+    if whole is not None:
+        return [whole]
+    found = []
+    for seconds in PART_SECONDS:
+        size = round(seconds * rate)
+        starts = range(0, max(len(samples) - size // 2, 0), size // 2) if len(samples) > size else ()
+        found += [line_up(samples[start : start + size], rate, band, PART_SHARE) for start in starts]
+    return [train for train in found if train is not None]
+
+
 def line_up(samples: Floats, rate: float, band: str, heard_share: float = HEARD_SHARE) -> Train | None:
     """Find the pulses of a train and line them up; None where there are too few.
 
@@ -78,10 +99,11 @@ def line_up(samples: Floats, rate: float, band: str, heard_share: float = HEARD_
         return None
     near = _near(track, expected)
     places = _on_the_recorders_clock(track, expected, near)
-    rows = _rows_with_a_pulse(track, places, near // 2)
-    if len(rows) < LEAST_PULSES or len(rows) <= heard_share * len(places):
+    held = _that_hold_a_pulse(track, places, near // 2)
+    if len(held) < LEAST_PULSES or len(held) <= heard_share * len(places):
         return None
-    return Train(_evened(rows, track.before), track.before, rate, len(rows) / len(places))
+    rows = np.array([track.raw[place - track.before : place + track.after] for place in places[held]])
+    return Train(_evened(rows, track.before), track.before, rate, len(held) / (held[-1] - held[0] + 1))
 
 
 def smoothed(samples: Floats, frames: int) -> Floats:
@@ -173,13 +195,12 @@ def _clock_slope(table: Floats, index: Floats, reach: float, lobe: int) -> float
     return float(fine[int(np.argmax(energies(fine)))])
 
 
-def _rows_with_a_pulse(track: _Track, places: NDArray[np.int64], near: int) -> Floats:
-    """The recording around each place, (pulses, frames), where it resembles the average of all."""
+def _that_hold_a_pulse(track: _Track, places: NDArray[np.int64], near: int) -> NDArray[np.int64]:
+    """Which places hold a pulse, (pulses,) [index]: the recording there resembles the average of all."""
     table = np.array([track.clean[place - near : place + near] for place in places])
     likeness = np.abs(table @ table.mean(axis=0))
     usual = np.median(np.sort(likeness)[len(likeness) // 2 :])
-    kept = places[likeness > LEAST_LIKENESS * usual]
-    return np.array([track.raw[place - track.before : place + track.after] for place in kept])
+    return np.flatnonzero(likeness > LEAST_LIKENESS * usual)
 
 
 def _evened(rows: Floats, before: int) -> Floats:

@@ -35,7 +35,7 @@ PER_OUTPUT: tuple[StepKind, ...] = ("gain", "onset", "polarity", "response", "no
 class Tone:
     """What is played. kind : as the generator has it. level_dbfs : its level, of a staircase the last step's
     [dBFS]. frequency_hz : None where the kind has none [Hz]. from_dbfs, step_db, dwell_seconds : of a
-    staircase. band : of pulses."""
+    staircase. band : of pulses and chirps."""
 
     kind: str
     level_dbfs: float

@@ -261,7 +261,7 @@ def _tone(kind: StepKind, plan: ChannelPlan | None) -> Tone | None:
     if kind == "onset" and plan is not None:
         return Tone(**{**STAIRCASE.__dict__, "frequency_hz": plan.tone_hz})
     if kind == "polarity" and plan is not None:
-        return Tone("pulses", -6.0, band="bass" if plan.tone_hz < 200 else "midrange", seconds=10.0)
+        return Tone("chirps", -6.0, band="bass" if plan.tone_hz < 200 else "midrange", seconds=10.0)
     tones: dict[StepKind, Tone] = {
         "calibrate": Tone("sine", -12.0, 997.0),
         "volume": Tone("sine", 0.0, 997.0),

@@ -206,7 +206,6 @@ def find_polarity(
     channel: int = 1,
     band: str | None = None,
     drive: Source | None = None,
-    chirps: bool = False,
     invert_microphone: bool = False,
 ) -> PolarityResult:
     """Tell which way round a loudspeaker is wired, from a microphone's recording of pulses or of chirps.
@@ -221,8 +220,6 @@ def find_polarity(
         "bass", "midrange" or "treble": the train that was played; the one that shows most clearly otherwise.
     drive : Capture, str or Path, optional
         Another signal that was played in place of the pulses.
-    chirps : bool
-        The chirps track was played, not the pulses.
     invert_microphone : bool
         The recorder turns the sign around.
 
@@ -255,7 +252,6 @@ def find_polarity(
         channel=channel,
         band=band,
         drive=heard,
-        chirps=chirps,
         invert_microphone=invert_microphone,
     )
 
@@ -293,12 +289,11 @@ def compare_polarity(first: Source, second: Source, **options: Any) -> PolarityP
     ...     gainkit.compare_polarity(track, track).relation
     'same'
     """
-    refuse_unknown(options, ("channel", "band", "drive", "chirps", "invert_microphone"))
+    refuse_unknown(options, ("channel", "band", "drive", "invert_microphone"))
     captures = [opened(each, {}) for each in (first, second)]
     results = [find_polarity(each, **options) for each in captures]
-    beside = () if options.get("drive") is not None or options.get("chirps") else captures
     names = [each.file for each in captures]
-    return polarity.compare_polarity(results, names, captures=beside, channel=options.get("channel", 1))
+    return polarity.compare_polarity(results, names, captures=captures, channel=options.get("channel", 1))
 
 
 def check_routing(

@@ -126,7 +126,7 @@ _OTHER_FIGURES = "or give the track with <index>"
 _RECORD_CLOSER = (
     "Move the microphone to a hand's width from the cone, in front of it (not at a reflex port, nor behind the "
     "cone: there the sound has the other sign), play louder, switch the recorder's noise suppression "
-    "and voice mode off, or use another band's pulses (the midrange ones suit most loudspeakers)."
+    "and voice mode off, or play another band's chirps (the midrange ones suit most loudspeakers)."
 )
 _WRITE_TRACKS = "Give the index.json that <write_tones()> made."
 
@@ -255,7 +255,8 @@ FAULTS: dict[str, FaultWords] = {
     "same_file_twice": FaultWords("both are the same file.", "Give two recordings."),
     "no_such_band": FaultWords("{parameter} is {received}.", "Choose one of {allowed}."),
     "too_short_for_pulses": FaultWords(
-        "{seconds:.2f} s are too short for {pulses} pulses.", "Record the pulses track for ten seconds."
+        "{seconds:.2f} s are too short for {pulses} chirps or pulses.",
+        "Record the chirps track for ten seconds.",
     ),
     "rate_not_sound": FaultWords(
         "a rate of {rate_hz:.6g} Hz is not a sound recording's.",
@@ -263,7 +264,7 @@ FAULTS: dict[str, FaultWords] = {
     ),
     "rate_below_band": FaultWords(
         "at {rate_hz:.6g} Hz the {received} pulses are too short to be seen.",
-        "Record at {least_hz:.6g} Hz or more, or play the midrange pulses.",
+        "Record at {least_hz:.6g} Hz or more, or play the midrange chirps.",
     ),
     "drive_silent": FaultWords("the drive signal is silent.", "Give the file that was played."),
     "not_a_pair": FaultWords("{received} recordings are no pair.", "Give the results of two recordings."),
@@ -439,22 +440,23 @@ REMARKS: dict[str, Template] = {
         "Without calibration there are no volts for the system file: give <full_scale_volts>."
     ),
     # polarity
-    "pulses_not_heard": "The train of pulses is not heard.",
+    "pulses_not_heard": "No train of chirps or pulses is heard.",
     "drive_lacks_band": (
-        "The drive signal does not fill the band of a pulse: play wide-band noise, a sweep, or the pulses."
+        "The drive signal does not fill the band of a pulse: play wide-band noise, a sweep, or the chirps."
     ),
     "clock_decides": (
         "With this drive signal the answer hangs on the recorder's clock: one that runs a ten-thousandth off "
-        "would turn it. Wide-band noise and the pulses do not."
+        "would turn it. Wide-band noise and the chirps do not."
     ),
     "bands_disagree": "Looked at in two bands, the sound begins two ways.",
-    "pulses_in_noise": "The pulses hardly stand out of the noise.",
+    "pulses_in_noise": "The chirps or pulses hardly stand out of the noise.",
+    "pulses_or_chirps": "Read as pulses it begins one way, read as chirps the other.",
     "first_swing_hidden": "The first swing of the sound may be hidden in the noise.",
     "narrow_swing_dissents": (
         "A short part of the sound begins the other way: a recorder's codec or noise suppression may have cut it."
     ),
     "swings_disagree": "The sound begins one way and the other at once.",
-    "pulses_disagree": "Only {agreeing} of {pulses} pulses agree on a sign.",
+    "pulses_disagree": "Only {agreeing} of {pulses} agree on a sign.",
     "few_loud_sounds": "A few loud sounds make up all that is heard.",
     "only_probable": f"Only probable: record again to be sure. {_RECORD_CLOSER}",
     "record_closer": _RECORD_CLOSER,

@@ -65,7 +65,7 @@ REMARKS: dict[str, Template] = {
     "step_onset_do": "Play the staircase from the first step to the last and record the output, with a dummy load if you have one.",
     "step_routing_do": "Play the beeps: one on the left, two on the right. Record them, or listen at each loudspeaker.",
     "step_polarity_do": (
-        "Play the pulses with the other loudspeakers unplugged, and record ten seconds a hand's width from the cone; "
+        "Play the chirps with the other loudspeakers unplugged, and record ten seconds a hand's width from the cone; "
         "or tell what a tester shows."
     ),
     "step_match_do": "Play the noise on one output at a time; the recorder's gain and place stay as they are.",
@@ -133,7 +133,7 @@ REMARKS: dict[str, Template] = {
     "figure_clipped": "CLIPPED by {overdrive_db:.1f} dB",
     "figure_recorder": "recorder {level_dbfs:.0f} dBFS",
     "figure_not_looked_at": "clipping not looked at",
-    "figure_pulses": "{agreeing} of {pulses} pulses agree",
+    "figure_pulses": "{agreeing} of {pulses} sounds agree",
     "figure_trim": "{file}: {trim_db:+.1f} dB",
     "figure_position": "{position}: {rms_volts:.2f} V",
 }

@@ -2,16 +2,13 @@
 
 Run with: pytest -m benchmark -s tests/benchmarks/bench_polarity.py
 
-SNR is a pulse's peak over the rms of the noise. Right / wrong / undecided, train named, 14 scenes a kind from
-seeds 700000 on, before the odds were left out for treble and for trains of which a tenth is missing: at 10 dB
-subwoofer 12 / 0 / 2, midbass 10 / 0 / 4, midrange 14 / 0 / 0, full range 13 / 0 / 1, tweeter 6 / 1 / 7; at 5
-dB 12 / 0 / 2, 8 / 0 / 6, 11 / 0 / 3, 10 / 0 / 4, 4 / 0 / 10. Without odds tweeters stay undecided at 10 dB.
-Without any odds 47 % were decided at 10 dB and 21 % at 5 dB. The assertions below ask for what is not reached
-yet.
+SNR is a pulse's peak over the rms of the noise in the recorder's whole band; a chirp has the same peak as the
+pulse it stands for. What it printed last is in RESULTS.md beside this file.
 """
 
 from __future__ import annotations
 
+import dataclasses
 import subprocess
 from collections import Counter, defaultdict
 from collections.abc import Callable, Sequence
@@ -27,11 +24,11 @@ from gainkit.polarity import find_polarity
 from tests import cabins
 from tests.cabins import Floats
 
-TRIALS = 100
+TRIALS = 40
 FIRST_SEED = 700_000
 """Thresholds were chosen on seeds below 10 000: the table is made from others."""
 
-SNRS_DB = (20.0, 10.0, 0.0, -6.0)
+SNRS_DB = (20.0, 10.0, 5.0, 0.0, -6.0)
 
 
 def outcome(scene: cabins.Scene, band: str | None) -> tuple[str, float]:
@@ -52,10 +49,15 @@ def line(name: str, counts: Counter[str]) -> str:
 HEAD = f"{'':<24}{'right':>7}{'wrong':>7}{'undecided':>11}{'right of decided %':>18}{'undecided %':>13}"
 
 
+LEAST_DECIDED = {20.0: 0.95, 10.0: 0.95, 5.0: 0.75}
+"""Goals: this share is decided at an SNR [dB], nearly all of them right."""
+
+
 @pytest.mark.benchmark
+@pytest.mark.parametrize("kind", ["chirps", "pulses"])
 @pytest.mark.parametrize("named", [True, False], ids=["train named", "train not named"])
-def test_error_table(named: bool) -> None:
-    print(f"\n{TRIALS} scenes of each kind, the train meant for it{', named' if named else ''}")
+def test_error_table(named: bool, kind: str) -> None:
+    print(f"\n{TRIALS} scenes of each kind, {kind}{', train named' if named else ''}")
     for snr_db in SNRS_DB if named else (10.0,):
         print(f"SNR {snr_db:g} dB\n{HEAD}")
         whole: Counter[str] = Counter()
@@ -63,16 +65,16 @@ def test_error_table(named: bool) -> None:
         for number, role in enumerate(cabins.ROLES):
             counts: Counter[str] = Counter()
             for trial in range(TRIALS):
-                scene = cabins.drawn(FIRST_SEED + trial + 1000 * number, role=role, snr_db=snr_db)
+                drawn = cabins.drawn(FIRST_SEED + trial + 1000 * number, role=role, snr_db=snr_db)
+                scene = dataclasses.replace(drawn, kind=kind)
                 word, confidence = outcome(scene, scene.band if named else None)
                 counts[word] += 1
                 trust += [confidence] if word != "undecided" else []
             print(line(role, counts))
             whole += counts
         print(line("all", whole), f"  mean confidence {np.mean(trust):.4f}" if trust else "")
-        if snr_db >= 10:
-            assert whole["right"] >= 0.99 * (whole["right"] + whole["wrong"])
-            assert whole["undecided"] < 0.1 * whole.total()
+        assert whole["right"] >= 0.97 * (whole["right"] + whole["wrong"])
+        assert whole["undecided"] <= (1 - LEAST_DECIDED.get(snr_db, 0.0)) * whole.total()
 
 
 @pytest.mark.benchmark
