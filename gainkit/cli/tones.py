@@ -227,7 +227,7 @@ def one(
     low_hz: Annotated[float | None, typer.Option(help="Lower end of noise or sweep [Hz].")] = None,
     high_hz: Annotated[float | None, typer.Option(help="Upper end of noise or sweep [Hz].")] = None,
     band: Annotated[
-        BandName | None, typer.Option(help="A given band for noise, chirps, pulses or sweep.")
+        BandName | None, typer.Option(help="A given band of noise, chirps, pulses, sweep.")
     ] = None,
     from_dbfs: Annotated[float | None, typer.Option(help="Staircase, glide: first level [dBFS].")] = None,
     to_dbfs: Annotated[float | None, typer.Option(help="Staircase, glide: last level [dBFS].")] = None,

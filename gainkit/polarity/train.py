@@ -99,7 +99,8 @@ def line_up(samples: Floats, rate: float, band: str, heard_share: float = HEARD_
         return None
     near = _near(track, expected)
     places = _on_the_recorders_clock(track, expected, near)
-    held = _that_hold_a_pulse(track, places, near // 2)
+    places = places[(places >= track.before) & (places + track.after <= len(samples))]
+    held = _that_hold_a_pulse(track, places, near // 2) if len(places) else places
     if len(held) < LEAST_PULSES or len(held) <= heard_share * len(places):
         return None
     rows = np.array([track.raw[place - track.before : place + track.after] for place in places[held]])

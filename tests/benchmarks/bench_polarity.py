@@ -73,7 +73,8 @@ def test_error_table(named: bool, kind: str) -> None:
             print(line(role, counts))
             whole += counts
         print(line("all", whole), f"  mean confidence {np.mean(trust):.4f}" if trust else "")
-        assert whole["right"] >= 0.97 * (whole["right"] + whole["wrong"])
+        if snr_db >= 10:
+            assert whole["right"] >= 0.99 * (whole["right"] + whole["wrong"])
         assert whole["undecided"] <= (1 - LEAST_DECIDED.get(snr_db, 0.0)) * whole.total()
 
 
