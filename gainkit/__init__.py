@@ -22,11 +22,13 @@ if TYPE_CHECKING:
     from gainkit.advice import Checks, what_to_turn
     from gainkit.analysis import Measurement, MeasureOptions, analyse_tone, fit_tone
     from gainkit.calculator.amplifier import Rating
-    from gainkit.calculator.channel import Channel, MeterLimits
-    from gainkit.calculator.feeds import FeedFacts, find_feed
+    from gainkit.calculator.channel import Channel
+    from gainkit.calculator.feed_model import FeedFacts
+    from gainkit.calculator.feeds import find_feed
     from gainkit.calculator.loads import find_loads
-    from gainkit.calculator.meters import find_meter_reading
-    from gainkit.calculator.pads import PadCall, find_pad
+    from gainkit.calculator.meters import MeterLimits, find_meter_reading
+    from gainkit.calculator.pad_model import PadCall
+    from gainkit.calculator.pads import find_pad
     from gainkit.calculator.setting import Target
     from gainkit.calculator.targets import find_target
     from gainkit.calculator.trims import find_trim
@@ -192,20 +194,16 @@ _ROOMS = {
         "fit_tone",
     ),
     "gainkit.calculator.amplifier": ("Rating",),
-    "gainkit.calculator.channel": (
-        "Channel",
-        "MeterLimits",
-    ),
-    "gainkit.calculator.feeds": (
-        "FeedFacts",
-        "find_feed",
-    ),
+    "gainkit.calculator.channel": ("Channel",),
+    "gainkit.calculator.feed_model": ("FeedFacts",),
+    "gainkit.calculator.feeds": ("find_feed",),
     "gainkit.calculator.loads": ("find_loads",),
-    "gainkit.calculator.meters": ("find_meter_reading",),
-    "gainkit.calculator.pads": (
-        "PadCall",
-        "find_pad",
+    "gainkit.calculator.meters": (
+        "MeterLimits",
+        "find_meter_reading",
     ),
+    "gainkit.calculator.pad_model": ("PadCall",),
+    "gainkit.calculator.pads": ("find_pad",),
     "gainkit.calculator.setting": ("Target",),
     "gainkit.calculator.targets": ("find_target",),
     "gainkit.calculator.trims": ("find_trim",),

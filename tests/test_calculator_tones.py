@@ -12,7 +12,8 @@ from hypothesis import strategies as st
 
 from gainkit.calculator import programme
 from gainkit.calculator.amplifier import Rating
-from gainkit.calculator.channel import Channel, MeterLimits
+from gainkit.calculator.channel import Channel
+from gainkit.calculator.meters import MeterLimits
 from gainkit.calculator.programme import Band, find_programme
 from gainkit.calculator.ranges import faults_of
 from gainkit.calculator.targets import find_target

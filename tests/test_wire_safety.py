@@ -14,7 +14,8 @@ from hypothesis import strategies as st
 
 from gainkit.calculator import conductors, feeds, wire_safety
 from gainkit.calculator.conductors import ALUMINIUM, COPPER, COPPER_CLAD_ALUMINIUM, adiabatic_k
-from gainkit.calculator.feeds import FeedFacts, find_feed
+from gainkit.calculator.feed_model import FeedFacts
+from gainkit.calculator.feeds import find_feed
 from gainkit.calculator.wire_safety import free_air_amperes, fuse_of_at_most, judge_wire, sure_amperes
 from gainkit.errors import GainkitError
 from tests.conftest import Answer

@@ -11,7 +11,7 @@ import typer
 from gainkit.cli.common import JsonFlag, options_of, show
 
 if TYPE_CHECKING:
-    from gainkit.calculator.feeds import Feed
+    from gainkit.calculator.feed_model import Feed
 
 
 class FeedMaterial(StrEnum):
@@ -62,7 +62,8 @@ FACTS = ("fuse_amperes", "contact_ohms", "return_ohms", "measured_drop_volts", "
 @options_of(FeedOptions)
 def feed(options: FeedOptions) -> None:
     """Whether a power feed is fit for its current, and what it or a loudspeaker wire costs in volts and dB."""
-    from gainkit.calculator.feeds import FeedFacts, find_feed
+    from gainkit.calculator.feed_model import FeedFacts
+    from gainkit.calculator.feeds import find_feed
 
     facts = FeedFacts(
         material=options.feed_material.value,

@@ -7,11 +7,13 @@ from collections.abc import Iterator
 from dataclasses import dataclass, fields, replace
 from pathlib import Path
 
-from gainkit.calculator.channel import Channel, MeterLimits, channel_clip_volts
+from gainkit.calculator.channel import Channel, channel_clip_volts
 from gainkit.calculator.feed_cautions import feed_cautions
-from gainkit.calculator.feeds import Feed, FeedFacts, power_feed
+from gainkit.calculator.feed_model import Feed, FeedFacts
+from gainkit.calculator.feeds import power_feed
 from gainkit.calculator.leads import hook_up_cautions
 from gainkit.calculator.loads import find_loads
+from gainkit.calculator.meters import MeterLimits
 from gainkit.calculator.noise_split import Stage, noise_at_output
 from gainkit.calculator.programme import ProgrammePower, find_programme
 from gainkit.calculator.targets import Target, find_target

@@ -27,6 +27,9 @@ ROOMS = (
 )  # fmt: skip
 """The modules with sentences, by the rooms they speak for."""
 
+SYSTEM_REMEDY = "Mend it in the file; <start_job()> writes an example with every key explained."
+"""How to mend what is wrong with one key of the system file: where several are told, it is left out."""
+
 
 class Finished(str):
     """A sentence that a template function has filled itself: names of the user's in it stay as they are."""
@@ -123,8 +126,6 @@ class _Keys(Door):
 
 def _listed(fault: FaultData, door: Door) -> str:
     """One of several faults of a file: what is wrong, and how to mend it where that is more than to mend it there."""
-    from gainkit.words.job import SYSTEM_REMEDY
-
     problem, remedy = error_text(fault, _Keys(door))
     return problem if catalogues()[0][fault.code].remedy is SYSTEM_REMEDY else f"{problem}\n    {remedy}"
 

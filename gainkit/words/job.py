@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from gainkit.figures import plain
-from gainkit.words import FaultWords, Finished, Template, shown, told
+from gainkit.words import SYSTEM_REMEDY, FaultWords, Finished, Template, shown, told
 
 
 def _nearest(values: Mapping[str, Any]) -> str:
@@ -31,8 +31,6 @@ def _unknown_channel(values: Mapping[str, Any]) -> str:
     hint = " Did you mean {nearest}?" if values.get("nearest") else ""
     return "{path} has no channel named {received}." + hint
 
-
-SYSTEM_REMEDY = "Mend it in the file; <start_job()> writes an example with every key explained."
 
 FAULTS: dict[str, FaultWords] = {
     "no_job": FaultWords(
