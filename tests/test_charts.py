@@ -44,8 +44,8 @@ from gainkit.charts import (
     styled,
 )  # fmt: skip
 from gainkit.charts.bands import short_names
+from gainkit.charts.drawing import Draw, figure_of
 from gainkit.charts.page import chart_page
-from gainkit.charts.saving import Draw, figure_of
 from gainkit.charts.style import PALETTES, label_ends, named, unmarked
 from gainkit.charts.waveform import waveform_point
 from gainkit.errors import GainkitError

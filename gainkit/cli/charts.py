@@ -31,7 +31,7 @@ from gainkit.cli.pictures import fitted, tone_draws, write_chart
 
 if TYPE_CHECKING:
     from gainkit.batch import Question
-    from gainkit.charts.saving import Draw
+    from gainkit.charts.drawing import Draw
     from gainkit.onset import LevelPlan
 
 

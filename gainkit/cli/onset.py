@@ -33,7 +33,7 @@ from gainkit.cli.place import Asked, By, LogFolder, NoLog, Noting, place_of, tel
 
 if TYPE_CHECKING:
     from gainkit.capture import Capture
-    from gainkit.charts.saving import Draw
+    from gainkit.charts.drawing import Draw
     from gainkit.onset import LevelPlan, OnsetResult, StepResult
 
 CAUTIONS = (

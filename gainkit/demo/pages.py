@@ -19,7 +19,7 @@ from gainkit.charts import (
     draw_waveform,
     save_chart,
 )
-from gainkit.charts.saving import Draw
+from gainkit.charts.drawing import Draw
 from gainkit.demo.bench import Bench
 from gainkit.demo.steps import CHANNEL
 from gainkit.errors import GainkitError
