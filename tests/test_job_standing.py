@@ -12,8 +12,9 @@ import pytest
 
 from gainkit.errors import GainkitError
 from gainkit.job.log import log_reading, note_typed, start_visit, undo_last, void_reading
+from gainkit.job.places import RECORD_FILE
 from gainkit.job.readings import read_readings
-from gainkit.job.record import FILE, append_event
+from gainkit.job.record import append_event
 from gainkit.job.report import report_jobs
 from gainkit.job.standing import JobStatus, OutputStatus, job_status
 from gainkit.job.typed import Acceptance, FreeText, Knob, SupplyReading, TypedLevel, TypedPolarity
@@ -272,10 +273,10 @@ def test_readings_are_voided_undone_and_never_deleted(job: Path) -> None:
     all_on_target(job)
     bad = log_reading(job, "measure", "Rear", measured(2.0))
     assert bad.number == 4
-    before = (job / FILE).read_bytes()
+    before = (job / RECORD_FILE).read_bytes()
     void_reading(job, bad.number, "meter lead was off")
     assert job_status(job).ok
-    assert (job / FILE).read_bytes().startswith(before)
+    assert (job / RECORD_FILE).read_bytes().startswith(before)
     readings, _ = read_readings(job)
     assert [each.number for each in readings if not each.counts] == [4]
     assert readings[3].void_reason == "meter lead was off"
@@ -328,11 +329,11 @@ def test_every_reading_says_who_and_by_which_figures(job: Path, tmp_path: Path) 
 
 def test_a_reading_of_a_whole_channel_by_an_earlier_version_is_told(job: Path) -> None:
     log_reading(job, "measure", "Front/left", measured(VOLTS["Front/left"]))
-    line = json.loads((job / FILE).read_text())
+    line = json.loads((job / RECORD_FILE).read_text())
     for name in ("Front", "Rear", "Roof"):
         old = {"when": line["when"], "kind": "measure", "channel": name, "captures": ["x.wav"]}
         old["result"] = line["result"] | {"notes": ["a note in words"], "rms_volts": 10.0}
-        with (job / FILE).open("a") as record:
+        with (job / RECORD_FILE).open("a") as record:
             record.write(json.dumps(old) + "\n")
     status = job_status(job)
     assert {"reading_without_output", "reading_of_no_output"} <= codes(status.problems)
@@ -514,7 +515,7 @@ def lines_of(tmp_path_factory: pytest.TempPathFactory) -> dict[Walked, bytes]:
     for each in events:
         write_event(job, each)
     void_reading(job, 1, "a slip")
-    written = (job / FILE).read_bytes().splitlines(keepends=True)
+    written = (job / RECORD_FILE).read_bytes().splitlines(keepends=True)
     return dict(zip([*events, ("void", "", 0)], written, strict=True))
 
 
@@ -536,7 +537,7 @@ def walked(job: Path, events: list[Walked], lines_of: dict[Walked, bytes]) -> li
             lines.append(Line(what, how, name))
         else:
             lines.append(Line("reading", what, "car" if what in ("routing", "pair") else name, how == BAD))
-    (job / FILE).write_bytes(b"".join(record))
+    (job / RECORD_FILE).write_bytes(b"".join(record))
     return lines
 
 
@@ -659,24 +660,24 @@ def test_an_onset_read_at_another_volume_is_no_answer_any_more(job: Path) -> Non
 
 def test_an_accepted_torn_line_does_not_cover_the_next(job: Path) -> None:
     all_on_target(job)
-    with open(job / FILE, "a") as record:
+    with open(job / RECORD_FILE, "a") as record:
         record.write('{"torn')
     note_typed(job, None, Acceptance("line_not_whole", "power was lost"))
     assert job_status(job).ok
-    with open(job / FILE, "a") as record:
+    with open(job / RECORD_FILE, "a") as record:
         record.write('{"torn again')
     assert not job_status(job).ok
 
 
 def test_lines_that_no_reading_can_be_are_told(job: Path) -> None:
     all_on_target(job)
-    whole = (job / FILE).read_text()
+    whole = (job / RECORD_FILE).read_text()
     for wrong in (
         whole.splitlines()[2].replace('"dc_volts": 0.0', '"dc_volts": NaN'),
         whole.splitlines()[2].replace('"outputs": ["Rear"]', '"outputs": []'),
         whole.splitlines()[2].replace('"kind": "measure"', '"kind": "guess"'),
     ):
-        (job / FILE).write_text(whole + wrong + "\n")
+        (job / RECORD_FILE).write_text(whole + wrong + "\n")
         status = job_status(job)
         assert not status.ok, wrong
         assert len(status.problems) == 1
@@ -702,7 +703,7 @@ def test_what_the_record_could_not_judge_is_refused(
         log_reading(job, kind, outputs, result)
     assert refused.value.code == code
     assert str(refused.value)
-    assert not (job / FILE).exists()
+    assert not (job / RECORD_FILE).exists()
 
 
 @pytest.mark.parametrize("verdict", ["hum", "whine", "hiss"])

@@ -12,7 +12,7 @@ import typer
 from gainkit.cli.common import remark, show
 
 if TYPE_CHECKING:
-    from gainkit.job.here import Here
+    from gainkit.job.places import JobFolder
     from gainkit.job.record import Event, Origin
 
 LogFolder = Annotated[
@@ -42,16 +42,17 @@ SystemHere = Annotated[
 
 def system_or_here(given: Path | None) -> Path:
     """The system file that was named, or that of the job named or stood in. Raises as `job_or_here`."""
-    from gainkit.job.here import SYSTEM
+    from gainkit.job.places import JobFolder
 
-    job = job_or_here(given)
-    return job / SYSTEM if (job / SYSTEM).is_file() else job
+    path = job_or_here(given)
+    job = JobFolder(path)
+    return job.system if job.is_job else path
 
 
 def job_or_here(job: Path | None) -> Path:
     """The job that was named, or the one in whose folder one stands. Raises GainkitError for neither."""
     from gainkit.errors import GainkitError
-    from gainkit.job.here import job_here
+    from gainkit.job.places import job_here
 
     if job is not None:
         return job
@@ -131,29 +132,29 @@ def place_of(asked: Asked) -> Place:
         if asked.kind == "match" and len(outputs) != asked.captures:
             raise GainkitError("one_output_a_capture", "for_output", len(outputs), captures=asked.captures)
     wanted = asked.kind in IN_VOLTS and asked.calibration is None and asked.full_scale_volts is None
-    calibration = home.calibration if home is not None and wanted else None
+    calibration = home.known_calibration if home is not None and wanted else None
     used = [] if home is None or asked.system is not None or not (outputs or noted) else [home.system]
     return Place(
         kind=asked.kind,
         job=home.folder if home is not None and noted else None,
         system=system if outputs or noted or asked.system is not None else None,
         calibration=calibration or asked.calibration,
-        index=None if home is None else home.index,
+        index=None if home is None else home.known_index,
         outputs=tuple(outputs),
         by=asked.by,
         used=(*used, *([calibration] if calibration is not None else [])),
     )
 
 
-def _home(asked: Asked) -> Here | None:
+def _home(asked: Asked) -> JobFolder | None:
     """The job that was named, or in whose folder one stands; none there where another car is asked about."""
     from gainkit.errors import GainkitError
-    from gainkit.job.here import job_here, job_in
+    from gainkit.job.places import JobFolder, job_here
     from gainkit.job.record import check_job
 
     if asked.log is not None:
         check_job(asked.log)
-        home = job_in(asked.log)
+        home = JobFolder(asked.log)
         if asked.system is not None and not _same_file(asked.system, home.system):
             raise GainkitError("other_system_file", "system", str(asked.system), job=str(asked.log))
         return home

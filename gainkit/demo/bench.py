@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from gainkit.generator import kinds
 from gainkit.generator.spec import ToneSpec
+from gainkit.job.places import JobFolder
 from gainkit.simulator import Amplifier, Recorder, capture_track
 
 Floats = NDArray[np.float64]
@@ -38,8 +39,13 @@ class Bench:
     folder: Path
     say: Say
 
+    @property
+    def job(self) -> JobFolder:
+        """What lies where in it."""
+        return JobFolder(self.folder)
+
     def file(self, name: str) -> Path:
-        return self.folder / "captures" / name
+        return self.job.captures / name
 
 
 def track_of(spec: ToneSpec) -> Floats:

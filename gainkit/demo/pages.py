@@ -47,7 +47,7 @@ def pages_step(bench: Bench, calibration: Path, staircase: Path) -> None:
     charts = []
     for name, draw in _draws(bench, calibration, staircase).items():
         for ending, look in LOOKS.items():
-            title = save_chart(draw, bench.folder / "charts" / f"{name}{ending}.svg", look, overwrite=True)
+            title = save_chart(draw, bench.job.charts / f"{name}{ending}.svg", look, overwrite=True)
         charts.append((name, title))
     made = write_sheet(bench.folder, bench.folder / "sheet.html", overwrite=True)
     write_whole(bench.folder / "index.html", _index(bench, charts), overwrite=True)
@@ -56,12 +56,12 @@ def pages_step(bench: Bench, calibration: Path, staircase: Path) -> None:
 
 
 def _draws(bench: Bench, calibration: Path, staircase: Path) -> dict[str, Draw]:
-    channel = plan_system(load_system(bench.folder / "system.toml")).channel(CHANNEL)
+    channel = plan_system(load_system(bench.job.system)).channel(CHANNEL)
     found = analyse_tone(read_capture(bench.file("front_left_as_found.wav"), calibration=calibration))
     tone, verdict = found.tone, found.verdict
     if tone is None or verdict is None:
         raise GainkitError("demo_broken", what="its own tone")
-    steps = from_index(bench.folder / "stick" / "index.json", staircase.name)
+    steps = from_index(bench.job.index, staircase.name)
     clipping = find_onset(read_capture(bench.file("front_staircase.wav"), calibration=calibration), steps)
     alike = match_levels([read_capture(bench.file(f"match_front_{side}.wav")) for side in ("left", "right")])
     swept = find_response(
@@ -96,7 +96,7 @@ def _index(bench: Bench, charts: list[tuple[str, str]]) -> str:
     )
     captures = "\n".join(
         f'<li><a href="captures/{escape(path.name)}">{escape(path.name)}</a>'
-        for path in sorted((bench.folder / "captures").iterdir())
+        for path in sorted(bench.job.captures.iterdir())
     )
     return f"""<!doctype html>
 <html lang="en"><meta charset="utf-8"><meta name="viewport" content="width=device-width, initial-scale=1">

@@ -40,8 +40,8 @@ LOUDEST_CLEAN = 31
 
 
 def plan_step(bench: Bench) -> None:
-    write_whole(bench.folder / "system.toml", EXAMPLE.read_text(encoding="utf-8"))
-    plan = plan_system(load_system(bench.folder / "system.toml"))
+    write_whole(bench.job.system, EXAMPLE.read_text(encoding="utf-8"))
+    plan = plan_system(load_system(bench.job.system))
     bench.say("\n1. Plan: what is on the plates becomes volts for the meter      (<plan_system()>)")
     for channel in plan.channels:
         gain = f"gain control {channel.sensitivity_volts:.2f} V" if channel.sensitivity_volts else "level trim"
@@ -52,7 +52,7 @@ def plan_step(bench: Bench) -> None:
 
 
 def tones_step(bench: Bench) -> Path:
-    stick = bench.folder / "stick"
+    stick = bench.job.stick
     written = write_tones("phone", stick, rate=RATE)
     checked = check_tones(stick)
     bench.say("\n2. Tones on a stick, read back and checked      (<write_tones()>; <check_tones()>)")
@@ -71,7 +71,7 @@ def calibrate_step(bench: Bench) -> Path:
     calibration = Calibration(
         reading_volts / found.rms_volts, 1, float(RATE), "2026-03-14", "997 Hz tone, meter 10 V rms"
     )
-    out = bench.folder / "recorder.toml"
+    out = bench.job.calibration
     write_whole(out, calibration.as_toml())
     bench.say("\n3. Recorder: one meter reading tells its volts      (<calibrate_recorder()>)")
     bench.say(
@@ -92,7 +92,7 @@ def source_step(bench: Bench, calibration: Path) -> tuple[VolumeResult, list[Fig
         measured.append((str(position), measure(read_capture(path, calibration=calibration))))
     result = find_clean_volume(measured)
     log_reading(bench.folder, "volume", None, result, [bench.file(f"volume_{p}.wav") for p in POSITIONS])
-    write_source(bench.folder / "system.toml", result)
+    write_source(bench.job.system, result)
     bench.say("\n4. Source: how far does the volume go?      (<find_clean_volume()>)")
     for row in result.positions:
         bench.say(
@@ -145,14 +145,14 @@ def gain_step(bench: Bench, calibration: Path, plan: Plan) -> list[Figure]:
 
 def onset_step(bench: Bench, calibration: Path, source: VolumeResult, track: Path) -> list[Figure]:
     """Where the set channel begins to clip: the staircase on the stick, through the chain."""
-    plan = plan_system(load_system(bench.folder / "system.toml"))
+    plan = plan_system(load_system(bench.job.system))
     channel = plan.channel(CHANNEL)
     if channel.gain_db is None or source.source_volts is None:
         raise GainkitError("demo_broken", what="the source of its system file")
     played, _ = soundfile.read(track, always_2d=True)
     amplifier = Amplifier(gain_db=channel.gain_db, positive_rail_volts=FRONT_RAIL_VOLTS, noise_volts=0.003)
     path = recorded(bench, "front_staircase.wav", played[:, 0], source.source_volts, amplifier, 60)
-    levels = from_index(bench.folder / "stick" / "index.json", track.name)
+    levels = from_index(bench.job.index, track.name)
     found: OnsetResult = find_onset(
         read_capture(path, calibration=calibration), levels, source_volts=source.source_volts
     )
