@@ -298,10 +298,22 @@ _ROOM_OF = {name: room for room, names in _ROOMS.items() for name in names}
 
 def __getattr__(name: str) -> Any:
     if name in _ROOM_OF:
-        return getattr(importlib.import_module(_ROOM_OF[name]), name)
+        globals()[name] = _handed_out(getattr(importlib.import_module(_ROOM_OF[name]), name), name)
+        return globals()[name]
     if name in _submodules():
         return importlib.import_module(f"gainkit.{name}")
     raise AttributeError(f"module 'gainkit' has no attribute '{name}'")
+
+
+def _handed_out(thing: Any, name: str) -> Any:
+    """What is exported, as it is: functions with their arguments checked, and to be pickled by this name."""
+    if isinstance(thing, type):
+        return thing
+    from gainkit.kinds import checked
+
+    door = checked(thing)
+    door.__module__, door.__qualname__ = "gainkit", name
+    return door
 
 
 def _submodules() -> set[str]:

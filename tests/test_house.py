@@ -16,7 +16,7 @@ ROOT = Path(__file__).parent.parent / "gainkit"
 
 FLOORS = {
     "figures": 0, "levels": 0, "words": 1, "errors": 2, "remarks": 2, "results": 3, "schemas": 3, "files": 3,
-    "figures_typed": 3, "recording": 4, "strict": 3, "impedance": 7,
+    "figures_typed": 3, "kinds": 3, "recording": 4, "strict": 3, "impedance": 7,
     "calculator": 4, "generator": 5, "capture": 5, "simulator": 5,
     "analysis": 6, "toneset": 6,
     "onset": 7, "polarity": 8, "routing": 7, "matching": 7, "volume": 7, "batch": 7, "response": 7, "noise": 7,

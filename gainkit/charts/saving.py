@@ -56,6 +56,8 @@ def save_chart(
         raise GainkitError("wrong_suffix", "out", path, FORMATS)
     refuse_existing(path, overwrite)
     drawn = draws if isinstance(draws, Sequence) else [draws]
+    if not drawn:
+        raise GainkitError("missing", "draws")
     if kind == ".html":
         page, title = chart_page(drawn, look)
         write_whole(path, page, overwrite=overwrite)

@@ -8,6 +8,7 @@ from typing import Any
 
 from gainkit import analysis, matching, noise, onset, polarity, routing, volume
 from gainkit.analysis.thresholds import LIMIT_THD_PERCENT
+from gainkit.kinds import checked
 from gainkit.matching import MatchOptions, MatchResult
 from gainkit.noise import NoiseResult
 from gainkit.onset import LevelPlan, OnsetComparison, OnsetResult
@@ -295,7 +296,7 @@ def compare_polarity(first: Source, second: Source, **options: Any) -> PolarityP
     """
     refuse_unknown(options, ("channel", "band", "drive", "chirps", "invert_microphone"))
     captures = [opened(each, {}) for each in (first, second)]
-    results = [find_polarity(each, **options) for each in captures]
+    results = [checked(find_polarity)(each, **options) for each in captures]
     beside = () if options.get("drive") is not None or options.get("chirps") else captures
     names = [each.file for each in captures]
     return polarity.compare_polarity(results, names, captures=beside, channel=options.get("channel", 1))
@@ -435,7 +436,7 @@ def find_noise(
     """
     refuse_unknown(options, (*READING, *LISTENING))
     asked = {name: value for name, value in options.items() if name in LISTENING}
-    return noise.find_noise(
+    return checked(noise.find_noise)(
         opened(capture, options),
         against=None if against is None else opened(against, options),
         recorder=None if recorder is None else opened(recorder, options),

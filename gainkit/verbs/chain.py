@@ -6,6 +6,7 @@ from pathlib import Path
 from typing import Any
 
 from gainkit import response
+from gainkit.kinds import checked
 from gainkit.response import Response, Sweep
 from gainkit.verbs.inputs import READING, Source, opened, refuse_unknown
 
@@ -75,7 +76,7 @@ def find_response(
 
             raise GainkitError("sweep_not_named", "index")
         sweep = response.from_index(index, track)
-    return response.find_response(
+    return checked(response.find_response)(
         opened(capture, options),
         sweep,
         reference=None if reference is None else opened(reference, options),
