@@ -89,7 +89,7 @@ def test_temperature_as_a_thermal_circuit(
         ".options reltol=1e-9\n.control\nset numdgt=12\nop\nprint v(core)\nquit\n.endc\n.end\n"
     )
     done = subprocess.run(
-        [oracle("ngspice"), "-b", str(netlist)], capture_output=True, text=True, check=False, timeout=60
+        [oracle("ngspice"), "-b", str(netlist)], capture_output=True, text=True, check=False, timeout=600
     )
     rise = re.search(r"v\(core\) = (\S+)", done.stdout)
     assert rise, done.stdout + done.stderr
