@@ -26,6 +26,10 @@ from gainkit.errors import GainkitError
 F = TypeVar("F", bound=Callable[..., Any])
 
 
+def _is_nan(value: Any) -> bool:
+    return isinstance(value, float) and math.isnan(value)
+
+
 class Misfit(Exception):
     """A value of another kind."""
 
@@ -55,9 +59,10 @@ def checked(function: F) -> F:
 
 
 def fitting(name: str, value: Any, hint: Any) -> Any:
-    """The value, as the kind declared; raises GainkitError for one of another kind."""
+    """The value, as the kind declared; raises GainkitError for one of another kind. NaN is no number."""
     try:
-        return _fitted(hint, value)
+        fitted = _fitted(hint, value)
+        return _if(hint is Any or not _is_nan(fitted), fitted)
     except Misfit:
         if choice := _choice(hint):
             raise GainkitError("not_a_choice", name, value, choice) from None
@@ -144,14 +149,13 @@ def _simple(hint: Any, value: Any) -> Any:
 
 
 def _number(hint: Any, value: Any) -> Any:
-    """A number that a float holds; NaN is none, true and false are none."""
+    """A number that a float holds; true and false are none."""
     kind = numbers.Real if hint is float else numbers.Integral
     _if(isinstance(value, kind) and not isinstance(value, bool), value)
     try:
         number = float(value)
     except OverflowError:
         raise Misfit from None
-    _if(not math.isnan(number), value)
     return value if isinstance(value, int | float) else number
 
 
