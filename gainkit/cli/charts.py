@@ -8,25 +8,9 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from gainkit.cli.common import JsonFlag, OverwriteFlag, show
+from gainkit.cli.common import JsonFlag, OverwriteFlag, grouped, show
 from gainkit.cli.onset import level_plan
-from gainkit.cli.options import (
-    Band,
-    Calibration,
-    Channel,
-    CheckLimit,
-    Dwell,
-    First,
-    FullScale,
-    Glide,
-    Index,
-    Interval,
-    Last,
-    Minus,
-    Step,
-    Track,
-    parse_band,
-)  # fmt: skip
+from gainkit.cli.options import Band, ChannelOptions, CheckLimit, FileOptions, LevelOptions, parse_band
 from gainkit.cli.pictures import fitted, tone_draws, write_chart
 
 if TYPE_CHECKING:
@@ -72,10 +56,11 @@ Theme = Annotated[ThemeName, typer.Option("--theme", help="Light or dark ground.
 
 def register(app: typer.Typer) -> None:
     """Add `chart` to the tree."""
-    app.command("chart")(chart)
+    app.command("chart")(grouped(chart))
 
 
 def chart(
+    *,
     kind: Annotated[Kind, typer.Argument(help="What to draw.")],
     out: Annotated[Path, typer.Option("--out", help="File to write: .png, .svg, .pdf or .html.")],
     system: Annotated[
@@ -90,18 +75,9 @@ def chart(
         float | None, typer.Option("--noise-volts", help="Noise at the output at this gain, for headroom.")
     ] = None,
     third: Annotated[bool, typer.Option("--third", help="Third-octave bands instead of octaves.")] = False,
-    index: Index = None,
-    track: Track = None,
-    from_dbfs: First = None,
-    to_dbfs: Last = None,
-    step_db: Step = None,
-    dwell_seconds: Dwell = None,
-    glide_seconds: Glide = None,
-    full_scale_volts: FullScale = None,
-    calibration: Calibration = None,
-    interval_seconds: Interval = None,
-    channel: Channel = 1,
-    minus: Minus = None,
+    played: LevelOptions,
+    scale: FileOptions,
+    channels: ChannelOptions,
     band_hz: Band = "10:20000",
     limit_thd_percent: CheckLimit = None,
     size: Size = SizeName.page,
@@ -123,17 +99,19 @@ def chart(
     from gainkit.charts import Look
 
     limit = limited(Checks(), limit_thd_percent).limit_thd_percent
-    options = MeasureOptions(channel=channel, minus=minus, band_hz=parse_band(band_hz), limit_thd_percent=limit)
-    asked = [Question(path, options, full_scale_volts, calibration, interval_seconds) for path in capture or ()]
+    options = MeasureOptions(**vars(channels), band_hz=parse_band(band_hz), limit_thd_percent=limit)
+    asked = [
+        Question(path, options, scale.full_scale_volts, scale.calibration, scale.interval_seconds)
+        for path in capture or ()
+    ]
     if kind in (Kind.headroom, Kind.levels, Kind.power):
         draw = _of_plan(kind, system, for_channel, noise_volts)
     elif kind is Kind.onset:
-        figures = (from_dbfs, to_dbfs, step_db, dwell_seconds, glide_seconds)
-        draw = _of_onset(_one(asked), level_plan(index, track, figures))
+        draw = _of_onset(_one(asked), level_plan(played))
     elif kind is Kind.bands:
         draw = _of_bands(asked, third)
     elif kind is Kind.response:
-        draw = _of_response(_one(asked), index, track)
+        draw = _of_response(_one(asked), played.index, played.track)
     elif kind is Kind.noise:
         draw = _of_noise(_one(asked))
     elif kind in (Kind.job, Kind.compare):

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
 from gainkit.cli.common import remark, show
+from gainkit.cli.options import ScaleOptions
 
 if TYPE_CHECKING:
     from gainkit.job.places import JobFolder
@@ -70,18 +71,24 @@ IN_VOLTS = ("measure", "onset", "volume", "noise", "response")
 
 
 @dataclass(frozen=True)
+class NoteOptions:
+    """Where a reading is noted, and by whom."""
+
+    log: LogFolder = None
+    no_log: NoLog = False
+    by: By = None
+
+
+@dataclass(frozen=True)
 class Asked:
     """What a command was told. kind : of the record's line. captures : how many were given. own_system :
     whether it has an option for the system file."""
 
     kind: str
+    note: NoteOptions
     for_output: str | Sequence[str] | None = None
-    log: Path | None = None
-    no_log: bool = False
-    by: str | None = None
     system: Path | None = None
-    calibration: Path | None = None
-    full_scale_volts: float | None = None
+    scale: ScaleOptions = field(default_factory=ScaleOptions)
     captures: int = 1
     own_system: bool = False
 
@@ -120,28 +127,29 @@ def place_of(asked: Asked) -> Place:
     from gainkit.errors import GainkitError
     from gainkit.job.log import refuse_outputs
 
-    if asked.no_log and asked.log is not None:
+    note, scale = asked.note, asked.scale
+    if note.no_log and note.log is not None:
         raise GainkitError("not_both", "no_log", other="log")
     home = _home(asked)
     system = asked.system or (home.system if home is not None else None)
     outputs = _outputs(asked, system)
-    noted = home is not None and not asked.no_log
-    noted = noted and (asked.log is not None or bool(outputs) or asked.kind in OF_THE_CAR)
+    noted = home is not None and not note.no_log
+    noted = noted and (note.log is not None or bool(outputs) or asked.kind in OF_THE_CAR)
     if noted:
         refuse_outputs(asked.kind, outputs, asked.captures if asked.kind == "match" else None)
         if asked.kind == "match" and len(outputs) != asked.captures:
             raise GainkitError("one_output_a_capture", "for_output", len(outputs), captures=asked.captures)
-    wanted = asked.kind in IN_VOLTS and asked.calibration is None and asked.full_scale_volts is None
+    wanted = asked.kind in IN_VOLTS and scale.calibration is None and scale.full_scale_volts is None
     calibration = home.known_calibration if home is not None and wanted else None
     used = [] if home is None or asked.system is not None or not (outputs or noted) else [home.system]
     return Place(
         kind=asked.kind,
         job=home.folder if home is not None and noted else None,
         system=system if outputs or noted or asked.system is not None else None,
-        calibration=calibration or asked.calibration,
+        calibration=calibration or scale.calibration,
         index=None if home is None else home.known_index,
         outputs=tuple(outputs),
-        by=asked.by,
+        by=note.by,
         used=(*used, *([calibration] if calibration is not None else [])),
     )
 
@@ -152,11 +160,11 @@ def _home(asked: Asked) -> JobFolder | None:
     from gainkit.job.places import JobFolder, job_here
     from gainkit.job.record import check_job
 
-    if asked.log is not None:
-        check_job(asked.log)
-        home = JobFolder(asked.log)
+    if asked.note.log is not None:
+        check_job(asked.note.log)
+        home = JobFolder(asked.note.log)
         if asked.system is not None and not _same_file(asked.system, home.system):
-            raise GainkitError("other_system_file", "system", str(asked.system), job=str(asked.log))
+            raise GainkitError("other_system_file", "system", str(asked.system), job=str(asked.note.log))
         return home
     found = job_here()
     return None if found and asked.system is not None and not _same_file(asked.system, found.system) else found

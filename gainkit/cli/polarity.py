@@ -8,9 +8,9 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from gainkit.cli.common import JsonFlag
+from gainkit.cli.common import JsonFlag, grouped
 from gainkit.cli.options import Channel
-from gainkit.cli.place import Asked, By, ForOutputs, LogFolder, NoLog, Noting, place_of, tell
+from gainkit.cli.place import Asked, ForOutputs, NoteOptions, Noting, place_of, tell
 from gainkit.cli.plain import said, sections, wrapped
 
 if TYPE_CHECKING:
@@ -27,10 +27,11 @@ class Train(StrEnum):
 
 def register(app: typer.Typer) -> None:
     """Add the command to the tree."""
-    app.command("polarity")(polarity)
+    app.command("polarity")(grouped(polarity))
 
 
 def polarity(
+    *,
     captures: Annotated[
         list[Path],
         typer.Argument(metavar="CAPTURE...", help="Microphone recording of the pulses track; two: a pair."),
@@ -45,9 +46,7 @@ def polarity(
         bool, typer.Option("--invert-microphone", help="This recorder turns the sign around.")
     ] = False,
     for_outputs: ForOutputs = None,
-    log: LogFolder = None,
-    no_log: NoLog = False,
-    by: By = None,
+    note: NoteOptions,
     json_: JsonFlag = False,
 ) -> None:
     """Tell which way round a loudspeaker is wired, by pulses.
@@ -64,7 +63,7 @@ def polarity(
     from gainkit.polarity import compare_polarity, find_polarity
 
     kind = "polarity" if len(captures) == 1 else "polarity-pair"
-    place = place_of(Asked(kind, for_outputs, log, no_log, by))
+    place = place_of(Asked(kind, note, for_outputs))
     if len(captures) > 2:
         raise GainkitError("too_many_recordings", "captures", len(captures))
     if len({path.resolve() for path in captures}) < len(captures):

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from gainkit.cli.common import JsonFlag, options_of, show
+from gainkit.cli.common import JsonFlag, grouped, show
 from gainkit.cli.door import CLI
 from gainkit.cli.plan_forms import set_figure
 
@@ -149,7 +149,7 @@ NO_FIGURES = ("rating", "crest_db", "explain", "as_json")
 """Options of `target` that are no figures of the channel by that name."""
 
 
-@options_of(TargetOptions)
+@grouped
 def target(options: TargetOptions) -> None:
     """What the meter should read for one channel, and where the gain then stands."""
     from gainkit.calculator.channel import channel_from
