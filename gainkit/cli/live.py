@@ -11,7 +11,15 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from gainkit.cli.common import JsonFlag, OverwriteFlag, grouped, remark
-from gainkit.cli.options import Band, BesideOptions, ChannelOptions, CheckLimit, ScaleOptions, parse_band
+from gainkit.cli.options import (
+    Band,
+    BesideOptions,
+    ChannelOptions,
+    CheckLimit,
+    OutputOptions,
+    ScaleOptions,
+    parse_band,
+)
 from gainkit.cli.place import Asked, NoteOptions, Noting, place_of, tell
 
 if TYPE_CHECKING:
@@ -32,13 +40,8 @@ def live(
         str | None, typer.Option("--device", help="Name or number of the interface [the system's].")
     ] = None,
     scale: ScaleOptions,
-    target_volts: Annotated[
-        float | None, typer.Option("--target-volts", help="Volts the output should read.")
-    ] = None,
+    output: OutputOptions,
     beside: BesideOptions,
-    load_ohms: Annotated[
-        float | None, typer.Option("--load-ohms", help="Load on the output, for watts.")
-    ] = None,
     channels: ChannelOptions,
     band_hz: Band = "10:20000",
     limit_thd_percent: CheckLimit = None,
@@ -71,12 +74,10 @@ def live(
     if json_ and seconds is None:
         raise GainkitError("seconds_missing", "json")
     place = place_of(Asked("measure", note, beside.for_output, beside.system, scale, own_system=True))
-    expected = expectation(place.system, place.output, target_volts, limit_thd_percent)
-    if expected.plan is not None:
-        target_volts = expected.plan.set_volts if target_volts is None else target_volts
+    expected = expectation(place.system, place.output, output.target_volts, limit_thd_percent)
     options = MeasureOptions(
-        **vars(channels), band_hz=parse_band(band_hz), load_ohms=load_ohms,
-        target_volts=target_volts, limit_thd_percent=expected.checks.limit_thd_percent,
+        **vars(channels), band_hz=parse_band(band_hz), **output.beside(expected),
+        limit_thd_percent=expected.checks.limit_thd_percent,
     )  # fmt: skip
     volts = _full_scale(scale.full_scale_volts, place.calibration)
     interface = Interface(device, rate, max(channels.channel, channels.minus or 1))

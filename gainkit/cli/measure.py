@@ -16,6 +16,7 @@ from gainkit.cli.options import (
     ChannelOptions,
     CheckLimit,
     FileOptions,
+    OutputOptions,
     Start,
     Stop,
     parse_band,
@@ -41,12 +42,7 @@ def measure(
     start: Start = None,
     stop: Stop = None,
     band_hz: Band = "10:20000",
-    load_ohms: Annotated[
-        float | None, typer.Option("--load-ohms", help="Load on the output, for watts.")
-    ] = None,
-    target_volts: Annotated[
-        float | None, typer.Option("--target-volts", help="Volts the output should read.")
-    ] = None,
+    output: OutputOptions,
     limit_thd_percent: CheckLimit = None,
     beside: BesideOptions,
     require_clean: Annotated[
@@ -70,12 +66,10 @@ def measure(
     from gainkit.errors import GainkitError
 
     place = place_of(Asked("measure", note, beside.for_output, beside.system, scale, own_system=True))
-    expected = expectation(place.system, place.output, target_volts, limit_thd_percent)
-    if expected.plan is not None:
-        target_volts = expected.plan.set_volts if target_volts is None else target_volts
+    expected = expectation(place.system, place.output, output.target_volts, limit_thd_percent)
     options = MeasureOptions(
         **vars(channels), start_seconds=start, stop_seconds=stop, band_hz=parse_band(band_hz),
-        load_ohms=load_ohms, target_volts=target_volts, limit_thd_percent=expected.checks.limit_thd_percent,
+        **output.beside(expected), limit_thd_percent=expected.checks.limit_thd_percent,
     )  # fmt: skip
     files = captures_in(captures)
     if chart is not None and (len(files) != 1 or lines is not None):

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
 if TYPE_CHECKING:
+    from gainkit.beside import Expected
     from gainkit.capture import Capture
 
 CaptureFiles = Annotated[
@@ -104,6 +105,26 @@ class LevelOptions:
         """Those of its figures that are given, by name."""
         names = ("from_dbfs", "to_dbfs", "step_db", "dwell_seconds", "glide_seconds")
         return {name: getattr(self, name) for name in names if getattr(self, name) is not None}
+
+
+@dataclass(frozen=True)
+class OutputOptions:
+    """What a tone is measured beside, where it is typed."""
+
+    load_ohms: Annotated[float | None, typer.Option("--load-ohms", help="Load on the output, for watts.")] = (
+        None
+    )
+    target_volts: Annotated[
+        float | None, typer.Option("--target-volts", help="Volts the output should read.")
+    ] = None
+
+    def beside(self, expected: Expected) -> dict[str, Any]:
+        """The load, and the volts that should be read: those typed, or those of the plan."""
+        planned = None if expected.plan is None else expected.plan.set_volts
+        return {
+            "load_ohms": self.load_ohms,
+            "target_volts": planned if self.target_volts is None else self.target_volts,
+        }
 
 
 @dataclass(frozen=True)
