@@ -112,7 +112,7 @@ def polarity_text(path: Path, result: PolarityResult) -> str:
 def pair_text(result: PolarityPair) -> str:
     """The verdict on two loudspeakers first."""
     from gainkit.polarity import PROBABLE
-    from gainkit.words.answers import RELATIONS
+    from gainkit.words.polarity import RELATIONS
 
     rows = [
         f"  {file}: {each.polarity}, {each.agreeing} of {each.pulses} pulses agree, confidence "

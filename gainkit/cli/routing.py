@@ -43,7 +43,7 @@ def routing(
 
 def routing_text(result: RoutingResult) -> str:
     """The verdict first, then what was heard when."""
-    from gainkit.words.answers import routing_verdict
+    from gainkit.words.routing import routing_verdict
 
     table = columns(
         ("channel", "beeps", "at s"),

@@ -12,7 +12,7 @@ import functools
 import importlib
 import math
 import re
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from pathlib import PurePath
 from typing import Any, Protocol
@@ -23,7 +23,8 @@ Template = str | Callable[[Mapping[str, Any]], str]
 """A template, or a function of the values that gives one."""
 
 ROOMS = (
-    "calculator", "capture", "generator", "analysis", "answers", "noise", "response", "job", "pages", "steps",
+    "calculator", "capture", "generator", "analysis", "answers", "volume", "polarity", "routing", "matching",
+    "impedance", "noise", "response", "job", "pages", "steps",
 )  # fmt: skip
 """The modules with sentences, by the rooms they speak for."""
 
@@ -195,6 +196,9 @@ def allowed_words(allowed: Any) -> str:
         return ""
     if hasattr(allowed, "words"):
         return str(allowed.words())
-    if isinstance(allowed, (list, tuple, set, frozenset)):
-        return ", ".join(str(each) for each in allowed)
-    return str(allowed)
+    return joined(allowed) if isinstance(allowed, (list, tuple, set, frozenset)) else str(allowed)
+
+
+def joined(items: Iterable[Any]) -> str:
+    """Several words or figures in a row: '1, 2, 5'."""
+    return ", ".join(map(str, items))
