@@ -23,8 +23,8 @@ Template = str | Callable[[Mapping[str, Any]], str]
 """A template, or a function of the values that gives one."""
 
 ROOMS = (
-    "calculator", "capture", "generator", "analysis", "answers", "volume", "polarity", "routing", "matching",
-    "impedance", "noise", "response", "job", "pages", "steps",
+    "calculator", "sums", "capture", "generator", "analysis", "answers", "volume", "polarity", "routing", "matching",
+    "impedance", "noise", "response", "system", "job", "pages", "steps",
 )  # fmt: skip
 """The modules with sentences, by the rooms they speak for."""
 
