@@ -71,19 +71,11 @@ if TYPE_CHECKING:
     from gainkit.toneset.model import AudioFormat
     from gainkit.toneset.reading import list_tones
     from gainkit.toneset.writing import write_tone, write_tones
-    from gainkit.verbs.answers import (
-        check_routing,
-        compare_onsets,
-        compare_polarity,
-        find_clean_volume,
-        find_noise,
-        find_onset,
-        find_polarity,
-        match_levels,
-    )
-    from gainkit.verbs.chain import find_response
+    from gainkit.verbs.chain import find_noise, find_response
+    from gainkit.verbs.clipping import compare_onsets, find_clean_volume, find_onset
     from gainkit.verbs.guiding import run_bench
     from gainkit.verbs.loads import find_impedance
+    from gainkit.verbs.loudspeakers import check_routing, compare_polarity, find_polarity, match_levels
     from gainkit.verbs.measuring import measure
     from gainkit.verbs.planning import plan_system
     from gainkit.verbs.simulating import simulate
@@ -274,18 +266,22 @@ _ROOMS = {
         "write_tone",
         "write_tones",
     ),
-    "gainkit.verbs.answers": (
-        "check_routing",
+    "gainkit.verbs.clipping": (
         "compare_onsets",
-        "compare_polarity",
         "find_clean_volume",
-        "find_noise",
         "find_onset",
+    ),
+    "gainkit.verbs.loudspeakers": (
+        "check_routing",
+        "compare_polarity",
         "find_polarity",
         "match_levels",
     ),
     "gainkit.recorder": ("calibrate_recorder",),
-    "gainkit.verbs.chain": ("find_response",),
+    "gainkit.verbs.chain": (
+        "find_noise",
+        "find_response",
+    ),
     "gainkit.verbs.guiding": ("run_bench",),
     "gainkit.verbs.loads": ("find_impedance",),
     "gainkit.verbs.measuring": ("measure",),
