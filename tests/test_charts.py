@@ -54,7 +54,8 @@ from gainkit.generator.spec import ToneSpec
 from gainkit.job import load_system, plan_system
 from gainkit.job.folder import start_job
 from gainkit.job.log import note_typed
-from gainkit.job.standing import JobStatus, job_status
+from gainkit.job.standing import job_status
+from gainkit.job.status import JobStatus
 from gainkit.job.typed import TypedLevel
 from gainkit.matching import MatchOptions, MatchResult, match_levels
 from gainkit.noise import NoiseResult, find_noise

@@ -16,7 +16,8 @@ from gainkit.job.places import RECORD_FILE
 from gainkit.job.readings import read_readings
 from gainkit.job.record import append_event
 from gainkit.job.report import report_jobs
-from gainkit.job.standing import JobStatus, OutputStatus, job_status
+from gainkit.job.standing import job_status
+from gainkit.job.status import JobStatus, OutputStatus
 from gainkit.job.typed import Acceptance, FreeText, Knob, SupplyReading, TypedLevel, TypedPolarity
 from gainkit.remarks import codes, fault
 from tests.records import (

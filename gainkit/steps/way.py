@@ -13,7 +13,8 @@ from gainkit.job.outputs import Output
 from gainkit.job.places import JobFolder
 from gainkit.job.plan import ChannelPlan
 from gainkit.job.readings import KINDS, Reading, latest
-from gainkit.job.standing import JobStatus, OutputStatus, standing
+from gainkit.job.standing import standing
+from gainkit.job.status import JobStatus, OutputStatus
 from gainkit.remarks import Remark, Sentence, danger, remark
 from gainkit.steps.model import PER_OUTPUT, WAY, Step, StepKind, StepState, Tone, Way
 
