@@ -79,7 +79,7 @@ def plain_scalar(value: Any) -> Any:
 # ---- kinds -------------------------------------------------------------------------------------------------
 
 
-class _Named:
+class _ByName:
     """A class that is imported for types only: known by its name."""
 
 
@@ -97,7 +97,7 @@ class _Names(dict[str, Any]):
             return getattr(builtins, name)
         if name.startswith("_"):  # no name of a class: what reads tracebacks asks for such
             raise KeyError(name)
-        return type(name, (_Named,), {})
+        return type(name, (_ByName,), {})
 
 
 def hints_of(thing: Any) -> dict[str, Any]:
@@ -143,7 +143,7 @@ def _simple(hint: Any, value: Any) -> Any:
         return Path(_if(isinstance(value, str | os.PathLike), value))
     if not isinstance(hint, type) or getattr(hint, "_is_protocol", False):
         return value
-    if issubclass(hint, _Named):
+    if issubclass(hint, _ByName):
         return _if(any(each.__name__ == hint.__name__ for each in type(value).__mro__), value)
     return _if(isinstance(value, hint), value)
 

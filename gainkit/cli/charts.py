@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from gainkit.onset import LevelPlan
 
 
-class Kind(StrEnum):
+class ChartKind(StrEnum):
     """Kinds of chart."""
 
     headroom = "headroom"
@@ -61,7 +61,7 @@ def register(app: typer.Typer) -> None:
 
 def chart(
     *,
-    kind: Annotated[Kind, typer.Argument(help="What to draw.")],
+    kind: Annotated[ChartKind, typer.Argument(help="What to draw.")],
     out: Annotated[Path, typer.Option("--out", help="File to write: .png, .svg, .pdf or .html.")],
     system: Annotated[
         Path | None, typer.Option("--system", help="System file, for headroom, levels and power.")
@@ -104,25 +104,25 @@ def chart(
         Question(path, options, scale.full_scale_volts, scale.calibration, scale.interval_seconds)
         for path in capture or ()
     ]
-    if kind in (Kind.headroom, Kind.levels, Kind.power):
+    if kind in (ChartKind.headroom, ChartKind.levels, ChartKind.power):
         draw = _of_plan(kind, system, for_channel, noise_volts)
-    elif kind is Kind.onset:
+    elif kind is ChartKind.onset:
         draw = _of_onset(_one(asked), level_plan(played))
-    elif kind is Kind.bands:
+    elif kind is ChartKind.bands:
         draw = _of_bands(asked, third)
-    elif kind is Kind.response:
+    elif kind is ChartKind.response:
         draw = _of_response(_one(asked), played.index, played.track)
-    elif kind is Kind.noise:
+    elif kind is ChartKind.noise:
         draw = _of_noise(_one(asked))
-    elif kind in (Kind.job, Kind.compare):
+    elif kind in (ChartKind.job, ChartKind.compare):
         draw = _of_job(kind, job)
     else:
-        draw = tone_draws(*fitted(_one(asked)))[0 if kind is Kind.waveform else 1]
+        draw = tone_draws(*fitted(_one(asked)))[0 if kind is ChartKind.waveform else 1]
     made = write_chart(kind.value, [draw], out, Look(size.value, theme.value), overwrite)
     show(made, json_, lambda: f"Wrote {made.file}: {made.title}")
 
 
-def _of_plan(kind: Kind, file: Path | None, name: str | None, noise_volts: float | None) -> Draw:
+def _of_plan(kind: ChartKind, file: Path | None, name: str | None, noise_volts: float | None) -> Draw:
     """Headroom, levels or power of one channel of a system file."""
     from gainkit.charts import draw_headroom, draw_levels, draw_power
     from gainkit.errors import GainkitError
@@ -133,9 +133,9 @@ def _of_plan(kind: Kind, file: Path | None, name: str | None, noise_volts: float
     system = load_system(file)
     own = system.channels[0] if name is None else system.channel(name)
     each = plan_system(system).channel(own.name)
-    if kind is Kind.headroom:
+    if kind is ChartKind.headroom:
         return lambda ax: draw_headroom(ax, each, noise_volts=noise_volts, name=each.name)
-    if kind is Kind.levels:
+    if kind is ChartKind.levels:
         return lambda ax: draw_levels(ax, each, own.channel.crest_factor_db, each.name, each.built_in)
     return lambda ax: draw_power(ax, each)
 
@@ -188,7 +188,7 @@ def _of_response(question: Question, index: Path | None, track: str | None) -> D
     return lambda ax: draw_response(ax, found)
 
 
-def _of_job(kind: Kind, folder: Path | None) -> Draw:
+def _of_job(kind: ChartKind, folder: Path | None) -> Draw:
     """All outputs of a job beside their targets, or as found against as left."""
     from gainkit.charts import draw_compare, draw_job
     from gainkit.errors import GainkitError
@@ -197,7 +197,7 @@ def _of_job(kind: Kind, folder: Path | None) -> Draw:
     if folder is None:
         raise GainkitError("job_missing", "--job", kind=kind.value)
     status = job_status(folder)
-    return (lambda ax: draw_job(ax, status)) if kind is Kind.job else (lambda ax: draw_compare(ax, status))
+    return (lambda ax: draw_job(ax, status)) if kind is ChartKind.job else (lambda ax: draw_compare(ax, status))
 
 
 def _one(asked: list[Question]) -> Question:

@@ -20,7 +20,7 @@ from gainkit.cli.options import (
     ScaleOptions,
     parse_band,
 )
-from gainkit.cli.place import Asked, NoteOptions, Noting, place_of, tell
+from gainkit.cli.place import NoteOptions, NoteRequest, Noting, place_of, tell
 
 if TYPE_CHECKING:
     from gainkit.analysis import Measurement, MeasureOptions
@@ -73,7 +73,7 @@ def live(
     refuse_outside("seconds", seconds, RUN_SECONDS)
     if json_ and seconds is None:
         raise GainkitError("seconds_missing", "json")
-    place = place_of(Asked("measure", note, beside.for_output, beside.system, scale, own_system=True))
+    place = place_of(NoteRequest("measure", note, beside.for_output, beside.system, scale, own_system=True))
     expected = expectation(place.system, place.output, output.target_volts, limit_thd_percent)
     options = MeasureOptions(
         **vars(channels), band_hz=parse_band(band_hz), **output.beside(expected),

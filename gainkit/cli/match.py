@@ -10,7 +10,7 @@ import typer
 
 from gainkit.cli.common import JsonFlag, grouped
 from gainkit.cli.options import ChannelOptions, Index, ScaleOptions, Track, parse_band
-from gainkit.cli.place import Asked, ForOutputs, NoteOptions, Noting, Place, place_of, tell
+from gainkit.cli.place import ForOutputs, NoteOptions, NoteRequest, Noting, Place, place_of, tell
 from gainkit.cli.plain import columns, said, sections, wrapped
 
 if TYPE_CHECKING:
@@ -56,7 +56,7 @@ def match(
     """Compare levels of loudspeakers or channels by noise, and tell the trims that make them alike."""
     from gainkit.matching import MatchOptions, cuts_only, match_levels
 
-    place = place_of(Asked("match", note, for_outputs, scale=scale, captures=len(captures)))
+    place = place_of(NoteRequest("match", note, for_outputs, scale=scale, captures=len(captures)))
     asked = MatchOptions(
         **vars(channels),
         third_octave=third,

@@ -21,7 +21,7 @@ from gainkit.cli.options import (
     Stop,
     parse_band,
 )
-from gainkit.cli.place import Asked, NoteOptions, Noting, place_of, tell, tell_used
+from gainkit.cli.place import NoteOptions, NoteRequest, Noting, place_of, tell, tell_used
 
 if TYPE_CHECKING:
     from gainkit.analysis import Measurement
@@ -65,7 +65,7 @@ def measure(
     from gainkit.cli.measure_text import answers_text
     from gainkit.errors import GainkitError
 
-    place = place_of(Asked("measure", note, beside.for_output, beside.system, scale, own_system=True))
+    place = place_of(NoteRequest("measure", note, beside.for_output, beside.system, scale, own_system=True))
     expected = expectation(place.system, place.output, output.target_volts, limit_thd_percent)
     options = MeasureOptions(
         **vars(channels), start_seconds=start, stop_seconds=stop, band_hz=parse_band(band_hz),

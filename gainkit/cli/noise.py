@@ -9,7 +9,7 @@ import typer
 
 from gainkit.cli.common import JsonFlag, grouped
 from gainkit.cli.options import Band, BesideOptions, ChannelOptions, FileOptions, parse_band
-from gainkit.cli.place import Asked, NoteOptions, Noting, place_of, tell
+from gainkit.cli.place import NoteOptions, NoteRequest, Noting, place_of, tell
 
 if TYPE_CHECKING:
     from gainkit.noise import Family, NoiseResult
@@ -49,7 +49,7 @@ def noise(
     from gainkit.cli.measure import expectation
     from gainkit.noise import find_noise
 
-    place = place_of(Asked("noise", note, beside.for_output, beside.system, files, own_system=True))
+    place = place_of(NoteRequest("noise", note, beside.for_output, beside.system, files, own_system=True))
     planned = expectation(place.system, place.output, target_volts, None).plan
     if target_volts is None and planned is not None:
         target_volts = planned.target_volts

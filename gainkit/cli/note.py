@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from gainkit.cli.common import JsonFlag, grouped, show
+from gainkit.cli.options import SupplyState
 from gainkit.cli.place import By, JobHere, job_or_here
 
 if TYPE_CHECKING:
@@ -31,16 +32,8 @@ class SupplyPlace(StrEnum):
     amplifier = "amplifier"
 
 
-class SupplyState(StrEnum):
-    """What was running."""
-
-    resting = "resting"
-    idling = "idling"
-    loaded = "loaded"
-
-
 @dataclass(frozen=True)
-class LevelOptions:
+class MeterOptions:
     """What a meter read, and of which tone: the fields of a `TypedLevel`."""
 
     volts: Annotated[float | None, typer.Option("--volts", help="AC volts that the meter read.")] = None
@@ -66,7 +59,7 @@ def note(
     *,
     job: JobHere = None,
     for_output: Annotated[str | None, typer.Option("--for", help="Output it belongs to: Front/left.")] = None,
-    level: LevelOptions,
+    level: MeterOptions,
     polarity: Annotated[Sign | None, typer.Option("--polarity", help="As heard, seen or tested.")] = None,
     knob: Annotated[str | None, typer.Option("--knob", help='Where a control was left: "11 o\'clock".')] = None,
     supply_volts: Annotated[float | None, typer.Option("--supply-volts", help="Volts of the supply.")] = None,

@@ -19,7 +19,7 @@ from gainkit.cli.options import (
     LevelOptions,
     parse_band,
 )
-from gainkit.cli.place import Asked, NoteOptions, Noting, place_of, tell
+from gainkit.cli.place import NoteOptions, NoteRequest, Noting, place_of, tell
 
 if TYPE_CHECKING:
     from gainkit.charts.drawing import Draw
@@ -64,7 +64,7 @@ def onset(
     from gainkit.errors import GainkitError
     from gainkit.onset import find_onset
 
-    place = place_of(Asked("onset", note, beside.for_output, beside.system, files))
+    place = place_of(NoteRequest("onset", note, beside.for_output, beside.system, files))
     if played.index is None and place.index is not None and not played.figures:
         played = replace(played, index=place.index)
         remark(f"Levels of the track by {place.index}.")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from enum import StrEnum
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -11,6 +12,15 @@ import typer
 if TYPE_CHECKING:
     from gainkit.beside import Expected
     from gainkit.capture import Capture
+
+
+class SupplyState(StrEnum):
+    """What was running when the supply was measured."""
+
+    resting = "resting"
+    idling = "idling"
+    loaded = "loaded"
+
 
 CaptureFiles = Annotated[
     list[Path],

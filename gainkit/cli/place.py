@@ -80,7 +80,7 @@ class NoteOptions:
 
 
 @dataclass(frozen=True)
-class Asked:
+class NoteRequest:
     """What a command was told. kind : of the record's line. captures : how many were given. own_system :
     whether it has an option for the system file."""
 
@@ -118,7 +118,7 @@ class Place:
         return self.outputs[0] if self.outputs else None
 
 
-def place_of(asked: Asked) -> Place:
+def place_of(asked: NoteRequest) -> Place:
     """Where a reading belongs; refused before anything is measured where that is not clear.
 
     Raises GainkitError for a folder that is no job, an output that it does not have or that could be several,
@@ -154,7 +154,7 @@ def place_of(asked: Asked) -> Place:
     )
 
 
-def _home(asked: Asked) -> JobFolder | None:
+def _home(asked: NoteRequest) -> JobFolder | None:
     """The job that was named, or in whose folder one stands; none there where another car is asked about."""
     from gainkit.errors import GainkitError
     from gainkit.job.places import JobFolder, job_here
@@ -174,7 +174,7 @@ def _same_file(one: Path, other: Path) -> bool:
     return one.exists() and one.samefile(other)
 
 
-def _outputs(asked: Asked, system: Path | None) -> list[str]:
+def _outputs(asked: NoteRequest, system: Path | None) -> list[str]:
     from gainkit.errors import GainkitError
     from gainkit.job.system import load_system
 

@@ -10,14 +10,14 @@ import typer
 
 from gainkit.cli.common import JsonFlag, grouped
 from gainkit.cli.options import Channel
-from gainkit.cli.place import Asked, ForOutputs, NoteOptions, Noting, place_of, tell
+from gainkit.cli.place import ForOutputs, NoteOptions, NoteRequest, Noting, place_of, tell
 from gainkit.cli.plain import said, sections, wrapped
 
 if TYPE_CHECKING:
     from gainkit.polarity import PolarityPair, PolarityResult
 
 
-class Train(StrEnum):
+class TrainName(StrEnum):
     """Trains of pulses."""
 
     bass = "bass"
@@ -37,7 +37,7 @@ def polarity(
         typer.Argument(metavar="CAPTURE...", help="Microphone recording of the pulses track; two: a pair."),
     ],
     drive: Annotated[Path | None, typer.Option("--drive", help="Another signal that was played.")] = None,
-    band: Annotated[Train | None, typer.Option("--band", help="Train that was played.")] = None,
+    band: Annotated[TrainName | None, typer.Option("--band", help="TrainName that was played.")] = None,
     chirps: Annotated[
         bool, typer.Option("--chirps", help="The chirps track was played, not the pulses: for noisy places.")
     ] = False,
@@ -63,7 +63,7 @@ def polarity(
     from gainkit.polarity import compare_polarity, find_polarity
 
     kind = "polarity" if len(captures) == 1 else "polarity-pair"
-    place = place_of(Asked(kind, note, for_outputs))
+    place = place_of(NoteRequest(kind, note, for_outputs))
     if len(captures) > 2:
         raise GainkitError("too_many_recordings", "captures", len(captures))
     if len({path.resolve() for path in captures}) < len(captures):

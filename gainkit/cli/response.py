@@ -9,7 +9,7 @@ import typer
 
 from gainkit.cli.common import JsonFlag, OverwriteFlag, grouped, remark
 from gainkit.cli.options import BesideOptions, ChannelOptions, ChartFile, FileOptions, Index, Track
-from gainkit.cli.place import Asked, NoteOptions, Noting, place_of, tell
+from gainkit.cli.place import NoteOptions, NoteRequest, Noting, place_of, tell
 
 if TYPE_CHECKING:
     from gainkit.response import Boost, Filter, Response, Sweep
@@ -52,7 +52,7 @@ def response(
     from gainkit.beside import Expected, expected_of, response_beside_plan
     from gainkit.response import find_response
 
-    place = place_of(Asked("response", note, beside.for_output, beside.system, files, own_system=True))
+    place = place_of(NoteRequest("response", note, beside.for_output, beside.system, files, own_system=True))
     if index is None and place.index is not None and from_hz is None and to_hz is None and seconds is None:
         index = place.index
         remark(f"Sweep by {index}.")

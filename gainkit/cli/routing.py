@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from gainkit.cli.common import JsonFlag, grouped
-from gainkit.cli.place import Asked, NoteOptions, Noting, place_of, tell
+from gainkit.cli.place import NoteOptions, NoteRequest, Noting, place_of, tell
 from gainkit.cli.plain import columns, said, sections, wrapped
 
 if TYPE_CHECKING:
@@ -35,7 +35,7 @@ def routing(
     from gainkit.capture import read_capture
     from gainkit.routing import PITCH_HZ, check_routing
 
-    place = place_of(Asked("routing", note))
+    place = place_of(NoteRequest("routing", note))
     pitch = PITCH_HZ if pitch_hz is None else pitch_hz
     result = check_routing(read_capture(capture), microphone=microphone, pitch_hz=pitch)
     tell(place, result, json_, lambda: routing_text(result), [Noting(result, [capture])])

@@ -10,6 +10,7 @@ import typer
 
 from gainkit.cli.common import JsonFlag, grouped, show
 from gainkit.cli.door import CLI
+from gainkit.cli.options import SupplyState
 from gainkit.cli.plan_forms import set_figure
 
 if TYPE_CHECKING:
@@ -31,14 +32,6 @@ class OverlapLimit(StrEnum):
 
     both = "both"
     amplifier = "amplifier"
-
-
-class SupplyState(StrEnum):
-    """What was running when the supply was measured."""
-
-    resting = "resting"
-    idling = "idling"
-    loaded = "loaded"
 
 
 class MeterKind(StrEnum):

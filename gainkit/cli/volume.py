@@ -10,7 +10,7 @@ import typer
 from gainkit.cli.common import JsonFlag, OverwriteFlag, grouped, remark
 from gainkit.cli.onset import chart_of, limit_of
 from gainkit.cli.options import Band, ChannelOptions, ChartFile, CheckLimit, FileOptions, SystemFile, parse_band
-from gainkit.cli.place import Asked, NoteOptions, Noting, place_of, tell
+from gainkit.cli.place import NoteOptions, NoteRequest, Noting, place_of, tell
 
 if TYPE_CHECKING:
     from gainkit.volume import VolumeResult
@@ -57,7 +57,7 @@ def volume(
     from gainkit.analysis.model import MeasureOptions
     from gainkit.volume import find_clean_volume, write_source
 
-    place = place_of(Asked("volume", note, None, system, files))
+    place = place_of(NoteRequest("volume", note, None, system, files))
     limit = limit_of(place.system, limit_thd_percent)
     options = MeasureOptions(**vars(channels), band_hz=parse_band(band_hz), limit_thd_percent=limit)
     pairs = [split_pair(text) for text in captures]

@@ -9,7 +9,7 @@ import shutil
 from dataclasses import dataclass
 from pathlib import Path
 
-from gainkit.demo.bench import Bench, Figure, Say
+from gainkit.demo.bench import DemoBench, DemoFigure, Say
 from gainkit.demo.chain import noise_step, response_step
 from gainkit.demo.pages import pages_step
 from gainkit.demo.steps import (
@@ -28,7 +28,7 @@ from gainkit.job.plan import plan_system
 from gainkit.job.system import load_system
 from gainkit.words import PYTHON, Door, with_names
 
-__all__ = ["DemoResult", "Figure", "run_demo"]
+__all__ = ["DemoFigure", "DemoResult", "run_demo"]
 
 
 @dataclass(frozen=True)
@@ -36,7 +36,7 @@ class DemoResult:
     """folder : where everything lies. figures : measured beside truth."""
 
     folder: Path
-    figures: tuple[Figure, ...]
+    figures: tuple[DemoFigure, ...]
 
 
 def run_demo(
@@ -72,7 +72,7 @@ def run_demo(
     """
     folder = Path(folder)
     _prepare(folder, overwrite)
-    bench = Bench(folder, lambda line: say(with_names(line, door)))
+    bench = DemoBench(folder, lambda line: say(with_names(line, door)))
     bench.say(f"A technician sets the gain of an invented car. Everything lies in {folder}.")
     plan_step(bench)
     staircase = tones_step(bench)

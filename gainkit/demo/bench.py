@@ -23,7 +23,7 @@ FULL_SCALE_VOLTS = 60.0
 
 
 @dataclass(frozen=True)
-class Figure:
+class DemoFigure:
     """One figure as measured and as the simulator has it; unit in the name's own words."""
 
     name: str
@@ -33,7 +33,7 @@ class Figure:
 
 
 @dataclass(frozen=True)
-class Bench:
+class DemoBench:
     """Where the demo works and whom it tells."""
 
     folder: Path
@@ -54,7 +54,7 @@ def track_of(spec: ToneSpec) -> Floats:
 
 
 def recorded(
-    bench: Bench,
+    bench: DemoBench,
     name: str,
     track: Floats,
     source_volts: float,

@@ -20,7 +20,7 @@ from gainkit.charts import (
     save_chart,
 )
 from gainkit.charts.drawing import Draw
-from gainkit.demo.bench import Bench
+from gainkit.demo.bench import DemoBench
 from gainkit.demo.steps import CHANNEL
 from gainkit.errors import GainkitError
 from gainkit.files import write_whole
@@ -41,7 +41,7 @@ LOOKS = {
 """Endings of a chart's files: the page shows the one that fits its window and its ground."""
 
 
-def pages_step(bench: Bench, calibration: Path, staircase: Path) -> None:
+def pages_step(bench: DemoBench, calibration: Path, staircase: Path) -> None:
     """Charts of what was planned and measured, the sheet, and a page that leads to all of it."""
     bench.say("\n12. Charts and the as-left page      (<draw_onset()> and the like; <write_sheet()>)")
     charts = []
@@ -55,7 +55,7 @@ def pages_step(bench: Bench, calibration: Path, staircase: Path) -> None:
     bench.say(f"   open {bench.folder / 'index.html'} in a browser")
 
 
-def _draws(bench: Bench, calibration: Path, staircase: Path) -> dict[str, Draw]:
+def _draws(bench: DemoBench, calibration: Path, staircase: Path) -> dict[str, Draw]:
     channel = plan_system(load_system(bench.job.system)).channel(CHANNEL)
     found = analyse_tone(read_capture(bench.file("front_left_as_found.wav"), calibration=calibration))
     tone, verdict = found.tone, found.verdict
@@ -86,7 +86,7 @@ def _sources(name: str) -> str:
     return "".join(f'<source media="{media}" srcset="charts/{name}{ending}.svg">' for ending, media in each)
 
 
-def _index(bench: Bench, charts: list[tuple[str, str]]) -> str:
+def _index(bench: DemoBench, charts: list[tuple[str, str]]) -> str:
     """A page of links and pictures, all inside the folder."""
     pictures = "\n".join(
         f"<figure><picture>{_sources(escape(name))}"

@@ -14,7 +14,7 @@ from gainkit.calculator.feeds import power_feed
 from gainkit.calculator.leads import hook_up_cautions
 from gainkit.calculator.loads import find_loads
 from gainkit.calculator.meters import MeterLimits
-from gainkit.calculator.noise_split import Stage, noise_at_output
+from gainkit.calculator.noise_split import NoiseStage, noise_at_output
 from gainkit.calculator.programme import ProgrammePower, find_programme
 from gainkit.calculator.targets import Target, find_target
 from gainkit.calculator.trims import full_scale_volts_from
@@ -193,8 +193,8 @@ def _noise_at_output(each: SystemChannel, source: Source, target: Target) -> Ite
     assert source.preamp_volts is not None
     assert target.gain_db is not None
     stages = (
-        Stage("source", output_noise_volts=source.noise_volts or 0.0),
-        Stage("amplifier", output_noise_volts=each.noise_volts or 0.0),
+        NoiseStage("source", output_noise_volts=source.noise_volts or 0.0),
+        NoiseStage("amplifier", output_noise_volts=each.noise_volts or 0.0),
     )
     split = noise_at_output(stages, (0.0, target.gain_db), source.preamp_volts)
     source_volts, amplifier_volts = (stage.output_volts for stage in split.stages)

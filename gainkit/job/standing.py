@@ -6,7 +6,7 @@ Every output beside its target, every fault that no later reading cleared, and w
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from itertools import combinations
 from pathlib import Path
 from typing import Any
@@ -18,7 +18,6 @@ from gainkit.job.faults import (
     found_of,
     plain_position,
     readings_of,
-    same_position,
     with_accepted,
 )
 from gainkit.job.judgements import Level, is_decided, level_of, trim_of
@@ -26,14 +25,20 @@ from gainkit.job.opening import OpenJob, judged_within, open_job
 from gainkit.job.outputs import Output, find_output
 from gainkit.job.readings import FIRST_VISIT, Reading, latest
 from gainkit.job.record import PlanFigures
-from gainkit.job.status import JobStatus, LevelHistory, NoiseFigures, OutputStatus, ResponseFigures, SourceStatus
+from gainkit.job.status import (
+    JobStatus,
+    LevelHistory,
+    NoiseFigures,
+    OutputStatus,
+    ResponseFigures,
+    SourceStatus,
+)
 from gainkit.levels import db_from_ratio
 from gainkit.matching import MatchResult
 from gainkit.noise import NoiseResult
 from gainkit.onset import OnsetResult
 from gainkit.remarks import Remark, Sentence, fault, gravest_first
 from gainkit.response import Response
-from gainkit.results import Result
 from gainkit.volume import VolumeResult
 
 

@@ -2,35 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass, replace
-from itertools import combinations
-from pathlib import Path
-from typing import Any
+from dataclasses import dataclass
 
-from gainkit.errors import GainkitError
 from gainkit.job.faults import (
-    before_another_volume,
-    faults_of_car,
-    found_of,
-    plain_position,
-    readings_of,
     same_position,
-    with_accepted,
 )
-from gainkit.job.judgements import Level, is_decided, level_of, trim_of
-from gainkit.job.opening import OpenJob, judged_within, open_job
-from gainkit.job.outputs import Output, find_output
-from gainkit.job.readings import FIRST_VISIT, Reading, latest
-from gainkit.job.record import PlanFigures
-from gainkit.levels import db_from_ratio
-from gainkit.matching import MatchResult
-from gainkit.noise import NoiseResult
-from gainkit.onset import OnsetResult
-from gainkit.remarks import Remark, Sentence, fault, gravest_first
-from gainkit.response import Response
+from gainkit.job.judgements import Level
+from gainkit.remarks import Remark, Sentence
 from gainkit.results import Result
-from gainkit.volume import VolumeResult
 
 
 @dataclass(frozen=True)

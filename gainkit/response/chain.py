@@ -17,9 +17,9 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from gainkit.response.boosts import Band
+from gainkit.response.boosts import BoostBand
 from gainkit.response.filters import SHAPES, Shape
-from gainkit.response.fitting import Part, fit_sum
+from gainkit.response.fitting import SumPart, fit_sum
 from gainkit.response.model import BoostKind
 
 Floats = NDArray[np.float64]
@@ -90,7 +90,7 @@ class Levels:
 
 
 @dataclass(frozen=True)
-class Placed:
+class PlacedShape:
     """A filter shape and its corner [Hz]."""
 
     shape: Shape
@@ -103,9 +103,9 @@ class Chain:
     spread, parameters' cost included. misfit_db : rms left over."""
 
     gain_db: float = 0.0
-    highpass: Placed | None = None
-    lowpass: Placed | None = None
-    bands: tuple[Band, ...] = ()
+    highpass: PlacedShape | None = None
+    lowpass: PlacedShape | None = None
+    bands: tuple[BoostBand, ...] = ()
     rate_hz: float | None = None
     total: float = field(default=math.inf, compare=False)
 
@@ -167,7 +167,7 @@ def fit_chain(levels: Levels, low_fall_db: float, high_fall_db: float) -> Chain:
                 openings += [(_one_more(levels, each, sides, False), sides) for each in several]
             if sides:
                 top = float(levels.frequency_hz[int(np.argmax(levels.level_db))])
-                seed = Chain(bands=(Band("peak", top, BOOST_GUESS_DB, 1.0),), rate_hz=plain.rate_hz)
+                seed = Chain(bands=(BoostBand("peak", top, BOOST_GUESS_DB, 1.0),), rate_hz=plain.rate_hz)
                 openings.append((_filters_only(levels, seed, sides), sides))
     best = Chain()
     for opening, sides in _promising(openings):
@@ -208,7 +208,7 @@ def _reconsidered(levels: Levels, chain: Chain) -> Chain:
         less = replace(chain, bands=tuple(each for each in chain.bands if each is not band))
         for side in sides:
             for shape in SHAPES:
-                placed = Placed(shape, getattr(chain, side).corner_hz)
+                placed = PlacedShape(shape, getattr(chain, side).corner_hz)
                 tried = _refined(levels, _with_filter(less, side, placed))
                 best = tried if tried.score < best.score else best
     for one, two in itertools.combinations(chain.bands, 2):
@@ -220,7 +220,7 @@ def _reconsidered(levels: Levels, chain: Chain) -> Chain:
     return best if best is chain else _reconsidered(levels, best)
 
 
-def _with_filter(chain: Chain, side: FilterSide, placed: Placed) -> Chain:
+def _with_filter(chain: Chain, side: FilterSide, placed: PlacedShape) -> Chain:
     """The chain with another filter on one side."""
     return replace(chain, highpass=placed) if side == "highpass" else replace(chain, lowpass=placed)
 
@@ -290,7 +290,7 @@ def _variants(levels: Levels, chain: Chain, sides: list[FilterSide]) -> list[Cha
     for side in sides:
         own = getattr(chain, side)
         others = [
-            _refined(levels, _with_filter(chain, side, Placed(shape, own.corner_hz)), "filters")
+            _refined(levels, _with_filter(chain, side, PlacedShape(shape, own.corner_hz)), "filters")
             for shape in SHAPES
             if shape != own.shape
         ]
@@ -339,7 +339,7 @@ def _best_shape(levels: Levels, chain: Chain, side: FilterSide, corner_hz: float
         factor = 1.0
         if shape.family == "linkwitz-riley":  # 3 dB down lies inside its corner
             factor = 0.8 if side == "highpass" else 1.25
-        placed = _with_filter(chain, side, Placed(shape, corner_hz * factor))
+        placed = _with_filter(chain, side, PlacedShape(shape, corner_hz * factor))
         tried.append(_refined(levels, placed, "filters"))
     if chain.bands:
         tried = sorted(tried, key=lambda each: each.total)[:LIKELY_SHAPES]
@@ -385,7 +385,7 @@ def _with_band(levels: Levels, chain: Chain) -> Iterator[Chain]:
 
 
 def _adding(chain: Chain, kind: BoostKind, centre_hz: float, gain_db: float, quality: float) -> Chain:
-    return replace(chain, bands=(*chain.bands, Band(kind, centre_hz, gain_db, quality)), total=math.inf)
+    return replace(chain, bands=(*chain.bands, BoostBand(kind, centre_hz, gain_db, quality)), total=math.inf)
 
 
 def _pruned(levels: Levels, chain: Chain, sides: list[FilterSide]) -> Chain:
@@ -416,21 +416,21 @@ def _refined(levels: Levels, chain: Chain, free: Free = "all") -> Chain:
     if filters_free:
         fixed = replace(fixed, highpass=None, lowpass=None)
     ones = np.ones(len(bent))
-    parts = [Part(lambda gain: gain * ones, (chain.gain_db,), (-60.0,), (60.0,))]
+    parts = [SumPart(lambda gain: gain * ones, (chain.gain_db,), (-60.0,), (60.0,))]
     sides: list[FilterSide] = ["highpass", "lowpass"] if filters_free else []
     for side in sides:
         placed = getattr(chain, side)
         if placed is not None:
             curve = _filter_curve(chain, placed.shape, side, bent)
             reach = (math.log(low / 4.0),), (math.log(high * 4.0),)
-            parts.append(Part(curve, (math.log(placed.corner_hz),), *reach))
+            parts.append(SumPart(curve, (math.log(placed.corner_hz),), *reach))
     for band in chain.bands[kept:]:
         beyond = 1.05 if band.kind == "peak" else 1.5
         narrow = math.log(NARROWEST) if band.kind == "peak" else math.log(1.5)
         start = (math.log(band.centre_hz), band.gain_db, math.log(band.quality))
         least = (math.log(low / beyond), -30.0, math.log(0.15))
         most = (math.log(high * beyond), 30.0, narrow)
-        parts.append(Part(_band_curve(chain, band.kind, bent), start, least, most))
+        parts.append(SumPart(_band_curve(chain, band.kind, bent), start, least, most))
     wanted = levels.level_db - fixed.level_db(levels.frequency_hz)
     rounds, settled = (ROUNDS, SETTLED) if free == "all" else (ROUGH_ROUNDS, ROUGHLY_SETTLED)
     found, total = fit_sum(wanted, 1.0 / levels.spread_db, parts, rounds, settled)
@@ -439,9 +439,9 @@ def _refined(levels: Levels, chain: Chain, free: Free = "all") -> Chain:
     for side in sides:
         placed = getattr(chain, side)
         if placed is not None:
-            moved[side] = Placed(placed.shape, math.exp(next(figures)[0]))
+            moved[side] = PlacedShape(placed.shape, math.exp(next(figures)[0]))
     bands = [
-        Band(band.kind, math.exp(each[0]), each[1], math.exp(each[2]))
+        BoostBand(band.kind, math.exp(each[0]), each[1], math.exp(each[2]))
         for band, each in zip(chain.bands[kept:], figures, strict=True)
     ]
     return replace(chain, bands=(*chain.bands[:kept], *bands), **moved)  # type: ignore[arg-type]
@@ -462,6 +462,7 @@ def _band_curve(chain: Chain, kind: BoostKind, bent: Floats) -> Callable[..., Fl
     logarithm."""
 
     def curve(log_centre: float, gain_db: float, log_quality: float) -> Floats:
-        return Band(kind, chain.bent_one(math.exp(log_centre)), gain_db, math.exp(log_quality)).level_db(bent)
+        centre_hz = chain.bent_one(math.exp(log_centre))
+        return BoostBand(kind, centre_hz, gain_db, math.exp(log_quality)).level_db(bent)
 
     return curve

@@ -14,7 +14,7 @@ from gainkit.errors import GainkitError
 from gainkit.generator.swept import GAP_SECONDS, Chirp
 from gainkit.remarks import fault, gravest_first, remark
 from gainkit.response import align
-from gainkit.response.align import Heard, Place
+from gainkit.response.align import Heard, TrackPlace
 from gainkit.response.deconvolve import Impulse, deconvolved, strongest_arrival
 from gainkit.response.drive import SideTrack, Sweep, as_written
 from gainkit.response.model import Filter, Point, Response
@@ -56,7 +56,7 @@ FULL_RUN = 3
 
 
 @dataclass(frozen=True)
-class Asked:
+class ResponseOptions:
     """What `find_response` was asked for."""
 
     heard: Heard
@@ -66,7 +66,7 @@ class Asked:
 
 
 @dataclass(frozen=True)
-class Measured:
+class MeasuredSide:
     """One side, measured. heard : where. place : of the track in the recording. arrival_seconds : re the first
     mark's, true seconds. ahead_seconds : by how much the mark's own arrival lies later than `place` has it.
     clocked : the clock was told by the recording. whole : the recording holds all of the sweep.
@@ -74,7 +74,7 @@ class Measured:
 
     heard: Heard
     curves: Curves
-    place: Place
+    place: TrackPlace
     arrival_seconds: float
     ahead_seconds: float
     clocked: bool
@@ -107,7 +107,7 @@ def find_response(
     """
     if not SMOOTH_OCTAVES.holds(smooth_octaves):
         raise GainkitError("outside_range", "smooth_octaves", smooth_octaves, SMOOTH_OCTAVES)
-    asked = Asked(Heard(capture, channel, minus), sweep, smooth_octaves, mark_channel)
+    asked = ResponseOptions(Heard(capture, channel, minus), sweep, smooth_octaves, mark_channel)
     start = _rough_start(asked)
     if start is None:
         return _not_found(capture, channel)
@@ -120,7 +120,7 @@ def find_response(
     if left is None and right is None:
         return _not_found(capture, channel)
     if reference is not None:
-        other = Asked(replace(asked.heard, capture=reference), sweep, smooth_octaves, mark_channel)
+        other = ResponseOptions(replace(asked.heard, capture=reference), sweep, smooth_octaves, mark_channel)
         left, right = _against(other, left, right)
         if left is None and right is None:
             return _not_found(reference, channel)
@@ -175,14 +175,14 @@ def _not_found(capture: Capture, channel: int) -> Response:
     )
 
 
-def _rough_start(asked: Asked) -> float | None:
+def _rough_start(asked: ResponseOptions) -> float | None:
     """Recording time at which the (left) sweep begins, to a hop [s]."""
     first, *others = asked.sweep.sides
     again = tuple(each.sweep.start_seconds - first.sweep.start_seconds for each in others)
     return align.rough_start(asked.heard, first.sweep, again)
 
 
-def _other_side(asked: Asked, start: float, left: Measured | None) -> Measured | None:
+def _other_side(asked: ResponseOptions, start: float, left: MeasuredSide | None) -> MeasuredSide | None:
     """The right side, on the same channel or else on another one."""
     first, second = asked.sweep.sides
     later = start + second.sweep.start_seconds - first.sweep.start_seconds
@@ -198,8 +198,8 @@ def _other_side(asked: Asked, start: float, left: Measured | None) -> Measured |
 
 
 def _measure(
-    asked: Asked, side: SideTrack, sweep_start: float, beside: Measured | None = None
-) -> Measured | None:
+    asked: ResponseOptions, side: SideTrack, sweep_start: float, beside: MeasuredSide | None = None
+) -> MeasuredSide | None:
     """One side; None where nothing of it stands out of the noise. beside : the side before it, whose marks tell
     the place of this one too."""
     place = beside.place if beside is not None else None
@@ -210,7 +210,7 @@ def _measure(
         place = align.place_by_marks(marks, side, sweep_start)
     clocked = place is not None
     if place is None:
-        place = Place(sweep_start - side.sweep.start_seconds, 1.0, False)
+        place = TrackPlace(sweep_start - side.sweep.start_seconds, 1.0, False)
     impulse, chirp, overloaded = _impulse(asked.heard, side, place)
     arrival = _arrival(impulse, chirp)
     unlike = False
@@ -224,7 +224,7 @@ def _measure(
                 break
             clocked = slope is not None
             begin = place.recorded(side.sweep.start_seconds) + arrival
-            place = Place(begin - clock * side.sweep.start_seconds, clock, False)
+            place = TrackPlace(begin - clock * side.sweep.start_seconds, clock, False)
             impulse, chirp, overloaded = _impulse(asked.heard, side, place)
             arrival = _arrival(impulse, chirp)
             if abs(step) < LEAST_CLOCK_STEP:
@@ -242,13 +242,13 @@ def _measure(
         ahead = exact - align.behind_mark(impulse, exact, place)
     else:
         ahead = 0.0
-    return Measured(
+    return MeasuredSide(
         asked.heard, found, place, (exact - ahead) / place.clock, ahead, clocked, overloaded, whole, unlike
     )
 
 
 def _recorded_part(
-    found: Curves, capture: Capture, chirp: Chirp, place: Place, side: SideTrack
+    found: Curves, capture: Capture, chirp: Chirp, place: TrackPlace, side: SideTrack
 ) -> tuple[Curves, bool]:
     """The frequencies that sounded while the recorder ran, and whether that is all of them."""
     begin = place.recorded(side.sweep.start_seconds)
@@ -268,7 +268,7 @@ def _arrival(impulse: Impulse, chirp: Chirp) -> float:
     return strongest_arrival(impulse, -reach, reach)
 
 
-def _impulse(heard: Heard, side: SideTrack, place: Place) -> tuple[Impulse, Chirp, bool]:
+def _impulse(heard: Heard, side: SideTrack, place: TrackPlace) -> tuple[Impulse, Chirp, bool]:
     """The impulse response, the sweep on the recorder's clock, and whether the recorder was overloaded."""
     rate = heard.capture.sample_rate_hz
     chirp = side.sweep.chirp.stretched(place.clock)
@@ -302,8 +302,8 @@ def _overloaded(capture: Capture, samples: Floats, chirp: Chirp, first_frame: fl
 
 
 def _against(
-    other: Asked, left: Measured | None, right: Measured | None
-) -> tuple[Measured | None, Measured | None]:
+    other: ResponseOptions, left: MeasuredSide | None, right: MeasuredSide | None
+) -> tuple[MeasuredSide | None, MeasuredSide | None]:
     """Each side less what another capture of the same sweep shows of it."""
     start = _rough_start(other)
     if start is None:
@@ -329,7 +329,7 @@ def difference(one: Curves, two: Curves) -> Curves:
     return replace(one.only(at), power=power, noise=noise, phase=phase, blur_db=blur_db)
 
 
-def _told(measured: Measured, side: SideTrack, differs: bool, crossover_hz: float | None) -> Response:
+def _told(measured: MeasuredSide, side: SideTrack, differs: bool, crossover_hz: float | None) -> Response:
     """The answer for one side."""
     capture, found = measured.heard.capture, measured.curves
     if measured.unlike:
