@@ -20,6 +20,7 @@ from gainkit.cli.options import (
     parse_band,
 )
 from gainkit.cli.place import NoteOptions, NoteRequest, Noting, place_of, tell
+from gainkit.figures import plain
 
 if TYPE_CHECKING:
     from gainkit.charts.drawing import Draw
@@ -155,7 +156,7 @@ def onset_text(
     unit = "V" if calibrated else "of full scale"
     figures = []
     if result.rail_volts is not None:
-        figures.append(f"  Rail        {result.rail_volts:.4g} {unit} peak")
+        figures.append(f"  Rail        {plain(result.rail_volts, 4)} {unit} peak")
     if result.small_signal_gain_db is not None:
         about = "from the source's volts" if source_volts is not None else "output in dBV for 0 dBFS"
         figures.append(f"  Gain        {result.small_signal_gain_db:.2f} dB ({about}), small signal")
@@ -175,14 +176,14 @@ def onset_text(
 
 def _verdict(result: OnsetResult, unit: str, overlap: tuple[float, float] | None) -> str:
     """Whether the plan is met, where the onset lies, and what that does to recordings."""
-    limit = f"{result.limit_thd_percent:g} %"
+    limit = f"{plain(result.limit_thd_percent, 6)} %"
     if result.onset_dbfs is None:
         if not result.loudest_judged:
             return "ONSET NOT KNOWN. The loudest steps could not be judged."
         met = "" if overlap is None else _met(0.0, overlap) + " "
         return f"{met}NO ONSET FOUND. THD did not reach {limit} by clipping."
     told = f"ONSET AT {result.onset_dbfs:.2f} dBFS."
-    told += f" THD reaches {limit} there, at {result.onset_volts:.4g} {unit} rms."
+    told += f" THD reaches {limit} there, at {plain(result.onset_volts or 0.0, 4)} {unit} rms."
     if result.clipping_begins_dbfs is not None:
         told += f" Clipping begins at {result.clipping_begins_dbfs:.2f} dBFS, where the crest meets the rail."
     if overlap is not None:
@@ -205,14 +206,13 @@ def _met(onset_dbfs: float, overlap: tuple[float, float]) -> str:
 
 
 def _row(step: StepResult) -> tuple[str, ...]:
-    volts = "-" if step.rms_volts is None else f"{step.rms_volts:.4g}"
+    volts = "-" if step.rms_volts is None else plain(step.rms_volts, 4)
     return f"  {step.level_dbfs:.2f}", volts, _thd(step), step.state or "not judged"
 
 
 def _thd(step: StepResult) -> str:
     """THD, or below what it could not be seen."""
     from gainkit.analysis.thresholds import SEEN_OVER_FLOOR
-    from gainkit.figures import plain
 
     if step.thd_percent is None or step.thd_floor_percent is None:
         return "-"

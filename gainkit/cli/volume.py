@@ -11,6 +11,7 @@ from gainkit.cli.common import JsonFlag, OverwriteFlag, grouped, remark
 from gainkit.cli.onset import chart_of, limit_of
 from gainkit.cli.options import Band, ChannelOptions, ChartFile, CheckLimit, FileOptions, SystemFile, parse_band
 from gainkit.cli.place import NoteOptions, NoteRequest, Noting, place_of, tell
+from gainkit.figures import plain
 
 if TYPE_CHECKING:
     from gainkit.volume import VolumeResult
@@ -90,8 +91,6 @@ def split_pair(text: str) -> tuple[str, Path]:
 
 
 def _thd(thd_percent: float | None) -> str:
-    from gainkit.figures import plain
-
     if thd_percent is None:
         return "-"
     return plain(thd_percent) if thd_percent >= LEAST_PERCENT else f"< {plain(LEAST_PERCENT)}"
@@ -105,13 +104,13 @@ def volume_text(result: VolumeResult, calibrated: bool) -> str:
     best = result.highest_clean_position
     verdict = "NO CLEAN POSITION." if best is None else f"HIGHEST CLEAN POSITION: {best}."
     if result.source_volts is not None:
-        verdict += f" The source gives {result.source_volts:.4g} V rms there for 0 dBFS."
+        verdict += f" The source gives {plain(result.source_volts, 4)} V rms there for 0 dBFS."
         if result.tone_dbfs < 0:
             verdict += f" (Scaled from {result.tone_dbfs:g} dBFS.)"
     rows = [
         (
             f"  {each.position}",
-            f"{each.rms_volts:.4g}",
+            plain(each.rms_volts, 4),
             _thd(each.thd_percent),
             each.state or "not judged",
         )

@@ -126,7 +126,7 @@ FAULTS: dict[str, FaultWords] = {
     "several_placements": FaultWords(
         lambda values: (
             "the amplifier woke late or fell silent, and the steps that sounded may be several: "
-            + "; ".join(f"{first:.4g} to {last:.4g} dBFS" for first, last in values["placements"][:6])
+            + "; ".join(f"{first:.2f} to {last:.2f} dBFS" for first, last in values["placements"][:6])
             + "."
         ),
         "Play the track that <write_tones()> makes, whose markers tell; or record from well before its start to "
