@@ -8,7 +8,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from gainkit.response.boosts import BoostBand
-from gainkit.response.chain import Chain, Levels, PlacedShape, fit_chain, misfit_db
+from gainkit.response.chain import fit_chain
+from gainkit.response.chain_model import Chain, Levels, PlacedShape, misfit_db
 from gainkit.response.model import Filter, Flatness, Verdict
 from gainkit.response.points import POINTS_PER_OCTAVE, Curves
 
