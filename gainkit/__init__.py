@@ -22,11 +22,13 @@ if TYPE_CHECKING:
     from gainkit.advice import Checks, what_to_turn
     from gainkit.analysis import Measurement, MeasureOptions, analyse_tone, fit_tone
     from gainkit.calculator.amplifier import Rating
-    from gainkit.calculator.channel import Channel, MeterLimits
-    from gainkit.calculator.feeds import FeedFacts, find_feed
+    from gainkit.calculator.channel import Channel
+    from gainkit.calculator.feed_model import FeedFacts
+    from gainkit.calculator.feeds import find_feed
     from gainkit.calculator.loads import find_loads
-    from gainkit.calculator.meters import find_meter_reading
-    from gainkit.calculator.pads import PadCall, find_pad
+    from gainkit.calculator.meters import MeterLimits, find_meter_reading
+    from gainkit.calculator.pad_model import PadCall
+    from gainkit.calculator.pads import find_pad
     from gainkit.calculator.setting import Target
     from gainkit.calculator.targets import find_target
     from gainkit.calculator.trims import find_trim
@@ -69,19 +71,11 @@ if TYPE_CHECKING:
     from gainkit.toneset.model import AudioFormat
     from gainkit.toneset.reading import list_tones
     from gainkit.toneset.writing import write_tone, write_tones
-    from gainkit.verbs.answers import (
-        check_routing,
-        compare_onsets,
-        compare_polarity,
-        find_clean_volume,
-        find_noise,
-        find_onset,
-        find_polarity,
-        match_levels,
-    )
-    from gainkit.verbs.chain import find_response
+    from gainkit.verbs.chain import find_noise, find_response
+    from gainkit.verbs.clipping import compare_onsets, find_clean_volume, find_onset
     from gainkit.verbs.guiding import run_bench
     from gainkit.verbs.loads import find_impedance
+    from gainkit.verbs.loudspeakers import check_routing, compare_polarity, find_polarity, match_levels
     from gainkit.verbs.measuring import measure
     from gainkit.verbs.planning import plan_system
     from gainkit.verbs.simulating import simulate
@@ -192,20 +186,16 @@ _ROOMS = {
         "fit_tone",
     ),
     "gainkit.calculator.amplifier": ("Rating",),
-    "gainkit.calculator.channel": (
-        "Channel",
-        "MeterLimits",
-    ),
-    "gainkit.calculator.feeds": (
-        "FeedFacts",
-        "find_feed",
-    ),
+    "gainkit.calculator.channel": ("Channel",),
+    "gainkit.calculator.feed_model": ("FeedFacts",),
+    "gainkit.calculator.feeds": ("find_feed",),
     "gainkit.calculator.loads": ("find_loads",),
-    "gainkit.calculator.meters": ("find_meter_reading",),
-    "gainkit.calculator.pads": (
-        "PadCall",
-        "find_pad",
+    "gainkit.calculator.meters": (
+        "MeterLimits",
+        "find_meter_reading",
     ),
+    "gainkit.calculator.pad_model": ("PadCall",),
+    "gainkit.calculator.pads": ("find_pad",),
     "gainkit.calculator.setting": ("Target",),
     "gainkit.calculator.targets": ("find_target",),
     "gainkit.calculator.trims": ("find_trim",),
@@ -276,18 +266,22 @@ _ROOMS = {
         "write_tone",
         "write_tones",
     ),
-    "gainkit.verbs.answers": (
-        "check_routing",
+    "gainkit.verbs.clipping": (
         "compare_onsets",
-        "compare_polarity",
         "find_clean_volume",
-        "find_noise",
         "find_onset",
+    ),
+    "gainkit.verbs.loudspeakers": (
+        "check_routing",
+        "compare_polarity",
         "find_polarity",
         "match_levels",
     ),
     "gainkit.recorder": ("calibrate_recorder",),
-    "gainkit.verbs.chain": ("find_response",),
+    "gainkit.verbs.chain": (
+        "find_noise",
+        "find_response",
+    ),
     "gainkit.verbs.guiding": ("run_bench",),
     "gainkit.verbs.loads": ("find_impedance",),
     "gainkit.verbs.measuring": ("measure",),
@@ -300,10 +294,22 @@ _ROOM_OF = {name: room for room, names in _ROOMS.items() for name in names}
 
 def __getattr__(name: str) -> Any:
     if name in _ROOM_OF:
-        return getattr(importlib.import_module(_ROOM_OF[name]), name)
+        globals()[name] = _handed_out(getattr(importlib.import_module(_ROOM_OF[name]), name), name)
+        return globals()[name]
     if name in _submodules():
         return importlib.import_module(f"gainkit.{name}")
     raise AttributeError(f"module 'gainkit' has no attribute '{name}'")
+
+
+def _handed_out(thing: Any, name: str) -> Any:
+    """What is exported, as it is: functions with their arguments checked, and to be pickled by this name."""
+    if isinstance(thing, type):
+        return thing
+    from gainkit.kinds import checked
+
+    door = checked(thing)
+    door.__module__, door.__qualname__ = "gainkit", name
+    return door
 
 
 def _submodules() -> set[str]:

@@ -78,7 +78,7 @@ def _onset(result: Any) -> list[str]:
         known = "no onset found" if result.loudest_judged else "onset not known"
         return _lines(f"{known} up to {max(step.level_dbfs for step in result.steps):g} dBFS", [], result.notes)
     return _lines(
-        f"THD reaches {result.limit_thd_percent:g} % at {result.onset_dbfs:.2f} dBFS",
+        f"THD reaches {plain(result.limit_thd_percent, 6)} % at {result.onset_dbfs:.2f} dBFS",
         [
             _known("clipping begins at {clipping_begins_dbfs:.2f} dBFS", result),
             _known("{onset_volts:.4g} V rms there", result),

@@ -6,6 +6,8 @@ from pathlib import Path
 from typing import Any
 
 from gainkit.analysis import Clipping, Measurement
+from gainkit.job.log import log_reading
+from gainkit.job.status import JobStatus, OutputStatus
 from gainkit.matching import MatchedCapture, MatchResult
 from gainkit.noise import NoiseResult
 from gainkit.onset import OnsetResult, StepResult
@@ -125,3 +127,12 @@ def noise(verdict: str, dc_volts: float = 0.0) -> NoiseResult:
         "hiss_a_weighted_volts": 0.008, "bands": [],
     }  # fmt: skip
     return from_plain(NoiseResult, plain)
+
+
+def status_of(status: JobStatus, name: str) -> OutputStatus:
+    return next(each for each in status.outputs if each.name == name)
+
+
+def all_on_target(job: Path) -> None:
+    for name in OUTPUTS:
+        log_reading(job, "measure", name, measured(VOLTS[name]))

@@ -12,8 +12,11 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from gainkit.calculator import clipped, feeds, meters, pads, programme, tones, trims
+from gainkit.calculator import clipped, feeds, meters, pads, preferred, programme, tones, trims
+from gainkit.calculator.conductors import wire_ohms
+from gainkit.calculator.feed_model import FeedFacts
 from gainkit.calculator.loads import equal_wirings, find_loads, parallel_ohms, series_ohms
+from gainkit.calculator.pad_model import PadCall
 from gainkit.errors import GainkitError
 from gainkit.words import calculator as words
 
@@ -68,13 +71,13 @@ def test_load_command(gainkit) -> None:
 def test_a_pad_never_overloads_even_at_the_ends_of_its_tolerance(
     most: float, full: float, source: float, interface: float, series: str, bridged: bool
 ) -> None:
-    call = pads.PadCall(most, full, source, interface, series, bridged)
+    call = PadCall(most, full, source, interface, series, bridged)
     pad = pads.find_pad(call)
     assert pad.headroom_db >= 0
     if pad.shunt_ohms is None:
         assert most <= full
         return
-    values, first, tolerance = pads.SERIES[series]
+    values, first, tolerance = preferred.SERIES[series]
     for ohms in (pad.series_ohms, pad.shunt_ohms):
         mantissa = ohms / 10 ** math.floor(math.log10(ohms)) * first
         assert round(mantissa) in values
@@ -92,7 +95,7 @@ def test_a_pad_never_overloads_even_at_the_ends_of_its_tolerance(
 
 
 def test_power_in_a_pad_is_all_accounted_for() -> None:
-    call = pads.PadCall(63.2456, 10.0, 0.0, math.inf, "E24", True)
+    call = PadCall(63.2456, 10.0, 0.0, math.inf, "E24", True)
     pad = pads.find_pad(call)
     assert pad.shunt_ohms is not None
     total = 63.2456**2 / (2 * pad.series_ohms + pad.shunt_ohms)
@@ -148,7 +151,7 @@ def test_an_open_shunt_is_a_divider_of_what_is_left(
     most: float, full: float, interface: float, two: bool
 ) -> None:
     """The input alone behind the series resistors; every part that is advised is one that is sold."""
-    pad = pads.find_pad(pads.PadCall(most, full, input_ohms=interface, bridged=two))
+    pad = pads.find_pad(PadCall(most, full, input_ohms=interface, bridged=two))
     path = (2 if two else 1) * pad.series_ohms
     assert pad.open_shunt_volts == pytest.approx(most * interface / (path + interface))
     assert pad.series_part_watts
@@ -160,10 +163,10 @@ def test_an_open_shunt_is_a_divider_of_what_is_left(
 
 
 def test_e96_is_the_rounded_power_and_the_others_are_in_rising_order() -> None:
-    assert len(pads.E96) == 96
-    assert sorted(set(pads.E12) & set(pads.E24)) == sorted(pads.E12)
-    assert list(pads.preferred_values("E12", 90, 130)) == [100, 120]
-    assert pads.next_preferred("E24", 9101) == 10_000
+    assert len(preferred.E96) == 96
+    assert sorted(set(preferred.E12) & set(preferred.E24)) == sorted(preferred.E12)
+    assert list(preferred.preferred_values("E12", 90, 130)) == [100, 120]
+    assert preferred.next_preferred("E24", 9101) == 10_000
 
 
 # ---- feed --------------------------------------------------------------------------------------------------
@@ -174,7 +177,7 @@ def test_e96_is_the_rounded_power_and_the_others_are_in_rising_order() -> None:
 def test_feed_balances_power(
     watts: float, efficiency: float, supply: float, length: float, area: float
 ) -> None:
-    loop = feeds.wire_ohms(2 * length, area)
+    loop = wire_ohms(2 * length, area)
     most = supply**2 / (4 * loop) * efficiency
     if watts > most:
         with pytest.raises(GainkitError) as fault:
@@ -274,7 +277,8 @@ def test_an_average_responding_meter_on_a_tone_with_one_harmonic(order: int, pha
 
 def test_the_kind_of_meter_widens_what_is_left_open() -> None:
     from gainkit.calculator.amplifier import Rating
-    from gainkit.calculator.channel import Channel, MeterLimits
+    from gainkit.calculator.channel import Channel
+    from gainkit.calculator.meters import MeterLimits
     from gainkit.calculator.targets import find_target
 
     wave = {kind: MeterLimits(kind=kind, percent=1.0) for kind in ("true-rms", "average-responding")}
@@ -345,12 +349,12 @@ def test_trim_command(gainkit) -> None:
         (lambda: find_loads(4, coils=2.5), "outside_range", "coils"),
         (lambda: find_loads(4, drivers=0), "outside_range", "drivers"),
         (lambda: find_loads("4"), "outside_range", "coil_ohms"),
-        (lambda: pads.PadCall(30, math.nan), "outside_range", "input_volts"),
-        (lambda: pads.PadCall(30, 1, input_ohms=0), "outside_range", "input_ohms"),
-        (lambda: pads.PadCall(30, 1, series="E48"), "not_a_choice", "series"),
-        (lambda: pads.check_pad(pads.PadCall(30, 1), -9, 1000), "outside_range", "series_ohms"),
-        (lambda: pads.check_pad(pads.PadCall(30, 1), 9100, 1000), "pad_overloads", "series_ohms"),
-        (lambda: pads.find_pad(pads.PadCall(1000, 900, input_ohms=1)), "no_pad_fits", "max_volts"),
+        (lambda: PadCall(30, math.nan), "outside_range", "input_volts"),
+        (lambda: PadCall(30, 1, input_ohms=0), "outside_range", "input_ohms"),
+        (lambda: PadCall(30, 1, series="E48"), "not_a_choice", "series"),
+        (lambda: pads.check_pad(PadCall(30, 1), -9, 1000), "outside_range", "series_ohms"),
+        (lambda: pads.check_pad(PadCall(30, 1), 9100, 1000), "pad_overloads", "series_ohms"),
+        (lambda: pads.find_pad(PadCall(1000, 900, input_ohms=1)), "no_pad_fits", "max_volts"),
         (lambda: feeds.find_feed(5, watts=500), "needs_one_of", "awg"),
         (lambda: feeds.find_feed(5, watts=500, awg="4", mm2=25), "not_both", "awg"),
         (lambda: feeds.find_feed(5, awg="4"), "needs_one_of", "watts"),
@@ -388,8 +392,8 @@ def test_examples_give_what_they_show(room: str) -> None:
 
 
 FEEDS = [
-    feeds.FeedFacts("cca", 300, contact_ohms=0.005, return_ohms=0.002, measured_drop_volts=9),
-    feeds.FeedFacts(fuse_amperes=30, measured_drop_volts=1, measured_amperes=30),
+    FeedFacts("cca", 300, contact_ohms=0.005, return_ohms=0.002, measured_drop_volts=9),
+    FeedFacts(fuse_amperes=30, measured_drop_volts=1, measured_amperes=30),
 ]
 
 
@@ -397,14 +401,14 @@ def test_every_remark_of_the_bench_has_words_that_its_values_fill() -> None:
     """Remarks of calls that meet all but a channel's; a template without its value would raise."""
     remarks = [
         *find_loads(4, 2, 2, min_ohms=4, bridged=True).cautions, *find_loads(1, 1, 1, min_ohms=2).cautions,
-        *pads.find_pad(pads.PadCall(63.2, 1.5, cable_pf=20_000)).cautions,
-        *pads.check_pad(pads.PadCall(10, 1, bridged=True), 4550, 1000).cautions,
-        *pads.check_pad(pads.PadCall(30, 28), 1, 10).cautions,
-        *pads.find_pad(pads.PadCall(1, 2)).cautions,
+        *pads.find_pad(PadCall(63.2, 1.5, cable_pf=20_000)).cautions,
+        *pads.check_pad(PadCall(10, 1, bridged=True), 4550, 1000).cautions,
+        *pads.check_pad(PadCall(30, 28), 1, 10).cautions,
+        *pads.find_pad(PadCall(1, 2)).cautions,
         *feeds.find_feed(5, watts=500, mm2=25).notes, *feeds.find_feed(5, speaker_ohms=4, awg="12").notes,
         *(note for facts in FEEDS for note in feeds.find_feed(5, watts=800, mm2=4, facts=facts).notes),
         *feeds.find_feed(2, watts=600, mm2=6).notes,
-        *feeds.find_feed(2, watts=100, mm2=4, facts=feeds.FeedFacts(fuse_amperes=40)).notes,
+        *feeds.find_feed(2, watts=100, mm2=4, facts=FeedFacts(fuse_amperes=40)).notes,
         *trims.find_trim(-12, -5, supply_volts=12, clip_volts=12).notes, *trims.find_trim(-2, -5).notes,
     ]  # fmt: skip
     for noise, overdrive, frequency in ((False, 3.0, 50.0), (False, 0.0, 997.0), (True, 0.0, 5000.0)):

@@ -13,8 +13,9 @@ from hypothesis import strategies as st
 
 from gainkit.calculator import amplifier, ranges, targets
 from gainkit.calculator.amplifier import Rating
-from gainkit.calculator.channel import Channel, MeterLimits, channel_from
+from gainkit.calculator.channel import Channel, channel_from
 from gainkit.calculator.explain import explain
+from gainkit.calculator.meters import MeterLimits
 from gainkit.calculator.targets import Target, find_target
 from gainkit.errors import GainkitError
 from gainkit.levels import db_from_ratio, ratio_from_db

@@ -12,8 +12,9 @@ from hypothesis import strategies as st
 
 from gainkit.calculator import programme
 from gainkit.calculator.amplifier import Rating
-from gainkit.calculator.channel import Channel, MeterLimits
-from gainkit.calculator.programme import Band, find_programme
+from gainkit.calculator.channel import Channel
+from gainkit.calculator.meters import MeterLimits
+from gainkit.calculator.programme import PassBand, find_programme
 from gainkit.calculator.ranges import faults_of
 from gainkit.calculator.targets import find_target
 from gainkit.calculator.tones import tone_band_hz
@@ -149,7 +150,7 @@ def test_the_share_of_pink_noise_that_filters_pass(highpass: float | None, lowpa
     if lowpass:
         power /= 1 + (hz / lowpass) ** 4
     share = float(np.trapezoid(power, log_hz) / (log_hz[-1] - log_hz[0]))
-    assert Band(highpass or 20, lowpass or 20_000).share == pytest.approx(share, rel=5e-3)
+    assert PassBand(highpass or 20, lowpass or 20_000).share == pytest.approx(share, rel=5e-3)
 
 
 def test_filters_lower_the_long_term_power() -> None:

@@ -44,8 +44,8 @@ from gainkit.charts import (
     styled,
 )  # fmt: skip
 from gainkit.charts.bands import short_names
+from gainkit.charts.drawing import Draw, figure_of
 from gainkit.charts.page import chart_page
-from gainkit.charts.saving import Draw, figure_of
 from gainkit.charts.style import PALETTES, label_ends, named, unmarked
 from gainkit.charts.waveform import waveform_point
 from gainkit.errors import GainkitError
@@ -54,7 +54,8 @@ from gainkit.generator.spec import ToneSpec
 from gainkit.job import load_system, plan_system
 from gainkit.job.folder import start_job
 from gainkit.job.log import note_typed
-from gainkit.job.standing import JobStatus, job_status
+from gainkit.job.standing import job_status
+from gainkit.job.status import JobStatus
 from gainkit.job.typed import TypedLevel
 from gainkit.matching import MatchOptions, MatchResult, match_levels
 from gainkit.noise import NoiseResult, find_noise

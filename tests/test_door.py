@@ -174,7 +174,7 @@ def test_what_can_hurt_is_told_first_of_the_remarks() -> None:
 def test_a_band_of_two_frequencies_is_asked_for(tone: Path, band_hz: Any) -> None:
     with pytest.raises(gainkit.GainkitError) as fault:
         gainkit.measure(tone, band_hz=band_hz)
-    assert (fault.value.code, fault.value.parameter) == ("not_a_band", "band_hz")
+    assert (fault.value.code, fault.value.parameter) == ("wrong_kind", "band_hz")
 
 
 def test_a_status_comes_back_from_its_plain_values(tmp_path: Path) -> None:

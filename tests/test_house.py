@@ -5,6 +5,7 @@ from __future__ import annotations
 import ast
 import subprocess
 import sys
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
@@ -15,7 +16,7 @@ ROOT = Path(__file__).parent.parent / "gainkit"
 
 FLOORS = {
     "figures": 0, "levels": 0, "words": 1, "errors": 2, "remarks": 2, "results": 3, "schemas": 3, "files": 3,
-    "figures_typed": 3, "recording": 4, "strict": 3, "impedance": 7,
+    "figures_typed": 3, "kinds": 3, "recording": 4, "strict": 3, "impedance": 7,
     "calculator": 4, "generator": 5, "capture": 5, "simulator": 5,
     "analysis": 6, "toneset": 6,
     "onset": 7, "polarity": 8, "routing": 7, "matching": 7, "volume": 7, "batch": 7, "response": 7, "noise": 7,
@@ -39,22 +40,64 @@ def room_of(module: str) -> str:
     return module.split(".")[1]
 
 
-@pytest.mark.parametrize("path", sorted(ROOT.rglob("*.py")), ids=lambda path: str(path.relative_to(ROOT)))
+MODULES = {
+    ".".join(path.relative_to(ROOT.parent).with_suffix("").parts).removesuffix(".__init__"): path
+    for path in sorted(ROOT.rglob("*.py"))
+}
+
+
+def imports_of(path: Path) -> Iterator[tuple[str, int]]:
+    """Modules of gainkit that one names anywhere, inside functions and for types too, and the line."""
+    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+        if isinstance(node, ast.ImportFrom) and node.module:
+            for alias in node.names:
+                inner = f"{node.module}.{alias.name}"
+                yield (inner if inner in MODULES else node.module), node.lineno
+        elif isinstance(node, ast.Import):
+            for alias in node.names:
+                yield alias.name, node.lineno
+
+
+@pytest.mark.parametrize("path", MODULES.values(), ids=lambda path: str(path.relative_to(ROOT)))
 def test_rooms_import_downwards(path: Path) -> None:
     own = path.relative_to(ROOT).parts[0].removesuffix(".py")
     if own in ("__init__", "__main__"):
         return
-    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
-        modules = []
-        if isinstance(node, ast.ImportFrom) and node.module and node.module.startswith("gainkit."):
-            modules = [node.module]
-        elif isinstance(node, ast.ImportFrom) and node.module == "gainkit":
-            modules = [f"gainkit.{alias.name}" for alias in node.names if alias.name in FLOORS]
-        elif isinstance(node, ast.Import):
-            modules = [alias.name for alias in node.names if alias.name.startswith("gainkit.")]
-        for module in modules:
+    for module, line in imports_of(path):
+        if module.startswith("gainkit."):
             other = room_of(module)
-            assert other == own or FLOORS[other] < FLOORS[own], f"{own} imports {module}, line {node.lineno}"
+            assert other == own or FLOORS[other] < FLOORS[own], f"{own} imports {module}, line {line}"
+
+
+def test_no_module_imports_itself_by_way_of_others() -> None:
+    """Not even for types only; the front door (`gainkit/__init__.py`) names all rooms, and is left out."""
+    left = {
+        name: {module for module, _ in imports_of(path)} - {"gainkit", name} for name, path in MODULES.items()
+    }
+    del left["gainkit"]
+    while True:  # take away what imports nothing that is left, and what nothing that is left imports
+        needed = set().union(*left.values())
+        kept = {
+            name: needs & left.keys() for name, needs in left.items() if needs & left.keys() and name in needed
+        }
+        if kept == left:
+            break
+        left = kept
+    assert sorted(left) == [], "these stand in a circle, or on one"
+
+
+TWICE = {"Filter", "Look", "Stretch"}
+"""Names of classes that two rooms have still."""
+
+
+def test_no_two_classes_have_one_name() -> None:
+    names = [
+        node.name
+        for path in MODULES.values()
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8")))
+        if isinstance(node, ast.ClassDef)
+    ]
+    assert {name for name in names if names.count(name) > 1} <= TWICE
 
 
 @pytest.mark.parametrize(

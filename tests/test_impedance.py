@@ -99,7 +99,7 @@ def test_curve_against_a_simulated_loudspeaker(oracle: Callable[[str], str], tmp
             cwd=tmp_path,
             capture_output=True,
             check=False,
-            timeout=120,
+            timeout=600,
         )
     sweep = np.loadtxt(tmp_path / "swept.data")
     exact = np.loadtxt(tmp_path / "truth.data")

@@ -17,8 +17,9 @@ import pytest
 import soundfile
 
 from gainkit.job.log import log_reading
+from gainkit.job.places import RECORD_FILE
 from gainkit.job.readings import read_readings
-from gainkit.job.record import FILE, append_event, read_events
+from gainkit.job.record import append_event, read_events
 from tests.conftest import Answer
 from tests.records import SYSTEM, VOLTS, measured, new_job
 from tests.waves import RATE, held, shaped, sine, with_noise
@@ -132,7 +133,7 @@ def test_notes_that_mean_nothing_are_refused(
     job: Path, gainkit: Callable[..., Answer], words: tuple[object, ...], code: str
 ) -> None:
     assert gainkit("note", job, *words, "--json").fault["code"] == code
-    assert not (job / FILE).exists()
+    assert not (job / RECORD_FILE).exists()
 
 
 # -- kept --------------------------------------------------------------------------------------------------
@@ -142,9 +143,9 @@ def test_a_line_cut_anywhere_costs_itself_alone(job: Path) -> None:
     draw = random.Random(4)
     for number in range(6):
         log_reading(job, "measure", "Rear", measured(float(number + 1)))
-    whole = (job / FILE).read_bytes()
+    whole = (job / RECORD_FILE).read_bytes()
     for place in [0, len(whole), *(draw.randrange(len(whole)) for _ in range(40))]:
-        (job / FILE).write_bytes(whole[:place])
+        (job / RECORD_FILE).write_bytes(whole[:place])
         kept = whole[:place].count(b"\n") + (place > 0 and whole[place : place + 1] == b"\n")
         readings, problems = read_readings(job)
         assert len(readings) == kept
@@ -175,13 +176,13 @@ for number in range(100000):
 def test_kills_lose_at_most_the_line_in_flight(job: Path) -> None:
     draw = random.Random(8)
     told: dict[int, int] = {}
-    (job / FILE).touch()
+    (job / RECORD_FILE).touch()
     for run in range(12):
-        end = (job / FILE).stat().st_size + draw.randrange(1, 30_000)
+        end = (job / RECORD_FILE).stat().st_size + draw.randrange(1, 30_000)
         words = [sys.executable, "-c", WRITER, str(job), str(run), str(end)]
         done = subprocess.run(words, capture_output=True, text=True, check=False)
         assert done.returncode == -signal.SIGXFSZ, done.stderr
-        assert (job / FILE).stat().st_size == end
+        assert (job / RECORD_FILE).stat().st_size == end
         told[run] = len(done.stdout.splitlines())
     events, problems = read_events(job)
     assert 6 <= len(problems) <= 12
@@ -190,7 +191,9 @@ def test_kills_lose_at_most_the_line_in_flight(job: Path) -> None:
         numbers = [each["number"] for each in results if each["run"] == run]
         assert numbers == list(range(len(numbers)))
         assert count <= len(numbers) <= count + 1
-    assert all(json.loads(line) for line in (job / FILE).read_bytes().splitlines() if line.endswith(b"}"))
+    assert all(
+        json.loads(line) for line in (job / RECORD_FILE).read_bytes().splitlines() if line.endswith(b"}")
+    )
 
 
 def test_a_log_that_cannot_be_written_is_refused_before_anything_is_measured(
@@ -204,18 +207,18 @@ def test_a_log_that_cannot_be_written_is_refused_before_anything_is_measured(
     assert "--for" in gainkit("onset", tone, "--log", job).refused()
     assert "--log" in gainkit("polarity", tone, "--for", "Front").refused()
     assert "not a job folder" in gainkit("volume", f"1={tone}", "--log", tmp_path).refused()
-    assert not (job / FILE).exists()
+    assert not (job / RECORD_FILE).exists()
 
 
 def test_a_record_that_cannot_be_written_does_not_cost_the_reading(
     job: Path, tmp_path: Path, gainkit: Callable[..., Answer]
 ) -> None:
     soundfile.write(tmp_path / "tone.wav", sine(997, peak=0.5), RATE, subtype="PCM_24")
-    (job / FILE).mkdir()
+    (job / RECORD_FILE).mkdir()
     told = gainkit("measure", tmp_path / "tone.wav", "--log", job, "--for", "Rear", "--full-scale-volts", 40)
     assert told.code == 2
     assert "14.14 V rms" in told.out
-    assert FILE in told.err
+    assert RECORD_FILE in told.err
 
 
 def test_paths_can_be_pasted_and_long_names_copied(tmp_path: Path, gainkit: Callable[..., Answer]) -> None:
@@ -251,7 +254,7 @@ def test_two_loggers_at_once_lose_nothing(job: Path) -> None:
 @pytest.mark.skipif(not Path("/dev/full").exists(), reason="needs a device that is always full")
 def test_a_full_device_leaves_no_half_line(job: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     log_reading(job, "measure", "Rear", measured(10.0))
-    before = (job / FILE).read_bytes()
+    before = (job / RECORD_FILE).read_bytes()
     import gainkit.job.record as record
 
     def full(_: int) -> None:
@@ -260,4 +263,4 @@ def test_a_full_device_leaves_no_half_line(job: Path, monkeypatch: pytest.Monkey
     monkeypatch.setattr(record.os, "fsync", full)
     with pytest.raises(OSError, match="No space left"):
         log_reading(job, "measure", "Rear", measured(11.0))
-    assert (job / FILE).read_bytes() == before
+    assert (job / RECORD_FILE).read_bytes() == before

@@ -21,6 +21,7 @@ from gainkit.lesson.tasks import TASKS
 from gainkit.lesson.translate import javascript_of, js_name
 from gainkit.simulator import Amplifier, harmonics
 from tests.conftest import Answer
+from tests.guided.browser import PATIENCE_MS, chromium
 
 START = {
     "source_volts": 4.0, "gain_db": 10.0, "rail_volts": 25.0, "overlap_db": 0.0, "level_dbfs": 0.0,
@@ -107,13 +108,12 @@ def test_the_page_needs_nothing_else(tmp_path: Path, gainkit: Callable[..., Answ
 
 @pytest.mark.long
 def test_the_page_reckons_as_gainkit_does_and_its_sound_is_capped(tmp_path: Path) -> None:
-    sync_api = pytest.importorskip("playwright.sync_api")
     out = tmp_path / "lesson.html"
     out.write_text(lesson_page(), encoding="utf-8")
-    with sync_api.sync_playwright() as play:
-        browser = play.chromium.launch(executable_path="/usr/bin/chromium")
+    with chromium() as browser:
         for width, height in ((390, 844), (1366, 768)):
             page = browser.new_page(viewport={"width": width, "height": height})
+            page.set_default_timeout(PATIENCE_MS)
             faults: list[str] = []
             page.on("pageerror", lambda error, faults=faults: faults.append(str(error)))
             page.on(
@@ -126,7 +126,6 @@ def test_the_page_reckons_as_gainkit_does_and_its_sound_is_capped(tmp_path: Path
             _shown_as_set(page)
             assert not faults
         _sound_is_capped(page)
-        browser.close()
 
 
 def _figures_agree(page) -> None:  # type: ignore[no-untyped-def]

@@ -10,13 +10,13 @@ import pytest
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
-from gainkit.calculator.noise_split import Stage, noise_at_output, quietest_split
+from gainkit.calculator.noise_split import NoiseStage, noise_at_output, quietest_split
 from gainkit.errors import GainkitError
 
 CHAIN = (
-    Stage("source", output_noise_volts=20e-6, clip_volts=4.0, least_gain_db=-40, most_gain_db=0),
-    Stage("processor", 5e-6, 30e-6, clip_volts=8.0, least_gain_db=-40, most_gain_db=12),
-    Stage("amplifier", 4e-6, 100e-6, clip_volts=30.0, least_gain_db=10, most_gain_db=40),
+    NoiseStage("source", output_noise_volts=20e-6, clip_volts=4.0, least_gain_db=-40, most_gain_db=0),
+    NoiseStage("processor", 5e-6, 30e-6, clip_volts=8.0, least_gain_db=-40, most_gain_db=12),
+    NoiseStage("amplifier", 4e-6, 100e-6, clip_volts=30.0, least_gain_db=10, most_gain_db=40),
 )
 
 
@@ -38,8 +38,8 @@ def test_noise_of_each_stage_is_amplified_by_what_follows() -> None:
 
 def test_two_stages_have_a_closed_form() -> None:
     """All that the first stage's clipping allows goes there: g1 = c1 / s, N^2 = (o1 g2)^2 + (e2 g2)^2."""
-    first = Stage("source", output_noise_volts=10e-6, clip_volts=5.0)
-    second = Stage("amplifier", input_noise_volts=8e-6)
+    first = NoiseStage("source", output_noise_volts=10e-6, clip_volts=5.0)
+    second = NoiseStage("amplifier", input_noise_volts=8e-6)
     split = quietest_split((first, second), 32.0, 0.5)
     second_gain = 10 ** (32 / 20) / (5.0 / 0.5)
     assert split.gains_db == pytest.approx((20.0, 12.0))
@@ -56,7 +56,7 @@ def test_ranges_hold_the_gain_back() -> None:
     assert split.gains_db == pytest.approx((0.0, 5.0, 10.0))
 
 
-def noise_by_hand(stages: tuple[Stage, ...], gains: tuple[float, ...]) -> float:
+def noise_by_hand(stages: tuple[NoiseStage, ...], gains: tuple[float, ...]) -> float:
     """The chain walked through stage by stage, noise powers carried along."""
     power = 0.0
     for stage, gain_db in zip(stages, gains, strict=True):
@@ -76,7 +76,7 @@ def test_no_split_on_a_grid_has_less_noise(
     noises: list[float], clips: list[float], lows: list[int], widths: list[int], total: int
 ) -> None:
     stages = tuple(
-        Stage(
+        NoiseStage(
             f"stage {n}", noises[2 * n], noises[2 * n + 1], (*clips, math.inf)[n], lows[n], lows[n] + widths[n]
         )
         for n in range(3)
@@ -110,16 +110,22 @@ def test_no_split_on_a_grid_has_less_noise(
     [
         ((), 0.0, "no_stages"),
         (CHAIN, 30.0, "split_clips"),
-        ((Stage("a", most_gain_db=6.0),), 10.0, "split_out_of_reach"),
-        ((Stage("a"), Stage("b")), 10.0, "split_without_limit"),
-        ((Stage("a", most_gain_db=0.0), Stage("b", least_gain_db=10, most_gain_db=12)), 5.0, None),
-        ((Stage("a", -1.0),), 0.0, "outside_range"),
-        ((Stage("a", clip_volts=0.0),), 0.0, "outside_range"),
-        ((Stage("a", least_gain_db=3.0, most_gain_db=2.0),), 0.0, "stage_range"),
-        ((Stage("a", least_gain_db=0, most_gain_db=3), Stage("b", least_gain_db=10)), 5.0, "split_stage_range"),
+        ((NoiseStage("a", most_gain_db=6.0),), 10.0, "split_out_of_reach"),
+        ((NoiseStage("a"), NoiseStage("b")), 10.0, "split_without_limit"),
+        ((NoiseStage("a", most_gain_db=0.0), NoiseStage("b", least_gain_db=10, most_gain_db=12)), 5.0, None),
+        ((NoiseStage("a", -1.0),), 0.0, "outside_range"),
+        ((NoiseStage("a", clip_volts=0.0),), 0.0, "outside_range"),
+        ((NoiseStage("a", least_gain_db=3.0, most_gain_db=2.0),), 0.0, "stage_range"),
+        (
+            (NoiseStage("a", least_gain_db=0, most_gain_db=3), NoiseStage("b", least_gain_db=10)),
+            5.0,
+            "split_stage_range",
+        ),
     ],
 )
-def test_what_cannot_be_split_is_refused(stages: tuple[Stage, ...], total: float, code: str | None) -> None:
+def test_what_cannot_be_split_is_refused(
+    stages: tuple[NoiseStage, ...], total: float, code: str | None
+) -> None:
     if code is None:
         assert quietest_split(stages, total, 1.0).gains_db == pytest.approx((-5.0, 10.0))
         return

@@ -10,10 +10,9 @@ import numpy as np
 import pytest
 import soundfile
 
-from gainkit.job.here import job_here
 from gainkit.job.log import log_reading
+from gainkit.job.places import RECORD_FILE, job_here
 from gainkit.job.readings import read_readings
-from gainkit.job.record import FILE
 from tests.conftest import Answer
 from tests.records import SYSTEM, VOLTS, measured, new_job
 from tests.waves import RATE, held, shaped, sine, with_noise
@@ -80,8 +79,8 @@ def test_nothing_is_noted_unasked(
     other = new_job(tmp_path / "other car")
     words = ("measure", capture, "--for", "Rear", "--full-scale-volts", 40)
     assert gainkit(*words, "--system", other / "system.toml").code == 0
-    assert not (job / FILE).exists()
-    assert not (other / FILE).exists()
+    assert not (job / RECORD_FILE).exists()
+    assert not (other / RECORD_FILE).exists()
     monkeypatch.chdir(tmp_path)
     assert job_here() is None
     assert gainkit("job", "status", "--json").fault["code"] == "no_job_here"
@@ -135,7 +134,7 @@ def test_each_output_of_a_match_is_named(job: Path, tmp_path: Path, gainkit: Gai
     twice = gainkit("match", *pair, "--log", job, "--for", "Rear", "--for", "rear", "--json")
     assert twice.fault["code"] == "output_twice"
     assert gainkit("polarity", *pair, "--log", job, "--for", "Rear", "--json").fault["code"] == "pair_of_two"
-    assert not (job / FILE).exists()
+    assert not (job / RECORD_FILE).exists()
 
 
 # -- refused -------------------------------------------------------------------------------------------------
@@ -157,7 +156,7 @@ def test_a_level_without_volts_is_shown_and_not_noted(job: Path, gainkit: Gainki
     assert "of full scale rms" in told.out
     assert "beyond what these rails can give" not in told.out
     assert "Not noted: without calibration" in told.err
-    assert not (job / FILE).exists()
+    assert not (job / RECORD_FILE).exists()
 
 
 def test_a_match_against_silence_is_refused(job: Path, tmp_path: Path, gainkit: Gainkit) -> None:

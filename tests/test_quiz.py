@@ -15,6 +15,7 @@ from gainkit.quiz import write_quiz
 from gainkit.quiz.making import draw_questions
 from gainkit.quiz.model import Answer
 from tests.conftest import Answer as Told
+from tests.guided.browser import PATIENCE_MS, chromium
 
 
 def numbers(text: str) -> list[float]:
@@ -123,14 +124,12 @@ def _printed(tmp_path: Path, gainkit: Callable[..., Told]) -> str:
 
 @pytest.mark.long
 def test_sheets_fit_phone_laptop_and_paper(quiz: Path) -> None:
-    sync_api = pytest.importorskip("playwright.sync_api")
-    with sync_api.sync_playwright() as play:
-        browser = play.chromium.launch(executable_path="/usr/bin/chromium")
+    with chromium() as browser:
         for name in ("class/worksheet.html", "teacher/answers.html"):
             for width in (360, 1366):
                 page = browser.new_page(viewport={"width": width, "height": 800})
+                page.set_default_timeout(PATIENCE_MS)
                 page.goto((quiz / name).as_uri())
                 assert page.evaluate("document.documentElement.scrollWidth") <= width
             paper = page.pdf(prefer_css_page_size=True)
             assert re.search(rb"/MediaBox\s*\[0 0 59[45]", paper)  # A4 is 595 points wide
-        browser.close()

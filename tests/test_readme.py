@@ -114,5 +114,8 @@ def test_the_manual_as_one_page_holds_every_step(tmp_path: Path, gainkit: Callab
 def test_pages_are_shown_and_missing_ones_named(gainkit: Callable[..., Answer]) -> None:
     assert "DC" in gainkit("guide", "record").out
     assert all(name in gainkit("guide").out for name in steps())
+    page = gainkit("guide", "record", "--json").json
+    assert page == {"step": "record", "title": "The record", "markdown": steps()["record"]}
+    assert [each["step"] for each in gainkit("guide", "--json").json["pages"]] == list(steps())
     fault = gainkit("guide", "polartiy").refused()
     assert "polarity" in fault

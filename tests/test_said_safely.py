@@ -9,7 +9,8 @@ import numpy as np
 import pytest
 import soundfile
 
-from gainkit.calculator.feeds import FeedFacts, find_feed
+from gainkit.calculator.feed_model import FeedFacts
+from gainkit.calculator.feeds import find_feed
 from gainkit.errors import GainkitError
 from gainkit.job.folder import start_job
 from gainkit.job.log import void_reading

@@ -12,7 +12,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 import gainkit.job
-from gainkit.calculator.feeds import FeedFacts, awg_square_mm, power_feed
+from gainkit.calculator.feed_model import FeedFacts
+from gainkit.calculator.feeds import awg_square_mm, power_feed
 from gainkit.cli.plain import spreadsheet_cell
 from gainkit.errors import GainkitError
 from gainkit.job import load_system, plan_system

@@ -17,12 +17,12 @@ from hypothesis import strategies as st
 
 from gainkit.analysis import Measurement, MeasureOptions, measure
 from gainkit.capture import Capture
-from gainkit.cli.volume import split_pair
+from gainkit.cli.volume import split_pair, volume_text
 from gainkit.errors import GainkitError
 from gainkit.remarks import Remark, codes
 from gainkit.results import from_plain, to_json
 from gainkit.simulator import Amplifier
-from gainkit.volume import VolumeResult, find_clean_volume, write_source
+from gainkit.volume import VolumePosition, VolumeResult, find_clean_volume, write_source
 
 RATE = 48_000
 RAIL = 7.4
@@ -318,3 +318,10 @@ def test_command_faults(tmp_path: Path, gainkit: Callable[..., Any]) -> None:
     gainkit("volume", good, "--tone-dbfs", "nan").refused()
     gainkit("volume").refused()
     assert system.read_text() == SYSTEM
+
+
+def test_small_figures_are_written_out() -> None:
+    positions = (VolumePosition("1", 4.5e-6, None, None), VolumePosition("2", 0.12, 0.02, "clean"))
+    text = volume_text(VolumeResult("2", positions, (), 3.2e-5, 0.0), True)
+    assert "0.0000045 " in text
+    assert "gives 0.000032 V rms" in text

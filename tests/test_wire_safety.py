@@ -14,7 +14,8 @@ from hypothesis import strategies as st
 
 from gainkit.calculator import conductors, feeds, wire_safety
 from gainkit.calculator.conductors import ALUMINIUM, COPPER, COPPER_CLAD_ALUMINIUM, adiabatic_k
-from gainkit.calculator.feeds import FeedFacts, find_feed
+from gainkit.calculator.feed_model import FeedFacts
+from gainkit.calculator.feeds import find_feed
 from gainkit.calculator.wire_safety import free_air_amperes, fuse_of_at_most, judge_wire, sure_amperes
 from gainkit.errors import GainkitError
 from tests.conftest import Answer
@@ -88,7 +89,7 @@ def test_temperature_as_a_thermal_circuit(
         ".options reltol=1e-9\n.control\nset numdgt=12\nop\nprint v(core)\nquit\n.endc\n.end\n"
     )
     done = subprocess.run(
-        [oracle("ngspice"), "-b", str(netlist)], capture_output=True, text=True, check=False, timeout=60
+        [oracle("ngspice"), "-b", str(netlist)], capture_output=True, text=True, check=False, timeout=600
     )
     rise = re.search(r"v\(core\) = (\S+)", done.stdout)
     assert rise, done.stdout + done.stderr

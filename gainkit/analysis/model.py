@@ -250,12 +250,6 @@ class MeasureOptions:
 
     def faults(self) -> Iterator[GainkitError]:
         """Rules between the fields, and of the band."""
-        numbers = isinstance(self.band_hz, (tuple, list)) and all(
-            isinstance(f, (int, float)) for f in self.band_hz
-        )
-        if not numbers or len(self.band_hz) != 2:
-            yield GainkitError("not_a_band", "band_hz", self.band_hz, "a lower and a higher frequency [Hz]")
-            return
         low_hz, high_hz = self.band_hz
         if not 0 < low_hz < high_hz < math.inf:
             yield GainkitError("empty_band", "band_hz", self.band_hz, low_hz=low_hz, high_hz=high_hz)

@@ -13,6 +13,8 @@ from gainkit.analysis.harmonic import HarmonicFit, Phasors, coarse_frequency, fi
 from gainkit.analysis.outliers import without_outliers
 from gainkit.analysis.quantised import within_steps
 from gainkit.analysis.spectrum import Line, Spectrum, lines_in, noise_density, spectrum_of
+from gainkit.calculator.ranges import refuse_outside
+from gainkit.capture.model import RATES
 
 Floats = NDArray[np.float64]
 
@@ -189,6 +191,10 @@ def fit_tone(
     >>> print(f"{tone.frequency_hz:.3f} Hz, {tone.fundamental_volts:.4f} V, THD {tone.thd_percent:.3f} %")
     997.000 Hz, 0.7071 V, THD 1.000 %
     """
+    refuse_outside("sample_rate_hz", sample_rate_hz, RATES, needed=True)
+    refuse_outside("frequency_hz", frequency_hz, RATES)
+    if not len(samples):
+        return None
     low_hz, high_hz = band_hz
     start_hz = frequency_hz or coarse_frequency(samples, sample_rate_hz, low_hz, high_hz)
     if start_hz is None:

@@ -16,10 +16,10 @@ from gainkit.bench.arrivals import Arrival, Drafts, stem_of
 from gainkit.capture.calibration import Calibration
 from gainkit.errors import GainkitError
 from gainkit.files import write_whole
-from gainkit.job.folder import STICK, recorder_file
 from gainkit.job.log import note_typed, void_reading
 from gainkit.job.opening import OpenJob, open_job
-from gainkit.job.record import FILE, Event, check_job
+from gainkit.job.places import JobFolder
+from gainkit.job.record import Event, check_job
 from gainkit.job.typed import Confirmed, TypedLevel, TypedPolarity
 from gainkit.recorder import calibrate_recorder
 from gainkit.remarks import Sentence
@@ -29,8 +29,6 @@ from gainkit.steps.way import SEEN
 
 SEVERAL = {"volume": 2, "match": 2}
 """Steps that want several recordings, and from how many on they are read."""
-
-CAPTURES = "captures"
 
 
 @dataclass(frozen=True)
@@ -116,8 +114,12 @@ class Desk:
 
     def calibration_file(self) -> Path | None:
         """The recorder's calibration that is used."""
-        own = recorder_file(self.folder)
-        return self.calibration or (own if own.is_file() else None)
+        return self.calibration or self.places.known_calibration
+
+    @property
+    def places(self) -> JobFolder:
+        """What lies where in the job's folder."""
+        return JobFolder(self.folder)
 
     def glance(self) -> None:
         """Tell every screen when another program has written to the job."""
@@ -129,8 +131,8 @@ class Desk:
         self.changed()
 
     def _stamps(self) -> list[tuple[int, int] | None]:
-        places = [self.folder / FILE, self.folder / "system.toml", recorder_file(self.folder)]
-        return [_stamp(each) for each in [*places, self.folder / STICK / "index.json"]]
+        job = self.places
+        return [_stamp(each) for each in (job.record, job.system, job.calibration, job.index)]
 
     def _opened(self) -> tuple[Any, OpenJob, tuple[Step, ...]]:
         with self.lock:
@@ -182,7 +184,7 @@ class Desk:
         step = self.ready(key)
         stem = stem_of(step.kind, step.output, label)
         calibration = None if step.kind == "calibrate" else self.calibration_file()
-        arrival = self._drafts.arrive(data, shown, stem, self.folder / CAPTURES, calibration)
+        arrival = self._drafts.arrive(data, shown, stem, self.places.captures, calibration)
         try:
             self._arrived(step, arrival, label, volts)
         except GainkitError:
@@ -225,7 +227,7 @@ class Desk:
             places = tuple(each.keep() for each in pending.arrivals)
             if isinstance(pending.taken.result, Calibration):
                 text = pending.taken.result.as_toml()
-                write_whole(recorder_file(self.folder), text, overwrite=True)
+                write_whole(self.places.calibration, text, overwrite=True)
                 number = None
             else:
                 number = self._write(replace(pending.taken, captures=places), who).number
@@ -252,7 +254,7 @@ class Desk:
         from gainkit.toneset.writing import write_tones
 
         step = self.step("stick")
-        write_tones("phone", self.folder / STICK, overwrite=True)
+        write_tones("phone", self.places.stick, overwrite=True)
         self._done(None, step.key)
 
     # ---- the live reading ----------------------------------------------------------------------------------

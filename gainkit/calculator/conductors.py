@@ -57,6 +57,18 @@ def ohms_per_m(
     return ohms
 
 
+def wire_ohms(
+    length_m: FloatOrArray,
+    square_mm: FloatOrArray,
+    temperature_c: float = COPPER_CELSIUS,
+    material: Material = COPPER,
+) -> FloatOrArray:
+    """Resistance of a conductor of that length [ohm], see `ohms_per_m`."""
+    each: FloatOrArray = ohms_per_m(square_mm, temperature_c, material)
+    ohms: FloatOrArray = length_m * each
+    return ohms
+
+
 def adiabatic_k(material: Material, from_celsius: float, to_celsius: float) -> float:
     """How much current squared times time a square millimetre takes between two temperatures [A sqrt(s)/mm2].
 

@@ -3,13 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from typing import TYPE_CHECKING
 
 from gainkit.calculator.conductors import COPPER, MATERIALS
+from gainkit.calculator.feed_model import Feed, FeedFacts
 from gainkit.remarks import Remark, danger, fault, remark
-
-if TYPE_CHECKING:
-    from gainkit.calculator.feeds import Feed, FeedFacts
 
 HOT_CONTACT_WATTS = 5.0
 """Heat in contacts from which it is told as a danger [W] (our choice: a terminal of a few square centimetres in

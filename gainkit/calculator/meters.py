@@ -3,11 +3,20 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Literal
 
-from gainkit.calculator import clipped
-from gainkit.calculator.ranges import DB_IN_HAND, FREQUENCY_HZ, VOLTS, refuse_outside
+from gainkit.calculator import clipped, ranges
+from gainkit.calculator.ranges import (
+    DB_IN_HAND,
+    FREQUENCY_HZ,
+    VOLTS,
+    one_of,
+    refuse_faults,
+    refuse_outside,
+    within,
+)
 from gainkit.errors import GainkitError
 from gainkit.levels import SINE_CREST, FloatOrArray, db_from_ratio, ratio_from_db
 from gainkit.remarks import Remark, fault, remark
@@ -25,6 +34,37 @@ SIMPLE_METER_HZ = (45.0, 400.0)
 
 BETTER_METER_HZ = (20.0, 1_000.0)
 """AC range of better handheld meters [Hz] (common practice, no source; many reach further)."""
+
+METER_KINDS = ("true-rms", "average-responding")
+"""What a meter makes of a wave that is no sine."""
+
+
+@dataclass(frozen=True)
+class MeterLimits:
+    """What the meter's page says: accuracy, and the frequencies it is made for (None: not known).
+
+    percent : share of the reading [%]; floor_volts : its fixed part [V]. tone_tolerance_db : how far the tone's
+    own level may be off [dB]. guard_band : the uncertainty is taken off the target, so that the true volts stay
+    below the limit whatever the meter shows. Raises GainkitError for what no page says.
+    """
+
+    kind: str = one_of(METER_KINDS, default="true-rms")
+    percent: float = within(ranges.PERCENT, default=0.0)
+    floor_volts: float = within(ranges.METER_FLOOR_VOLTS, default=0.0)
+    tone_tolerance_db: float = within(ranges.TONE_TOLERANCE_DB, default=0.0)
+    low_hz: float | None = within(ranges.FREQUENCY_HZ, default=None)
+    high_hz: float | None = within(ranges.FREQUENCY_HZ, default=None)
+    guard_band: bool = False
+
+    def __post_init__(self) -> None:
+        refuse_faults(self)
+
+    def faults(self) -> Iterator[GainkitError]:
+        """Rules between the fields."""
+        if self.low_hz is not None and self.high_hz is not None and self.low_hz >= self.high_hz:
+            yield GainkitError(
+                "wrong_order", "low_hz", self.low_hz, unit="Hz", other="high_hz", most=self.high_hz
+            )
 
 
 def average_error_percent(overdrive_db: FloatOrArray) -> FloatOrArray:

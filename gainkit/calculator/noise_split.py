@@ -31,7 +31,7 @@ TINY_DB = 1e-9
 
 
 @dataclass(frozen=True)
-class Stage:
+class NoiseStage:
     """One stage of the chain.
 
     input_noise_volts : rms of the noise ahead of its gain [V]; output_noise_volts : behind it, there whatever
@@ -78,7 +78,7 @@ class NoiseSplit:
         return tuple(stage.gain_db for stage in self.stages)
 
 
-def noise_at_output(stages: Sequence[Stage], gains_db: Sequence[float], signal_volts: float) -> NoiseSplit:
+def noise_at_output(stages: Sequence[NoiseStage], gains_db: Sequence[float], signal_volts: float) -> NoiseSplit:
     """What each stage's noise becomes at the output with these gains, and the whole: the sum in the module's
     text.
 
@@ -113,7 +113,7 @@ def noise_at_output(stages: Sequence[Stage], gains_db: Sequence[float], signal_v
     return NoiseSplit(rows, math.sqrt(total), below)
 
 
-def quietest_split(stages: Sequence[Stage], total_gain_db: float, signal_volts: float) -> NoiseSplit:
+def quietest_split(stages: Sequence[NoiseStage], total_gain_db: float, signal_volts: float) -> NoiseSplit:
     """The split of a fixed total gain that leaves least noise at the output, no stage clipping.
 
     total_gain_db : from the source to the output [dB]. signal_volts : as for `noise_at_output` [V]. Raises
@@ -158,7 +158,7 @@ def quietest_split(stages: Sequence[Stage], total_gain_db: float, signal_volts: 
     return noise_at_output(stages, gains, signal_volts)
 
 
-def _check(stages: Sequence[Stage], signal_volts: float) -> None:
+def _check(stages: Sequence[NoiseStage], signal_volts: float) -> None:
     """Raise GainkitError for a chain that means nothing."""
     if not stages:
         raise GainkitError("no_stages", "stages", [], "at least one stage")

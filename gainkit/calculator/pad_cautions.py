@@ -3,14 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from typing import TYPE_CHECKING
 
 from gainkit.calculator.cautions import HAZARDOUS_VOLTS
 from gainkit.calculator.leads import hook_up_cautions
+from gainkit.calculator.pad_model import Pad, PadCall
 from gainkit.remarks import Remark, danger, fault, remark
-
-if TYPE_CHECKING:
-    from gainkit.calculator.pads import Pad, PadCall
 
 SMALL_PART_WATTS = 0.25
 """The part that lies in every drawer: the pad is made for it when that costs nothing else [W] (our choice)."""

@@ -4,25 +4,16 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 from gainkit.calculator import ranges
 from gainkit.calculator.pad_cautions import LEAST_BANDWIDTH_HZ, POWER_IN_HAND, SMALL_PART_WATTS, pad_cautions
-from gainkit.calculator.ranges import one_of, refuse_faults, refuse_outside, within
+from gainkit.calculator.pad_model import Pad, PadCall
+from gainkit.calculator.preferred import SERIES, next_preferred, preferred_values
+from gainkit.calculator.ranges import refuse_outside
 from gainkit.errors import GainkitError
 from gainkit.levels import FloatOrArray, db_from_ratio, power_db_from_ratio, ratio_from_db
-from gainkit.remarks import Remark, remark
-from gainkit.results import Result
-
-E12 = (10, 12, 15, 18, 22, 27, 33, 39, 47, 56, 68, 82)
-E24 = (
-    10, 11, 12, 13, 15, 16, 18, 20, 22, 24, 27, 30, 33, 36, 39, 43, 47, 51, 56, 62, 68, 75, 82, 91,
-)  # fmt: skip
-E96 = tuple(round(100 * 10 ** (step / 96)) for step in range(96))
-"""Preferred values of one decade, IEC 60063. E12 and E24 are tabulated there, not rounded powers; E96 is."""
-
-SERIES = {"E12": (E12, 10, 0.10), "E24": (E24, 10, 0.05), "E96": (E96, 100, 0.01)}
-"""Name: (values, first value of the decade, tolerance the series was made for)."""
+from gainkit.remarks import remark
 
 PART_WATTS = (0.125, 0.25, 0.5, 1.0, 2.0, 3.0, 5.0, 10.0, 20.0, 50.0, 100.0)
 """Power ratings that resistors are sold in [W] (common practice)."""
@@ -47,98 +38,6 @@ def divider_ratio(
     loaded = shunt_ohms / (1.0 + shunt_ohms / input_ohms)
     ratio: FloatOrArray = loaded / (series_ohms + source_ohms + loaded)
     return ratio
-
-
-def preferred_values(series: str, low_ohms: float, high_ohms: float) -> Iterator[float]:
-    """The preferred values from low_ohms to high_ohms [ohm], rising."""
-    values, first, _ = SERIES[series]
-    for decade in range(math.floor(math.log10(low_ohms)), math.floor(math.log10(high_ohms)) + 1):
-        for value in values:
-            ohms = value * 10.0**decade / first
-            ohms = float(f"{ohms:.4g}")
-            if low_ohms * (1 - 1e-9) <= ohms <= high_ohms * (1 + 1e-9):
-                yield ohms
-
-
-def next_preferred(series: str, ohms: float) -> float:
-    """The smallest preferred value of at least that many ohms."""
-    return next(preferred_values(series, ohms, ohms * 11.0))
-
-
-@dataclass(frozen=True)
-class PadCall:
-    """What the pad has to do.
-
-    Parameters
-    ----------
-    max_volts : float
-        Rms of the largest clean sine the output can give; a clipped wave has the same peaks [V].
-    input_volts : float
-        Rms of the sine that brings the interface to full scale [V].
-    source_ohms, input_ohms : float
-        Of the output and of the interface's input, infinite for the worst case [ohm].
-    series : str
-        Preferred values: "E12", "E24" or "E96".
-    bridged : bool
-        Two-sided, nothing grounded: for bridged and built-in outputs.
-    cable_pf : float
-        Capacitance of the cable behind the pad [pF].
-    supply_volts : float
-        Supply of the amplifier: both leads of a bridge-tied output may stand at half of it [V].
-
-    Raises
-    ------
-    GainkitError
-        `outside_range`, `missing` or `not_a_choice` for what cannot be.
-    """
-
-    max_volts: float = within(ranges.VOLTS)
-    input_volts: float = within(ranges.VOLTS)
-    source_ohms: float = within(ranges.SOURCE_OHMS, default=0.0)
-    input_ohms: float = within(ranges.INPUT_OHMS, default=math.inf)
-    series: str = one_of(tuple(SERIES), default="E24")
-    bridged: bool = False
-    cable_pf: float = within(ranges.PICOFARADS, default=300.0)
-    supply_volts: float = within(ranges.SUPPLY_VOLTS, default=14.4)
-
-    def __post_init__(self) -> None:
-        refuse_faults(self)
-
-    @property
-    def legs(self) -> int:
-        """How many series resistors: two in a two-sided pad."""
-        return 2 if self.bridged else 1
-
-
-@dataclass(frozen=True, repr=False)
-class Pad(Result):
-    """A pad that keeps the input safe. series_ohms, series_watts : of each leg's resistor.
-
-    headroom_db : room below the interface's full scale with max_volts at the pad, nominal parts;
-    worst_headroom_db : with both parts at the ends of their tolerance. series_part_watts, shunt_part_watts :
-    smallest resistor with a factor of two in hand [W]. output_ohms, bandwidth_hz : as the cable sees it, -3
-    dB. loading_db : what the interface's own input takes of the level. loss_20khz_db : lost at 20 kHz.
-    open_shunt_volts : at the input if the shunt comes off, None without one [V rms]. load_ohms : what the pad
-    is to the output.
-    """
-
-    series_ohms: float
-    shunt_ohms: float | None
-    loss_db: float
-    series_watts: float
-    shunt_watts: float
-    differential: bool
-    headroom_db: float
-    worst_headroom_db: float
-    series_part_watts: float | None
-    shunt_part_watts: float | None
-    loading_db: float
-    output_ohms: float
-    bandwidth_hz: float | None
-    loss_20khz_db: float
-    cautions: tuple[Remark, ...]
-    open_shunt_volts: float | None = None
-    load_ohms: float | None = None
 
 
 def find_pad(call: PadCall) -> Pad:

@@ -68,7 +68,7 @@ def time_clipped_share(crest_factor_db: float, overlap_db: float, band_share: fl
 
 
 @dataclass(frozen=True)
-class Band:
+class PassBand:
     """What a channel's own filters let through of the programme: between these corners [Hz].
 
     Of pink noise a Butterworth filter of any order passes as much power as a sharp edge at its corner: against
@@ -85,7 +85,7 @@ class Band:
         return max(0.0, pink_share_above(self.low_hz) - pink_share_above(self.high_hz))
 
 
-WHOLE_BAND = Band()
+WHOLE_BAND = PassBand()
 
 
 def pink_share_above(frequency_hz: float) -> float:
@@ -95,7 +95,7 @@ def pink_share_above(frequency_hz: float) -> float:
 
 
 def tweeter_power_ratios(
-    crest_factor_db: float, overlap_db: float, crossover_hz: float, band: Band = WHOLE_BAND
+    crest_factor_db: float, overlap_db: float, crossover_hz: float, band: PassBand = WHOLE_BAND
 ) -> tuple[float, float]:
     """Power above a crossover over that of the sine at the rail [-]: (all of it, the part made by clipping).
 
@@ -109,13 +109,13 @@ def tweeter_power_ratios(
     if math.isinf(a):
         return 0.0, 0.0
     rms_power = 2.0 / (a * a)  # of the unclipped programme, relative to the sine at the rail
-    above = Band(max(band.low_hz, crossover_hz), band.high_hz).share / band.share
+    above = PassBand(max(band.low_hz, crossover_hz), band.high_hz).share / band.share
     linear = math.erf(a / math.sqrt(2)) ** 2 * rms_power * above
     made = rms_power * _products_above(a, crossover_hz, band)
     return linear + made, made
 
 
-def _products_above(a: float, crossover_hz: float, band: Band) -> float:
+def _products_above(a: float, crossover_hz: float, band: PassBand) -> float:
     """Power of the clipping products above a frequency, over the unclipped programme's power [-]."""
     import numpy as np
 
@@ -162,9 +162,9 @@ class ProgrammePower:
     tweeter_clipping_watts: float | None
 
 
-def band_of(highpass_hz: float | None, lowpass_hz: float | None) -> Band:
+def band_of(highpass_hz: float | None, lowpass_hz: float | None) -> PassBand:
     """What filters at these corners let through; None where there is none."""
-    return Band(highpass_hz or LOW_HZ, lowpass_hz or HIGH_HZ)
+    return PassBand(highpass_hz or LOW_HZ, lowpass_hz or HIGH_HZ)
 
 
 def find_programme(

@@ -10,12 +10,14 @@ import copy
 import dataclasses
 import math
 import numbers
+import typing
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any
 
 from gainkit.errors import GainkitError
 from gainkit.figures import plain
+from gainkit.kinds import fitting, hints_of, plain_scalar
 
 SMALLEST, LARGEST = 1e-30, 1e30
 """No figure of this trade lies beyond these in any unit (our choice) [-]: squares and ratios of what lies
@@ -122,12 +124,13 @@ def range_of(kind: type, name: str) -> Range:
 
 
 def range_faults(thing: Any) -> Iterator[GainkitError]:
-    """A fault for each field of a dataclass that lies outside its declared range or choice, or is missing.
+    """A fault for each field of a dataclass outside its declared range, choice or kind, or that is missing.
 
     None stands for 'not known' where the field's type says so. A flag is true or false, not a word or a number.
     """
+    kinds = hints_of(type(thing))
     for each in dataclasses.fields(thing):
-        value, name = getattr(thing, each.name), each.name
+        value, name = plain_scalar(getattr(thing, each.name)), each.name
         allowed, choice = each.metadata.get("range"), each.metadata.get("choice")
         if value is None and "None" in str(each.type):
             continue
@@ -135,10 +138,17 @@ def range_faults(thing: Any) -> Iterator[GainkitError]:
             yield GainkitError("missing", name, None, allowed)
         elif allowed is not None and not allowed.holds(value):
             yield _outside(name, value, allowed)
-        elif choice is not None and value not in choice:
+        elif choice is not None and not (isinstance(value, str) and value in choice):
             yield GainkitError("not_a_choice", name, value, choice)
-        elif each.type in ("bool", bool) and not isinstance(value, bool):
-            yield GainkitError("not_a_choice", name, value, ("true", "false"))
+        elif allowed is None and choice is None:
+            yield from _kind_faults(name, value, kinds[name])
+
+
+def _kind_faults(name: str, value: Any, kind: Any) -> Iterator[GainkitError]:
+    try:
+        fitting(name, value, kind)
+    except GainkitError as fault:
+        yield fault
 
 
 def _outside(name: str, value: Any, allowed: Range) -> GainkitError:
@@ -151,17 +161,24 @@ def _outside(name: str, value: Any, allowed: Range) -> GainkitError:
 def refuse_faults(thing: Any) -> None:
     """Raise the first fault of a dataclass: of its ranges, then of its own `faults()` where it has them.
 
-    For `__post_init__`. The system file's reader asks `all_faults` instead, to tell all of them at once.
+    For `__post_init__`. What means the same as what is declared (a list for a tuple, a number of numpy's)
+    becomes it. The system file's reader asks `all_faults` instead, to tell all of them at once.
     """
     for fault in all_faults(thing):
         raise fault
+    kinds = hints_of(type(thing))
+    for each in dataclasses.fields(thing):
+        given = getattr(thing, each.name)
+        fitted = fitting(each.name, given, kinds[each.name])
+        if fitted is not given:
+            object.__setattr__(thing, each.name, fitted)
 
 
 def all_faults(thing: Any) -> Iterator[GainkitError]:
     """Every fault of a dataclass: of its ranges, then of the rules between its fields, which `faults()` yields.
 
-    A field that is wrong by itself counts there as left out (its default; NaN, of which no comparison is true,
-    where it has none), so that one slip hides no other and is told once.
+    A field that is wrong by itself counts there as left out (its default; where it has none NaN, of which no
+    comparison is true, or no items), so that one slip hides no other and is told once.
     """
     wrong = list(range_faults(thing))
     yield from wrong
@@ -171,7 +188,8 @@ def all_faults(thing: Any) -> Iterator[GainkitError]:
     mended = copy.copy(thing)
     for each in dataclasses.fields(thing):
         if each.name in names:
-            object.__setattr__(mended, each.name, _default(each, math.nan))
+            several = typing.get_origin(hints_of(type(thing))[each.name]) is tuple
+            object.__setattr__(mended, each.name, _default(each, () if several else math.nan))
     yield from (fault for fault in mended.faults() if fault.parameter not in names)
 
 

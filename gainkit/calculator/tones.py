@@ -4,14 +4,11 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
-from typing import TYPE_CHECKING
+from typing import Protocol
 
-from gainkit.calculator.meters import BETTER_METER_HZ, SIMPLE_METER_HZ
+from gainkit.calculator.meters import BETTER_METER_HZ, SIMPLE_METER_HZ, MeterLimits
 from gainkit.levels import FloatOrArray, power_db_from_ratio, ratio_from_db
 from gainkit.remarks import Remark, danger, fault
-
-if TYPE_CHECKING:
-    from gainkit.calculator.channel import Channel, MeterLimits
 
 MID_TONE_HZ = 997.0
 """Tone for full-range channels: 997 Hz, which meets every code of the converter (AES17 practice)."""
@@ -49,6 +46,21 @@ CROSSOVER_DISTANCE = 2.0
 """A tone for the woofer stays an octave below a passive crossover [-] (common practice, no source)."""
 
 
+class Filtered(Protocol):
+    """What bears on a channel's tone: its filters and crossover [Hz], its meter and its overlap [dB]."""
+
+    @property
+    def highpass_hz(self) -> float | None: ...
+    @property
+    def lowpass_hz(self) -> float | None: ...
+    @property
+    def crossover_hz(self) -> float | None: ...
+    @property
+    def meter(self) -> MeterLimits: ...
+    @property
+    def overlap_db(self) -> float: ...
+
+
 def butterworth_loss_db(frequency_hz: FloatOrArray, corner_hz: float, order: int = 2) -> FloatOrArray:
     """Loss of a Butterworth low-pass [dB]: 10 log10(1 + (f / corner)^(2 order)), positive.
 
@@ -67,7 +79,7 @@ def filter_loss_db(
 
 
 def tone_band_hz(
-    channel: Channel, allowed_loss_db: float = FILTER_LOSS_DB, order: int = 2
+    channel: Filtered, allowed_loss_db: float = FILTER_LOSS_DB, order: int = 2
 ) -> tuple[float, float]:
     """Lowest and highest tone [Hz] that each of the channel's filters changes by less than `allowed_loss_db`.
 
@@ -92,12 +104,12 @@ def meter_band_hz(meter: MeterLimits) -> tuple[float, float] | None:
     return meter.low_hz or 0.0, math.inf if meter.high_hz is None else meter.high_hz
 
 
-def feeds_tweeter(channel: Channel) -> bool:
+def feeds_tweeter(channel: Filtered) -> bool:
     """Whether the channel's high-pass is that of a tweeter."""
     return channel.highpass_hz is not None and channel.highpass_hz >= TWEETER_HIGHPASS_HZ
 
 
-def suiting_tone_hz(channel: Channel) -> float | None:
+def suiting_tone_hz(channel: Filtered) -> float | None:
     """The tone that suits a channel [Hz]; None where its filters, crossover and meter leave none.
 
     50 Hz for a subwoofer and 997 Hz for others, unless the filters take more than `KEPT_OUT_DB` of it, it comes
@@ -119,11 +131,11 @@ def suiting_tone_hz(channel: Channel) -> float | None:
     return None
 
 
-def _below_crossover(channel: Channel) -> float:
+def _below_crossover(channel: Filtered) -> float:
     return channel.crossover_hz / CROSSOVER_DISTANCE if channel.crossover_hz else math.inf
 
 
-def _loss_db(channel: Channel, tone_hz: float) -> float:
+def _loss_db(channel: Filtered, tone_hz: float) -> float:
     return filter_loss_db(tone_hz, channel.highpass_hz, channel.lowpass_hz)
 
 
@@ -137,7 +149,7 @@ def nearest_tone_hz(low_hz: float, high_hz: float, usual_hz: float) -> float:
     return tidy if low_hz <= tidy <= high_hz else middle
 
 
-def suiting_tone_dbfs(channel: Channel, target_watts: float) -> float:
+def suiting_tone_dbfs(channel: Filtered, target_watts: float) -> float:
     """Level of the setting tone where none is given [dBFS]: that which reaches the target, less for a tweeter.
 
     target_watts : power at the target [W]. For a tweeter lower by whole decibels, so that the tone puts no more
@@ -149,7 +161,7 @@ def suiting_tone_dbfs(channel: Channel, target_watts: float) -> float:
     return -channel.overlap_db - lower + 0.0
 
 
-def tone_cautions(channel: Channel, tone_hz: float) -> Iterator[Remark]:
+def tone_cautions(channel: Filtered, tone_hz: float) -> Iterator[Remark]:
     """What the channel's filters and crossover say about the tone chosen."""
     loss = _loss_db(channel, tone_hz)
     if feeds_tweeter(channel):

@@ -9,8 +9,9 @@ from typing import Protocol
 import numpy as np
 from numpy.typing import NDArray
 
-from gainkit.calculator.ranges import Range
+from gainkit.calculator.ranges import Range, refuse_outside
 from gainkit.errors import GainkitError
+from gainkit.kinds import fitting
 from gainkit.remarks import Remark, remark
 
 Floats = NDArray[np.float64]
@@ -21,6 +22,12 @@ BLOCK_FRAMES = 1 << 16
 MOST_READ_BYTES = 1 << 23
 """Held of a file at a time, of all its channels together [byte] (our choice): a header can promise a
 thousand."""
+
+RATES = Range("Hz", 0, 1e12)
+"""Of samples: from a record of a sample a day to the quickest oscilloscope."""
+
+UNITS = Range("V", 0, 1e12)
+"""What a stored sample of 1.0 may stand for."""
 
 ABSURD_UNITS = 1e12
 """No recorder stores this; oscilloscopes write 9.9e37 (SCPI's infinity) for 'off the screen' [stored units]."""
@@ -140,9 +147,17 @@ class Capture:
         volts_per_unit: float = 1.0,
         calibrated: bool = True,
     ) -> Capture:
-        """A capture of samples in memory, (frames,) or (frames, channels), in volts unless told otherwise."""
-        table = np.asarray(samples, dtype=np.float64)
+        """A capture of samples in memory, (frames,) or (frames, channels), in volts unless told otherwise.
+
+        volts_per_unit : what a sample of 1.0 stands for [V]. Raises GainkitError (`wrong_kind`,
+        `outside_range`) for what are no samples of that shape, and figures that cannot be.
+        """
+        refuse_outside("sample_rate_hz", sample_rate_hz, RATES, needed=True)
+        refuse_outside("volts_per_unit", volts_per_unit, UNITS, needed=True)
+        table = np.asarray(fitting("samples", samples, Floats), dtype=np.float64)
         table = table[:, np.newaxis] if table.ndim == 1 else table
+        if table.ndim != 2:
+            raise GainkitError("wrong_kind", "samples", samples, "an array of frames, or of frames by channels")
         return cls(
             file=file,
             sample_rate_hz=float(sample_rate_hz),

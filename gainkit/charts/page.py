@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from gainkit.charts.saving import Draw, any_letter, figure_of, inline_svg, title_of
+from gainkit.charts.drawing import Draw, any_letter, figure_of, inline_svg, title_of
 from gainkit.charts.style import NAMES, Look, styled, unmarked
 from gainkit.figures import plain
 

@@ -2,34 +2,17 @@
 
 from __future__ import annotations
 
-import contextlib
 import io
-import re
-import warnings
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING
 
-from gainkit.charts.style import DOTS, Look, styled, unmarked
+from gainkit.charts.drawing import Draw, any_letter, figure_of, inline_svg, title_of
+from gainkit.charts.page import chart_page
+from gainkit.charts.style import DOTS, Look, styled
 from gainkit.errors import GainkitError
 from gainkit.files import refuse_existing, whole_file, write_whole
 
-if TYPE_CHECKING:
-    from matplotlib.axes import Axes
-    from matplotlib.figure import Figure
-
-Draw = Callable[["Axes"], "Axes"]
 FORMATS = (".png", ".svg", ".pdf", ".html")
-
-
-def figure_of(draws: Sequence[Draw], look: Look) -> Figure:
-    """A figure with one chart below the other; call it and draw on it inside `styled(look)`."""
-    from matplotlib.figure import Figure
-
-    figure = Figure(figsize=look.inches(len(draws)), layout="constrained")
-    for row, draw in enumerate(draws, start=1):
-        draw(figure.add_subplot(len(draws), 1, row))
-    return figure
 
 
 def save_chart(
@@ -73,9 +56,9 @@ def save_chart(
         raise GainkitError("wrong_suffix", "out", path, FORMATS)
     refuse_existing(path, overwrite)
     drawn = draws if isinstance(draws, Sequence) else [draws]
+    if not drawn:
+        raise GainkitError("missing", "draws")
     if kind == ".html":
-        from gainkit.charts.page import chart_page
-
         page, title = chart_page(drawn, look)
         write_whole(path, page, overwrite=overwrite)
         return title
@@ -99,28 +82,3 @@ def chart_svg(draws: Draw | Sequence[Draw], look: Look | None = None, *, name: s
                 out, format="svg", metadata={"Date": None, "Creator": None, "Format": None, "Type": None}
             )
     return inline_svg(out.getvalue(), name, title_of(figure))
-
-
-def inline_svg(text: str, name: str, title: str) -> str:
-    """An SVG file's text as an element of a page: ids of its own by name, no style that touches the rest."""
-    from html import escape
-
-    text = text[text.index("<svg") :]
-    text = re.sub(r"<metadata>.*?</metadata>", "", text, flags=re.S)
-    text = re.sub(r'\bid="', f'id="{name}-', text)
-    text = re.sub(r'(href="#|url\(#)', rf"\1{name}-", text)
-    text = text.replace("*{stroke", f"#{name}-figure_1 *{{stroke")
-    return text.replace("<svg ", f'<svg role="img" aria-label="{escape(title)}" ', 1)
-
-
-@contextlib.contextmanager
-def any_letter() -> Iterator[None]:
-    """A letter that no font here has (an emoji in a name) becomes a box, without a warning."""
-    with warnings.catch_warnings():
-        warnings.filterwarnings("ignore", message="Glyph .* missing from font")
-        yield
-
-
-def title_of(figure: Figure) -> str:
-    """The first chart's title on one line."""
-    return unmarked(figure.axes[0].get_title(loc="left"))

@@ -18,6 +18,8 @@ from typing import TYPE_CHECKING, Literal
 import matplotlib
 from cycler import cycler
 
+from gainkit.calculator.ranges import refuse_faults
+
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.axis import Axis
@@ -76,6 +78,9 @@ class Look:
 
     size: Size = "page"
     theme: Theme = "light"
+
+    def __post_init__(self) -> None:
+        refuse_faults(self)
 
     @property
     def palette(self) -> Palette:

@@ -8,34 +8,18 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from gainkit.cli.common import JsonFlag, OverwriteFlag, show
+from gainkit.cli.common import JsonFlag, OverwriteFlag, grouped, show
 from gainkit.cli.onset import level_plan
-from gainkit.cli.options import (
-    Band,
-    Calibration,
-    Channel,
-    CheckLimit,
-    Dwell,
-    First,
-    FullScale,
-    Glide,
-    Index,
-    Interval,
-    Last,
-    Minus,
-    Step,
-    Track,
-    parse_band,
-)  # fmt: skip
+from gainkit.cli.options import Band, ChannelOptions, CheckLimit, FileOptions, LevelOptions, parse_band
 from gainkit.cli.pictures import fitted, tone_draws, write_chart
 
 if TYPE_CHECKING:
     from gainkit.batch import Question
-    from gainkit.charts.saving import Draw
+    from gainkit.charts.drawing import Draw
     from gainkit.onset import LevelPlan
 
 
-class Kind(StrEnum):
+class ChartKind(StrEnum):
     """Kinds of chart."""
 
     headroom = "headroom"
@@ -72,11 +56,12 @@ Theme = Annotated[ThemeName, typer.Option("--theme", help="Light or dark ground.
 
 def register(app: typer.Typer) -> None:
     """Add `chart` to the tree."""
-    app.command("chart")(chart)
+    app.command("chart")(grouped(chart))
 
 
 def chart(
-    kind: Annotated[Kind, typer.Argument(help="What to draw.")],
+    *,
+    kind: Annotated[ChartKind, typer.Argument(help="What to draw.")],
     out: Annotated[Path, typer.Option("--out", help="File to write: .png, .svg, .pdf or .html.")],
     system: Annotated[
         Path | None, typer.Option("--system", help="System file, for headroom, levels and power.")
@@ -90,18 +75,9 @@ def chart(
         float | None, typer.Option("--noise-volts", help="Noise at the output at this gain, for headroom.")
     ] = None,
     third: Annotated[bool, typer.Option("--third", help="Third-octave bands instead of octaves.")] = False,
-    index: Index = None,
-    track: Track = None,
-    from_dbfs: First = None,
-    to_dbfs: Last = None,
-    step_db: Step = None,
-    dwell_seconds: Dwell = None,
-    glide_seconds: Glide = None,
-    full_scale_volts: FullScale = None,
-    calibration: Calibration = None,
-    interval_seconds: Interval = None,
-    channel: Channel = 1,
-    minus: Minus = None,
+    played: LevelOptions,
+    scale: FileOptions,
+    channels: ChannelOptions,
     band_hz: Band = "10:20000",
     limit_thd_percent: CheckLimit = None,
     size: Size = SizeName.page,
@@ -123,28 +99,30 @@ def chart(
     from gainkit.charts import Look
 
     limit = limited(Checks(), limit_thd_percent).limit_thd_percent
-    options = MeasureOptions(channel=channel, minus=minus, band_hz=parse_band(band_hz), limit_thd_percent=limit)
-    asked = [Question(path, options, full_scale_volts, calibration, interval_seconds) for path in capture or ()]
-    if kind in (Kind.headroom, Kind.levels, Kind.power):
+    options = MeasureOptions(**vars(channels), band_hz=parse_band(band_hz), limit_thd_percent=limit)
+    asked = [
+        Question(path, options, scale.full_scale_volts, scale.calibration, scale.interval_seconds)
+        for path in capture or ()
+    ]
+    if kind in (ChartKind.headroom, ChartKind.levels, ChartKind.power):
         draw = _of_plan(kind, system, for_channel, noise_volts)
-    elif kind is Kind.onset:
-        figures = (from_dbfs, to_dbfs, step_db, dwell_seconds, glide_seconds)
-        draw = _of_onset(_one(asked), level_plan(index, track, figures))
-    elif kind is Kind.bands:
+    elif kind is ChartKind.onset:
+        draw = _of_onset(_one(asked), level_plan(played))
+    elif kind is ChartKind.bands:
         draw = _of_bands(asked, third)
-    elif kind is Kind.response:
-        draw = _of_response(_one(asked), index, track)
-    elif kind is Kind.noise:
+    elif kind is ChartKind.response:
+        draw = _of_response(_one(asked), played.index, played.track)
+    elif kind is ChartKind.noise:
         draw = _of_noise(_one(asked))
-    elif kind in (Kind.job, Kind.compare):
+    elif kind in (ChartKind.job, ChartKind.compare):
         draw = _of_job(kind, job)
     else:
-        draw = tone_draws(*fitted(_one(asked)))[0 if kind is Kind.waveform else 1]
+        draw = tone_draws(*fitted(_one(asked)))[0 if kind is ChartKind.waveform else 1]
     made = write_chart(kind.value, [draw], out, Look(size.value, theme.value), overwrite)
     show(made, json_, lambda: f"Wrote {made.file}: {made.title}")
 
 
-def _of_plan(kind: Kind, file: Path | None, name: str | None, noise_volts: float | None) -> Draw:
+def _of_plan(kind: ChartKind, file: Path | None, name: str | None, noise_volts: float | None) -> Draw:
     """Headroom, levels or power of one channel of a system file."""
     from gainkit.charts import draw_headroom, draw_levels, draw_power
     from gainkit.errors import GainkitError
@@ -155,9 +133,9 @@ def _of_plan(kind: Kind, file: Path | None, name: str | None, noise_volts: float
     system = load_system(file)
     own = system.channels[0] if name is None else system.channel(name)
     each = plan_system(system).channel(own.name)
-    if kind is Kind.headroom:
+    if kind is ChartKind.headroom:
         return lambda ax: draw_headroom(ax, each, noise_volts=noise_volts, name=each.name)
-    if kind is Kind.levels:
+    if kind is ChartKind.levels:
         return lambda ax: draw_levels(ax, each, own.channel.crest_factor_db, each.name, each.built_in)
     return lambda ax: draw_power(ax, each)
 
@@ -210,7 +188,7 @@ def _of_response(question: Question, index: Path | None, track: str | None) -> D
     return lambda ax: draw_response(ax, found)
 
 
-def _of_job(kind: Kind, folder: Path | None) -> Draw:
+def _of_job(kind: ChartKind, folder: Path | None) -> Draw:
     """All outputs of a job beside their targets, or as found against as left."""
     from gainkit.charts import draw_compare, draw_job
     from gainkit.errors import GainkitError
@@ -219,7 +197,7 @@ def _of_job(kind: Kind, folder: Path | None) -> Draw:
     if folder is None:
         raise GainkitError("job_missing", "--job", kind=kind.value)
     status = job_status(folder)
-    return (lambda ax: draw_job(ax, status)) if kind is Kind.job else (lambda ax: draw_compare(ax, status))
+    return (lambda ax: draw_job(ax, status)) if kind is ChartKind.job else (lambda ax: draw_compare(ax, status))
 
 
 def _one(asked: list[Question]) -> Question:

@@ -7,14 +7,12 @@ import inspect
 import sys
 import typing
 from collections.abc import Callable
-from typing import Annotated, Any, TextIO, TypeVar
+from typing import Annotated, Any, TextIO
 
 import typer
 
 JsonFlag = Annotated[bool, typer.Option("--json", help="One JSON object on standard output, nothing else.")]
 OverwriteFlag = Annotated[bool, typer.Option("--overwrite", help="Replace what is already there.")]
-
-Options = TypeVar("Options")
 
 _answered = False
 
@@ -55,30 +53,35 @@ def tell(text: str, file: TextIO | None = None) -> None:
     print(screen(text), file=file, flush=file is None)
 
 
-def options_of(kind: type[Options]) -> Callable[[Callable[[Options], None]], Callable[..., None]]:
-    """A command whose options are the fields of a dataclass; the function gets them as one object.
+def grouped(run: Callable[..., None]) -> Callable[..., None]:
+    """The same command, with a parameter that is a dataclass spread into its fields, each an option.
 
-    For commands with many options: they stand in one table, and are handed on as they are.
+    Options that belong together stand in one table, are spelt once for all commands that have them, and are
+    handed on as one object.
     """
-
-    def command(run: Callable[[Options], None]) -> Callable[..., None]:
-        hints = typing.get_type_hints(kind, include_extras=True)
-        parameters = [
-            inspect.Parameter(
-                each.name,
-                inspect.Parameter.KEYWORD_ONLY,
-                default=inspect.Parameter.empty if each.default is dataclasses.MISSING else each.default,
-                annotation=hints[each.name],
+    hints = typing.get_type_hints(run, include_extras=True)
+    parameters, groups = [], {}
+    for name, own in inspect.signature(run).parameters.items():
+        if not dataclasses.is_dataclass(hints[name]):
+            parameters.append(own.replace(kind=own.KEYWORD_ONLY, annotation=hints[name]))
+            continue
+        kind = typing.cast(type, hints[name])
+        groups[name] = kind
+        inner = typing.get_type_hints(kind, include_extras=True)
+        for each in dataclasses.fields(kind):
+            default = own.empty if each.default is dataclasses.MISSING else each.default
+            parameters.append(
+                inspect.Parameter(each.name, own.KEYWORD_ONLY, default=default, annotation=inner[each.name])
             )
-            for each in dataclasses.fields(kind)  # type: ignore[arg-type]
-        ]
 
-        def gathered(**given: Any) -> None:
-            run(kind(**given))
+    def command(**given: Any) -> None:
+        built = {
+            name: kind(**{each.name: given.pop(each.name) for each in dataclasses.fields(kind)})
+            for name, kind in groups.items()
+        }
+        run(**given, **built)
 
-        gathered.__name__, gathered.__doc__ = run.__name__, run.__doc__
-        gathered.__annotations__ = hints
-        gathered.__signature__ = inspect.Signature(parameters)  # type: ignore[attr-defined]
-        return gathered
-
+    command.__name__, command.__doc__ = run.__name__, run.__doc__
+    command.__annotations__ = {each.name: each.annotation for each in parameters} | {"return": None}
+    command.__signature__ = inspect.Signature(parameters)  # type: ignore[attr-defined]
     return command

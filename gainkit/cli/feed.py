@@ -8,10 +8,10 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from gainkit.cli.common import JsonFlag, options_of, show
+from gainkit.cli.common import JsonFlag, grouped, show
 
 if TYPE_CHECKING:
-    from gainkit.calculator.feeds import Feed
+    from gainkit.calculator.feed_model import Feed
 
 
 class FeedMaterial(StrEnum):
@@ -59,10 +59,11 @@ FACTS = ("fuse_amperes", "contact_ohms", "return_ohms", "measured_drop_volts", "
 """Options that `FeedFacts` has under the same name."""
 
 
-@options_of(FeedOptions)
+@grouped
 def feed(options: FeedOptions) -> None:
     """Whether a power feed is fit for its current, and what it or a loudspeaker wire costs in volts and dB."""
-    from gainkit.calculator.feeds import FeedFacts, find_feed
+    from gainkit.calculator.feed_model import FeedFacts
+    from gainkit.calculator.feeds import find_feed
 
     facts = FeedFacts(
         material=options.feed_material.value,

@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from gainkit.cli.common import OverwriteFlag, tell
+from gainkit.cli.common import JsonFlag, OverwriteFlag, show
 
 PAGES = Path(__file__).parent.parent / "guide"
 
@@ -25,6 +25,7 @@ def guide(
         Path | None, typer.Option("--out", help="Write the whole manual as one page, .html.")
     ] = None,
     overwrite: OverwriteFlag = False,
+    json_: JsonFlag = False,
 ) -> None:
     """Show the manual, a step of the job each."""
     from gainkit.errors import GainkitError
@@ -38,11 +39,15 @@ def guide(
         if out.suffix.lower() not in (".html", ".htm"):
             raise GainkitError("wrong_suffix", "out", str(out), [".html"])
         write_whole(out, as_html(pages), overwrite=overwrite)
-        tell(f"Wrote {out}: {len(pages)} pages in one.")
+        show({"file": out, "pages": list(pages)}, json_, lambda: f"Wrote {out}: {len(pages)} pages in one.")
     elif step is None:
-        print(contents(pages))
-    elif step.lower() in pages:
-        show_page(pages[step.lower()])
+        listed = [{"step": name, "title": title_of(page)} for name, page in pages.items()]
+        show({"pages": listed}, json_, lambda: contents(pages))
+    elif (page := pages.get(step.lower())) is not None:
+        if json_:
+            show({"step": step.lower(), "title": title_of(page), "markdown": page}, json_, str)
+        else:
+            show_page(page)  # by rich itself: its colours are no text of others
     else:
         raise GainkitError("no_such_page", "step", step, list(pages))
 

@@ -12,7 +12,7 @@ from gainkit.cli.place import JobHere, job_or_here
 
 if TYPE_CHECKING:
     from gainkit.job.report import JobReport
-    from gainkit.job.standing import JobStatus
+    from gainkit.job.status import JobStatus
     from gainkit.remarks import Remark
 
 FirstHere = Annotated[

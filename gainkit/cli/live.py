@@ -10,18 +10,17 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from gainkit.cli.common import JsonFlag, OverwriteFlag, remark
+from gainkit.cli.common import JsonFlag, OverwriteFlag, grouped, remark
 from gainkit.cli.options import (
     Band,
-    Calibration,
-    Channel,
+    BesideOptions,
+    ChannelOptions,
     CheckLimit,
-    ForChannel,
-    FullScale,
-    Minus,
+    OutputOptions,
+    ScaleOptions,
     parse_band,
 )
-from gainkit.cli.place import Asked, By, LogFolder, NoLog, Noting, place_of, tell
+from gainkit.cli.place import NoteOptions, NoteRequest, Noting, place_of, tell
 
 if TYPE_CHECKING:
     from gainkit.analysis import Measurement, MeasureOptions
@@ -32,34 +31,25 @@ if TYPE_CHECKING:
 
 def register(app: typer.Typer) -> None:
     """Add `live` to the tree."""
-    app.command("live")(live)
+    app.command("live")(grouped(live))
 
 
 def live(
+    *,
     device: Annotated[
         str | None, typer.Option("--device", help="Name or number of the interface [the system's].")
     ] = None,
-    full_scale_volts: FullScale = None,
-    calibration: Calibration = None,
-    target_volts: Annotated[
-        float | None, typer.Option("--target-volts", help="Volts the output should read.")
-    ] = None,
-    system: Annotated[Path | None, typer.Option("--system", help="System file that holds the target.")] = None,
-    for_channel: ForChannel = None,
-    load_ohms: Annotated[
-        float | None, typer.Option("--load-ohms", help="Load on the output, for watts.")
-    ] = None,
-    channel: Channel = 1,
-    minus: Minus = None,
+    scale: ScaleOptions,
+    output: OutputOptions,
+    beside: BesideOptions,
+    channels: ChannelOptions,
     band_hz: Band = "10:20000",
     limit_thd_percent: CheckLimit = None,
     rate: Annotated[float | None, typer.Option("--rate", help="Sample rate [the interface's].")] = None,
     seconds: Annotated[
         float | None, typer.Option("--seconds", help="End after so long [until Ctrl-C].")
     ] = None,
-    log: LogFolder = None,
-    no_log: NoLog = False,
-    by: By = None,
+    note: NoteOptions,
     large: Annotated[
         bool, typer.Option("--large", help="Letters over the whole screen, for a classroom.")
     ] = False,
@@ -83,20 +73,15 @@ def live(
     refuse_outside("seconds", seconds, RUN_SECONDS)
     if json_ and seconds is None:
         raise GainkitError("seconds_missing", "json")
-    place = place_of(
-        Asked("measure", for_channel, log, no_log, by, system, calibration, full_scale_volts, own_system=True)
-    )
-    calibration = place.calibration
-    expected = expectation(place.system, place.output, target_volts, limit_thd_percent)
-    if expected.plan is not None:
-        target_volts = expected.plan.set_volts if target_volts is None else target_volts
+    place = place_of(NoteRequest("measure", note, beside.for_output, beside.system, scale, own_system=True))
+    expected = expectation(place.system, place.output, output.target_volts, limit_thd_percent)
     options = MeasureOptions(
-        channel=channel, minus=minus, band_hz=parse_band(band_hz), load_ohms=load_ohms,
-        target_volts=target_volts, limit_thd_percent=expected.checks.limit_thd_percent,
+        **vars(channels), band_hz=parse_band(band_hz), **output.beside(expected),
+        limit_thd_percent=expected.checks.limit_thd_percent,
     )  # fmt: skip
-    volts = _full_scale(full_scale_volts, calibration)
-    interface = Interface(device, rate, max(channel, minus or 1))
-    for caution in () if json_ else said(hook_up_cautions(minus)):
+    volts = _full_scale(scale.full_scale_volts, place.calibration)
+    interface = Interface(device, rate, max(channels.channel, channels.minus or 1))
+    for caution in () if json_ else said(hook_up_cautions(channels.minus)):
         remark(wrapped(f"CAUTION: {caution}", "", "  "))
     settings = InputSettings(interface.name, interface.sample_rate_hz, interface.channels, volts)
     try:

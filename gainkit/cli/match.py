@@ -8,17 +8,9 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from gainkit.cli.common import JsonFlag
-from gainkit.cli.options import (
-    Calibration,
-    Channel,
-    FullScale,
-    Index,
-    Minus,
-    Track,
-    parse_band,
-)
-from gainkit.cli.place import Asked, By, ForOutputs, LogFolder, NoLog, Noting, Place, place_of, tell
+from gainkit.cli.common import JsonFlag, grouped
+from gainkit.cli.options import ChannelOptions, Index, ScaleOptions, Track, parse_band
+from gainkit.cli.place import ForOutputs, NoteOptions, NoteRequest, Noting, Place, place_of, tell
 from gainkit.cli.plain import columns, said, sections, wrapped
 
 if TYPE_CHECKING:
@@ -35,10 +27,11 @@ class Weighting(StrEnum):
 
 def register(app: typer.Typer) -> None:
     """Add the command to the tree."""
-    app.command("match")(match)
+    app.command("match")(grouped(match))
 
 
 def match(
+    *,
     captures: Annotated[
         list[Path],
         typer.Argument(metavar="CAPTURE...", help="Recordings of band-limited noise, one per loudspeaker."),
@@ -51,43 +44,31 @@ def match(
     band_hz: Annotated[str, typer.Option("--band-hz", help="Band of the total, LOW:HIGH.")] = "20:20000",
     index: Index = None,
     track: Track = None,
-    full_scale_volts: FullScale = None,
-    calibration: Calibration = None,
-    channel: Channel = 1,
-    minus: Minus = None,
+    scale: ScaleOptions,
+    channels: ChannelOptions,
     only_cuts: Annotated[
         bool, typer.Option("--cuts-only", help="No positive trim [so too when an output is on target].")
     ] = False,
     for_outputs: ForOutputs = None,
-    log: LogFolder = None,
-    no_log: NoLog = False,
-    by: By = None,
+    note: NoteOptions,
     json_: JsonFlag = False,
 ) -> None:
     """Compare levels of loudspeakers or channels by noise, and tell the trims that make them alike."""
-    from gainkit.capture import read_capture
     from gainkit.matching import MatchOptions, cuts_only, match_levels
 
-    place = place_of(
-        Asked(
-            "match", for_outputs, log, no_log, by, calibration=calibration,
-            full_scale_volts=full_scale_volts, captures=len(captures),
-        )
-    )  # fmt: skip
-    calibration = place.calibration
+    place = place_of(NoteRequest("match", note, for_outputs, scale=scale, captures=len(captures)))
     asked = MatchOptions(
-        channel=channel,
-        minus=minus,
+        **vars(channels),
         third_octave=third,
         weighting="A" if weighting is Weighting.a else "Z",
         band_hz=parse_band(band_hz),
     )
-    opened = [read_capture(p, full_scale_volts=full_scale_volts, calibration=calibration) for p in captures]
+    opened = [scale.open(path, place.calibration) for path in captures]
     master = None
     if reference in captures:
         master = opened[captures.index(reference)]
     elif reference is not None:
-        master = read_capture(reference, full_scale_volts=full_scale_volts, calibration=calibration)
+        master = scale.open(reference, place.calibration)
     result = match_levels(opened, asked, reference=master, played=noise_track(index, track))
     if only_cuts or _any_on_target(place):
         result = cuts_only(result)

@@ -7,23 +7,21 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from gainkit.cli.common import JsonFlag, OverwriteFlag
+from gainkit.cli.common import JsonFlag, OverwriteFlag, grouped
 from gainkit.cli.lines import LineForm
 from gainkit.cli.options import (
     Band,
-    Calibration,
+    BesideOptions,
     CaptureFiles,
-    Channel,
+    ChannelOptions,
     CheckLimit,
-    ForChannel,
-    FullScale,
-    Interval,
-    Minus,
+    FileOptions,
+    OutputOptions,
     Start,
     Stop,
     parse_band,
-)  # fmt: skip
-from gainkit.cli.place import Asked, By, LogFolder, NoLog, Noting, place_of, tell, tell_used
+)
+from gainkit.cli.place import NoteOptions, NoteRequest, Noting, place_of, tell, tell_used
 
 if TYPE_CHECKING:
     from gainkit.analysis import Measurement
@@ -33,34 +31,24 @@ if TYPE_CHECKING:
 
 def register(app: typer.Typer) -> None:
     """Add `measure` to the tree."""
-    app.command("measure")(measure)
+    app.command("measure")(grouped(measure))
 
 
 def measure(
+    *,
     captures: CaptureFiles,
-    full_scale_volts: FullScale = None,
-    calibration: Calibration = None,
-    interval_seconds: Interval = None,
-    channel: Channel = 1,
-    minus: Minus = None,
+    scale: FileOptions,
+    channels: ChannelOptions,
     start: Start = None,
     stop: Stop = None,
     band_hz: Band = "10:20000",
-    load_ohms: Annotated[
-        float | None, typer.Option("--load-ohms", help="Load on the output, for watts.")
-    ] = None,
-    target_volts: Annotated[
-        float | None, typer.Option("--target-volts", help="Volts the output should read.")
-    ] = None,
+    output: OutputOptions,
     limit_thd_percent: CheckLimit = None,
-    system: Annotated[Path | None, typer.Option("--system", help="System file that holds the target.")] = None,
-    for_channel: ForChannel = None,
+    beside: BesideOptions,
     require_clean: Annotated[
         bool, typer.Option("--require-clean", help="Exit 1 unless every capture is a clean steady tone.")
     ] = False,
-    log: LogFolder = None,
-    no_log: NoLog = False,
-    by: By = None,
+    note: NoteOptions,
     chart: Annotated[
         Path | None, typer.Option("--chart", help="Waveform and spectrum to draw: .png, .svg or .pdf.")
     ] = None,
@@ -77,24 +65,21 @@ def measure(
     from gainkit.cli.measure_text import answers_text
     from gainkit.errors import GainkitError
 
-    place = place_of(
-        Asked("measure", for_channel, log, no_log, by, system, calibration, full_scale_volts, own_system=True)
-    )
-    expected = expectation(place.system, place.output, target_volts, limit_thd_percent)
-    if expected.plan is not None:
-        target_volts = expected.plan.set_volts if target_volts is None else target_volts
+    place = place_of(NoteRequest("measure", note, beside.for_output, beside.system, scale, own_system=True))
+    expected = expectation(place.system, place.output, output.target_volts, limit_thd_percent)
     options = MeasureOptions(
-        channel=channel, minus=minus, start_seconds=start, stop_seconds=stop, band_hz=parse_band(band_hz),
-        load_ohms=load_ohms, target_volts=target_volts, limit_thd_percent=expected.checks.limit_thd_percent,
+        **vars(channels), start_seconds=start, stop_seconds=stop, band_hz=parse_band(band_hz),
+        **output.beside(expected), limit_thd_percent=expected.checks.limit_thd_percent,
     )  # fmt: skip
     files = captures_in(captures)
     if chart is not None and (len(files) != 1 or lines is not None):
         raise GainkitError("one_capture_for_chart", "chart", str(chart))
     questions = [
-        Question(path, options, full_scale_volts, place.calibration, interval_seconds) for path in files
+        Question(path, options, scale.full_scale_volts, place.calibration, scale.interval_seconds)
+        for path in files
     ]
     if lines is not None:
-        if json_ or log is not None:
+        if json_ or note.log is not None:
             raise GainkitError("not_both", "lines", lines.value, other="json" if json_ else "log")
         _in_lines(questions, jobs, lines, expected, require_clean)
         tell_used(place)
@@ -104,7 +89,7 @@ def measure(
         _draw(questions[0], chart, overwrite)
     results = [each.measurement for each in answers if each.measurement is not None]
     notings = [Noting(each.measurement, [Path(each.file)]) for each in answers if each.measurement is not None]
-    tell(place, _answer(answers), json_, lambda: answers_text(answers, expected, minus), notings)
+    tell(place, _answer(answers), json_, lambda: answers_text(answers, expected, channels.minus), notings)
     if failed := len(answers) - len(results):
         raise GainkitError("some_not_measured", failed=failed, files=len(answers))
     if require_clean and not all(is_clean(result, expected) for result in results):

@@ -7,30 +7,21 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from gainkit.cli.common import JsonFlag
-from gainkit.cli.options import (
-    Band,
-    Calibration,
-    Channel,
-    ForChannel,
-    FullScale,
-    Interval,
-    Minus,
-    parse_band,
-)
-from gainkit.cli.place import Asked, By, LogFolder, NoLog, Noting, place_of, tell
+from gainkit.cli.common import JsonFlag, grouped
+from gainkit.cli.options import Band, BesideOptions, ChannelOptions, FileOptions, parse_band
+from gainkit.cli.place import NoteOptions, NoteRequest, Noting, place_of, tell
 
 if TYPE_CHECKING:
-    from gainkit.capture import Capture
     from gainkit.noise import Family, NoiseResult
 
 
 def register(app: typer.Typer) -> None:
     """Add the command to the tree."""
-    app.command("noise")(noise)
+    app.command("noise")(grouped(noise))
 
 
 def noise(
+    *,
     capture: Annotated[
         Path, typer.Argument(metavar="CAPTURE", help="Recording while the silence track plays, or nothing.")
     ],
@@ -40,20 +31,14 @@ def noise(
     recorder: Annotated[
         Path | None, typer.Option("--recorder", help="One of the recorder alone, its input shorted.")
     ] = None,
-    full_scale_volts: FullScale = None,
-    calibration: Calibration = None,
-    interval_seconds: Interval = None,
-    channel: Channel = 1,
-    minus: Minus = None,
+    files: FileOptions,
+    channels: ChannelOptions,
     band_hz: Band = "20:20000",
     target_volts: Annotated[
         float | None, typer.Option("--target-volts", help="Volts of the output at its target.")
     ] = None,
-    system: Annotated[Path | None, typer.Option("--system", help="System file that holds the target.")] = None,
-    for_output: ForChannel = None,
-    log: LogFolder = None,
-    no_log: NoLog = False,
-    by: By = None,
+    beside: BesideOptions,
+    note: NoteOptions,
     json_: JsonFlag = False,
 ) -> None:
     """Tell what hums, whines and hisses, and which end of the chain to look at.
@@ -61,36 +46,20 @@ def noise(
     Set the gain first, put the volume where it is set, play the silence track and record ten seconds. A second
     recording with the engine off, or with the source unplugged, tells where it comes from.
     """
-    from gainkit.capture import read_capture
     from gainkit.cli.measure import expectation
     from gainkit.noise import find_noise
 
-    place = place_of(
-        Asked(
-            "noise", for_output, log, no_log, by, system, calibration, full_scale_volts, own_system=True
-        )
-    )  # fmt: skip
-    calibration = place.calibration
+    place = place_of(NoteRequest("noise", note, beside.for_output, beside.system, files, own_system=True))
     planned = expectation(place.system, place.output, target_volts, None).plan
     if target_volts is None and planned is not None:
         target_volts = planned.target_volts
-
-    def opened(path: Path) -> Capture:
-        return read_capture(
-            path,
-            full_scale_volts=full_scale_volts,
-            calibration=calibration,
-            interval_seconds=interval_seconds,
-        )
-
     result = find_noise(
-        opened(capture),
-        against=None if against is None else opened(against),
-        recorder=None if recorder is None else opened(recorder),
+        files.open(capture, place.calibration),
+        against=None if against is None else files.open(against, place.calibration),
+        recorder=None if recorder is None else files.open(recorder, place.calibration),
         target_volts=target_volts,
         band_hz=parse_band(band_hz),
-        channel=channel,
-        minus=minus,
+        **vars(channels),
     )
     tell(place, result, json_, lambda: as_text(result), [Noting(result, [capture])])
 

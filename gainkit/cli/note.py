@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from enum import StrEnum
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from gainkit.cli.common import JsonFlag, show
+from gainkit.cli.common import JsonFlag, grouped, show
+from gainkit.cli.options import SupplyState
 from gainkit.cli.place import By, JobHere, job_or_here
 
 if TYPE_CHECKING:
@@ -30,34 +32,34 @@ class SupplyPlace(StrEnum):
     amplifier = "amplifier"
 
 
-class SupplyState(StrEnum):
-    """What was running."""
+@dataclass(frozen=True)
+class MeterOptions:
+    """What a meter read, and of which tone: the fields of a `TypedLevel`."""
 
-    resting = "resting"
-    idling = "idling"
-    loaded = "loaded"
+    volts: Annotated[float | None, typer.Option("--volts", help="AC volts that the meter read.")] = None
+    tone_dbfs: Annotated[
+        float | None, typer.Option("--tone-dbfs", help="Level of the tone played [the plan's].")
+    ] = None
+    tone_hz: Annotated[float | None, typer.Option("--tone-hz", help="Its frequency [the plan's].")] = None
+    dc_volts: Annotated[float | None, typer.Option("--dc-volts", help="DC volts that the meter read.")] = None
+    meter_percent: Annotated[
+        float | None, typer.Option("--meter-percent", help="The meter's accuracy, share of the reading [%].")
+    ] = None
+    meter_floor_volts: Annotated[
+        float | None, typer.Option("--meter-floor-volts", help="And its fixed part, digits times resolution.")
+    ] = None
 
 
 def register(app: typer.Typer) -> None:
     """Add `note` to the tree."""
-    app.command("note")(note)
+    app.command("note")(grouped(note))
 
 
 def note(
+    *,
     job: JobHere = None,
     for_output: Annotated[str | None, typer.Option("--for", help="Output it belongs to: Front/left.")] = None,
-    volts: Annotated[float | None, typer.Option("--volts", help="AC volts that the meter read.")] = None,
-    tone_dbfs: Annotated[
-        float | None, typer.Option("--tone-dbfs", help="Level of the tone played [the plan's].")
-    ] = None,
-    tone_hz: Annotated[float | None, typer.Option("--tone-hz", help="Its frequency [the plan's].")] = None,
-    dc_volts: Annotated[float | None, typer.Option("--dc-volts", help="DC volts that the meter read.")] = None,
-    meter_percent: Annotated[
-        float | None, typer.Option("--meter-percent", help="The meter's accuracy, share of the reading [%].")
-    ] = None,
-    meter_floor_volts: Annotated[
-        float | None, typer.Option("--meter-floor-volts", help="And its fixed part, digits times resolution.")
-    ] = None,
+    level: MeterOptions,
     polarity: Annotated[Sign | None, typer.Option("--polarity", help="As heard, seen or tested.")] = None,
     knob: Annotated[str | None, typer.Option("--knob", help='Where a control was left: "11 o\'clock".')] = None,
     supply_volts: Annotated[float | None, typer.Option("--supply-volts", help="Volts of the supply.")] = None,
@@ -79,10 +81,10 @@ def note(
     from gainkit.job.typed import Acceptance, FreeText, Knob, SupplyReading, TypedLevel, TypedPolarity
 
     typed: list[Any] = []
-    if volts is not None or dc_volts is not None:
-        typed.append(TypedLevel(volts, tone_dbfs, tone_hz, dc_volts, meter_percent, meter_floor_volts))
-    elif tone_dbfs is not None or tone_hz is not None:
-        raise GainkitError("needs", "tone_dbfs" if tone_dbfs is not None else "tone_hz", needed="volts")
+    if level.volts is not None or level.dc_volts is not None:
+        typed.append(TypedLevel(**vars(level)))
+    elif level.tone_dbfs is not None or level.tone_hz is not None:
+        raise GainkitError("needs", "tone_hz" if level.tone_dbfs is None else "tone_dbfs", needed="volts")
     if polarity is not None:
         typed.append(TypedPolarity(polarity.value))
     if knob is not None:
@@ -110,7 +112,7 @@ def note(
     show(
         answer,
         json_,
-        lambda: "\n".join([*_stands(folder, made, volts is not None), *(_told(each) for each in made)]),
+        lambda: "\n".join([*_stands(folder, made, level.volts is not None), *(_told(each) for each in made)]),
     )
 
 

@@ -2,38 +2,28 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from gainkit.cli.common import JsonFlag, OverwriteFlag, remark
+from gainkit.cli.common import JsonFlag, OverwriteFlag, grouped, remark
 from gainkit.cli.options import (
     Band,
-    Calibration,
-    Channel,
+    BesideOptions,
+    ChannelOptions,
     ChartFile,
     CheckLimit,
-    Dwell,
-    First,
-    ForChannel,
-    FullScale,
-    Glide,
-    Index,
-    Interval,
-    Last,
-    Minus,
-    Step,
-    SystemFile,
-    Track,
+    FileOptions,
+    LevelOptions,
     parse_band,
-)  # fmt: skip
-from gainkit.cli.place import Asked, By, LogFolder, NoLog, Noting, place_of, tell
+)
+from gainkit.cli.place import NoteOptions, NoteRequest, Noting, place_of, tell
+from gainkit.figures import plain
 
 if TYPE_CHECKING:
-    from gainkit.capture import Capture
-    from gainkit.charts.saving import Draw
+    from gainkit.charts.drawing import Draw
     from gainkit.onset import LevelPlan, OnsetResult, StepResult
 
 CAUTIONS = (
@@ -46,70 +36,50 @@ CAUTIONS = (
 
 def register(app: typer.Typer) -> None:
     """Add the command to the tree."""
-    app.command("onset")(onset)
+    app.command("onset")(grouped(onset))
 
 
 def onset(
+    *,
     capture: Annotated[Path, typer.Argument(help="Recording of a staircase or glide through the amplifier.")],
     compare: Annotated[
         Path | None,
         typer.Option("--compare", help="The same at another gain: which side of the control clips?"),
     ] = None,
-    index: Index = None,
-    track: Track = None,
-    from_dbfs: First = None,
-    to_dbfs: Last = None,
-    step_db: Step = None,
-    dwell_seconds: Dwell = None,
-    glide_seconds: Glide = None,
-    full_scale_volts: FullScale = None,
-    calibration: Calibration = None,
-    interval_seconds: Interval = None,
-    channel: Channel = 1,
-    minus: Minus = None,
+    played: LevelOptions,
+    files: FileOptions,
+    channels: ChannelOptions,
     band_hz: Band = "10:20000",
     limit_thd_percent: CheckLimit = None,
     source_volts: Annotated[
         float | None, typer.Option(help="Volts the source puts out for 0 dBFS: gain is then the amplifier's.")
     ] = None,
-    system: SystemFile = None,
-    log: LogFolder = None,
-    no_log: NoLog = False,
-    by: By = None,
-    for_channel: ForChannel = None,
+    beside: BesideOptions,
+    note: NoteOptions,
     chart: ChartFile = None,
     overwrite: OverwriteFlag = False,
     json_: JsonFlag = False,
 ) -> None:
     """Find the tone level at which an amplifier begins to clip, from one recording of a staircase or glide."""
     from gainkit.analysis.model import MeasureOptions
-    from gainkit.capture import read_capture
     from gainkit.errors import GainkitError
     from gainkit.onset import find_onset
 
-    place = place_of(Asked("onset", for_channel, log, no_log, by, system, calibration, full_scale_volts))
-    calibration = place.calibration
-    figures = (from_dbfs, to_dbfs, step_db, dwell_seconds, glide_seconds)
-    if index is None and place.index is not None and all(each is None for each in figures):
-        index = place.index
-        remark(f"Levels of the track by {index}.")
-    plan = level_plan(index, track, figures)
+    place = place_of(NoteRequest("onset", note, beside.for_output, beside.system, files))
+    if played.index is None and place.index is not None and not played.figures:
+        played = replace(played, index=place.index)
+        remark(f"Levels of the track by {place.index}.")
+    plan = level_plan(played)
     limit = limit_of(place.system, limit_thd_percent)
-    options = MeasureOptions(channel=channel, minus=minus, band_hz=parse_band(band_hz), limit_thd_percent=limit)
-
-    def reading(path: Path) -> Capture:
-        return read_capture(
-            path, full_scale_volts=full_scale_volts, calibration=calibration, interval_seconds=interval_seconds
-        )
-
-    opened = reading(capture)
+    options = MeasureOptions(**vars(channels), band_hz=parse_band(band_hz), limit_thd_percent=limit)
+    opened = files.open(capture, place.calibration)
     result = find_onset(opened, plan, options, source_volts=1.0 if source_volts is None else source_volts)
     if compare is not None:
         from gainkit.cli.onset_compare import show_comparison
 
-        if log is not None:
+        if note.log is not None:
             raise GainkitError("not_both", "compare", str(compare), other="log")
-        other = reading(compare)
+        other = files.open(compare, place.calibration)
         show_comparison((opened, result), (other, find_onset(other, plan, options)), json_)
         return
     if chart is not None:
@@ -151,22 +121,18 @@ def limit_of(system: Path | None, limit_thd_percent: float | None) -> float:
     return expected_of(system, None, limit_thd_percent).checks.limit_thd_percent
 
 
-FIGURES = ("from_dbfs", "to_dbfs", "step_db", "dwell_seconds", "glide_seconds")
-"""What tells a staircase or a glide without an index, in the order of `level_plan`."""
-
-
-def level_plan(index: Path | None, track: str | None, figures: Sequence[float | None]) -> LevelPlan:
-    """What was played: from the index, or from FIGURES, None where one is not given; never from both."""
+def level_plan(played: LevelOptions) -> LevelPlan:
+    """What was played: from the index, or from figures, never from both."""
     from gainkit.errors import GainkitError
     from gainkit.onset import from_index, glide, staircase
 
-    given = {name: figure for name, figure in zip(FIGURES, figures, strict=True) if figure is not None}
-    if index is not None:
+    given = played.figures
+    if played.index is not None:
         for name in given:
             raise GainkitError("not_both", name, other="index")
-        return from_index(index, track)
-    if track is not None:
-        raise GainkitError("track_without_index", "track", track)
+        return from_index(played.index, played.track)
+    if played.track is not None:
+        raise GainkitError("track_without_index", "track", played.track)
     if "glide_seconds" in given:
         for name in given.keys() & {"step_db", "dwell_seconds"}:
             raise GainkitError("glide_without_steps", name, given[name])
@@ -190,7 +156,7 @@ def onset_text(
     unit = "V" if calibrated else "of full scale"
     figures = []
     if result.rail_volts is not None:
-        figures.append(f"  Rail        {result.rail_volts:.4g} {unit} peak")
+        figures.append(f"  Rail        {plain(result.rail_volts, 4)} {unit} peak")
     if result.small_signal_gain_db is not None:
         about = "from the source's volts" if source_volts is not None else "output in dBV for 0 dBFS"
         figures.append(f"  Gain        {result.small_signal_gain_db:.2f} dB ({about}), small signal")
@@ -210,14 +176,14 @@ def onset_text(
 
 def _verdict(result: OnsetResult, unit: str, overlap: tuple[float, float] | None) -> str:
     """Whether the plan is met, where the onset lies, and what that does to recordings."""
-    limit = f"{result.limit_thd_percent:g} %"
+    limit = f"{plain(result.limit_thd_percent, 6)} %"
     if result.onset_dbfs is None:
         if not result.loudest_judged:
             return "ONSET NOT KNOWN. The loudest steps could not be judged."
         met = "" if overlap is None else _met(0.0, overlap) + " "
         return f"{met}NO ONSET FOUND. THD did not reach {limit} by clipping."
     told = f"ONSET AT {result.onset_dbfs:.2f} dBFS."
-    told += f" THD reaches {limit} there, at {result.onset_volts:.4g} {unit} rms."
+    told += f" THD reaches {limit} there, at {plain(result.onset_volts or 0.0, 4)} {unit} rms."
     if result.clipping_begins_dbfs is not None:
         told += f" Clipping begins at {result.clipping_begins_dbfs:.2f} dBFS, where the crest meets the rail."
     if overlap is not None:
@@ -240,14 +206,13 @@ def _met(onset_dbfs: float, overlap: tuple[float, float]) -> str:
 
 
 def _row(step: StepResult) -> tuple[str, ...]:
-    volts = "-" if step.rms_volts is None else f"{step.rms_volts:.4g}"
+    volts = "-" if step.rms_volts is None else plain(step.rms_volts, 4)
     return f"  {step.level_dbfs:.2f}", volts, _thd(step), step.state or "not judged"
 
 
 def _thd(step: StepResult) -> str:
     """THD, or below what it could not be seen."""
     from gainkit.analysis.thresholds import SEEN_OVER_FLOOR
-    from gainkit.figures import plain
 
     if step.thd_percent is None or step.thd_floor_percent is None:
         return "-"

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from gainkit.cli.common import show
+from gainkit.figures import plain
 
 if TYPE_CHECKING:
     from gainkit.capture import Capture
@@ -58,5 +59,5 @@ def _row(name: str, each: ComparedOnset) -> tuple[str, ...]:
         f"  {name}",
         "-" if each.gain_db is None else f"{each.gain_db:.2f}",
         onset,
-        "-" if each.onset_volts is None else f"{each.onset_volts:.4g}",
+        "-" if each.onset_volts is None else plain(each.onset_volts, 4),
     )

@@ -11,7 +11,7 @@ import typer
 from gainkit.cli.common import JsonFlag, show
 
 if TYPE_CHECKING:
-    from gainkit.calculator.pads import Pad, PadCall
+    from gainkit.calculator.pad_model import Pad, PadCall
 
 
 class Series(StrEnum):
@@ -44,7 +44,8 @@ def pad(
     as_json: JsonFlag = False,
 ) -> None:
     """Two or three resistors that keep an interface input safe behind an amplifier."""
-    from gainkit.calculator.pads import PadCall, check_pad, find_pad
+    from gainkit.calculator.pad_model import PadCall
+    from gainkit.calculator.pads import check_pad, find_pad
     from gainkit.errors import GainkitError
 
     open_input = math.inf if input_ohms is None else input_ohms

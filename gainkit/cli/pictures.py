@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from gainkit.analysis import ToneFit, Verdict
     from gainkit.batch import Question
-    from gainkit.charts.saving import Draw
+    from gainkit.charts.drawing import Draw
     from gainkit.charts.style import Look
 
 

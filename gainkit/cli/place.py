@@ -3,16 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
 from gainkit.cli.common import remark, show
+from gainkit.cli.options import ScaleOptions
 
 if TYPE_CHECKING:
-    from gainkit.job.here import Here
+    from gainkit.job.places import JobFolder
     from gainkit.job.record import Event, Origin
 
 LogFolder = Annotated[
@@ -42,16 +43,17 @@ SystemHere = Annotated[
 
 def system_or_here(given: Path | None) -> Path:
     """The system file that was named, or that of the job named or stood in. Raises as `job_or_here`."""
-    from gainkit.job.here import SYSTEM
+    from gainkit.job.places import JobFolder
 
-    job = job_or_here(given)
-    return job / SYSTEM if (job / SYSTEM).is_file() else job
+    path = job_or_here(given)
+    job = JobFolder(path)
+    return job.system if job.is_job else path
 
 
 def job_or_here(job: Path | None) -> Path:
     """The job that was named, or the one in whose folder one stands. Raises GainkitError for neither."""
     from gainkit.errors import GainkitError
-    from gainkit.job.here import job_here
+    from gainkit.job.places import job_here
 
     if job is not None:
         return job
@@ -69,18 +71,24 @@ IN_VOLTS = ("measure", "onset", "volume", "noise", "response")
 
 
 @dataclass(frozen=True)
-class Asked:
+class NoteOptions:
+    """Where a reading is noted, and by whom."""
+
+    log: LogFolder = None
+    no_log: NoLog = False
+    by: By = None
+
+
+@dataclass(frozen=True)
+class NoteRequest:
     """What a command was told. kind : of the record's line. captures : how many were given. own_system :
     whether it has an option for the system file."""
 
     kind: str
+    note: NoteOptions
     for_output: str | Sequence[str] | None = None
-    log: Path | None = None
-    no_log: bool = False
-    by: str | None = None
     system: Path | None = None
-    calibration: Path | None = None
-    full_scale_volts: float | None = None
+    scale: ScaleOptions = field(default_factory=ScaleOptions)
     captures: int = 1
     own_system: bool = False
 
@@ -110,7 +118,7 @@ class Place:
         return self.outputs[0] if self.outputs else None
 
 
-def place_of(asked: Asked) -> Place:
+def place_of(asked: NoteRequest) -> Place:
     """Where a reading belongs; refused before anything is measured where that is not clear.
 
     Raises GainkitError for a folder that is no job, an output that it does not have or that could be several,
@@ -119,43 +127,44 @@ def place_of(asked: Asked) -> Place:
     from gainkit.errors import GainkitError
     from gainkit.job.log import refuse_outputs
 
-    if asked.no_log and asked.log is not None:
+    note, scale = asked.note, asked.scale
+    if note.no_log and note.log is not None:
         raise GainkitError("not_both", "no_log", other="log")
     home = _home(asked)
     system = asked.system or (home.system if home is not None else None)
     outputs = _outputs(asked, system)
-    noted = home is not None and not asked.no_log
-    noted = noted and (asked.log is not None or bool(outputs) or asked.kind in OF_THE_CAR)
+    noted = home is not None and not note.no_log
+    noted = noted and (note.log is not None or bool(outputs) or asked.kind in OF_THE_CAR)
     if noted:
         refuse_outputs(asked.kind, outputs, asked.captures if asked.kind == "match" else None)
         if asked.kind == "match" and len(outputs) != asked.captures:
             raise GainkitError("one_output_a_capture", "for_output", len(outputs), captures=asked.captures)
-    wanted = asked.kind in IN_VOLTS and asked.calibration is None and asked.full_scale_volts is None
-    calibration = home.calibration if home is not None and wanted else None
+    wanted = asked.kind in IN_VOLTS and scale.calibration is None and scale.full_scale_volts is None
+    calibration = home.known_calibration if home is not None and wanted else None
     used = [] if home is None or asked.system is not None or not (outputs or noted) else [home.system]
     return Place(
         kind=asked.kind,
         job=home.folder if home is not None and noted else None,
         system=system if outputs or noted or asked.system is not None else None,
-        calibration=calibration or asked.calibration,
-        index=None if home is None else home.index,
+        calibration=calibration or scale.calibration,
+        index=None if home is None else home.known_index,
         outputs=tuple(outputs),
-        by=asked.by,
+        by=note.by,
         used=(*used, *([calibration] if calibration is not None else [])),
     )
 
 
-def _home(asked: Asked) -> Here | None:
+def _home(asked: NoteRequest) -> JobFolder | None:
     """The job that was named, or in whose folder one stands; none there where another car is asked about."""
     from gainkit.errors import GainkitError
-    from gainkit.job.here import job_here, job_in
+    from gainkit.job.places import JobFolder, job_here
     from gainkit.job.record import check_job
 
-    if asked.log is not None:
-        check_job(asked.log)
-        home = job_in(asked.log)
+    if asked.note.log is not None:
+        check_job(asked.note.log)
+        home = JobFolder(asked.note.log)
         if asked.system is not None and not _same_file(asked.system, home.system):
-            raise GainkitError("other_system_file", "system", str(asked.system), job=str(asked.log))
+            raise GainkitError("other_system_file", "system", str(asked.system), job=str(asked.note.log))
         return home
     found = job_here()
     return None if found and asked.system is not None and not _same_file(asked.system, found.system) else found
@@ -165,7 +174,7 @@ def _same_file(one: Path, other: Path) -> bool:
     return one.exists() and one.samefile(other)
 
 
-def _outputs(asked: Asked, system: Path | None) -> list[str]:
+def _outputs(asked: NoteRequest, system: Path | None) -> list[str]:
     from gainkit.errors import GainkitError
     from gainkit.job.system import load_system
 

@@ -8,16 +8,16 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from gainkit.cli.common import JsonFlag
+from gainkit.cli.common import JsonFlag, grouped
 from gainkit.cli.options import Channel
-from gainkit.cli.place import Asked, By, ForOutputs, LogFolder, NoLog, Noting, place_of, tell
+from gainkit.cli.place import ForOutputs, NoteOptions, NoteRequest, Noting, place_of, tell
 from gainkit.cli.plain import said, sections, wrapped
 
 if TYPE_CHECKING:
     from gainkit.polarity import PolarityPair, PolarityResult
 
 
-class Train(StrEnum):
+class TrainName(StrEnum):
     """Trains of chirps and pulses."""
 
     bass = "bass"
@@ -27,24 +27,23 @@ class Train(StrEnum):
 
 def register(app: typer.Typer) -> None:
     """Add the command to the tree."""
-    app.command("polarity")(polarity)
+    app.command("polarity")(grouped(polarity))
 
 
 def polarity(
+    *,
     captures: Annotated[
         list[Path],
         typer.Argument(metavar="CAPTURE...", help="Recording of the chirps or pulses; two: a pair."),
     ],
     drive: Annotated[Path | None, typer.Option("--drive", help="Another signal that was played.")] = None,
-    band: Annotated[Train | None, typer.Option("--band", help="Train that was played.")] = None,
+    band: Annotated[TrainName | None, typer.Option("--band", help="Train that was played.")] = None,
     channel: Channel = 1,
     invert_microphone: Annotated[
         bool, typer.Option("--invert-microphone", help="This recorder turns the sign around.")
     ] = False,
     for_outputs: ForOutputs = None,
-    log: LogFolder = None,
-    no_log: NoLog = False,
-    by: By = None,
+    note: NoteOptions,
     json_: JsonFlag = False,
 ) -> None:
     """Tell which way round a loudspeaker is wired, by chirps or pulses.
@@ -61,7 +60,7 @@ def polarity(
     from gainkit.polarity import compare_polarity, find_polarity
 
     kind = "polarity" if len(captures) == 1 else "polarity-pair"
-    place = place_of(Asked(kind, for_outputs, log, no_log, by))
+    place = place_of(NoteRequest(kind, note, for_outputs))
     if len(captures) > 2:
         raise GainkitError("too_many_recordings", "captures", len(captures))
     if len({path.resolve() for path in captures}) < len(captures):
@@ -110,7 +109,7 @@ def polarity_text(path: Path, result: PolarityResult) -> str:
 def pair_text(result: PolarityPair) -> str:
     """The verdict on two loudspeakers first."""
     from gainkit.polarity import PROBABLE
-    from gainkit.words.answers import RELATIONS
+    from gainkit.words.polarity import RELATIONS
 
     rows = [
         f"  {file}: {each.polarity}, {each.agreeing} of {each.pulses} {each.played} agree, confidence "

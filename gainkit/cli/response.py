@@ -7,31 +7,21 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from gainkit.cli.common import JsonFlag, OverwriteFlag, remark
-from gainkit.cli.options import (
-    Calibration,
-    Channel,
-    ChartFile,
-    ForChannel,
-    FullScale,
-    Index,
-    Interval,
-    Minus,
-    Track,
-)
-from gainkit.cli.place import Asked, By, LogFolder, NoLog, Noting, place_of, tell
+from gainkit.cli.common import JsonFlag, OverwriteFlag, grouped, remark
+from gainkit.cli.options import BesideOptions, ChannelOptions, ChartFile, FileOptions, Index, Track
+from gainkit.cli.place import NoteOptions, NoteRequest, Noting, place_of, tell
 
 if TYPE_CHECKING:
-    from gainkit.capture import Capture
     from gainkit.response import Boost, Filter, Response, Sweep
 
 
 def register(app: typer.Typer) -> None:
     """Add the command to the tree."""
-    app.command("response")(response)
+    app.command("response")(grouped(response))
 
 
 def response(
+    *,
     capture: Annotated[Path, typer.Argument(metavar="CAPTURE", help="Recording of a sweep track.")],
     index: Index = None,
     track: Track = None,
@@ -47,16 +37,10 @@ def response(
     crossover_hz: Annotated[
         float | None, typer.Option("--crossover-hz", help="A tweeter's crossover [the plan's high-pass].")
     ] = None,
-    full_scale_volts: FullScale = None,
-    calibration: Calibration = None,
-    interval_seconds: Interval = None,
-    channel: Channel = 1,
-    minus: Minus = None,
-    system: Annotated[Path | None, typer.Option("--system", help="System file that holds the plan.")] = None,
-    for_output: ForChannel = None,
-    log: LogFolder = None,
-    no_log: NoLog = False,
-    by: By = None,
+    files: FileOptions,
+    channels: ChannelOptions,
+    beside: BesideOptions,
+    note: NoteOptions,
     chart: ChartFile = None,
     overwrite: OverwriteFlag = False,
     json_: JsonFlag = False,
@@ -66,34 +50,21 @@ def response(
     Start the recorder before the track and stop it after. Filters back on before a tweeter is connected.
     """
     from gainkit.beside import Expected, expected_of, response_beside_plan
-    from gainkit.capture import read_capture
     from gainkit.response import find_response
 
-    place = place_of(
-        Asked("response", for_output, log, no_log, by, system, calibration, full_scale_volts, own_system=True)
-    )
-    calibration = place.calibration
+    place = place_of(NoteRequest("response", note, beside.for_output, beside.system, files, own_system=True))
     if index is None and place.index is not None and from_hz is None and to_hz is None and seconds is None:
         index = place.index
         remark(f"Sweep by {index}.")
     expected = Expected() if place.system is None else expected_of(place.system, place.output)
     crossover = crossover_hz or (None if expected.plan is None else expected.plan.highpass_hz)
 
-    def opened(path: Path) -> Capture:
-        return read_capture(
-            path,
-            full_scale_volts=full_scale_volts,
-            calibration=calibration,
-            interval_seconds=interval_seconds,
-        )
-
     result = find_response(
-        opened(capture),
+        files.open(capture, place.calibration),
         _sweep(index, track, (from_hz, to_hz, seconds)),
-        reference=None if reference is None else opened(reference),
+        reference=None if reference is None else files.open(reference, place.calibration),
         smooth_octaves=smooth_octaves,
-        channel=channel,
-        minus=minus,
+        **vars(channels),
         crossover_hz=crossover,
     )
     result = response_beside_plan(result, expected)

@@ -8,8 +8,9 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from gainkit.cli.common import JsonFlag, options_of, show
+from gainkit.cli.common import JsonFlag, grouped, show
 from gainkit.cli.door import CLI
+from gainkit.cli.options import SupplyState
 from gainkit.cli.plan_forms import set_figure
 
 if TYPE_CHECKING:
@@ -31,14 +32,6 @@ class OverlapLimit(StrEnum):
 
     both = "both"
     amplifier = "amplifier"
-
-
-class SupplyState(StrEnum):
-    """What was running when the supply was measured."""
-
-    resting = "resting"
-    idling = "idling"
-    loaded = "loaded"
 
 
 class MeterKind(StrEnum):
@@ -149,7 +142,7 @@ NO_FIGURES = ("rating", "crest_db", "explain", "as_json")
 """Options of `target` that are no figures of the channel by that name."""
 
 
-@options_of(TargetOptions)
+@grouped
 def target(options: TargetOptions) -> None:
     """What the meter should read for one channel, and where the gain then stands."""
     from gainkit.calculator.channel import channel_from

@@ -7,13 +7,14 @@ import os
 import sys
 import time
 from collections.abc import Iterator
+from dataclasses import dataclass
 from enum import StrEnum
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from gainkit.cli.common import JsonFlag, OverwriteFlag, show
+from gainkit.cli.common import JsonFlag, OverwriteFlag, grouped, show
 
 if TYPE_CHECKING:
     from gainkit.toneset.checking import CheckedSet
@@ -215,43 +216,50 @@ def _checked_text(result: CheckedSet) -> str:
     return "\n".join([*lines, *(wrapped(visible(str(note)), "Note: ", "      ") for note in result.notes)])
 
 
-@tones.command("one")
-def one(
-    kind: Annotated[ToneKind, typer.Argument(help="Kind of tone.")],
-    out: Annotated[Path, typer.Option(help="File to write: .wav or .flac.")],
-    frequency_hz: Annotated[float | None, typer.Option(help="Frequency of the tone [Hz].")] = None,
+@dataclass(frozen=True)
+class ToneOptions:
+    """What a tone may be told: by the names that `gainkit.write_tone` has."""
+
+    frequency_hz: Annotated[float | None, typer.Option(help="Frequency of the tone [Hz].")] = None
     level_dbfs: Annotated[
         float | None, typer.Option(help="Level [dBFS]: rms for tones and noise, peak for chirps and pulses.")
-    ] = None,
-    seconds: Annotated[float | None, typer.Option(help="Length without its faded ends [s].")] = None,
-    low_hz: Annotated[float | None, typer.Option(help="Lower end of noise or sweep [Hz].")] = None,
-    high_hz: Annotated[float | None, typer.Option(help="Upper end of noise or sweep [Hz].")] = None,
-    band: Annotated[
-        BandName | None, typer.Option(help="A given band of noise, chirps, pulses, sweep.")
-    ] = None,
-    from_dbfs: Annotated[float | None, typer.Option(help="Staircase, glide: first level [dBFS].")] = None,
-    to_dbfs: Annotated[float | None, typer.Option(help="Staircase, glide: last level [dBFS].")] = None,
-    step_db: Annotated[float | None, typer.Option(help="Staircase: step [dB].")] = None,
-    dwell_seconds: Annotated[float | None, typer.Option(help="Staircase: time on each level [s].")] = None,
+    ] = None
+    seconds: Annotated[float | None, typer.Option(help="Length without its faded ends [s].")] = None
+    low_hz: Annotated[float | None, typer.Option(help="Lower end of noise or sweep [Hz].")] = None
+    high_hz: Annotated[float | None, typer.Option(help="Upper end of noise or sweep [Hz].")] = None
+    band: Annotated[BandName | None, typer.Option(help="A given band of noise, chirps, pulses, sweep.")] = None
+    from_dbfs: Annotated[float | None, typer.Option(help="Staircase, glide: first level [dBFS].")] = None
+    to_dbfs: Annotated[float | None, typer.Option(help="Staircase, glide: last level [dBFS].")] = None
+    step_db: Annotated[float | None, typer.Option(help="Staircase: step [dB].")] = None
+    dwell_seconds: Annotated[float | None, typer.Option(help="Staircase: time on each level [s].")] = None
     channels: Annotated[
         Channels, typer.Option(help="Where it plays; opposite: right in opposite polarity.")
-    ] = Channels.both,
-    crest_db: Annotated[float | None, typer.Option(help="Noise: highest peak over rms [dB].")] = None,
+    ] = Channels.both
+    crest_db: Annotated[float | None, typer.Option(help="Noise: highest peak over rms [dB].")] = None
     decorrelated: Annotated[
-        bool, typer.Option("--decorrelated", help="Noise: left and right unrelated.")
-    ] = False,
+        bool | None, typer.Option("--decorrelated", help="Noise: left and right unrelated.")
+    ] = None
     fall_above_hz: Annotated[
         float | None, typer.Option(help="Sweep: above it the level falls by 6 dB per octave [Hz].")
-    ] = None,
+    ] = None
     in_turn: Annotated[
-        bool, typer.Option("--in-turn", help="Sweep: on the left first, then on the right.")
-    ] = False,
+        bool | None, typer.Option("--in-turn", help="Sweep: on the left first, then on the right.")
+    ] = None
     dither: Annotated[
         bool | None, typer.Option("--dither/--no-dither", help="TPDF dither; if not said, at 16 bit only.")
-    ] = None,
+    ] = None
+    seed: Annotated[int, typer.Option(help="Seed of noise and dither.")] = 1
+
+
+@tones.command("one")
+@grouped
+def one(
+    *,
+    kind: Annotated[ToneKind, typer.Argument(help="Kind of tone.")],
+    out: Annotated[Path, typer.Option(help="File to write: .wav or .flac.")],
+    tone: ToneOptions,
     rate: RateOption = 44_100,
     bits: BitsOption = 16,
-    seed: Annotated[int, typer.Option(help="Seed of noise and dither.")] = 1,
     overwrite: OverwriteFlag = False,
     json: JsonFlag = False,
 ) -> None:
@@ -260,29 +268,7 @@ def one(
 
     with _progress_bar() as progress:
         facts = write_tone(
-            kind.value,
-            out,
-            frequency_hz=frequency_hz,
-            level_dbfs=level_dbfs,
-            seconds=seconds,
-            low_hz=low_hz,
-            high_hz=high_hz,
-            band=band.value if band else None,
-            from_dbfs=from_dbfs,
-            to_dbfs=to_dbfs,
-            step_db=step_db,
-            dwell_seconds=dwell_seconds,
-            channels=channels.value,
-            crest_db=crest_db,
-            decorrelated=decorrelated or None,
-            fall_above_hz=fall_above_hz,
-            in_turn=in_turn or None,
-            dither=dither,
-            seed=seed,
-            rate=rate,
-            bits=bits,
-            overwrite=overwrite,
-            progress=progress,
+            kind, out, **vars(tone), rate=rate, bits=bits, overwrite=overwrite, progress=progress
         )
     show(facts, json, lambda: _tone_text(facts, out))
 

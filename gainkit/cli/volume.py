@@ -7,21 +7,11 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from gainkit.cli.common import JsonFlag, OverwriteFlag, remark
+from gainkit.cli.common import JsonFlag, OverwriteFlag, grouped, remark
 from gainkit.cli.onset import chart_of, limit_of
-from gainkit.cli.options import (
-    Band,
-    Calibration,
-    Channel,
-    ChartFile,
-    CheckLimit,
-    FullScale,
-    Interval,
-    Minus,
-    SystemFile,
-    parse_band,
-)
-from gainkit.cli.place import Asked, By, LogFolder, NoLog, Noting, place_of, tell
+from gainkit.cli.options import Band, ChannelOptions, ChartFile, CheckLimit, FileOptions, SystemFile, parse_band
+from gainkit.cli.place import NoteOptions, NoteRequest, Noting, place_of, tell
+from gainkit.figures import plain
 
 if TYPE_CHECKING:
     from gainkit.volume import VolumeResult
@@ -33,10 +23,11 @@ LEAST_PERCENT = 0.001
 
 def register(app: typer.Typer) -> None:
     """Add the command to the tree."""
-    app.command("volume")(volume)
+    app.command("volume")(grouped(volume))
 
 
 def volume(
+    *,
     captures: Annotated[
         list[str], typer.Argument(metavar="POSITION=CAPTURE...", help="One capture per volume position.")
     ],
@@ -45,11 +36,8 @@ def volume(
         tuple[Path, Path] | None,
         typer.Option(metavar="LOW HIGH", help="Captures of a low and a high tone of one level."),
     ] = None,
-    full_scale_volts: FullScale = None,
-    calibration: Calibration = None,
-    interval_seconds: Interval = None,
-    channel: Channel = 1,
-    minus: Minus = None,
+    files: FileOptions,
+    channels: ChannelOptions,
     band_hz: Band = "10:20000",
     limit_thd_percent: CheckLimit = None,
     write: Annotated[
@@ -57,9 +45,7 @@ def volume(
         typer.Option("--write", help="System file in which preamp_volts and clean_position are set."),
     ] = None,
     system: SystemFile = None,
-    log: LogFolder = None,
-    no_log: NoLog = False,
-    by: By = None,
+    note: NoteOptions,
     chart: ChartFile = None,
     overwrite: OverwriteFlag = False,
     json_: JsonFlag = False,
@@ -70,27 +56,14 @@ def volume(
     """
     from gainkit.analysis import measure
     from gainkit.analysis.model import MeasureOptions
-    from gainkit.capture import read_capture
     from gainkit.volume import find_clean_volume, write_source
 
-    place = place_of(Asked("volume", None, log, no_log, by, system, calibration, full_scale_volts))
-    calibration = place.calibration
+    place = place_of(NoteRequest("volume", note, None, system, files))
     limit = limit_of(place.system, limit_thd_percent)
-    options = MeasureOptions(channel=channel, minus=minus, band_hz=parse_band(band_hz), limit_thd_percent=limit)
+    options = MeasureOptions(**vars(channels), band_hz=parse_band(band_hz), limit_thd_percent=limit)
     pairs = [split_pair(text) for text in captures]
     paths = [path for _, path in pairs] + list(tone_check or ())
-    tones = [
-        measure(
-            read_capture(
-                path,
-                full_scale_volts=full_scale_volts,
-                calibration=calibration,
-                interval_seconds=interval_seconds,
-            ),
-            options,
-        )
-        for path in paths
-    ]
+    tones = [measure(files.open(path, place.calibration), options) for path in paths]
     result = find_clean_volume(
         list(zip([position for position, _ in pairs], tones, strict=False)),
         tone_dbfs=tone_dbfs,
@@ -118,8 +91,6 @@ def split_pair(text: str) -> tuple[str, Path]:
 
 
 def _thd(thd_percent: float | None) -> str:
-    from gainkit.figures import plain
-
     if thd_percent is None:
         return "-"
     return plain(thd_percent) if thd_percent >= LEAST_PERCENT else f"< {plain(LEAST_PERCENT)}"
@@ -133,13 +104,13 @@ def volume_text(result: VolumeResult, calibrated: bool) -> str:
     best = result.highest_clean_position
     verdict = "NO CLEAN POSITION." if best is None else f"HIGHEST CLEAN POSITION: {best}."
     if result.source_volts is not None:
-        verdict += f" The source gives {result.source_volts:.4g} V rms there for 0 dBFS."
+        verdict += f" The source gives {plain(result.source_volts, 4)} V rms there for 0 dBFS."
         if result.tone_dbfs < 0:
             verdict += f" (Scaled from {result.tone_dbfs:g} dBFS.)"
     rows = [
         (
             f"  {each.position}",
-            f"{each.rms_volts:.4g}",
+            plain(each.rms_volts, 4),
             _thd(each.thd_percent),
             each.state or "not judged",
         )

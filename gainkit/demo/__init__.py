@@ -9,7 +9,7 @@ import shutil
 from dataclasses import dataclass
 from pathlib import Path
 
-from gainkit.demo.bench import Bench, Figure, Say
+from gainkit.demo.bench import DemoBench, DemoFigure, Say
 from gainkit.demo.chain import noise_step, response_step
 from gainkit.demo.pages import pages_step
 from gainkit.demo.steps import (
@@ -23,11 +23,12 @@ from gainkit.demo.steps import (
 )
 from gainkit.demo.wiring import match_step, polarity_step
 from gainkit.errors import GainkitError
+from gainkit.job.places import JobFolder
 from gainkit.job.plan import plan_system
 from gainkit.job.system import load_system
 from gainkit.words import PYTHON, Door, with_names
 
-__all__ = ["DemoResult", "Figure", "run_demo"]
+__all__ = ["DemoFigure", "DemoResult", "run_demo"]
 
 
 @dataclass(frozen=True)
@@ -35,7 +36,7 @@ class DemoResult:
     """folder : where everything lies. figures : measured beside truth."""
 
     folder: Path
-    figures: tuple[Figure, ...]
+    figures: tuple[DemoFigure, ...]
 
 
 def run_demo(
@@ -71,13 +72,13 @@ def run_demo(
     """
     folder = Path(folder)
     _prepare(folder, overwrite)
-    bench = Bench(folder, lambda line: say(with_names(line, door)))
+    bench = DemoBench(folder, lambda line: say(with_names(line, door)))
     bench.say(f"A technician sets the gain of an invented car. Everything lies in {folder}.")
     plan_step(bench)
     staircase = tones_step(bench)
     calibration = calibrate_step(bench)
     source, source_figures = source_step(bench, calibration)
-    plan = plan_system(load_system(folder / "system.toml"))
+    plan = plan_system(load_system(JobFolder(folder).system))
     gain_figures = gain_step(bench, calibration, plan)
     onset_figures = onset_step(bench, calibration, source, staircase)
     others_step(bench, calibration, plan)
@@ -94,23 +95,18 @@ def run_demo(
 
 
 def _prepare(folder: Path, overwrite: bool) -> None:
+    job = JobFolder(folder)
     if folder.exists() and not folder.is_dir():
         raise GainkitError("not_a_folder", "folder", folder)
     if folder.is_dir() and any(folder.iterdir()):
         if not overwrite:
             raise GainkitError("file_exists", "folder", folder)
-        if not (folder / "system.toml").is_file():
+        if not job.is_job:
             raise GainkitError("folder_not_ours", "folder", folder)
-        for name in ("stick", "sweep", "captures", "charts"):
-            shutil.rmtree(folder / name, ignore_errors=True)
-        for name in (
-            "system.toml",
-            "sweep.toml",
-            "readings.jsonl",
-            "recorder.toml",
-            "sheet.html",
-            "index.html",
-        ):
-            (folder / name).unlink(missing_ok=True)
-    for name in ("captures", "charts"):
-        (folder / name).mkdir(parents=True, exist_ok=True)
+        for place in (job.stick, folder / "sweep", job.captures, job.charts):
+            shutil.rmtree(place, ignore_errors=True)
+        pages = (folder / name for name in ("sweep.toml", "sheet.html", "index.html"))
+        for path in (job.system, job.record, job.calibration, *pages):
+            path.unlink(missing_ok=True)
+    for place in (job.captures, job.charts):
+        place.mkdir(parents=True, exist_ok=True)

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from gainkit.generator import kinds
 from gainkit.generator.spec import ToneSpec
+from gainkit.job.places import JobFolder
 from gainkit.simulator import Amplifier, Recorder, capture_track
 
 Floats = NDArray[np.float64]
@@ -22,7 +23,7 @@ FULL_SCALE_VOLTS = 60.0
 
 
 @dataclass(frozen=True)
-class Figure:
+class DemoFigure:
     """One figure as measured and as the simulator has it; unit in the name's own words."""
 
     name: str
@@ -32,14 +33,19 @@ class Figure:
 
 
 @dataclass(frozen=True)
-class Bench:
+class DemoBench:
     """Where the demo works and whom it tells."""
 
     folder: Path
     say: Say
 
+    @property
+    def job(self) -> JobFolder:
+        """What lies where in it."""
+        return JobFolder(self.folder)
+
     def file(self, name: str) -> Path:
-        return self.folder / "captures" / name
+        return self.job.captures / name
 
 
 def track_of(spec: ToneSpec) -> Floats:
@@ -48,7 +54,7 @@ def track_of(spec: ToneSpec) -> Floats:
 
 
 def recorded(
-    bench: Bench,
+    bench: DemoBench,
     name: str,
     track: Floats,
     source_volts: float,

@@ -8,7 +8,7 @@ import numpy as np
 import soundfile
 
 from gainkit.capture import read_capture
-from gainkit.demo.bench import FULL_SCALE_VOLTS, RATE, Bench, Figure, Floats, recorded
+from gainkit.demo.bench import FULL_SCALE_VOLTS, RATE, DemoBench, DemoFigure, Floats, recorded
 from gainkit.demo.steps import CHANNEL, FRONT_RAIL_VOLTS, OUTPUT
 from gainkit.errors import GainkitError
 from gainkit.files import write_whole
@@ -37,7 +37,7 @@ HISS_VOLTS = 0.00015
 SILENCE_SECONDS = 4.0
 
 
-def response_step(bench: Bench, calibration: Path, plan: Plan) -> list[Figure]:
+def response_step(bench: DemoBench, calibration: Path, plan: Plan) -> list[DemoFigure]:
     """The front's response as found, the radio's loudness on, and as left."""
     channel = plan.channel(CHANNEL)
     source_volts = plan.source.preamp_volts
@@ -61,7 +61,7 @@ def response_step(bench: Bench, calibration: Path, plan: Plan) -> list[Figure]:
         if name == "as found":
             if len(found.boosts) != 1:
                 raise GainkitError("demo_broken", what="the boost of its radio")
-            figures.append(Figure("bass boost as found", found.boosts[0].gain_db, BOOST_DB, "dB"))
+            figures.append(DemoFigure("bass boost as found", found.boosts[0].gain_db, BOOST_DB, "dB"))
     return figures
 
 
@@ -75,7 +75,7 @@ def _boosted(track: Floats) -> Floats:
     return np.asarray(np.fft.irfft(np.fft.rfft(track, 2 * frames) * shelf)[:frames])
 
 
-def noise_step(bench: Bench, calibration: Path, plan: Plan) -> list[Figure]:
+def noise_step(bench: DemoBench, calibration: Path, plan: Plan) -> list[DemoFigure]:
     """Silence at the front's output: the mains' hum by a second ground, and without it."""
     target_volts = plan.channel(CHANNEL).set_volts
     bench.say(f"\n11. Noise at {OUTPUT}, while silence plays      (<find_noise()>)")
@@ -90,7 +90,7 @@ def noise_step(bench: Bench, calibration: Path, plan: Plan) -> list[Figure]:
         if name == "as found":
             if not found.families:
                 raise GainkitError("demo_broken", what="the hum of its ground")
-            figures.append(Figure("hum as found", found.families[0].rms_volts, HUM_VOLTS, "V"))
+            figures.append(DemoFigure("hum as found", found.families[0].rms_volts, HUM_VOLTS, "V"))
     return figures
 
 

@@ -19,8 +19,8 @@ from gainkit.charts import (
     draw_waveform,
     save_chart,
 )
-from gainkit.charts.saving import Draw
-from gainkit.demo.bench import Bench
+from gainkit.charts.drawing import Draw
+from gainkit.demo.bench import DemoBench
 from gainkit.demo.steps import CHANNEL
 from gainkit.errors import GainkitError
 from gainkit.files import write_whole
@@ -41,13 +41,13 @@ LOOKS = {
 """Endings of a chart's files: the page shows the one that fits its window and its ground."""
 
 
-def pages_step(bench: Bench, calibration: Path, staircase: Path) -> None:
+def pages_step(bench: DemoBench, calibration: Path, staircase: Path) -> None:
     """Charts of what was planned and measured, the sheet, and a page that leads to all of it."""
     bench.say("\n12. Charts and the as-left page      (<draw_onset()> and the like; <write_sheet()>)")
     charts = []
     for name, draw in _draws(bench, calibration, staircase).items():
         for ending, look in LOOKS.items():
-            title = save_chart(draw, bench.folder / "charts" / f"{name}{ending}.svg", look, overwrite=True)
+            title = save_chart(draw, bench.job.charts / f"{name}{ending}.svg", look, overwrite=True)
         charts.append((name, title))
     made = write_sheet(bench.folder, bench.folder / "sheet.html", overwrite=True)
     write_whole(bench.folder / "index.html", _index(bench, charts), overwrite=True)
@@ -55,13 +55,13 @@ def pages_step(bench: Bench, calibration: Path, staircase: Path) -> None:
     bench.say(f"   open {bench.folder / 'index.html'} in a browser")
 
 
-def _draws(bench: Bench, calibration: Path, staircase: Path) -> dict[str, Draw]:
-    channel = plan_system(load_system(bench.folder / "system.toml")).channel(CHANNEL)
+def _draws(bench: DemoBench, calibration: Path, staircase: Path) -> dict[str, Draw]:
+    channel = plan_system(load_system(bench.job.system)).channel(CHANNEL)
     found = analyse_tone(read_capture(bench.file("front_left_as_found.wav"), calibration=calibration))
     tone, verdict = found.tone, found.verdict
     if tone is None or verdict is None:
         raise GainkitError("demo_broken", what="its own tone")
-    steps = from_index(bench.folder / "stick" / "index.json", staircase.name)
+    steps = from_index(bench.job.index, staircase.name)
     clipping = find_onset(read_capture(bench.file("front_staircase.wav"), calibration=calibration), steps)
     alike = match_levels([read_capture(bench.file(f"match_front_{side}.wav")) for side in ("left", "right")])
     swept = find_response(
@@ -86,7 +86,7 @@ def _sources(name: str) -> str:
     return "".join(f'<source media="{media}" srcset="charts/{name}{ending}.svg">' for ending, media in each)
 
 
-def _index(bench: Bench, charts: list[tuple[str, str]]) -> str:
+def _index(bench: DemoBench, charts: list[tuple[str, str]]) -> str:
     """A page of links and pictures, all inside the folder."""
     pictures = "\n".join(
         f"<figure><picture>{_sources(escape(name))}"
@@ -96,7 +96,7 @@ def _index(bench: Bench, charts: list[tuple[str, str]]) -> str:
     )
     captures = "\n".join(
         f'<li><a href="captures/{escape(path.name)}">{escape(path.name)}</a>'
-        for path in sorted((bench.folder / "captures").iterdir())
+        for path in sorted(bench.job.captures.iterdir())
     )
     return f"""<!doctype html>
 <html lang="en"><meta charset="utf-8"><meta name="viewport" content="width=device-width, initial-scale=1">

@@ -11,7 +11,7 @@ import soundfile
 from gainkit.analysis import Measurement, MeasureOptions, measure
 from gainkit.capture import read_capture
 from gainkit.capture.calibration import Calibration
-from gainkit.demo.bench import FULL_SCALE_VOLTS, RATE, Bench, Figure, recorded, track_of
+from gainkit.demo.bench import FULL_SCALE_VOLTS, RATE, DemoBench, DemoFigure, recorded, track_of
 from gainkit.errors import GainkitError
 from gainkit.files import write_whole
 from gainkit.generator.spec import ToneSpec
@@ -39,9 +39,9 @@ POSITIONS = (25, 27, 29, 31, 33, 35)
 LOUDEST_CLEAN = 31
 
 
-def plan_step(bench: Bench) -> None:
-    write_whole(bench.folder / "system.toml", EXAMPLE.read_text(encoding="utf-8"))
-    plan = plan_system(load_system(bench.folder / "system.toml"))
+def plan_step(bench: DemoBench) -> None:
+    write_whole(bench.job.system, EXAMPLE.read_text(encoding="utf-8"))
+    plan = plan_system(load_system(bench.job.system))
     bench.say("\n1. Plan: what is on the plates becomes volts for the meter      (<plan_system()>)")
     for channel in plan.channels:
         gain = f"gain control {channel.sensitivity_volts:.2f} V" if channel.sensitivity_volts else "level trim"
@@ -51,8 +51,8 @@ def plan_step(bench: Bench) -> None:
         )
 
 
-def tones_step(bench: Bench) -> Path:
-    stick = bench.folder / "stick"
+def tones_step(bench: DemoBench) -> Path:
+    stick = bench.job.stick
     written = write_tones("phone", stick, rate=RATE)
     checked = check_tones(stick)
     bench.say("\n2. Tones on a stick, read back and checked      (<write_tones()>; <check_tones()>)")
@@ -61,7 +61,7 @@ def tones_step(bench: Bench) -> Path:
     return stick / next(track.file for track in written.tracks if track.kind == "staircase")
 
 
-def calibrate_step(bench: Bench) -> Path:
+def calibrate_step(bench: DemoBench) -> Path:
     """A clean tone whose rms the meter read: 10 V at the amplifier's output."""
     track = track_of(ToneSpec("sine", level_dbfs=-12.0, seconds=2.0))
     reading_volts = 10.0
@@ -71,7 +71,7 @@ def calibrate_step(bench: Bench) -> Path:
     calibration = Calibration(
         reading_volts / found.rms_volts, 1, float(RATE), "2026-03-14", "997 Hz tone, meter 10 V rms"
     )
-    out = bench.folder / "recorder.toml"
+    out = bench.job.calibration
     write_whole(out, calibration.as_toml())
     bench.say("\n3. Recorder: one meter reading tells its volts      (<calibrate_recorder()>)")
     bench.say(
@@ -80,7 +80,7 @@ def calibrate_step(bench: Bench) -> Path:
     return out
 
 
-def source_step(bench: Bench, calibration: Path) -> tuple[VolumeResult, list[Figure]]:
+def source_step(bench: DemoBench, calibration: Path) -> tuple[VolumeResult, list[DemoFigure]]:
     """The radio's volume, position by position, with a 0 dBFS tone."""
     track = track_of(ToneSpec("sine", level_dbfs=0.0, seconds=1.0))
     preamp = Amplifier(gain_db=0.0, positive_rail_volts=SOURCE_RAIL_VOLTS)
@@ -92,7 +92,7 @@ def source_step(bench: Bench, calibration: Path) -> tuple[VolumeResult, list[Fig
         measured.append((str(position), measure(read_capture(path, calibration=calibration))))
     result = find_clean_volume(measured)
     log_reading(bench.folder, "volume", None, result, [bench.file(f"volume_{p}.wav") for p in POSITIONS])
-    write_source(bench.folder / "system.toml", result)
+    write_source(bench.job.system, result)
     bench.say("\n4. Source: how far does the volume go?      (<find_clean_volume()>)")
     for row in result.positions:
         bench.say(
@@ -103,10 +103,10 @@ def source_step(bench: Bench, calibration: Path) -> tuple[VolumeResult, list[Fig
     bench.say(
         f"   highest clean position {result.highest_clean_position}: {result.source_volts:.3f} V for 0 dBFS"
     )
-    return result, [Figure("source for 0 dBFS", result.source_volts, loudest, "V")]
+    return result, [DemoFigure("source for 0 dBFS", result.source_volts, loudest, "V")]
 
 
-def gain_step(bench: Bench, calibration: Path, plan: Plan) -> list[Figure]:
+def gain_step(bench: DemoBench, calibration: Path, plan: Plan) -> list[DemoFigure]:
     """The front channel as found, far too high, and as left."""
     channel = plan.channel(CHANNEL)
     source_volts = plan.source.preamp_volts
@@ -118,7 +118,7 @@ def gain_step(bench: Bench, calibration: Path, plan: Plan) -> list[Figure]:
     amplifier = Amplifier(
         gain_db=channel.gain_db + 2.5, positive_rail_volts=FRONT_RAIL_VOLTS, noise_volts=0.003
     )
-    figures: list[Figure] = []
+    figures: list[DemoFigure] = []
     for name in ("as found", "as left"):
         file = name.replace(" ", "_") + ".wav"
         path = recorded(bench, f"front_left_{file}", track, source_volts, amplifier, 40 + len(figures))
@@ -136,23 +136,23 @@ def gain_step(bench: Bench, calibration: Path, plan: Plan) -> list[Figure]:
         wanted = source_volts * ratio_from_db(channel.tone_dbfs) * amplifier.gain
         if name == "as found":
             truth_db = max(20 * float(np.log10(wanted * SINE_CREST / FRONT_RAIL_VOLTS)), 0.0)
-            figures.append(Figure("overdrive as found", over, truth_db, "dB"))
+            figures.append(DemoFigure("overdrive as found", over, truth_db, "dB"))
         else:
-            figures.append(Figure("output as left", found.rms_volts, wanted, "V"))
+            figures.append(DemoFigure("output as left", found.rms_volts, wanted, "V"))
         amplifier = replace(amplifier, gain_db=amplifier.gain_db + change)
     return figures
 
 
-def onset_step(bench: Bench, calibration: Path, source: VolumeResult, track: Path) -> list[Figure]:
+def onset_step(bench: DemoBench, calibration: Path, source: VolumeResult, track: Path) -> list[DemoFigure]:
     """Where the set channel begins to clip: the staircase on the stick, through the chain."""
-    plan = plan_system(load_system(bench.folder / "system.toml"))
+    plan = plan_system(load_system(bench.job.system))
     channel = plan.channel(CHANNEL)
     if channel.gain_db is None or source.source_volts is None:
         raise GainkitError("demo_broken", what="the source of its system file")
     played, _ = soundfile.read(track, always_2d=True)
     amplifier = Amplifier(gain_db=channel.gain_db, positive_rail_volts=FRONT_RAIL_VOLTS, noise_volts=0.003)
     path = recorded(bench, "front_staircase.wav", played[:, 0], source.source_volts, amplifier, 60)
-    levels = from_index(bench.folder / "stick" / "index.json", track.name)
+    levels = from_index(bench.job.index, track.name)
     found: OnsetResult = find_onset(
         read_capture(path, calibration=calibration), levels, source_volts=source.source_volts
     )
@@ -166,12 +166,12 @@ def onset_step(bench: Bench, calibration: Path, source: VolumeResult, track: Pat
         f"by up to {-found.onset_dbfs:.1f} dB (an overlap of {channel.overlap_db:g} dB was planned)"
     )
     return [
-        Figure("onset", found.onset_dbfs, truth.level_dbfs, "dBFS"),
-        Figure("output at the onset", found.onset_volts, truth.output_volts, "V"),
+        DemoFigure("onset", found.onset_dbfs, truth.level_dbfs, "dBFS"),
+        DemoFigure("output at the onset", found.onset_volts, truth.output_volts, "V"),
     ]
 
 
-def others_step(bench: Bench, calibration: Path, plan: Plan) -> None:
+def others_step(bench: DemoBench, calibration: Path, plan: Plan) -> None:
     """The other outputs as left, each a little off its target as a hand leaves it."""
     bench.say("\n7. The other outputs, set the same way")
     others = [(channel, name) for channel in plan.channels for name in channel.outputs if name != OUTPUT]
@@ -186,7 +186,7 @@ def others_step(bench: Bench, calibration: Path, plan: Plan) -> None:
 
 
 def _as_left(
-    bench: Bench, calibration: Path, channel: ChannelPlan, output: str, off_db: float
+    bench: DemoBench, calibration: Path, channel: ChannelPlan, output: str, off_db: float
 ) -> tuple[Measurement, Path]:
     spec = ToneSpec("sine", frequency_hz=channel.tone_hz, level_dbfs=channel.tone_dbfs, seconds=2.0)
     volts = channel.set_volts * ratio_from_db(off_db - channel.tone_dbfs)

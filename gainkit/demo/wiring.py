@@ -6,7 +6,7 @@ import numpy as np
 import soundfile
 
 from gainkit.capture import read_capture
-from gainkit.demo.bench import RATE, Bench, Figure, Floats, track_of
+from gainkit.demo.bench import RATE, DemoBench, DemoFigure, Floats, track_of
 from gainkit.generator.spec import ToneSpec
 from gainkit.job.log import log_reading
 from gainkit.levels import ratio_from_db
@@ -34,7 +34,7 @@ def heard(track: Floats, corner_hz: float, gain: float, seed: int) -> Floats:
     return np.asarray(0.3 * gain * sound + draw.normal(0, 1e-3, frames))
 
 
-def polarity_step(bench: Bench) -> list[Figure]:
+def polarity_step(bench: DemoBench) -> list[DemoFigure]:
     """Front left as it should be; front right reversed, found, and mended."""
     track = track_of(ToneSpec("chirps", band="midrange", level_dbfs=-6.0, seconds=10.0))
     bench.say("\n8. Polarity of the front loudspeakers, by chirps      (<find_polarity()>)")
@@ -51,10 +51,10 @@ def polarity_step(bench: Bench) -> list[Figure]:
         log_reading(bench.folder, "polarity", output, found, [path])
         right += found.polarity == ("positive" if sign > 0 else "negative")
         bench.say(f"   {name}: {found.polarity}, {found.agreeing} of {found.pulses} chirps agree")
-    return [Figure("polarities as wired", float(right), 3.0, "of 3")]
+    return [DemoFigure("polarities as wired", float(right), 3.0, "of 3")]
 
 
-def match_step(bench: Bench) -> list[Figure]:
+def match_step(bench: DemoBench) -> list[DemoFigure]:
     """Left and right fronts by the same noise, before and after the louder one was turned down."""
     track = track_of(ToneSpec("noise", low_hz=300, high_hz=3000, level_dbfs=-20.0, seconds=10.0, seed=4))
     loud = ratio_from_db(LOUDER_DB)
@@ -72,4 +72,4 @@ def match_step(bench: Bench) -> list[Figure]:
     bench.say(
         f"   front right: trim {trims[0]:+.2f} dB to match front left; trimmed, {trims[1]:+.2f} dB is left"
     )
-    return [Figure("trim of the front right", trims[0], -LOUDER_DB, "dB")]
+    return [DemoFigure("trim of the front right", trims[0], -LOUDER_DB, "dB")]

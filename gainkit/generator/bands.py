@@ -28,7 +28,7 @@ def third_octave_edges_hz(nominal_hz: float) -> tuple[float, float]:
 
 
 @dataclass(frozen=True)
-class Band:
+class NamedBand:
     """A named band: the third-octaves from `first_hz` to `last_hz` (nominal), both included; edges are exact
     [Hz]."""
 
@@ -50,10 +50,10 @@ class Band:
 BANDS = {
     band.name: band
     for band in (
-        Band("bass", 25.0, 160.0),
-        Band("midrange", 200.0, 2500.0),
-        Band("treble", 3150.0, 16000.0),
-        Band("full", 25.0, 16000.0),
+        NamedBand("bass", 25.0, 160.0),
+        NamedBand("midrange", 200.0, 2500.0),
+        NamedBand("treble", 3150.0, 16000.0),
+        NamedBand("full", 25.0, 16000.0),
     )
 }
 """Our own bands: bass, midrange and treble meet without gap or overlap and together make full. Bass and

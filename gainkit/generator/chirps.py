@@ -11,12 +11,11 @@ import math
 
 import numpy as np
 
-from gainkit.generator.model import LevelStep, Part, Samples, Waveform
-from gainkit.generator.pulses import FIRST_SECONDS, SPACING_SECONDS, pattern_seconds
+from gainkit.generator.model import Samples, Waveform
+from gainkit.generator.pulses import FIRST_SECONDS, train
 from gainkit.generator.spec import ToneSpec, given
 from gainkit.generator.swept import Chirp
 from gainkit.levels import ratio_from_db
-from gainkit.results import LazySequence
 
 CHIRPS = {
     "bass": (2.5, 800.0, 0.27, 0.02),
@@ -38,32 +37,8 @@ def chirps(spec: ToneSpec, sample_rate_hz: int) -> Waveform:
     """A train of chirps, unevenly spaced; level_dbfs is their peak re full scale."""
     band, level_dbfs = given(spec.band), given(spec.level_dbfs)
     one = one_chirp(chirp_of(band, level_dbfs), sample_rate_hz)
-    period = round(SPACING_SECONDS * sample_rate_hz)
-    count = max(math.ceil(given(spec.seconds) / SPACING_SECONDS), 1)
-    starts = [round((seconds - FIRST_SECONDS) * sample_rate_hz) for seconds in pattern_seconds()]
-    cycle = np.zeros(period * len(starts))
-    for start in starts:
-        at = np.arange(start, start + len(one)) % len(cycle)
-        cycle[at] += one
-
-    def render(start: int, stop: int) -> Samples:
-        return np.asarray(cycle[np.arange(start, stop) % len(cycle)])
-
-    low, high, _, _ = CHIRPS[band]
-
-    def step(number: int) -> LevelStep:
-        again, place = divmod(number, len(starts))
-        start = again * len(cycle) + starts[place]
-        return LevelStep("chirp", start, start + len(one), level_dbfs=level_dbfs, low_hz=low, high_hz=high)
-
-    return Waveform(
-        sample_rate_hz,
-        (Part(count * period, render, len(cycle)),),
-        LazySequence(count, step),
-        level_dbfs=level_dbfs,
-        level_kind="peak",
-        peak=ratio_from_db(level_dbfs),
-    )
+    told = ("chirp", *CHIRPS[band][:2])
+    return train(spec, sample_rate_hz, one, ratio_from_db(level_dbfs), told, early_seconds=FIRST_SECONDS)
 
 
 def one_chirp(chirp: Chirp, sample_rate_hz: int) -> Samples:

@@ -14,7 +14,7 @@ from gainkit.generator import chirps as short_sweeps
 from gainkit.generator import noise as noises
 from gainkit.generator import pulses as trains
 from gainkit.generator import swept, tones
-from gainkit.generator.bands import BANDS, Band
+from gainkit.generator.bands import BANDS, NamedBand
 from gainkit.generator.model import Waveform, routed
 from gainkit.generator.spec import ToneSpec, given
 
@@ -255,7 +255,7 @@ def _refuse_above_rate(spec: ToneSpec, sample_rate_hz: int) -> None:
             )
 
 
-def named_band(name: str) -> Band:
+def named_band(name: str) -> NamedBand:
     """The given band of this name. Raises GainkitError (unknown_choice) with the nearest known one."""
     if name in BANDS:
         return BANDS[name]

@@ -54,24 +54,39 @@ def pattern_seconds() -> list[float]:
 
 def pulses(spec: ToneSpec, sample_rate_hz: int) -> Waveform:
     """A train of positive pulses, unevenly spaced; level_dbfs is their peak re full scale."""
-    band, level_dbfs = given(spec.band), given(spec.level_dbfs)
-    pulse = lobe(band, sample_rate_hz) * ratio_from_db(level_dbfs)
+    band = given(spec.band)
+    pulse = lobe(band, sample_rate_hz) * ratio_from_db(given(spec.level_dbfs))
+    return train(spec, sample_rate_hz, pulse, float(pulse.max()), ("pulse", *LOBE_BANDS_HZ[band]))
+
+
+def train(
+    spec: ToneSpec,
+    sample_rate_hz: int,
+    one: Samples,
+    peak: float,
+    told: tuple[str, float, float],
+    early_seconds: float = 0.0,
+) -> Waveform:
+    """The same samples again and again, at the places of the pattern.
+
+    one : (frames,), of that peak [full scale]. told : role and band [Hz] of each in the index. early_seconds :
+    how long before its place in the pattern each begins [s]; what runs over the pattern's end begins it.
+    """
+    level_dbfs, (role, low_hz, high_hz) = given(spec.level_dbfs), told
     period = round(SPACING_SECONDS * sample_rate_hz)
     count = max(math.ceil(given(spec.seconds) / SPACING_SECONDS), 1)
-    starts = [round(seconds * sample_rate_hz) for seconds in pattern_seconds()]
+    starts = [round((seconds - early_seconds) * sample_rate_hz) for seconds in pattern_seconds()]
     cycle = np.zeros(period * len(starts))
     for start in starts:
-        cycle[start : start + len(pulse)] = pulse
+        cycle[np.arange(start, start + len(one)) % len(cycle)] += one
 
     def render(start: int, stop: int) -> Samples:
         return np.asarray(cycle[np.arange(start, stop) % len(cycle)])
 
-    low, high = LOBE_BANDS_HZ[band]
-
     def step(number: int) -> LevelStep:
         again, place = divmod(number, len(starts))
         start = again * len(cycle) + starts[place]
-        return LevelStep("pulse", start, start + len(pulse), level_dbfs=level_dbfs, low_hz=low, high_hz=high)
+        return LevelStep(role, start, start + len(one), level_dbfs=level_dbfs, low_hz=low_hz, high_hz=high_hz)
 
     return Waveform(
         sample_rate_hz,
@@ -79,7 +94,7 @@ def pulses(spec: ToneSpec, sample_rate_hz: int) -> Waveform:
         LazySequence(count, step),
         level_dbfs=level_dbfs,
         level_kind="peak",
-        peak=float(pulse.max()),
+        peak=peak,
     )
 
 

@@ -7,23 +7,11 @@ from pathlib import Path
 
 from gainkit.errors import GainkitError
 from gainkit.files import write_whole
+from gainkit.job.places import JobFolder
 from gainkit.job.system import load_system
 from gainkit.results import Result
 
 EXAMPLE = Path(__file__).parent / "example_system.toml"
-PLACES = ("captures", "charts")
-STICK = "stick"
-"""The folder inside a job that its tones are written to."""
-
-RECORDER_FILE = "recorder.toml"
-"""The calibration of the recorder that a job is measured with."""
-
-
-def recorder_file(folder: Path) -> Path:
-    """Where a job keeps the calibration of its recorder."""
-    return folder / RECORDER_FILE
-
-
 HEAD = """\
 # The system of this job. EVERY FIGURE BELOW IS AN EXAMPLE: replace it by what stands on the plates and
 # pages of this car, take away the channels that are not there, then plan the car.
@@ -76,7 +64,9 @@ def start_job(folder: str | Path, system: str | Path | None = None) -> NewJob:
     else:
         load_system(system)
         text = Path(system).read_text(encoding="utf-8-sig")
-    for name in PLACES:
-        (folder / name).mkdir(parents=True, exist_ok=True)
-    write_whole(folder / "system.toml", text)
-    return NewJob(str(folder), str(folder / "system.toml"), PLACES)
+    job = JobFolder(folder)
+    places = (job.captures, job.charts)
+    for place in places:
+        place.mkdir(parents=True, exist_ok=True)
+    write_whole(job.system, text)
+    return NewJob(str(folder), str(job.system), tuple(place.name for place in places))

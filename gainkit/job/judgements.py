@@ -33,7 +33,7 @@ from gainkit.remarks import Remark, danger, fault, remark
 from gainkit.response import Response
 from gainkit.routing import RoutingResult
 
-Judged = tuple[str, tuple[Remark, ...]]
+Judgement = tuple[str, tuple[Remark, ...]]
 """An aspect ('level', 'dc', ...) and its faults: none means that it was looked at and is as it should be."""
 
 
@@ -82,7 +82,7 @@ def judge(
     plan: ChannelPlan,
     stale: bool,
     expected: Mapping[str, str] | None = None,
-) -> list[Judged]:
+) -> list[Judgement]:
     """Everything that a reading judges of one output.
 
     stale : taken at another volume of the source. expected : polarity that the plan asks for by output; None
@@ -171,7 +171,7 @@ def wanted_volts(figures: PlanFigures, tone_dbfs: float | None) -> float:
 # ---- one kind of reading each ------------------------------------------------------------------------------
 
 
-def _measured(result: Measurement, figures: PlanFigures, plan: ChannelPlan, stale: bool) -> Iterator[Judged]:
+def _measured(result: Measurement, figures: PlanFigures, plan: ChannelPlan, stale: bool) -> Iterator[Judgement]:
     unusable = tuple(_unusable(result, figures, plan.name, stale))
     yield "reading", unusable
     one_lead = (plan.bridged or plan.built_in) and result.minus is None
@@ -213,7 +213,7 @@ def _waveform(result: Measurement, checks: Checks) -> Iterator[Remark]:
         yield fault("waveform_not_judged")
 
 
-def _typed(result: TypedLevel, figures: PlanFigures, plan: ChannelPlan, stale: bool) -> Iterator[Judged]:
+def _typed(result: TypedLevel, figures: PlanFigures, plan: ChannelPlan, stale: bool) -> Iterator[Judgement]:
     if result.dc_volts is not None:
         stray = _stray(result.dc_volts, result.volts or 0.0)
         yield BY_METER, stray
@@ -249,7 +249,7 @@ def _stray(dc_volts: float, rms_volts: float) -> tuple[Remark, ...]:
     return (danger("dc_at_output", dc_volts=dc_volts),) if is_stray_dc(dc_volts, rms_volts) else ()
 
 
-def _polarity(result: PolarityResult | TypedPolarity, figures: PlanFigures) -> Iterator[Judged]:
+def _polarity(result: PolarityResult | TypedPolarity, figures: PlanFigures) -> Iterator[Judgement]:
     if result.polarity not in ("positive", "negative"):
         return  # undecided: it clears nothing and blames nothing
     if result.polarity == figures.expected_polarity:
@@ -270,7 +270,9 @@ def is_decided(result: Any) -> bool:
     )
 
 
-def _pair(result: PolarityPair, reading: Reading, output: str, expected: Mapping[str, str]) -> Iterator[Judged]:
+def _pair(
+    result: PolarityPair, reading: Reading, output: str, expected: Mapping[str, str]
+) -> Iterator[Judgement]:
     other = next((each for each in reading.outputs if each != output), None)
     if other is None or result.relation not in ("same", "opposite"):
         return
@@ -282,7 +284,7 @@ def _pair(result: PolarityPair, reading: Reading, output: str, expected: Mapping
     yield f"polarity with {other}", (fault("pair_opposite" if alike else "pair_same", other=other),)
 
 
-def _onset(result: OnsetResult, figures: PlanFigures, stale: bool) -> Iterator[Judged]:
+def _onset(result: OnsetResult, figures: PlanFigures, stale: bool) -> Iterator[Judgement]:
     if result.onset_dbfs is None:
         return
     early = result.onset_dbfs < -figures.overlap_db - figures.tolerance_db
@@ -291,7 +293,7 @@ def _onset(result: OnsetResult, figures: PlanFigures, stale: bool) -> Iterator[J
     yield "onset", told
 
 
-def _noise(result: NoiseResult) -> Iterator[Judged]:
+def _noise(result: NoiseResult) -> Iterator[Judgement]:
     if result.calibrated and (stray := _stray(result.dc_volts, 0.0)):
         yield "dc", stray  # told, but never cleared: most recorders' inputs pass no DC
     if result.verdict in ("hum", "whine", "hiss"):
@@ -301,7 +303,7 @@ def _noise(result: NoiseResult) -> Iterator[Judged]:
         yield "noise", ()
 
 
-def _response(result: Response, figures: PlanFigures, plan: ChannelPlan) -> Iterator[Judged]:
+def _response(result: Response, figures: PlanFigures, plan: ChannelPlan) -> Iterator[Judgement]:
     """What the filters do to the setting tone, and whether they stand where they were planned."""
     taken = tone_faults(result, figures.tone_hz, figures.set_volts, checks_of(figures))
     if taken is not None:
@@ -324,7 +326,7 @@ def trim_of(result: MatchResult, reading: Reading, output: str) -> float | None:
     return chosen[0].trim_db if chosen else None
 
 
-def _matched(result: MatchResult, reading: Reading, output: str, figures: PlanFigures) -> Iterator[Judged]:
+def _matched(result: MatchResult, reading: Reading, output: str, figures: PlanFigures) -> Iterator[Judgement]:
     trim_db = trim_of(result, reading, output)
     if trim_db is not None:
         told = () if abs(trim_db) <= figures.tolerance_db else (fault("not_matched", trim_db=trim_db),)

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from gainkit.advice import Checks
 from gainkit.calculator import ranges
-from gainkit.calculator.channel import METER_KINDS, OVERLAP_LIMITS, RATING_KINDS, SUPPLY_STATES
+from gainkit.calculator.channel import OVERLAP_LIMITS, RATING_KINDS, SUPPLY_STATES
 from gainkit.calculator.conductors import MATERIALS
+from gainkit.calculator.meters import METER_KINDS
 from gainkit.calculator.ranges import range_of
 from gainkit.job.schema import Key, number_key
 

@@ -10,6 +10,7 @@ from gainkit.analysis.model import Measurement
 from gainkit.errors import GainkitError
 from gainkit.job.opening import plan_figures
 from gainkit.job.outputs import Output, find_output
+from gainkit.job.places import JobFolder
 from gainkit.job.plan import plan_system
 from gainkit.job.readings import KINDS, OF_ONE_OUTPUT, Reading, read_readings
 from gainkit.job.record import Event, Origin, append_event, check_job
@@ -93,7 +94,7 @@ def log_reading(
     """
     folder = Path(job)
     check_job(folder)
-    system = load_system(folder / "system.toml")
+    system = load_system(JobFolder(folder).system)
     names = [for_output] if isinstance(for_output, str) else list(for_output or ())
     outputs = [find_output(system.outputs, name) for name in names]
     refuse_unloggable(kind, result, [each.name for each in outputs])
@@ -182,7 +183,7 @@ def note_typed(job: str | Path, for_output: str | None, typed: Any, *, who: str 
 def output_of(job: str | Path, name: str) -> Output:
     """The output of that name in a job, before anything is measured for it. Raises as `log_reading`."""
     check_job(Path(job))
-    return find_output(load_system(Path(job) / "system.toml").outputs, name)
+    return find_output(load_system(JobFolder(Path(job)).system).outputs, name)
 
 
 def void_reading(job: str | Path, number: int, reason: str, *, who: str | None = None) -> Event:

@@ -6,6 +6,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from gainkit.job.outputs import Output
+from gainkit.job.places import JobFolder
 from gainkit.job.plan import Plan, plan_system
 from gainkit.job.readings import Reading, read_readings
 from gainkit.job.record import PlanFigures, check_job
@@ -45,7 +46,7 @@ def plan_figures(system: System, plan: Plan, output: Output) -> PlanFigures:
 def open_job(folder: Path) -> OpenJob:
     """System, plan and record of a job folder. Raises GainkitError when it is no job."""
     check_job(folder)
-    system = load_system(folder / "system.toml")
+    system = load_system(JobFolder(folder).system)
     readings, problems = read_readings(folder)
     return OpenJob(folder, system, plan_system(system), tuple(readings), tuple(problems))
 

@@ -7,12 +7,14 @@ from collections.abc import Iterator
 from dataclasses import dataclass, fields, replace
 from pathlib import Path
 
-from gainkit.calculator.channel import Channel, MeterLimits, channel_clip_volts
+from gainkit.calculator.channel import Channel, channel_clip_volts
 from gainkit.calculator.feed_cautions import feed_cautions
-from gainkit.calculator.feeds import Feed, FeedFacts, power_feed
+from gainkit.calculator.feed_model import Feed, FeedFacts
+from gainkit.calculator.feeds import power_feed
 from gainkit.calculator.leads import hook_up_cautions
 from gainkit.calculator.loads import find_loads
-from gainkit.calculator.noise_split import Stage, noise_at_output
+from gainkit.calculator.meters import MeterLimits
+from gainkit.calculator.noise_split import NoiseStage, noise_at_output
 from gainkit.calculator.programme import ProgrammePower, find_programme
 from gainkit.calculator.targets import Target, find_target
 from gainkit.calculator.trims import full_scale_volts_from
@@ -191,8 +193,8 @@ def _noise_at_output(each: SystemChannel, source: Source, target: Target) -> Ite
     assert source.preamp_volts is not None
     assert target.gain_db is not None
     stages = (
-        Stage("source", output_noise_volts=source.noise_volts or 0.0),
-        Stage("amplifier", output_noise_volts=each.noise_volts or 0.0),
+        NoiseStage("source", output_noise_volts=source.noise_volts or 0.0),
+        NoiseStage("amplifier", output_noise_volts=each.noise_volts or 0.0),
     )
     split = noise_at_output(stages, (0.0, target.gain_db), source.preamp_volts)
     source_volts, amplifier_volts = (stage.output_volts for stage in split.stages)

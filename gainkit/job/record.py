@@ -17,11 +17,11 @@ from pathlib import Path
 from typing import Any, Literal
 
 from gainkit.errors import GainkitError
+from gainkit.job.places import RECORD_FILE, JobFolder
 from gainkit.remarks import Remark, fault
 from gainkit.results import NotThatResult, from_plain, to_plain
 from gainkit.strict import json_from
 
-FILE = "readings.jsonl"
 Origin = Literal["capture", "live", "typed"]
 
 LONGEST_LINE_BYTES = 5_000_000
@@ -78,7 +78,7 @@ class Event:
 
 def check_job(folder: Path) -> None:
     """Raise GainkitError when a folder is no job."""
-    if not (folder / "system.toml").is_file():
+    if not JobFolder(folder).is_job:
         raise GainkitError("no_job", "job", str(folder))
 
 
@@ -112,7 +112,7 @@ def append_event(
     line = json.dumps(facts, ensure_ascii=False, allow_nan=False).encode("utf-8", "backslashreplace")
     if len(line) > LONGEST_LINE_BYTES:
         raise GainkitError("reading_too_long", None, len(line), most=LONGEST_LINE_BYTES)
-    with open(job / FILE, "ab+", buffering=0) as record, _locked(record):
+    with open(JobFolder(job).record, "ab+", buffering=0) as record, _locked(record):
         number = _append_line(record, line)
     return _event(facts, number)
 
@@ -179,13 +179,13 @@ def read_events(job: Path) -> tuple[list[Event], list[Remark]]:
 
     Raises GainkitError for a file that is no record: too large, too many lines, or too many that are none.
     """
-    path = job / FILE
+    path = JobFolder(job).record
     if not path.is_file():
         return [], []
     events: list[Event] = []
     problems: list[Remark] = []
     if path.stat().st_size > LARGEST_RECORD_BYTES:
-        raise GainkitError("record_too_large", file=FILE, most_mb=LARGEST_RECORD_BYTES / 1e6).within(
+        raise GainkitError("record_too_large", file=RECORD_FILE, most_mb=LARGEST_RECORD_BYTES / 1e6).within(
             "file", job
         )
     for number, line in enumerate(_lines(path), start=1):
@@ -196,11 +196,11 @@ def read_events(job: Path) -> tuple[list[Event], list[Remark]]:
                 raise ValueError("too long")
             events.append(_event(json_from(line), number))
         except (ValueError, KeyError, TypeError, AttributeError):
-            problems.append(fault("line_not_whole", file=FILE, line=number))
+            problems.append(fault("line_not_whole", file=RECORD_FILE, line=number))
         if len(events) > MOST_EVENTS or len(problems) > MOST_PROBLEMS:
-            raise GainkitError("record_not_ours", file=FILE, lines=len(events), wrong=len(problems)).within(
-                "file", job
-            )
+            raise GainkitError(
+                "record_not_ours", file=RECORD_FILE, lines=len(events), wrong=len(problems)
+            ).within("file", job)
     return events, problems
 
 

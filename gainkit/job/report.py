@@ -9,6 +9,7 @@ from pathlib import Path
 
 from gainkit.errors import GainkitError
 from gainkit.job.opening import open_job
+from gainkit.job.places import SYSTEM_FILE
 from gainkit.job.standing import standing
 from gainkit.remarks import Sentence
 
@@ -77,7 +78,7 @@ def _jobs_below(top: Path) -> Iterator[Path]:
         here = Path(place)
         if len(here.relative_to(top).parts) >= DEEPEST:
             below.clear()
-        if "system.toml" in files:
+        if SYSTEM_FILE in files:
             below.clear()  # a job holds no jobs
             yield here
 

@@ -10,9 +10,10 @@ from typing import Any
 from gainkit.advice import Checks
 from gainkit.calculator import ranges
 from gainkit.calculator.amplifier import Rating
-from gainkit.calculator.channel import Channel, MeterLimits
+from gainkit.calculator.channel import Channel
 from gainkit.calculator.conductors import COPPER
 from gainkit.calculator.feeds import USUAL_EFFICIENCY, awg_number, awg_square_mm
+from gainkit.calculator.meters import MeterLimits
 from gainkit.calculator.ranges import faults_of
 from gainkit.errors import GainkitError
 from gainkit.job.keys import CHANNEL_KEYS, SOURCE_KEYS, SUPPLY_PLACES, TABLES

@@ -48,8 +48,7 @@ class TypedPolarity:
     polarity: Literal["positive", "negative"]
 
     def __post_init__(self) -> None:
-        if self.polarity not in ("positive", "negative"):
-            raise GainkitError("not_one_of", "polarity", self.polarity, ("positive", "negative"))
+        refuse_faults(self)
 
 
 @dataclass(frozen=True)
@@ -72,13 +71,6 @@ class SupplyReading:
 
     def __post_init__(self) -> None:
         refuse_faults(self)
-
-    def faults(self) -> Iterator[GainkitError]:
-        """Words that are not known."""
-        if self.at not in ("battery", "amplifier"):
-            yield GainkitError("not_one_of", "at", self.at, ("battery", "amplifier"))
-        if self.state not in ("resting", "idling", "loaded"):
-            yield GainkitError("not_one_of", "state", self.state, ("resting", "idling", "loaded"))
 
 
 @dataclass(frozen=True)

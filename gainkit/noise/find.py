@@ -25,7 +25,7 @@ from gainkit.noise.floor import Peak, filled, floor_under, peaks_in
 from gainkit.noise.model import BandNoise, Family, NoiseResult
 from gainkit.noise.moving import Moving, find_moving
 from gainkit.noise.survey import Survey, survey_of
-from gainkit.noise.verdict import Reading, compared, judged
+from gainkit.noise.verdict import NoiseReading, compared, judged
 from gainkit.remarks import remark
 
 Floats = NDArray[np.float64]
@@ -100,7 +100,7 @@ def find_noise(
 
 def read_noise(
     capture: Capture, band_hz: tuple[float, float], channel: int = 1, minus: int | None = None
-) -> Reading:
+) -> NoiseReading:
     """What one capture says by itself: totals, hiss and lines, nothing judged yet. Raises as `find_noise`."""
     survey = survey_of(capture, channel, minus)
     high = min(band_hz[1], HIGHEST_OF_RATE * capture.sample_rate_hz)
@@ -111,7 +111,7 @@ def read_noise(
     share = width / survey.step_hz
     weights = a_gains(survey.step_hz, bins)[part]
     step = capture.step_units
-    return Reading(
+    return NoiseReading(
         file=capture.file,
         band_hz=(band_hz[0], high),
         rms_volts=_root(survey.power[part] @ share),

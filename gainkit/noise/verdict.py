@@ -71,7 +71,7 @@ HUM_BELOW_HZ = 200.0
 
 
 @dataclass(frozen=True)
-class Reading:
+class NoiseReading:
     """One capture's noise, nothing judged yet. octave_spread_db : None for too few spectra. rounding_volts :
     what the recorder's steps add in the band [V]."""
 
@@ -104,7 +104,7 @@ class Reading:
 
 
 @dataclass(frozen=True)
-class Answer:
+class NoiseAnswer:
     """What `judged` says; notes start with the reason of the verdict."""
 
     verdict: NoiseVerdict
@@ -114,7 +114,7 @@ class Answer:
     changed_db: float | None
 
 
-def compared(own: Reading, other: Reading | None) -> tuple[tuple[Family, ...], list[Remark]]:
+def compared(own: NoiseReading, other: NoiseReading | None) -> tuple[tuple[Family, ...], list[Remark]]:
     """The families with what another capture says of them, and notes.
 
     A family at the same frequency in both stands still; what is left over in both at another frequency, and
@@ -155,7 +155,9 @@ def compared(own: Reading, other: Reading | None) -> tuple[tuple[Family, ...], l
     return tuple(answer[place] for place in range(len(own.families))), notes
 
 
-def judged(own: Reading, other: Reading | None, alone: Reading | None, target_volts: float | None) -> Answer:
+def judged(
+    own: NoiseReading, other: NoiseReading | None, alone: NoiseReading | None, target_volts: float | None
+) -> NoiseAnswer:
     """The verdict on a reading, its reason first among the notes."""
     below = None
     if target_volts is not None and own.a_weighted_volts > 0:
@@ -175,10 +177,10 @@ def judged(own: Reading, other: Reading | None, alone: Reading | None, target_vo
         verdict, reason = _loudest(own)
         if target_volts is None:
             notes.append(remark("noise_no_target"))
-    return Answer(verdict, (reason, *notes), below, limited, changed)
+    return NoiseAnswer(verdict, (reason, *notes), below, limited, changed)
 
 
-def _why_not_known(own: Reading, target_volts: float | None) -> Remark | None:
+def _why_not_known(own: NoiseReading, target_volts: float | None) -> Remark | None:
     """The reason why this is no reading of a chain's noise, or None."""
     if own.peak_volts == 0 or own.rms_volts == 0:
         return fault("noise_digital_zero", seconds=own.seconds)
@@ -213,7 +215,7 @@ def _why_not_known(own: Reading, target_volts: float | None) -> Remark | None:
     return None
 
 
-def _recorder(own: Reading, alone: Reading | None) -> tuple[bool | None, list[Remark]]:
+def _recorder(own: NoiseReading, alone: NoiseReading | None) -> tuple[bool | None, list[Remark]]:
     """Whether what was read is the recorder's own, and what of it."""
     notes: list[Remark] = []
     limited: bool | None = None
@@ -236,7 +238,7 @@ def _recorder(own: Reading, alone: Reading | None) -> tuple[bool | None, list[Re
     return limited, notes
 
 
-def _remarks(own: Reading) -> list[Remark]:
+def _remarks(own: NoiseReading) -> list[Remark]:
     notes: list[Remark] = []
     if own.left_out_seconds > 0:
         notes.append(remark("noise_clicks", left_out_seconds=own.left_out_seconds, seconds=own.seconds))
@@ -245,7 +247,7 @@ def _remarks(own: Reading) -> list[Remark]:
     return notes
 
 
-def _loudest(own: Reading) -> tuple[NoiseVerdict, Remark]:
+def _loudest(own: NoiseReading) -> tuple[NoiseVerdict, Remark]:
     """The part that is heard most, A-weighted, and where to look for it."""
     hum = [family for family in own.families if _hums(family)]
     whine = [family for family in own.families if not _hums(family)]

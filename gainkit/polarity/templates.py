@@ -61,7 +61,7 @@ against another."""
 
 
 @dataclass(frozen=True)
-class Range:
+class CornerRange:
     """Corners are drawn between these frequencies, evenly in octaves [Hz]."""
 
     low: float
@@ -69,22 +69,28 @@ class Range:
 
 
 @dataclass(frozen=True)
-class Family:
+class TemplateFamily:
     """What the loudspeakers meant for a train are like. box : high-pass. leg : of a crossover's high-pass. top
     : of its low-pass. upper : of the driver."""
 
-    box: Range
-    leg: Range
-    top: Range
-    upper: Range
+    box: CornerRange
+    leg: CornerRange
+    top: CornerRange
+    upper: CornerRange
 
 
 FAMILIES = {
-    "bass": Family(Range(20, 120), Range(20, 150), Range(50, 600), Range(150, 6000)),
-    "midrange": Family(Range(50, 400), Range(60, 700), Range(1000, 6000), Range(3000, 15_000)),
-    "treble": Family(Range(400, 2000), Range(1200, 7000), Range(8000, 30_000), Range(14_000, 30_000)),
+    "bass": TemplateFamily(
+        CornerRange(20, 120), CornerRange(20, 150), CornerRange(50, 600), CornerRange(150, 6000)
+    ),
+    "midrange": TemplateFamily(
+        CornerRange(50, 400), CornerRange(60, 700), CornerRange(1000, 6000), CornerRange(3000, 15_000)
+    ),
+    "treble": TemplateFamily(
+        CornerRange(400, 2000), CornerRange(1200, 7000), CornerRange(8000, 30_000), CornerRange(14_000, 30_000)
+    ),
 }
-MICROPHONE = Range(15, 200)
+MICROPHONE = CornerRange(15, 200)
 """Loudspeakers and recorders of the trade, common practice, no source; the drawn ones go a little further."""
 
 ORDERS = (0, 0, 0, 1, 2, 2, 3, 4, 4)
@@ -178,7 +184,7 @@ def _answers(band: str, seconds: float, bins: int) -> Phasors:
     family = FAMILIES[band]
     hz = np.arange(1, bins + 1) / seconds
 
-    def corners(span: Range) -> Floats:
+    def corners(span: CornerRange) -> Floats:
         return np.exp(rng.uniform(math.log(span.low), math.log(span.high), (count, 1)))
 
     answer = np.repeat(_lobe(band, hz)[None, :], count, axis=0)

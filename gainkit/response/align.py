@@ -96,7 +96,7 @@ class Heard:
 
 
 @dataclass(frozen=True)
-class Place:
+class TrackPlace:
     """start_seconds : in the recording, where the track's time 0 lies, the chain's delay included. clock :
     recorded seconds per true second. by_marks : True when the marks told both. mark, mark_arrival : response to
     the first mark, and its delay there that start_seconds stands for [s]."""
@@ -202,7 +202,7 @@ def _best_start(found: Traces, main: Placed, others_seconds: tuple[float, ...]) 
     return found.start_seconds + float(starts[best]) * hop
 
 
-def place_by_marks(heard: Heard, side: SideTrack, sweep_start: float) -> Place | None:
+def place_by_marks(heard: Heard, side: SideTrack, sweep_start: float) -> TrackPlace | None:
     """Start and clock from both marks around a sweep that begins about there [s]; None without both."""
     first, last = side.first_mark, side.last_mark
     if first is None or last is None:
@@ -222,10 +222,10 @@ def place_by_marks(heard: Heard, side: SideTrack, sweep_start: float) -> Place |
     impulse = deconvolved(one, rate, chirp.stretched(clock), ahead)
     arrival = strongest_arrival(impulse, -MARK_SLACK_SECONDS, MARK_SLACK_SECONDS)
     start = (at_first + ahead) / rate + arrival - clock * first.start_seconds
-    return Place(start, clock, True, impulse, arrival)
+    return TrackPlace(start, clock, True, impulse, arrival)
 
 
-def behind_mark(impulse: Impulse, arrival: float, place: Place) -> float:
+def behind_mark(impulse: Impulse, arrival: float, place: TrackPlace) -> float:
     """Delay of a response behind that of the first mark through the same chain [s], as they lie on each
     other."""
     assert place.mark is not None

@@ -19,7 +19,7 @@ Floats = NDArray[np.float64]
 
 
 @dataclass(frozen=True)
-class Band:
+class BoostBand:
     """One band: where, how much [dB], how narrow."""
 
     kind: BoostKind

@@ -10,20 +10,19 @@ from __future__ import annotations
 
 import itertools
 import math
-from collections.abc import Callable, Iterator
-from dataclasses import dataclass, field, replace
-from typing import Literal
+from collections.abc import Iterator
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
 
-from gainkit.response.boosts import Band
-from gainkit.response.filters import SHAPES, Shape
-from gainkit.response.fitting import Part, fit_sum
+from gainkit.response.boosts import BoostBand
+from gainkit.response.chain_model import COST, Chain, FilterSide, Levels, PlacedShape, misfit_db
+from gainkit.response.filters import SHAPES
 from gainkit.response.model import BoostKind
+from gainkit.response.refining import refined
 
 Floats = NDArray[np.float64]
-FilterSide = Literal["highpass", "lowpass"]
 
 FALL_DB = 2.5
 """An end of the band must lie so far under the passband for a filter to be looked for [dB]: its corner (3 dB)
@@ -32,8 +31,6 @@ then lies in the band or next to it."""
 SURE_FALL_DB = 18.0
 """From here on it is a filter in any case; less may be a shelf as well [dB]."""
 
-COST = 12.0
-"""What a parameter costs [squared standard deviations]: three parameters of a band are worth six deviations."""
 
 LEAST_BAND_DB = 0.4
 LEAST_LEFT_DB = 0.15
@@ -42,8 +39,6 @@ LEAST_LEFT_SPREADS = 4.0
 standard deviations [-]."""
 
 MOST_BANDS = 8
-NARROWEST = 12.0
-"""So many bands, and of no higher quality than equalisers have [-]."""
 
 WILD_DB = 19.0
 """Two bands of more than this are no equaliser's: a filter without a name is being traced [dB]."""
@@ -64,12 +59,6 @@ KINDS: tuple[BoostKind, ...] = ("peak", "low-shelf", "high-shelf")
 BOOST_GUESS_DB = 6.0
 """A boost between two filters hides their slopes: it is looked for with this to begin with [dB]."""
 
-ROUNDS, SETTLED = 30, 1e-6
-ROUGH_ROUNDS, ROUGHLY_SETTLED = 10, 1e-3
-"""How long figures are refined: to the end, and to see which shape or band is worth it [-]."""
-
-BENT_MOST = 0.4999
-"""Nothing is bent beyond this part of a rate [-]."""
 
 BENT_HZ = 1_000.0
 """Below this a digital filter at 44.1 kHz differs from an analogue one by nothing that is measured here
@@ -78,71 +67,6 @@ BENT_HZ = 1_000.0
 RATES_HZ = (44_100.0, 48_000.0, 96_000.0)
 WELL_FITTED_DB = 0.03
 """Rms left over that needs no digital filter to explain it [dB]."""
-
-
-@dataclass(frozen=True)
-class Levels:
-    """What is fitted, (points,) each: frequency [Hz], level re the passband [dB], standard deviation [dB]."""
-
-    frequency_hz: Floats
-    level_db: Floats
-    spread_db: Floats
-
-
-@dataclass(frozen=True)
-class Placed:
-    """A filter shape and its corner [Hz]."""
-
-    shape: Shape
-    corner_hz: float
-
-
-@dataclass(frozen=True)
-class Chain:
-    """What was found. rate_hz : of the digital filters, None for analogue ones. score : sum of squares over the
-    spread, parameters' cost included. misfit_db : rms left over."""
-
-    gain_db: float = 0.0
-    highpass: Placed | None = None
-    lowpass: Placed | None = None
-    bands: tuple[Band, ...] = ()
-    rate_hz: float | None = None
-    total: float = field(default=math.inf, compare=False)
-
-    @property
-    def cost(self) -> float:
-        """What the parameters cost [squared standard deviations]."""
-        filters = (self.highpass is not None) + (self.lowpass is not None)
-        return COST * (2 * filters + 3 * len(self.bands))
-
-    @property
-    def score(self) -> float:
-        """Sum of squares and what the parameters cost [squared standard deviations]."""
-        return self.total + self.cost
-
-    def level_db(self, frequency_hz: Floats) -> Floats:
-        """Level of all of it [dB], any shape."""
-        bent = self.bent(frequency_hz)
-        level = np.full(np.shape(frequency_hz), self.gain_db)
-        if self.highpass is not None:
-            level += self.highpass.shape.lowpass_db(self.bent_one(self.highpass.corner_hz) / bent)
-        if self.lowpass is not None:
-            level += self.lowpass.shape.lowpass_db(bent / self.bent_one(self.lowpass.corner_hz))
-        for band in self.bands:
-            level += replace(band, centre_hz=self.bent_one(band.centre_hz)).level_db(bent)
-        return level
-
-    def bent(self, frequency_hz: Floats) -> Floats:
-        """Frequencies as a digital filter of `rate_hz` sees them, up to a factor."""
-        if self.rate_hz is None:
-            return frequency_hz
-        return np.asarray(np.tan(math.pi * np.minimum(frequency_hz / self.rate_hz, BENT_MOST)))
-
-    def bent_one(self, frequency_hz: float) -> float:
-        """The same of one frequency."""
-        if self.rate_hz is None:
-            return frequency_hz
-        return math.tan(math.pi * min(frequency_hz / self.rate_hz, BENT_MOST))
 
 
 def fit_chain(levels: Levels, low_fall_db: float, high_fall_db: float) -> Chain:
@@ -161,13 +85,13 @@ def fit_chain(levels: Levels, low_fall_db: float, high_fall_db: float) -> Chain:
             if not _left_over(levels, plain):
                 openings.append((plain, sides))
                 continue
-            analogue = _refined(levels, replace(plain, rate_hz=None))
+            analogue = refined(levels, replace(plain, rate_hz=None))
             for opening in [plain] if plain.rate_hz is None else [plain, analogue]:
                 several = _variants(levels, opening, sides)
                 openings += [(_one_more(levels, each, sides, False), sides) for each in several]
             if sides:
                 top = float(levels.frequency_hz[int(np.argmax(levels.level_db))])
-                seed = Chain(bands=(Band("peak", top, BOOST_GUESS_DB, 1.0),), rate_hz=plain.rate_hz)
+                seed = Chain(bands=(BoostBand("peak", top, BOOST_GUESS_DB, 1.0),), rate_hz=plain.rate_hz)
                 openings.append((_filters_only(levels, seed, sides), sides))
     best = Chain()
     for opening, sides in _promising(openings):
@@ -199,28 +123,28 @@ def _reconsidered(levels: Levels, chain: Chain) -> Chain:
         return chain
     best = chain
     for rate in {None, chain.rate_hz}:
-        again = _refined(levels, replace(chain, bands=(), rate_hz=rate))
+        again = refined(levels, replace(chain, bands=(), rate_hz=rate))
         for _ in chain.bands[1:]:
-            more = (_refined(levels, each) for each in _with_band(levels, again))
+            more = (refined(levels, each) for each in _with_band(levels, again))
             again = min(more, key=lambda each: each.total)
             best = again if again.score < best.score else best
     for band in chain.bands:
         less = replace(chain, bands=tuple(each for each in chain.bands if each is not band))
         for side in sides:
             for shape in SHAPES:
-                placed = Placed(shape, getattr(chain, side).corner_hz)
-                tried = _refined(levels, _with_filter(less, side, placed))
+                placed = PlacedShape(shape, getattr(chain, side).corner_hz)
+                tried = refined(levels, _with_filter(less, side, placed))
                 best = tried if tried.score < best.score else best
     for one, two in itertools.combinations(chain.bands, 2):
         rest = tuple(each for each in chain.bands if each is not one and each is not two)
         centre, gain = math.sqrt(one.centre_hz * two.centre_hz), max(one.gain_db, two.gain_db, key=abs)
         for kind in KINDS:
-            tried = _refined(levels, _adding(replace(chain, bands=rest), kind, centre, gain, 0.7))
+            tried = refined(levels, _adding(replace(chain, bands=rest), kind, centre, gain, 0.7))
             best = tried if tried.score < best.score else best
     return best if best is chain else _reconsidered(levels, best)
 
 
-def _with_filter(chain: Chain, side: FilterSide, placed: Placed) -> Chain:
+def _with_filter(chain: Chain, side: FilterSide, placed: PlacedShape) -> Chain:
     """The chain with another filter on one side."""
     return replace(chain, highpass=placed) if side == "highpass" else replace(chain, lowpass=placed)
 
@@ -244,13 +168,6 @@ def _choices(fall_db: float) -> tuple[bool, ...]:
     return (True,) if fall_db > SURE_FALL_DB else (True, False)
 
 
-def misfit_db(levels: Levels, chain: Chain) -> float:
-    """Rms of what is left over, weighted as in the fit [dB]."""
-    left = levels.level_db - chain.level_db(levels.frequency_hz)
-    weight = levels.spread_db**-2
-    return math.sqrt(float(np.sum(weight * left**2) / np.sum(weight)))
-
-
 def _grown(levels: Levels, chain: Chain, sides: list[FilterSide], cost_to_beat: float) -> Chain:
     """With as many bands more as pay; given up where the parameters alone cost as much as another chain."""
     if chain.cost >= cost_to_beat:
@@ -264,7 +181,7 @@ def _grown(levels: Levels, chain: Chain, sides: list[FilterSide], cost_to_beat: 
             break
         chain = tried
     if chain.bands and _bends(chain):
-        others = [_refined(levels, replace(chain, rate_hz=rate)) for rate in (None, *_rates(levels))]
+        others = [refined(levels, replace(chain, rate_hz=rate)) for rate in (None, *_rates(levels))]
         chain = _settled(levels, min([chain, *others], key=lambda each: each.total), sides)
     return _pruned(levels, chain, sides)
 
@@ -272,9 +189,9 @@ def _grown(levels: Levels, chain: Chain, sides: list[FilterSide], cost_to_beat: 
 def _one_more(levels: Levels, chain: Chain, sides: list[FilterSide], settle: bool = True) -> Chain:
     """The chain with the band more that helps best."""
     added = sorted(
-        (_refined(levels, each, "last band") for each in _with_band(levels, chain)), key=lambda each: each.total
+        (refined(levels, each, "last band") for each in _with_band(levels, chain)), key=lambda each: each.total
     )
-    tried = [_refined(levels, each) for each in added[:LIKELY_BANDS]]
+    tried = [refined(levels, each) for each in added[:LIKELY_BANDS]]
     best = min(tried, key=lambda each: each.total)
     return _settled(levels, best, sides) if settle else best
 
@@ -290,7 +207,7 @@ def _variants(levels: Levels, chain: Chain, sides: list[FilterSide]) -> list[Cha
     for side in sides:
         own = getattr(chain, side)
         others = [
-            _refined(levels, _with_filter(chain, side, Placed(shape, own.corner_hz)), "filters")
+            refined(levels, _with_filter(chain, side, PlacedShape(shape, own.corner_hz)), "filters")
             for shape in SHAPES
             if shape != own.shape
         ]
@@ -313,7 +230,7 @@ def _filters_only(levels: Levels, chain: Chain, sides: list[FilterSide]) -> Chai
     for opening in openings:
         for side in sides:
             opening = _best_shape(levels, opening, side, _corner_guess(levels, side))
-        found = _settled(levels, _refined(levels, opening), sides)
+        found = _settled(levels, refined(levels, opening), sides)
         best = found if found.total < best.total else best
         if misfit_db(levels, best) < WELL_FITTED_DB:
             break
@@ -339,11 +256,11 @@ def _best_shape(levels: Levels, chain: Chain, side: FilterSide, corner_hz: float
         factor = 1.0
         if shape.family == "linkwitz-riley":  # 3 dB down lies inside its corner
             factor = 0.8 if side == "highpass" else 1.25
-        placed = _with_filter(chain, side, Placed(shape, corner_hz * factor))
-        tried.append(_refined(levels, placed, "filters"))
+        placed = _with_filter(chain, side, PlacedShape(shape, corner_hz * factor))
+        tried.append(refined(levels, placed, "filters"))
     if chain.bands:
         tried = sorted(tried, key=lambda each: each.total)[:LIKELY_SHAPES]
-        tried = [_refined(levels, each) for each in tried]
+        tried = [refined(levels, each) for each in tried]
     return min([*tried, chain] if getattr(chain, side) is not None else tried, key=lambda each: each.total)
 
 
@@ -385,7 +302,7 @@ def _with_band(levels: Levels, chain: Chain) -> Iterator[Chain]:
 
 
 def _adding(chain: Chain, kind: BoostKind, centre_hz: float, gain_db: float, quality: float) -> Chain:
-    return replace(chain, bands=(*chain.bands, Band(kind, centre_hz, gain_db, quality)), total=math.inf)
+    return replace(chain, bands=(*chain.bands, BoostBand(kind, centre_hz, gain_db, quality)), total=math.inf)
 
 
 def _pruned(levels: Levels, chain: Chain, sides: list[FilterSide]) -> Chain:
@@ -395,73 +312,9 @@ def _pruned(levels: Levels, chain: Chain, sides: list[FilterSide]) -> Chain:
         again = False
         for band in sorted(chain.bands, key=lambda each: abs(each.gain_db)):
             less = replace(chain, bands=tuple(each for each in chain.bands if each is not band), total=math.inf)
-            less = _settled(levels, _refined(levels, less), sides)
+            less = _settled(levels, refined(levels, less), sides)
             seen_db = float(np.max(np.abs(band.level_db(levels.frequency_hz))))
             if seen_db < LEAST_BAND_DB or less.score < chain.score:
                 chain, again = less, True
                 break
     return chain
-
-
-Free = Literal["all", "filters", "last band"]
-
-
-def _refined(levels: Levels, chain: Chain, free: Free = "all") -> Chain:
-    """The same chain with its figures at their best, or only with those that are free, and the gain."""
-    low, high = float(levels.frequency_hz[0]), float(levels.frequency_hz[-1])
-    bent = chain.bent(levels.frequency_hz)
-    kept = {"all": 0, "filters": len(chain.bands), "last band": len(chain.bands) - 1}[free]
-    filters_free = free != "last band"
-    fixed = replace(chain, gain_db=0.0, bands=chain.bands[:kept])
-    if filters_free:
-        fixed = replace(fixed, highpass=None, lowpass=None)
-    ones = np.ones(len(bent))
-    parts = [Part(lambda gain: gain * ones, (chain.gain_db,), (-60.0,), (60.0,))]
-    sides: list[FilterSide] = ["highpass", "lowpass"] if filters_free else []
-    for side in sides:
-        placed = getattr(chain, side)
-        if placed is not None:
-            curve = _filter_curve(chain, placed.shape, side, bent)
-            reach = (math.log(low / 4.0),), (math.log(high * 4.0),)
-            parts.append(Part(curve, (math.log(placed.corner_hz),), *reach))
-    for band in chain.bands[kept:]:
-        beyond = 1.05 if band.kind == "peak" else 1.5
-        narrow = math.log(NARROWEST) if band.kind == "peak" else math.log(1.5)
-        start = (math.log(band.centre_hz), band.gain_db, math.log(band.quality))
-        least = (math.log(low / beyond), -30.0, math.log(0.15))
-        most = (math.log(high * beyond), 30.0, narrow)
-        parts.append(Part(_band_curve(chain, band.kind, bent), start, least, most))
-    wanted = levels.level_db - fixed.level_db(levels.frequency_hz)
-    rounds, settled = (ROUNDS, SETTLED) if free == "all" else (ROUGH_ROUNDS, ROUGHLY_SETTLED)
-    found, total = fit_sum(wanted, 1.0 / levels.spread_db, parts, rounds, settled)
-    figures = iter(found)
-    moved: dict[str, object] = {"gain_db": next(figures)[0], "total": total}
-    for side in sides:
-        placed = getattr(chain, side)
-        if placed is not None:
-            moved[side] = Placed(placed.shape, math.exp(next(figures)[0]))
-    bands = [
-        Band(band.kind, math.exp(each[0]), each[1], math.exp(each[2]))
-        for band, each in zip(chain.bands[kept:], figures, strict=True)
-    ]
-    return replace(chain, bands=(*chain.bands[:kept], *bands), **moved)  # type: ignore[arg-type]
-
-
-def _filter_curve(chain: Chain, shape: Shape, side: FilterSide, bent: Floats) -> Callable[..., Floats]:
-    """Level of a filter at the points by the logarithm of its corner."""
-
-    def curve(log_corner: float) -> Floats:
-        corner = chain.bent_one(math.exp(log_corner))
-        return shape.lowpass_db(corner / bent if side == "highpass" else bent / corner)
-
-    return curve
-
-
-def _band_curve(chain: Chain, kind: BoostKind, bent: Floats) -> Callable[..., Floats]:
-    """Level of a band at the points by the logarithm of its centre, its gain [dB] and its quality's
-    logarithm."""
-
-    def curve(log_centre: float, gain_db: float, log_quality: float) -> Floats:
-        return Band(kind, chain.bent_one(math.exp(log_centre)), gain_db, math.exp(log_quality)).level_db(bent)
-
-    return curve

@@ -12,23 +12,16 @@ from gainkit.calculator.ranges import Range
 from gainkit.capture.model import Capture
 from gainkit.errors import GainkitError
 from gainkit.generator.swept import GAP_SECONDS, Chirp
-from gainkit.remarks import fault, gravest_first, remark
+from gainkit.remarks import fault, gravest_first
 from gainkit.response import align
-from gainkit.response.align import Heard, Place
+from gainkit.response.align import Heard, TrackPlace
 from gainkit.response.deconvolve import Impulse, deconvolved, strongest_arrival
 from gainkit.response.drive import SideTrack, Sweep, as_written
-from gainkit.response.model import Filter, Point, Response
+from gainkit.response.model import Response
 from gainkit.response.points import Curves, curves
-from gainkit.response.remarks import remarks_on
+from gainkit.response.telling import MeasuredSide, not_found, told_of
 from gainkit.response.verdict import (
     band_of,
-    corners,
-    filter_told,
-    fitted,
-    flatness,
-    own_shape,
-    passband_db,
-    verdict_of,
 )
 
 Floats = NDArray[np.float64]
@@ -45,8 +38,6 @@ harmonic at most [-]."""
 EDGE_OCTAVES, EDGE_SECONDS = 1.0 / 6.0, 0.05
 """What is left out beside the place where a recording begins or ends within the sweep [octaves, s]."""
 
-SHORT_RATIO = 1.2
-"""Where the first point lies so far over the sweep's first frequency, the sweep was too short for it [-]."""
 
 LEAST_CLOCK_STEP = 2e-7
 """A clock that moves by less needs no second look [-]."""
@@ -56,31 +47,13 @@ FULL_RUN = 3
 
 
 @dataclass(frozen=True)
-class Asked:
+class ResponseOptions:
     """What `find_response` was asked for."""
 
     heard: Heard
     sweep: Sweep
     smooth_octaves: float
     mark_channel: int | None = None
-
-
-@dataclass(frozen=True)
-class Measured:
-    """One side, measured. heard : where. place : of the track in the recording. arrival_seconds : re the first
-    mark's, true seconds. ahead_seconds : by how much the mark's own arrival lies later than `place` has it.
-    clocked : the clock was told by the recording. whole : the recording holds all of the sweep.
-    unlike : what was recorded is another sweep."""
-
-    heard: Heard
-    curves: Curves
-    place: Place
-    arrival_seconds: float
-    ahead_seconds: float
-    clocked: bool
-    overloaded: bool
-    whole: bool
-    unlike: bool
 
 
 def find_response(
@@ -107,10 +80,10 @@ def find_response(
     """
     if not SMOOTH_OCTAVES.holds(smooth_octaves):
         raise GainkitError("outside_range", "smooth_octaves", smooth_octaves, SMOOTH_OCTAVES)
-    asked = Asked(Heard(capture, channel, minus), sweep, smooth_octaves, mark_channel)
+    asked = ResponseOptions(Heard(capture, channel, minus), sweep, smooth_octaves, mark_channel)
     start = _rough_start(asked)
     if start is None:
-        return _not_found(capture, channel)
+        return not_found(capture, channel)
     left = _measure(asked, sweep.sides[0], start)
     if left is not None and left.unlike and sweep.sides[0].first_mark is None:
         sweep = as_written(sweep)
@@ -118,14 +91,14 @@ def find_response(
         left = _measure(asked, sweep.sides[0], start)
     right = _other_side(asked, start, left) if sweep.in_turn else None
     if left is None and right is None:
-        return _not_found(capture, channel)
+        return not_found(capture, channel)
     if reference is not None:
-        other = Asked(replace(asked.heard, capture=reference), sweep, smooth_octaves, mark_channel)
+        other = ResponseOptions(replace(asked.heard, capture=reference), sweep, smooth_octaves, mark_channel)
         left, right = _against(other, left, right)
         if left is None and right is None:
-            return _not_found(reference, channel)
+            return not_found(reference, channel)
     told = [
-        None if one is None else _told(one, side, reference is not None, crossover_hz)
+        None if one is None else told_of(one, side, reference is not None, crossover_hz)
         for one, side in zip((left, right), sweep.sides, strict=False)
     ]
     if reference is not None:
@@ -154,35 +127,14 @@ def _both(left: Response | None, right: Response | None) -> Response:
     )
 
 
-def _not_found(capture: Capture, channel: int) -> Response:
-    return Response(
-        found=False,
-        drift_ppm=None,
-        band_hz=None,
-        points=(),
-        flat=None,
-        low_corner_hz=None,
-        high_corner_hz=None,
-        lowpass=None,
-        highpass=None,
-        boosts=(),
-        delay_seconds=None,
-        verdict=None,
-        notes=(fault("sweep_not_found", file=capture.file),),
-        file=capture.file,
-        channel=channel,
-        calibrated=capture.calibrated,
-    )
-
-
-def _rough_start(asked: Asked) -> float | None:
+def _rough_start(asked: ResponseOptions) -> float | None:
     """Recording time at which the (left) sweep begins, to a hop [s]."""
     first, *others = asked.sweep.sides
     again = tuple(each.sweep.start_seconds - first.sweep.start_seconds for each in others)
     return align.rough_start(asked.heard, first.sweep, again)
 
 
-def _other_side(asked: Asked, start: float, left: Measured | None) -> Measured | None:
+def _other_side(asked: ResponseOptions, start: float, left: MeasuredSide | None) -> MeasuredSide | None:
     """The right side, on the same channel or else on another one."""
     first, second = asked.sweep.sides
     later = start + second.sweep.start_seconds - first.sweep.start_seconds
@@ -198,8 +150,8 @@ def _other_side(asked: Asked, start: float, left: Measured | None) -> Measured |
 
 
 def _measure(
-    asked: Asked, side: SideTrack, sweep_start: float, beside: Measured | None = None
-) -> Measured | None:
+    asked: ResponseOptions, side: SideTrack, sweep_start: float, beside: MeasuredSide | None = None
+) -> MeasuredSide | None:
     """One side; None where nothing of it stands out of the noise. beside : the side before it, whose marks tell
     the place of this one too."""
     place = beside.place if beside is not None else None
@@ -210,7 +162,7 @@ def _measure(
         place = align.place_by_marks(marks, side, sweep_start)
     clocked = place is not None
     if place is None:
-        place = Place(sweep_start - side.sweep.start_seconds, 1.0, False)
+        place = TrackPlace(sweep_start - side.sweep.start_seconds, 1.0, False)
     impulse, chirp, overloaded = _impulse(asked.heard, side, place)
     arrival = _arrival(impulse, chirp)
     unlike = False
@@ -224,7 +176,7 @@ def _measure(
                 break
             clocked = slope is not None
             begin = place.recorded(side.sweep.start_seconds) + arrival
-            place = Place(begin - clock * side.sweep.start_seconds, clock, False)
+            place = TrackPlace(begin - clock * side.sweep.start_seconds, clock, False)
             impulse, chirp, overloaded = _impulse(asked.heard, side, place)
             arrival = _arrival(impulse, chirp)
             if abs(step) < LEAST_CLOCK_STEP:
@@ -242,13 +194,13 @@ def _measure(
         ahead = exact - align.behind_mark(impulse, exact, place)
     else:
         ahead = 0.0
-    return Measured(
+    return MeasuredSide(
         asked.heard, found, place, (exact - ahead) / place.clock, ahead, clocked, overloaded, whole, unlike
     )
 
 
 def _recorded_part(
-    found: Curves, capture: Capture, chirp: Chirp, place: Place, side: SideTrack
+    found: Curves, capture: Capture, chirp: Chirp, place: TrackPlace, side: SideTrack
 ) -> tuple[Curves, bool]:
     """The frequencies that sounded while the recorder ran, and whether that is all of them."""
     begin = place.recorded(side.sweep.start_seconds)
@@ -268,7 +220,7 @@ def _arrival(impulse: Impulse, chirp: Chirp) -> float:
     return strongest_arrival(impulse, -reach, reach)
 
 
-def _impulse(heard: Heard, side: SideTrack, place: Place) -> tuple[Impulse, Chirp, bool]:
+def _impulse(heard: Heard, side: SideTrack, place: TrackPlace) -> tuple[Impulse, Chirp, bool]:
     """The impulse response, the sweep on the recorder's clock, and whether the recorder was overloaded."""
     rate = heard.capture.sample_rate_hz
     chirp = side.sweep.chirp.stretched(place.clock)
@@ -302,8 +254,8 @@ def _overloaded(capture: Capture, samples: Floats, chirp: Chirp, first_frame: fl
 
 
 def _against(
-    other: Asked, left: Measured | None, right: Measured | None
-) -> tuple[Measured | None, Measured | None]:
+    other: ResponseOptions, left: MeasuredSide | None, right: MeasuredSide | None
+) -> tuple[MeasuredSide | None, MeasuredSide | None]:
     """Each side less what another capture of the same sweep shows of it."""
     start = _rough_start(other)
     if start is None:
@@ -327,107 +279,3 @@ def difference(one: Curves, two: Curves) -> Curves:
     noise = one.noise[at] / divisor + power * two.noise[there] / divisor
     blur_db = np.maximum(one.blur_db[at], two.blur_db[there])
     return replace(one.only(at), power=power, noise=noise, phase=phase, blur_db=blur_db)
-
-
-def _told(measured: Measured, side: SideTrack, differs: bool, crossover_hz: float | None) -> Response:
-    """The answer for one side."""
-    capture, found = measured.heard.capture, measured.curves
-    if measured.unlike:
-        return replace(
-            _not_found(capture, measured.heard.channel), notes=(fault("sweep_unlike", file=capture.file),)
-        )
-    drift = (measured.place.clock - 1.0) * 1e6 if measured.clocked else None
-    answer = replace(
-        _not_found(capture, measured.heard.channel),
-        found=True,
-        drift_ppm=drift,
-        notes=(),
-        delay_seconds=measured.arrival_seconds if measured.place.by_marks else None,
-        side=side.side,
-        clipped=measured.overloaded,
-        points=_points(found, side.sweep.chirp, capture.calibrated and not differs),
-    )
-    band = band_of(found)
-    if band is None:
-        return replace(answer, notes=remarks_on(answer, measured.place.by_marks, None, crossover_hz))
-    inside = slice(band[0], band[1] + 1)
-    hertz, level = found.frequency_hz[inside], found.level_db[inside]
-    passband = passband_db(level)
-    low, high = corners(hertz, level, passband)
-    answer = replace(
-        answer,
-        band_hz=(float(hertz[0]), float(hertz[-1])),
-        flat=flatness(hertz, level),
-        passband_db=passband,
-        low_corner_hz=low,
-        high_corner_hz=high,
-    )
-    answer = _with_chain(answer, found, band)
-    notes = remarks_on(answer, measured.place.by_marks, measured.clocked, crossover_hz)
-    if not measured.whole:
-        low, high = answer.points[0].frequency_hz, answer.points[-1].frequency_hz
-        notes = gravest_first((*notes, fault("sweep_incomplete", low_hz=low, high_hz=high)))
-    elif answer.points[0].frequency_hz > SHORT_RATIO * side.sweep.chirp.from_hz:
-        short = remark("sweep_short", below_hz=answer.points[0].frequency_hz, seconds=side.sweep.chirp.seconds)
-        notes = gravest_first((*notes, short))
-    read = (*capture.notes, *capture.channel_notes(measured.heard.channel, measured.heard.minus))
-    return replace(answer, notes=gravest_first((*read, *notes)))
-
-
-def _with_chain(answer: Response, found: Curves, band: tuple[int, int]) -> Response:
-    """The same with filters, boosts and verdict; the passband is then what the fit makes of it."""
-    assert answer.passband_db is not None
-    fit = fitted(found, band, answer.passband_db)
-    if fit is None:
-        return answer
-    chain, misfit = fit
-    inside = slice(band[0], band[1] + 1)
-    passband = answer.passband_db + chain.gain_db
-    hertz, level = found.frequency_hz[inside], found.level_db[inside]
-    low, high = (
-        corners(hertz, level, passband) if not chain.bands else (answer.low_corner_hz, answer.high_corner_hz)
-    )
-
-    def side(name: str, corner: float | None) -> Filter | None:
-        return filter_told(getattr(chain, name), chain, corner, misfit)
-
-    bands = sorted(chain.bands, key=lambda band: band.centre_hz)
-    if own_shape(chain.highpass, chain) or own_shape(chain.lowpass, chain):
-        bands = []  # they cannot be told from the filter's own bends
-
-    return replace(
-        answer,
-        passband_db=passband,
-        low_corner_hz=low,
-        high_corner_hz=high,
-        lowpass=side("lowpass", high),
-        highpass=side("highpass", low),
-        boosts=tuple(band.told() for band in bands),
-        verdict=verdict_of(chain, bool(bands)),
-    )
-
-
-def _points(found: Curves, chirp: Chirp, calibrated: bool) -> tuple[Point, ...]:
-    rms = chirp.amplitude(found.frequency_hz) / math.sqrt(2.0)
-    rows = zip(
-        found.frequency_hz.tolist(),
-        found.level_db.tolist(),
-        np.degrees(found.phase).tolist(),
-        (100.0 * found.thd).tolist(),
-        (100.0 * found.thd_floor).tolist(),
-        found.floor_db.tolist(),
-        (10.0 ** (found.level_db / 20.0) * rms).tolist(),
-        strict=True,
-    )
-    return tuple(
-        Point(
-            hertz,
-            level,
-            phase,
-            None if math.isnan(thd) else thd,
-            floor,
-            volts if calibrated else None,
-            None if math.isnan(thd_floor) else thd_floor,
-        )
-        for hertz, level, phase, thd, thd_floor, floor, volts in rows
-    )

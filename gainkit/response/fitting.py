@@ -21,7 +21,7 @@ TRIES = 6
 
 
 @dataclass(frozen=True)
-class Part:
+class SumPart:
     """One part of the sum: parameters -> (points,), where to begin and between which bounds."""
 
     curve: Callable[..., Floats]
@@ -31,7 +31,7 @@ class Part:
 
 
 def fit_sum(
-    wanted: Floats, weight: Floats, parts: Sequence[Part], rounds: int, settled: float
+    wanted: Floats, weight: Floats, parts: Sequence[SumPart], rounds: int, settled: float
 ) -> tuple[list[list[float]], float]:
     """Parameters of each part that make sum((wanted - sum of parts)^2 weight^2) least, and that sum.
 
@@ -65,11 +65,11 @@ def fit_sum(
     return at, total
 
 
-def _held(figures: list[float], part: Part) -> list[float]:
+def _held(figures: list[float], part: SumPart) -> list[float]:
     return [min(max(figure, low), high) for figure, low, high in zip(figures, part.low, part.high, strict=True)]
 
 
-def _slopes(parts: Sequence[Part], at: list[list[float]], curves: list[Floats]) -> list[Floats]:
+def _slopes(parts: Sequence[SumPart], at: list[list[float]], curves: list[Floats]) -> list[Floats]:
     """Derivative of the sum by each parameter, in order."""
     slopes = []
     for part, figures, curve in zip(parts, at, curves, strict=True):

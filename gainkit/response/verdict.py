@@ -7,8 +7,9 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-from gainkit.response.boosts import Band
-from gainkit.response.chain import Chain, Levels, Placed, fit_chain, misfit_db
+from gainkit.response.boosts import BoostBand
+from gainkit.response.chain import fit_chain
+from gainkit.response.chain_model import Chain, Levels, PlacedShape, misfit_db
 from gainkit.response.model import Filter, Flatness, Verdict
 from gainkit.response.points import POINTS_PER_OCTAVE, Curves
 
@@ -139,7 +140,7 @@ def fitted(curves: Curves, band: tuple[int, int], passband: float) -> tuple[Chai
     return chain, misfit_db(levels, chain)
 
 
-def own_shape(placed: Placed | None, chain: Chain) -> list[Band]:
+def own_shape(placed: PlacedShape | None, chain: Chain) -> list[BoostBand]:
     """Bands that only mend a filter which is none of the families."""
     if placed is None:
         return []
@@ -151,7 +152,9 @@ def own_shape(placed: Placed | None, chain: Chain) -> list[Band]:
     ]
 
 
-def filter_told(placed: Placed | None, chain: Chain, corner_hz: float | None, misfit: float) -> Filter | None:
+def filter_told(
+    placed: PlacedShape | None, chain: Chain, corner_hz: float | None, misfit: float
+) -> Filter | None:
     """A filter as people speak of it; "other" where no shape fits."""
     if placed is None:
         return None

@@ -71,7 +71,7 @@ LEAST_OF_ROUNDS = 3
 
 
 @dataclass(frozen=True)
-class Group:
+class BeepGroup:
     """Beeps close together. whole : no end of the recording can have cut it. own : it begins where the track's
     groups of its count do."""
 
@@ -82,7 +82,7 @@ class Group:
     own: bool = True
 
 
-def groups_of(capture: Capture, channels: tuple[int, ...], pitch_hz: float) -> dict[int, list[Group]]:
+def groups_of(capture: Capture, channels: tuple[int, ...], pitch_hz: float) -> dict[int, list[BeepGroup]]:
     """Groups of beeps by channel. Raises GainkitError for a recording that is too short."""
     envelopes = {channel: _envelopes(capture, channel, pitch_hz) for channel in channels}
     loudest = max(float(envelope.max()) for envelope, _ in envelopes.values())
@@ -124,7 +124,7 @@ def _envelopes(capture: Capture, channel: int, pitch_hz: float) -> tuple[Floats,
     return smooth[0], smooth[1:].max(axis=0)
 
 
-def _groups(envelope: Floats, beside: Floats, least: float) -> list[Group]:
+def _groups(envelope: Floats, beside: Floats, least: float) -> list[BeepGroup]:
     """Groups of beeps in one channel's envelope: on-times of a beep's length, gaps of a beep's gap."""
     noise = float(np.median(envelope))
     least = max(least, noise * ratio_from_db(ABOVE_NOISE_DB))
@@ -148,7 +148,7 @@ def _groups(envelope: Floats, beside: Floats, least: float) -> list[Group]:
             groups.append([beep])
     length = len(envelope) * HOP_SECONDS
     return [
-        Group(
+        BeepGroup(
             len(group),
             round(group[0][0], 3),
             db_from_ratio(max(beep[2] for beep in group)),
@@ -158,7 +158,7 @@ def _groups(envelope: Floats, beside: Floats, least: float) -> list[Group]:
     ]
 
 
-def _round_phase(groups: Sequence[Group]) -> float | None:
+def _round_phase(groups: Sequence[BeepGroup]) -> float | None:
     """When the rounds begin [s], by what most groups agree on; None where no two do."""
     counted = [
         (group.start_seconds - SLOTS[group.beeps]) % ROUND_SECONDS for group in groups if group.beeps in SLOTS
@@ -171,7 +171,7 @@ def _round_phase(groups: Sequence[Group]) -> float | None:
     return float(phases[int(np.argmax(agreeing))]) if agreeing.max() > 1 else None
 
 
-def _placed(group: Group, phase: float) -> Group:
+def _placed(group: BeepGroup, phase: float) -> BeepGroup:
     """The group, marked where it does not begin with any of the track's."""
     late = [(group.start_seconds - phase - slot + OFF_SLOT_SECONDS) % ROUND_SECONDS for slot in SLOTS.values()]
     return group if min(late) < 2 * OFF_SLOT_SECONDS or not group.whole else replace(group, own=False)

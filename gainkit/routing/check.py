@@ -12,7 +12,7 @@ from gainkit.errors import GainkitError
 from gainkit.generator.pulses import BEEPS
 from gainkit.remarks import Remark, fault, remark
 from gainkit.results import Result
-from gainkit.routing.beeps import PITCH_HZ, ROUND_SECONDS, WEAKEST_DB, Group, groups_of
+from gainkit.routing.beeps import PITCH_HZ, ROUND_SECONDS, WEAKEST_DB, BeepGroup, groups_of
 
 PITCHES_HZ = Range("Hz", 20, 20_000, low_allowed=True)
 
@@ -108,7 +108,7 @@ def check_routing(
     return _by_ear(groups[1], strange) if by_ear else _by_line(groups, strange)
 
 
-def _by_ear(groups: Sequence[Group], strange: Sequence[Remark]) -> RoutingResult:
+def _by_ear(groups: Sequence[BeepGroup], strange: Sequence[Remark]) -> RoutingResult:
     """One microphone hears all loudspeakers: which counts occur, in turn, and whether any is missing."""
     whole = [group for group in groups if group.whole]
     loudest = max(group.level_db for group in whole)
@@ -130,7 +130,7 @@ def _by_ear(groups: Sequence[Group], strange: Sequence[Remark]) -> RoutingResult
     return RoutingResult(heard, not problems, tuple(problems), notes, by_ear=True)
 
 
-def _lost(own: Sequence[Group], everything: Sequence[Group], **values: object) -> list[Remark]:
+def _lost(own: Sequence[BeepGroup], everything: Sequence[BeepGroup], **values: object) -> list[Remark]:
     """Whether what a channel plays is lost for a time; own : groups of its count. everything : all there
     are."""
     top = max(group.level_db for group in own)
@@ -144,7 +144,7 @@ def _lost(own: Sequence[Group], everything: Sequence[Group], **values: object) -
     return [fault("beeps_lost", start_seconds=start, stop_seconds=stop, **values)]
 
 
-def _by_line(groups: Mapping[int, list[Group]], strange: Sequence[Remark]) -> RoutingResult:
+def _by_line(groups: Mapping[int, list[BeepGroup]], strange: Sequence[Remark]) -> RoutingResult:
     """Each recorded channel should hear the beeps of its own number only."""
     plays = {channel: _levels(each) for channel, each in groups.items()}
     problems = [problem for channel in groups for problem in _problems_of(channel, groups, plays)]
@@ -161,7 +161,9 @@ def _by_line(groups: Mapping[int, list[Group]], strange: Sequence[Remark]) -> Ro
     return RoutingResult(tuple(heard), not problems, tuple(problems), notes, by_ear=False)
 
 
-def _line_notes(groups: Mapping[int, list[Group]], plays: Mapping[int, Mapping[int, float]]) -> list[Remark]:
+def _line_notes(
+    groups: Mapping[int, list[BeepGroup]], plays: Mapping[int, Mapping[int, float]]
+) -> list[Remark]:
     notes = []
     unused = [channel for channel, each in groups.items() if not each and channel > len(NAMES)]
     if unused:
@@ -171,7 +173,7 @@ def _line_notes(groups: Mapping[int, list[Group]], plays: Mapping[int, Mapping[i
     return notes
 
 
-def _levels(groups: Sequence[Group]) -> dict[int, float]:
+def _levels(groups: Sequence[BeepGroup]) -> dict[int, float]:
     """Loudest level of each count of beeps, of whole groups [dB]; without what is crosstalk beside the
     loudest."""
     levels: dict[int, float] = {}
@@ -183,7 +185,7 @@ def _levels(groups: Sequence[Group]) -> dict[int, float]:
 
 
 def _problems_of(
-    channel: int, groups: Mapping[int, list[Group]], plays: Mapping[int, Mapping[int, float]]
+    channel: int, groups: Mapping[int, list[BeepGroup]], plays: Mapping[int, Mapping[int, float]]
 ) -> list[Remark]:
     """What is wrong with one channel; plays : by channel, the level of each count of beeps [dB]."""
     own = 1 if channel % 2 else 2
@@ -202,7 +204,7 @@ def _problems_of(
 
 
 def _fading(
-    channel: int, own: int, groups: Mapping[int, list[Group]], plays: Mapping[int, Mapping[int, float]]
+    channel: int, own: int, groups: Mapping[int, list[BeepGroup]], plays: Mapping[int, Mapping[int, float]]
 ) -> list[Remark]:
     """A channel that is weak all the time, or lost for some of it."""
     count = own if own in plays[channel] else max(plays[channel], key=lambda each: plays[channel][each])

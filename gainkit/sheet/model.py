@@ -8,7 +8,8 @@ from dataclasses import dataclass
 from gainkit.job.opening import OpenJob
 from gainkit.job.plan import ChannelPlan
 from gainkit.job.readings import Reading
-from gainkit.job.standing import JobStatus, OutputStatus, standing
+from gainkit.job.standing import standing
+from gainkit.job.status import JobStatus, OutputStatus
 from gainkit.job.system import Job, Source
 from gainkit.job.typed import FreeText, SupplyReading
 from gainkit.remarks import Remark, Sentence, gravest_first

@@ -10,7 +10,7 @@ from functools import partial
 from pathlib import Path
 
 from gainkit.charts import Look, chart_svg, draw_headroom, draw_onset
-from gainkit.charts.saving import Draw
+from gainkit.charts.drawing import Draw
 from gainkit.job.faults import readings_of
 from gainkit.job.opening import OpenJob
 from gainkit.job.readings import latest

@@ -8,12 +8,13 @@ from dataclasses import dataclass
 from gainkit.capture.calibration import read_calibration
 from gainkit.errors import GainkitError
 from gainkit.job.faults import readings_of
-from gainkit.job.folder import STICK, recorder_file
 from gainkit.job.opening import OpenJob
 from gainkit.job.outputs import Output
+from gainkit.job.places import JobFolder
 from gainkit.job.plan import ChannelPlan
 from gainkit.job.readings import KINDS, Reading, latest
-from gainkit.job.standing import JobStatus, OutputStatus, standing
+from gainkit.job.standing import standing
+from gainkit.job.status import JobStatus, OutputStatus
 from gainkit.remarks import Remark, Sentence, danger, remark
 from gainkit.steps.model import PER_OUTPUT, WAY, Step, StepKind, StepState, Tone, Way
 
@@ -77,6 +78,11 @@ class _Car:
     job: OpenJob
     status: JobStatus
     counting: tuple[Reading, ...]
+
+    @property
+    def places(self) -> JobFolder:
+        """What lies where in the job's folder."""
+        return JobFolder(self.job.folder)
 
     def step_of_fault(self, fault: Remark) -> StepKind:
         """The step that a fault of an output contradicts."""
@@ -168,8 +174,8 @@ def _of_car(car: _Car, kind: StepKind) -> Step:
     numbers = tuple(each.number for each in car.counting if BELONGS.get(each.kind) == kind)
     answered = {
         "plan": False,
-        "stick": (car.job.folder / STICK / "index.json").is_file(),
-        "calibrate": recorder_file(car.job.folder).is_file(),
+        "stick": car.places.index.is_file(),
+        "calibrate": car.places.calibration.is_file(),
         "volume": car.status.source.highest_clean_position is not None,
         "routing": bool(numbers),
         "match": all("match" not in each.lacks for each in car.status.outputs),
@@ -200,8 +206,8 @@ def _car_told(car: _Car, kind: StepKind, answered: bool) -> Sentence | None:
         return car.status.headline
     if kind == "volume" and source.highest_clean_position is not None:
         return Sentence("large_volume", {"position": source.highest_clean_position})
-    if kind == "calibrate" and recorder_file(car.job.folder).is_file():
-        full_scale = read_calibration(recorder_file(car.job.folder)).full_scale_volts
+    if kind == "calibrate" and car.places.calibration.is_file():
+        full_scale = read_calibration(car.places.calibration).full_scale_volts
         return Sentence("large_calibrated", {"full_scale_volts": full_scale})
     routing = latest(car.counting, "routing")
     if kind == "routing" and routing is not None:

@@ -125,6 +125,8 @@ def _toml(path: Path) -> dict[str, Any]:
         return toml_from(small_text(path))
     except FileNotFoundError:
         raise GainkitError("tone_set_file_missing", "tone_set", allowed=set_names()) from None
+    except OSError as fault:
+        raise GainkitError("not_readable", "tone_set", path, reason=fault.strerror) from None
     except UnicodeDecodeError:
         raise GainkitError("tone_set_not_utf8") from None
     except ValueError as fault:  # also numbers too long for Python, and endless nesting

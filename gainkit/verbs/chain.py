@@ -1,16 +1,21 @@
-"""What a chain does to the sweep, from files or open captures."""
+"""What a chain does to the sweep and to silence, from files or open captures."""
 
 from __future__ import annotations
 
 from pathlib import Path
 from typing import Any
 
-from gainkit import response
+from gainkit import noise, response
+from gainkit.kinds import checked
+from gainkit.noise import NoiseResult
 from gainkit.response import Response, Sweep
 from gainkit.verbs.inputs import READING, Source, opened, refuse_unknown
 
 SWEEPING = ("smooth_octaves", "channel", "minus", "mark_channel", "crossover_hz")
 """Options of reading a sweep."""
+
+LISTENING = ("target_volts", "band_hz", "channel", "minus")
+"""Options of the search for noise."""
 
 
 def find_response(
@@ -75,9 +80,61 @@ def find_response(
 
             raise GainkitError("sweep_not_named", "index")
         sweep = response.from_index(index, track)
-    return response.find_response(
+    return checked(response.find_response)(
         opened(capture, options),
         sweep,
         reference=None if reference is None else opened(reference, options),
         **{name: value for name, value in options.items() if name in SWEEPING},
+    )
+
+
+def find_noise(
+    capture: Source, *, against: Source | None = None, recorder: Source | None = None, **options: Any
+) -> NoiseResult:
+    """Tell hum, whine and hiss at an output while silence plays.
+
+    Parameters
+    ----------
+    capture : Capture, str or Path
+        The output while the silence track plays, or nothing does.
+    against : Capture, str or Path, optional
+        The same place with the engine off, at another speed, or with the source unplugged.
+    recorder : Capture, str or Path, optional
+        The recorder alone, its input shorted: tells what is its own.
+    **options
+        How files are read, as for `gainkit.measure`; `target_volts` [V rms], `band_hz` (low, high) [Hz],
+        `channel`, `minus`.
+
+    Returns
+    -------
+    NoiseResult
+        `rms_volts`, `a_weighted_volts`, `hiss_volts` [V rms], families of lines with their fundamentals [Hz],
+        and a verdict: "quiet", "hum", "whine", "hiss" or "not known".
+
+    Raises
+    ------
+    GainkitError
+        For captures shorter than a second, of which some are calibrated and some are not, and for options out
+        of range or unknown.
+
+    References
+    ----------
+    A-weighting after IEC 61672-1.
+
+    Examples
+    --------
+    >>> import gainkit, numpy
+    >>> time = numpy.arange(3 * 48000) / 48000
+    >>> hiss = numpy.random.default_rng(1).normal(0.0, 1e-4, len(time))
+    >>> hum = sum(0.02 / order * numpy.sin(2 * numpy.pi * 50 * order * time) for order in (1, 2, 3))
+    >>> gainkit.find_noise(gainkit.Capture.from_array(hum + hiss, 48000)).verdict
+    'hum'
+    """
+    refuse_unknown(options, (*READING, *LISTENING))
+    asked = {name: value for name, value in options.items() if name in LISTENING}
+    return checked(noise.find_noise)(
+        opened(capture, options),
+        against=None if against is None else opened(against, options),
+        recorder=None if recorder is None else opened(recorder, options),
+        **asked,
     )

@@ -10,6 +10,7 @@ from typing import Any
 from gainkit.analysis.model import MeasureOptions
 from gainkit.capture import Capture, read_capture
 from gainkit.errors import GainkitError
+from gainkit.kinds import checked
 
 READING = ("full_scale_volts", "calibration", "interval_seconds")
 """Options that say how a file is read: see `gainkit.read_capture`."""
@@ -40,7 +41,7 @@ def opened(source: Source, options: Mapping[str, Any]) -> Capture:
     """
     reading = {name: options[name] for name in READING if options.get(name) is not None}
     if not isinstance(source, Capture):
-        return read_capture(source, **reading)
+        return checked(read_capture)(source, **reading)
     for name, value in reading.items():
         raise GainkitError("capture_is_open", name, value)
     return source

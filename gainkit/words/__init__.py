@@ -12,7 +12,7 @@ import functools
 import importlib
 import math
 import re
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from pathlib import PurePath
 from typing import Any, Protocol
@@ -23,9 +23,13 @@ Template = str | Callable[[Mapping[str, Any]], str]
 """A template, or a function of the values that gives one."""
 
 ROOMS = (
-    "calculator", "capture", "generator", "analysis", "answers", "noise", "response", "job", "pages", "steps",
+    "calculator", "sums", "capture", "generator", "analysis", "answers", "volume", "polarity", "routing", "matching",
+    "impedance", "noise", "response", "system", "job", "pages", "steps",
 )  # fmt: skip
 """The modules with sentences, by the rooms they speak for."""
+
+SYSTEM_REMEDY = "Mend it in the file; <start_job()> writes an example with every key explained."
+"""How to mend what is wrong with one key of the system file: where several are told, it is left out."""
 
 
 class Finished(str):
@@ -123,8 +127,6 @@ class _Keys(Door):
 
 def _listed(fault: FaultData, door: Door) -> str:
     """One of several faults of a file: what is wrong, and how to mend it where that is more than to mend it there."""
-    from gainkit.words.job import SYSTEM_REMEDY
-
     problem, remedy = error_text(fault, _Keys(door))
     return problem if catalogues()[0][fault.code].remedy is SYSTEM_REMEDY else f"{problem}\n    {remedy}"
 
@@ -194,6 +196,9 @@ def allowed_words(allowed: Any) -> str:
         return ""
     if hasattr(allowed, "words"):
         return str(allowed.words())
-    if isinstance(allowed, (list, tuple, set, frozenset)):
-        return ", ".join(str(each) for each in allowed)
-    return str(allowed)
+    return joined(allowed) if isinstance(allowed, (list, tuple, set, frozenset)) else str(allowed)
+
+
+def joined(items: Iterable[Any]) -> str:
+    """Several words or figures in a row: '1, 2, 5'."""
+    return ", ".join(map(str, items))

@@ -1,20 +1,14 @@
-"""Sentences of the rooms that need more than one steady tone, from onset to noise."""
+"""Sentences of recordings of a track with several levels, and of the onset of clipping."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from typing import Any
 
 from gainkit.words import FaultWords, Template
 
 # ---- words that commands, the record and its page share ----------------------------------------------------
 
-RELATIONS = {
-    "same": "SAME: both are wired alike.",
-    "opposite": "OPPOSITE: one of the two is the wrong way round.",
-    "undecided": "UNDECIDED.",
-}
-"""What a pair's relation means."""
 
 UNJUDGED = {
     "not-recorded": "not in the recording",
@@ -24,15 +18,6 @@ UNJUDGED = {
     "recorder-overloaded": "the recorder was overloaded",
 }
 """Why a step of a staircase was not judged."""
-
-
-def routing_verdict(ok: bool, by_ear: bool, unused: Sequence[int] = ()) -> str:
-    """The verdict on a routing; unused : channels on which nothing is heard."""
-    if ok and by_ear:
-        return "BOTH CHANNELS ARE HEARD. One microphone does not tell which side plays which."
-    if ok and unused:
-        return f"ROUTING CORRECT WHERE BEEPS ARE HEARD. NOTHING ON CHANNEL {_listed(unused)}."
-    return "ROUTING CORRECT." if ok else "ROUTING WRONG."
 
 
 # ---- templates that depend on their values -----------------------------------------------------------------
@@ -82,52 +67,10 @@ def _glide_pace(values: Mapping[str, Any]) -> str:
     return f"{heard}; the plan's by {{planned_db_per_second:.3g}} dB/s."
 
 
-def _listed(items: Any) -> str:
-    return ", ".join(str(each) for each in items)
-
-
-def _bridged(values: Mapping[str, Any]) -> str:
-    way = "lower" if values["other_db"] <= 0 else "higher"
-    return (
-        f"Channel {{channel}} plays {{side}} and {{other_side}} (the latter {abs(values['other_db']):.0f} dB "
-        f"{way}): the two are bridged together, or leak into each other."
-    )
-
-
-def _beeps_not_heard(values: Mapping[str, Any]) -> str:
-    count = "1 beep" if values["beeps"] == 1 else "{beeps} beeps"
-    return f"{count} never heard: the {{side}} channel is silent, or more than {{crosstalk_db:.3g}} dB weaker."
-
-
-def _beeps_weak(values: Mapping[str, Any]) -> str:
-    count = "1 beep" if values["beeps"] == 1 else "{beeps} beeps"
-    return f"{count}: the {{side}} channel is heard {{under_db:.0f}} dB weaker than the other."
-
-
-def _beeps_lost(values: Mapping[str, Any]) -> str:
-    where = "Channel {channel}" if "channel" in values else "The {side} channel"
-    return (
-        f"{where} is lost between {{start_seconds:.1f}} and {{stop_seconds:.1f}} s: look for a loose contact."
-    )
-
-
-def _tone_controls(values: Mapping[str, Any]) -> str:
-    louder, softer = ("low", "high") if values["low_over_high_db"] > 0 else ("high", "low")
-    return (
-        f"Tone controls are not flat: {{{louder}_hz:.4g}} Hz is {abs(values['low_over_high_db']):.1f} dB "
-        f"louder than {{{softer}_hz:.4g}} Hz. Set bass, treble, loudness and equaliser flat and start again."
-    )
-
-
 # ---- what was asked for cannot be done ---------------------------------------------------------------------
 
 _WHOLE_TRACK = "Record the whole track, from before its start to after its end."
 _OTHER_FIGURES = "or give the track with <index>"
-_RECORD_CLOSER = (
-    "Move the microphone to a hand's width from the cone, in front of it (not at a reflex port, nor behind the "
-    "cone: there the sound has the other sign), play louder, switch the recorder's noise suppression "
-    "and voice mode off, or play another band's chirps (the midrange ones suit most loudspeakers)."
-)
 _WRITE_TRACKS = "Give the index.json that <write_tones()> made."
 
 FAULTS: dict[str, FaultWords] = {
@@ -183,7 +126,7 @@ FAULTS: dict[str, FaultWords] = {
     "several_placements": FaultWords(
         lambda values: (
             "the amplifier woke late or fell silent, and the steps that sounded may be several: "
-            + "; ".join(f"{first:.4g} to {last:.4g} dBFS" for first, last in values["placements"][:6])
+            + "; ".join(f"{first:.2f} to {last:.2f} dBFS" for first, last in values["placements"][:6])
             + "."
         ),
         "Play the track that <write_tones()> makes, whose markers tell; or record from well before its start to "
@@ -220,112 +163,6 @@ FAULTS: dict[str, FaultWords] = {
     "steps_all_unjudged": FaultWords(
         lambda values: f"no step could be judged: {UNJUDGED[values['why']]}.",
         "Record the whole track again at a lower recording level.",
-    ),
-    # volume
-    "no_positions": FaultWords("No position was given.", "Give a capture for each volume position."),
-    "position_twice": FaultWords(
-        "Position {received} is given twice with the same tone.",
-        "Give each position once; a second capture of it only with a tone of another frequency.",
-    ),
-    "tone_check_same": FaultWords(
-        "{parameter} was given two captures of the same tone.",
-        "Give one of a low and one of a high tone of the same level, 50 Hz and 997 Hz for example.",
-    ),
-    "no_clean_position": FaultWords(
-        "not written: no position is clean.", "Find a clean position first, <find_clean_volume()>."
-    ),
-    "captures_disagree": FaultWords(
-        lambda values: "not written: " + " ".join(str(each) for each in values["disagreements"]),
-        "Record the positions again, in order and with one tone.",
-    ),
-    "source_not_calibrated": FaultWords(
-        "not written: nothing is calibrated, so the source's volts are not known.",
-        "Give <full_scale_volts> or a <calibration>.",
-    ),
-    "system_file_missing": FaultWords("it is not there.", "<start_job()> writes a system file."),
-    "system_file_unusable": FaultWords(
-        "it cannot be used as a system file: {reason}.", "<plan_system()> tells what is wrong with it."
-    ),
-    "not_position_and_capture": FaultWords(
-        "{received} is not POSITION=CAPTURE.",
-        "Write the volume position, =, and its capture, as in 28=pos28.wav.",
-    ),
-    # polarity
-    "too_many_recordings": FaultWords("{received} recordings are given.", "Give one, or two for a pair."),
-    "same_file_twice": FaultWords("both are the same file.", "Give two recordings."),
-    "no_such_band": FaultWords("{parameter} is {received}.", "Choose one of {allowed}."),
-    "too_short_for_pulses": FaultWords(
-        "{seconds:.2f} s are too short for {pulses} chirps or pulses.",
-        "Record the chirps track for ten seconds.",
-    ),
-    "rate_not_sound": FaultWords(
-        "a rate of {rate_hz:.6g} Hz is not a sound recording's.",
-        "Record at {low_hz:.6g} to {high_hz:.6g} Hz.",
-    ),
-    "rate_below_band": FaultWords(
-        "at {rate_hz:.6g} Hz the {received} pulses are too short to be seen.",
-        "Record at {least_hz:.6g} Hz or more, or play the midrange chirps.",
-    ),
-    "drive_silent": FaultWords("the drive signal is silent.", "Give the file that was played."),
-    "not_a_pair": FaultWords("{received} recordings are no pair.", "Give the results of two recordings."),
-    # routing
-    "no_beeps": FaultWords(
-        "no beeps of {pitch_hz:.6g} Hz are heard.",
-        "Record the beeps track: louder, closer, at least five seconds; steady tones are no beeps.",
-    ),
-    "no_whole_beeps": FaultWords(
-        "no group of beeps is whole.", "Record the beeps track for eight seconds or more."
-    ),
-    "too_short_for_beeps": FaultWords(
-        "{seconds:.2g} s are too short for beeps.", "Record at least five seconds."
-    ),
-    # matching
-    "nothing_to_match": FaultWords("No recording was given.", "Give one for each loudspeaker."),
-    "calibrations_differ": FaultWords(
-        "Some captures are calibrated and some are not.", "Give all of them the same calibration, or none."
-    ),
-    "band_above_rate": FaultWords(
-        "The band from {low_hz:.6g} to {high_hz:.6g} Hz lies above what the slowest recording holds "
-        "({highest_hz:.6g} Hz).",
-        "Record at 44100 Hz or more.",
-    ),
-    "hardly_played": FaultWords(
-        "it lies {below_db:.0f} dB below {loudest}: nothing played there, or hardly.",
-        "Play the noise on every loudspeaker, bring them within {most_db:g} dB by ear, and record again.",
-    ),
-    "nothing_in_band": FaultWords("nothing lies in the band asked for.", "Choose another {parameter}."),
-    "recorder_clipped": FaultWords(
-        "the recorder is overloaded, its samples stand at full scale.",
-        "Turn its input down and record all captures again.",
-    ),
-    "track_not_heard": FaultWords(
-        "the track {track} is not heard in it: a dead loudspeaker, or another track.",
-        "Look whether this loudspeaker plays at all, and give the track that was played.",
-    ),
-    "noise_too_short": FaultWords(
-        "only {seconds:.2f} s of noise; at least {least_seconds:.6g} s is needed.",
-        "Record ten seconds or more.",
-    ),
-    # impedance
-    "needs_one_recording": FaultWords(
-        "The two were not recorded together.",
-        "Record both voltages at once, on two channels, and give that recording twice; apart, only steady tones can be "
-        "compared.",
-    ),
-    "no_impedance_seen": FaultWords(
-        "no frequency at which both channels move together is in it.",
-        "Check the hook-up, and play a sweep or a steady tone at a low level.",
-    ),
-    "different_tones_recorded": FaultWords(
-        "The two recordings hold different tones: {first_hz:.4g} Hz and {second_hz:.4g} Hz.",
-        "Record the same tone twice, nothing turned in between.",
-    ),
-    "tone_not_steady": FaultWords(
-        "it holds no steady tone.", "Record a steady tone of the same level both times."
-    ),
-    "open_below_loaded": FaultWords(
-        "The open output has {received} of the loaded one's volts: it cannot be less than all of them.",
-        "Give the open one first, and turn nothing in between.",
     ),
 }
 
@@ -399,156 +236,4 @@ REMARKS: dict[str, Template] = {
     "onset_not_rail": "THD passes the limit, but its shape is not that of a rail: look for another cause.",
     "distortion_below_rail": _below_rail,
     "recorder_clock": _clock,
-    # volume
-    "lowest_not_clean": (
-        "Not even the lowest position ({position}) is clean: try lower, or look for another cause."
-    ),
-    "highest_still_clean": (
-        "The highest position tried ({position}) is still clean. If the control goes on, try higher."
-    ),
-    "full_scale_not_tried": (
-        "The tone was {tone_dbfs:.6g} dBFS and no rail was reached: a full-scale recording is {louder_db:.6g} "
-        "dB louder and may clip. Play a 0 dBFS tone to be sure."
-    ),
-    "positions_between": (
-        "From {lower} to {higher} the output rises by {rise_db:.1f} dB: those between may be clean too."
-    ),
-    "clean_above_distorted": lambda values: (
-        f"Position {_listed(values['positions'])} is clean above one that is not: the captures do not agree. "
-        "Record them again; the lower ceiling is given."
-    ),
-    "full_scale_would_clip": lambda values: (
-        f"Position {_listed(values['positions'])} is clean with this {{tone_dbfs:.6g}} dBFS tone, but a "
-        "full-scale recording would pass the rail that a higher position shows."
-    ),
-    "different_tones": (
-        "Positions {lower} and {higher} were recorded with different tones: {lower_hz:.4g} Hz and "
-        "{higher_hz:.4g} Hz."
-    ),
-    "output_falls": (
-        "From {lower} to {higher} the output falls by {fall_db:.1f} dB: check which capture is which."
-    ),
-    "tone_controls_not_checked": (
-        "The tone controls could not be checked: one of the two captures has no usable tone."
-    ),
-    "tone_controls_not_flat": _tone_controls,
-    "tone_controls_flat": lambda values: (
-        "Tone controls are flat: {low_hz:.4g} Hz and {high_hz:.4g} Hz differ by "
-        f"{abs(values['low_over_high_db']):.2f} dB."
-    ),
-    "no_volts_without_calibration": (
-        "Without calibration there are no volts for the system file: give <full_scale_volts>."
-    ),
-    # polarity
-    "pulses_not_heard": "No train of chirps or pulses is heard.",
-    "drive_lacks_band": (
-        "The drive signal does not fill the band of a pulse: play wide-band noise, a sweep, or the chirps."
-    ),
-    "clock_decides": (
-        "With this drive signal the answer hangs on the recorder's clock: one that runs a ten-thousandth off "
-        "would turn it. Wide-band noise and the chirps do not."
-    ),
-    "bands_disagree": "Looked at in two bands, the sound begins two ways.",
-    "pulses_in_noise": "The chirps or pulses hardly stand out of the noise.",
-    "pulses_or_chirps": "Read as pulses it begins one way, read as chirps the other.",
-    "first_swing_hidden": "The first swing of the sound may be hidden in the noise.",
-    "narrow_swing_dissents": (
-        "A short part of the sound begins the other way: a recorder's codec or noise suppression may have cut it."
-    ),
-    "swings_disagree": "The sound begins one way and the other at once.",
-    "pulses_disagree": "Only {agreeing} of {pulses} agree on a sign.",
-    "few_loud_sounds": "A few loud sounds make up all that is heard.",
-    "only_probable": f"Only probable: record again to be sure. {_RECORD_CLOSER}",
-    "record_closer": _RECORD_CLOSER,
-    "recorder_may_invert": (
-        "This holds in front of the cone; at a reflex port or behind the cone the sound has the other sign. Some "
-        "recorders invert. Record a loudspeaker whose wiring you know once; if it comes out negative, "
-        "give <invert_microphone> from then on."
-    ),
-    # routing
-    "beeps_not_heard": _beeps_not_heard,
-    "other_counts_heard": lambda values: (
-        f"Groups of {_listed(values['counts'])} beeps are heard: both channels may be bridged together, or an "
-        "echo counts twice."
-    ),
-    "channel_beeps_cut": "Channel {channel}: no group of beeps is whole. Record for eight seconds or more.",
-    "channel_silent": (
-        "Channel {channel} is silent, or more than {crosstalk_db:.3g} dB weaker than the loudest: {side} does "
-        "not arrive there."
-    ),
-    "channel_weak": (
-        "Channel {channel} is weak, {under_db:.0f} dB below the loudest: look for its gain, a fader, or a lead that "
-        "is half open."
-    ),
-    "beeps_weak": _beeps_weak,
-    "beeps_lost": _beeps_lost,
-    "other_beeps": (
-        "{groups} groups of beeps that are not the track's are heard, the first at {at_seconds:.1f} s: another "
-        "vehicle's or a machine's. They were left out."
-    ),
-    "channels_mixed": _bridged,
-    "channel_swapped": "Channel {channel} plays {other_side} in place of {side}: swapped.",
-    "channel_of_other_side": (
-        "Channel {channel} plays {other_side} in place of {side}; {side} does not arrive there."
-    ),
-    "channel_other_counts": lambda values: (
-        f"Channel {{channel}} plays groups of {_listed(values['counts'])} beeps: it is no recording of the "
-        "beeps track, or an echo counts twice."
-    ),
-    "side_not_told": (
-        "One microphone cannot tell left from right: listen, or hold it to one loudspeaker at a time. One beep "
-        "is the left channel, two are the right."
-    ),
-    "channels_unused": lambda values: (
-        f"Nothing is heard on channel {_listed(values['channels'])}: if loudspeakers hang there, they are silent."
-    ),
-    "microphone_perhaps": (
-        "If a microphone recorded this, give <microphone>: all its channels hear everything."
-    ),
-    # matching
-    "cuts_only": (
-        "No output is raised, for one that stands at its target would clip too early: all trims are "
-        "{lowered_db:.1f} dB lower than to the reference, {quietest} stays and the others come down to it."
-    ),
-    "same_place_assumed": "Same microphone place and same recorder gain are assumed for all captures.",
-    "total_cut_short": ("Totals reach to {highest_hz:.6g} Hz, as far as the slowest recording's rate allows."),
-    "tone_not_noise": (
-        "this is a tone, not noise: at one frequency rooms and loudspeakers differ by chance. Play the track "
-        "of band-limited noise."
-    ),
-    "level_moved": (
-        "its level moved by {change_db:+.1f} dB at about {at_seconds:.1f} s: a gain that was turned, automatic gain "
-        "or noise suppression, or a passing noise. The trim's limits are widened by it; record again."
-    ),
-    "background_within": (
-        "{unlike_db:.1f} dB of what it and the reference hold is not the same noise: an engine, wind, or a dead "
-        "loudspeaker. The trim's limits are widened by it; give the track with <index>, and it is left out."
-    ),
-    "background_left_out": (
-        "background adds {background_db:.1f} dB to the track; it was told apart and left out."
-    ),
-    "background_counts": (
-        "Engine, wind and other sound count as the loudspeaker's unless the track itself is given with <index>."
-    ),
-    "far_apart": lambda values: (
-        f"it is {abs(values['under_db']):.0f} dB {'softer' if values['under_db'] > 0 else 'louder'} than the "
-        "reference: a dead loudspeaker leaves that much of its neighbours. Listen to it first."
-    ),
-    "silence_within": "{silent_seconds:.1f} s of silence lie within the noise and lower its level.",
-    "levels_relative": "Levels are relative to a full-scale sine; the trims are right all the same.",
-    # impedance
-    "as_good_as_resistor": (
-        "The impedance is as exact as the resistor in series: measure it with an ohmmeter, leads taken off."
-    ),
-    "no_phase": "Recorded one after the other: the size of the impedance is known, its phase is not.",
-    "one_tone_is_no_curve": (
-        "This holds at {frequency_hz:.4g} Hz; the least impedance of a loudspeaker lies elsewhere. Play a sweep and record "
-        "both voltages at once to see it."
-    ),
-    "output_as_resistance": (
-        "Output and load are taken as resistances. Change nothing else between the two recordings, and let the load "
-        "be one that the amplifier allows."
-    ),
-    "no_drop_seen": "No drop is seen: the output has less than {most_ohms:.2g} ohm.",
-    "series_resistor_hot": "The resistor in series takes {watts:.3g} W: play less, or use a larger part; it burns skin.",
 }

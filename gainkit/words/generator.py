@@ -72,9 +72,6 @@ FAULTS: dict[str, FaultWords] = {
         "{parameter} does not belong to a tone of kind {kind}.", _nearest_parameter
     ),
     "not_text": FaultWords("{parameter} is {received}, which is not text.", "Give a word in quotes."),
-    "not_true_or_false": FaultWords(
-        "{parameter} is {received}, which is not true or false.", "Give true or false."
-    ),
     "seed_not_whole": FaultWords("{parameter} is {received}.", "Give a whole number from 0."),
     "band_upside_down": FaultWords(
         "{parameter} is {received} Hz, not below <high_hz>, {high_hz:.6g} Hz.", "Exchange or change them."

@@ -26,7 +26,8 @@ from gainkit.bench.desk import Desk
 from gainkit.bench.serve import Asked
 from gainkit.bench.sources import LiveFeed
 from gainkit.capture.calibration import Calibration
-from gainkit.job.folder import recorder_file, start_job
+from gainkit.job.folder import start_job
+from gainkit.job.places import JobFolder
 from gainkit.job.plan import plan_system
 from gainkit.job.standing import job_status
 from gainkit.job.system import load_system
@@ -100,7 +101,7 @@ def test_clicks_and_keystrokes_for_a_four_channel_car(tmp_path: Path) -> None:
                 with changing(page):
                     page.keyboard.press("Enter")
             press("keep")
-        recorder_file(job).write_text(known.as_toml())
+        JobFolder(job).calibration.write_text(known.as_toml())
         for number in range(1, 5):
             at(page, f"onset-{number}")
             channel = plan.channels[(number - 1) // 2]
@@ -149,7 +150,9 @@ def test_an_hour_of_live_takes_no_more_memory_and_little_of_a_core(tmp_path: Pat
     desk = Desk(job)
     desk.go("gain-1")
     desk.confirm("gain-1")
-    recorder_file(job).write_text(Calibration(80.0, 1, float(RATE), "2026-03-14", "by a meter").as_toml())
+    JobFolder(job).calibration.write_text(
+        Calibration(80.0, 1, float(RATE), "2026-03-14", "by a meter").as_toml()
+    )
     settings = InputSettings("line input", float(RATE), 1)
     feed = LiveFeed(desk, lambda: None)
     feed.read(Moving(60.0), settings)
@@ -251,7 +254,9 @@ RUNS = 25
 def test_latency_from_the_tone_to_the_page(tmp_path: Path, null_sink: None) -> None:
     pytest.importorskip("sounddevice")
     job = a_job(tmp_path, FOUR)
-    recorder_file(job).write_text(Calibration(80.0, 1, float(RATE), "2026-03-14", "by a meter").as_toml())
+    JobFolder(job).calibration.write_text(
+        Calibration(80.0, 1, float(RATE), "2026-03-14", "by a meter").as_toml()
+    )
     player = Player()
     try:
         with chromium() as browser, served(Asked(job, live=True)) as running:

@@ -36,7 +36,7 @@ wrdata {node}.txt v({node})
 .end
 """
     (folder / "run.cir").write_text(netlist + control)
-    subprocess.run([ngspice, "-b", "run.cir"], cwd=folder, capture_output=True, timeout=300, check=False)
+    subprocess.run([ngspice, "-b", "run.cir"], cwd=folder, capture_output=True, timeout=600, check=False)
     return np.asarray(np.loadtxt(folder / f"{node}.txt")[:, 1])
 
 

@@ -13,6 +13,7 @@ import pytest
 from gainkit.calculator import feeds, pads
 from gainkit.calculator.amplifier import half_load_ohms
 from gainkit.calculator.loads import find_loads
+from gainkit.calculator.pad_model import PadCall
 
 Oracle = Callable[[str], str]
 
@@ -42,7 +43,7 @@ def solve(oracle: Oracle, tmp_path: Path) -> Callable[..., dict[str, float]]:
 @pytest.mark.parametrize("bridged", [False, True])
 def test_pad(solve, series: str, bridged: bool) -> None:
     """DC stands for rms: the network is resistive. Source 4 ohm, interface 10 kohm, 63.2456 V down to 2 V."""
-    call = pads.PadCall(63.2456, 2.0, 4.0, 10_000.0, series, bridged)
+    call = PadCall(63.2456, 2.0, 4.0, 10_000.0, series, bridged)
     pad = pads.find_pad(call)
     if bridged:  # each lead carries half, neither is ground; 2 ohm of source in each
         source = "V1 p 0 31.6228\nV2 n 0 -31.6228\nRp p a 2\nRn n b 2"
@@ -64,7 +65,7 @@ def test_pad(solve, series: str, bridged: bool) -> None:
 
 def test_bandwidth_of_a_pad_with_its_cable(solve) -> None:
     """AC analysis at the stated corner: 3.01 dB under the level at 1 Hz; at 20 kHz the stated loss."""
-    call = pads.PadCall(30.0, 2.0, 0.0, 20_000.0, cable_pf=5_000.0)
+    call = PadCall(30.0, 2.0, 0.0, 20_000.0, cable_pf=5_000.0)
     pad = pads.find_pad(call)
     circuit = f"V1 p 0 ac 1\nR1 p c {pad.series_ohms!r}\nR2 c 0 {pad.shunt_ohms!r}\nR3 c 0 20k\nC1 c 0 5n"
     levels = [

@@ -11,7 +11,7 @@ import math
 import numpy as np
 import pytest
 
-from gainkit.calculator import clipped, feeds, meters, pads, trims
+from gainkit.calculator import clipped, feeds, meters, pads, preferred, trims
 from gainkit.calculator.amplifier import (
     Rating,
     bridged_ratings,
@@ -21,7 +21,9 @@ from gainkit.calculator.amplifier import (
     half_load_ohms,
 )
 from gainkit.calculator.channel import Channel
+from gainkit.calculator.conductors import wire_ohms
 from gainkit.calculator.loads import find_loads, parallel_ohms, series_ohms
+from gainkit.calculator.pad_model import PadCall
 from gainkit.calculator.targets import find_target
 from gainkit.levels import power_db_from_ratio, volts_from_watts
 
@@ -227,12 +229,12 @@ def test_meters() -> None:
 
 # IEC 60063 as listed at a.osmarks.net (mirror of puzzle 75235) and qsl.net/g4usp.
 def test_preferred_values() -> None:
-    assert pads.E12 == (10, 12, 15, 18, 22, 27, 33, 39, 47, 56, 68, 82)
-    assert set(pads.E24) - set(pads.E12) == {11, 13, 16, 20, 24, 30, 36, 43, 51, 62, 75, 91}
-    off_the_power = [v for i, v in enumerate(pads.E24) if v != round(10 * 10 ** (i / 24))]
+    assert preferred.E12 == (10, 12, 15, 18, 22, 27, 33, 39, 47, 56, 68, 82)
+    assert set(preferred.E24) - set(preferred.E12) == {11, 13, 16, 20, 24, 30, 36, 43, 51, 62, 75, 91}
+    off_the_power = [v for i, v in enumerate(preferred.E24) if v != round(10 * 10 ** (i / 24))]
     assert off_the_power == [27, 30, 33, 36, 39, 43, 47, 82]
-    assert pads.E96[:12] == (100, 102, 105, 107, 110, 113, 115, 118, 121, 124, 127, 130)
-    assert pads.E96[-3:] == (931, 953, 976)
+    assert preferred.E96[:12] == (100, 102, 105, 107, 110, 113, 115, 118, 121, 124, 127, 130)
+    assert preferred.E96[-3:] == (931, 953, 976)
 
 
 # Loaded divider: formula at electronics.stackexchange.com/questions/540702, ratios derived.
@@ -256,7 +258,7 @@ def test_pad_ratios(series: float, shunt: float, interface: float, ratio: float)
 
 def test_power_in_a_pad_on_1000_watts() -> None:
     """9.1 k + 1 k on 63.2456 V: 0.356828 W and 0.0392118 W: a quarter-watt part is too small (derived)."""
-    pad = pads.check_pad(pads.PadCall(63.2455532033676, 10.0), 9100.0, 1000.0)
+    pad = pads.check_pad(PadCall(63.2455532033676, 10.0), 9100.0, 1000.0)
     assert pad.series_watts == pytest.approx(0.356827761984119, rel=1e-9)
     assert pad.shunt_watts == pytest.approx(0.0392118419762768, rel=1e-9)
     assert pad.series_part_watts == 1.0
@@ -283,7 +285,7 @@ AWG_TABLE = [  # (gauge, mm2, ohm/km at 20 C, solid copper of 1/58e6 ohm m)
 def test_wire_gauges(name: str, area: float, ohm_per_km: float) -> None:
     found = feeds.awg_square_mm(float(feeds.awg_number(name)))
     assert found == pytest.approx(area, rel=1e-9)
-    assert feeds.wire_ohms(1000.0, found) == pytest.approx(ohm_per_km, rel=1e-9)
+    assert wire_ohms(1000.0, found) == pytest.approx(ohm_per_km, rel=1e-9)
 
 
 def test_copper() -> None:
@@ -291,23 +293,23 @@ def test_copper() -> None:
 
     0.00393 /K (Industrial Power Engineering and Applications Handbook p. 970): x 1.1179 at 50 C.
     """
-    assert feeds.wire_ohms(1e6, 1e6) == pytest.approx(1.72413793103448e-8 * 1e6, rel=1e-12)
-    assert feeds.wire_ohms(1.0, 1.0, 50.0) / feeds.wire_ohms(1.0, 1.0) == pytest.approx(1.1179, rel=1e-12)
+    assert wire_ohms(1e6, 1e6) == pytest.approx(1.72413793103448e-8 * 1e6, rel=1e-12)
+    assert wire_ohms(1.0, 1.0, 50.0) / wire_ohms(1.0, 1.0) == pytest.approx(1.1179, rel=1e-12)
 
 
 def test_iec_60228_lies_above_solid_copper_of_the_same_size() -> None:
     """Class 5 maxima as on three agreeing pages, 0.5 mm2 39.0 to 50 mm2 0.386 ohm/km: 7 to 16 % above."""
     assert feeds.STRANDED_OHM_PER_KM[25.0] == 0.780
     for area, most in feeds.STRANDED_OHM_PER_KM.items():
-        assert 1.07 < most / feeds.wire_ohms(1000.0, area) < 1.16
+        assert 1.07 < most / wire_ohms(1000.0, area) < 1.16
 
 
 def test_worked_feeds_and_wires() -> None:
     """Derived by hand from the table above."""
     four, eight, sixteen, twelve = (feeds.awg_square_mm(float(n)) for n in (4, 8, 16, 12))
-    assert 60 * feeds.wire_ohms(10.0, four) == pytest.approx(0.489102356582314, rel=1e-9)
-    assert 60 * feeds.wire_ohms(10.0, four, 50.0) == pytest.approx(0.546767524423369, rel=1e-9)
-    assert 40 * feeds.wire_ohms(10.0, eight) == pytest.approx(0.824397694477895, rel=1e-9)
+    assert 60 * wire_ohms(10.0, four) == pytest.approx(0.489102356582314, rel=1e-9)
+    assert 60 * wire_ohms(10.0, four, 50.0) == pytest.approx(0.546767524423369, rel=1e-9)
+    assert 40 * wire_ohms(10.0, eight) == pytest.approx(0.824397694477895, rel=1e-9)
     feed = feeds.power_feed(500, 0.8, 14.4, 5.0, four)
     assert feed.amplifier_volts == pytest.approx(14.0370449600395, rel=1e-9)
     assert feed.supply_amperes == pytest.approx(44.5250408315457, rel=1e-9)

@@ -53,7 +53,7 @@ wrdata out.txt v(out)
 """
         (folder / "run.cir").write_text(netlist + control)
         done = subprocess.run(
-            [ngspice, "-b", "run.cir"], cwd=folder, capture_output=True, text=True, timeout=120, check=False
+            [ngspice, "-b", "run.cir"], cwd=folder, capture_output=True, text=True, timeout=600, check=False
         )
         rows = re.findall(
             r"^ *(\d+) +([\d.e+-]+) +([\d.e+-]+) +[\d.e+-]+ +[\d.e+-]+ +[\d.e+-]+", done.stdout, flags=re.M

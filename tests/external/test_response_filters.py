@@ -107,7 +107,7 @@ wrdata out.txt v(out)
         cwd=tmp_path,
         capture_output=True,
         text=True,
-        timeout=60,
+        timeout=600,
         check=False,
     )
     corner_hz = float(re.search(r"corner\s*=\s*([\d.e+-]+)", done.stdout)[1])  # type: ignore[index]

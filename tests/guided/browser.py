@@ -22,6 +22,10 @@ FLAGS = [
 SIZES = {"phone": (390, 844), "laptop": (1280, 800), "small": (360, 640)}
 
 
+PATIENCE_MS = 600_000
+"""How long a page is waited for, however busy the machine is [ms]: only what never comes fails."""
+
+
 @contextlib.contextmanager
 def served(asked: Asked) -> Iterator[Running]:
     """A bench on a free port of this machine."""
@@ -32,7 +36,7 @@ def served(asked: Asked) -> Iterator[Running]:
             yield running
         finally:
             running.stop()
-            thread.join(timeout=10)
+            thread.join()
 
 
 @contextlib.contextmanager
@@ -56,6 +60,7 @@ def screen_of(browser: Any, running: Running, size: str, **more: Any) -> Any:
     """A page that was let in, at a size. It fails the test on any fault of the page's own."""
     width, height = SIZES[size]
     context = browser.new_context(viewport={"width": width, "height": height}, **more)
+    context.set_default_timeout(PATIENCE_MS)
     page = context.new_page()
     faults: list[str] = []
     page.on("pageerror", lambda fault: faults.append(str(fault)))
@@ -70,7 +75,7 @@ def screen_of(browser: Any, running: Running, size: str, **more: Any) -> Any:
 
 def until(page: Any, expression: str, argument: Any = None) -> None:
     """Wait for something on the page; Playwright's own way needs an eval, which the page forbids."""
-    for _ in range(600):
+    for _ in range(PATIENCE_MS // 50):
         if page.evaluate(expression, argument):
             return
         page.wait_for_timeout(50)

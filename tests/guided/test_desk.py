@@ -22,9 +22,9 @@ from gainkit.bench.sources import LiveFeed, WatchedFolder
 from gainkit.bench.view import live_view, page_view
 from gainkit.capture.calibration import Calibration
 from gainkit.errors import GainkitError
-from gainkit.job.folder import recorder_file
 from gainkit.job.listing import list_readings
 from gainkit.job.log import note_typed
+from gainkit.job.places import JobFolder
 from gainkit.job.standing import job_status
 from gainkit.job.typed import TypedLevel
 from gainkit.live import InputSettings
@@ -36,7 +36,7 @@ FULL_SCALE_VOLTS = 60.0
 
 def calibrate(car: Path) -> None:
     known = Calibration(FULL_SCALE_VOLTS, 1, float(RATE), "2026-03-14", "by a meter")
-    recorder_file(car).write_text(known.as_toml())
+    JobFolder(car).calibration.write_text(known.as_toml())
 
 
 def tone(volts: float, seconds: float, frequency_hz: float = 997.0) -> np.ndarray:

@@ -25,6 +25,7 @@ from gainkit.cli import plain
 from gainkit.cli.app import command_tree
 from gainkit.errors import GainkitError
 from gainkit.job import record
+from gainkit.job.places import RECORD_FILE
 from gainkit.recording import Recording
 from gainkit.results import NotThatResult, from_plain
 from tests.conftest import Answer
@@ -188,7 +189,7 @@ def test_a_strangers_line_costs_itself(tmp_path: Path, gainkit: Callable[..., An
         '{"when": ' * 300, "[" * 5000, json.dumps(good).replace('"by hand"', "1e999"), "null", "7", '"x"',
         json.dumps(good | {"when": 10**25}), json.dumps(good | {"captures": 5}),
     ]  # fmt: skip
-    (job / record.FILE).write_text("\n".join([json.dumps(good), *spoiled, json.dumps(good)]) + "\n")
+    (job / RECORD_FILE).write_text("\n".join([json.dumps(good), *spoiled, json.dumps(good)]) + "\n")
     events, problems = record.read_events(job)
     assert [event.number for event in events] == [1, len(spoiled) + 2]
     assert len(problems) == len(spoiled)
@@ -199,7 +200,7 @@ def test_a_record_that_is_none_is_refused_before_it_is_held(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     job = new_job(tmp_path / "car")
-    (job / record.FILE).write_text("x\n" * 3000)
+    (job / RECORD_FILE).write_text("x\n" * 3000)
     with pytest.raises(GainkitError) as fault:
         record.read_events(job)
     assert fault.value.code == "record_not_ours"

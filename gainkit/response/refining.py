@@ -1,0 +1,94 @@
+"""The figures of a chain, fitted anew together: gain, corners, and the bands' centres, gains and qualities."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import replace
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from gainkit.response.boosts import BoostBand
+from gainkit.response.chain_model import Chain, FilterSide, Levels, PlacedShape
+from gainkit.response.filters import Shape
+from gainkit.response.fitting import SumPart, fit_sum
+from gainkit.response.model import BoostKind
+
+Floats = NDArray[np.float64]
+
+NARROWEST = 12.0
+"""So many bands, and of no higher quality than equalisers have [-]."""
+
+
+ROUNDS, SETTLED = 30, 1e-6
+
+
+ROUGH_ROUNDS, ROUGHLY_SETTLED = 10, 1e-3
+"""How long figures are refined: to the end, and to see which shape or band is worth it [-]."""
+
+
+Free = Literal["all", "filters", "last band"]
+
+
+def refined(levels: Levels, chain: Chain, free: Free = "all") -> Chain:
+    """The same chain with its figures at their best, or only with those that are free, and the gain."""
+    low, high = float(levels.frequency_hz[0]), float(levels.frequency_hz[-1])
+    bent = chain.bent(levels.frequency_hz)
+    kept = {"all": 0, "filters": len(chain.bands), "last band": len(chain.bands) - 1}[free]
+    filters_free = free != "last band"
+    fixed = replace(chain, gain_db=0.0, bands=chain.bands[:kept])
+    if filters_free:
+        fixed = replace(fixed, highpass=None, lowpass=None)
+    ones = np.ones(len(bent))
+    parts = [SumPart(lambda gain: gain * ones, (chain.gain_db,), (-60.0,), (60.0,))]
+    sides: list[FilterSide] = ["highpass", "lowpass"] if filters_free else []
+    for side in sides:
+        placed = getattr(chain, side)
+        if placed is not None:
+            curve = _filter_curve(chain, placed.shape, side, bent)
+            reach = (math.log(low / 4.0),), (math.log(high * 4.0),)
+            parts.append(SumPart(curve, (math.log(placed.corner_hz),), *reach))
+    for band in chain.bands[kept:]:
+        beyond = 1.05 if band.kind == "peak" else 1.5
+        narrow = math.log(NARROWEST) if band.kind == "peak" else math.log(1.5)
+        start = (math.log(band.centre_hz), band.gain_db, math.log(band.quality))
+        least = (math.log(low / beyond), -30.0, math.log(0.15))
+        most = (math.log(high * beyond), 30.0, narrow)
+        parts.append(SumPart(_band_curve(chain, band.kind, bent), start, least, most))
+    wanted = levels.level_db - fixed.level_db(levels.frequency_hz)
+    rounds, settled = (ROUNDS, SETTLED) if free == "all" else (ROUGH_ROUNDS, ROUGHLY_SETTLED)
+    found, total = fit_sum(wanted, 1.0 / levels.spread_db, parts, rounds, settled)
+    figures = iter(found)
+    moved: dict[str, object] = {"gain_db": next(figures)[0], "total": total}
+    for side in sides:
+        placed = getattr(chain, side)
+        if placed is not None:
+            moved[side] = PlacedShape(placed.shape, math.exp(next(figures)[0]))
+    bands = [
+        BoostBand(band.kind, math.exp(each[0]), each[1], math.exp(each[2]))
+        for band, each in zip(chain.bands[kept:], figures, strict=True)
+    ]
+    return replace(chain, bands=(*chain.bands[:kept], *bands), **moved)  # type: ignore[arg-type]
+
+
+def _filter_curve(chain: Chain, shape: Shape, side: FilterSide, bent: Floats) -> Callable[..., Floats]:
+    """Level of a filter at the points by the logarithm of its corner."""
+
+    def curve(log_corner: float) -> Floats:
+        corner = chain.bent_one(math.exp(log_corner))
+        return shape.lowpass_db(corner / bent if side == "highpass" else bent / corner)
+
+    return curve
+
+
+def _band_curve(chain: Chain, kind: BoostKind, bent: Floats) -> Callable[..., Floats]:
+    """Level of a band at the points by the logarithm of its centre, its gain [dB] and its quality's
+    logarithm."""
+
+    def curve(log_centre: float, gain_db: float, log_quality: float) -> Floats:
+        centre_hz = chain.bent_one(math.exp(log_centre))
+        return BoostBand(kind, centre_hz, gain_db, math.exp(log_quality)).level_db(bent)
+
+    return curve

@@ -1,0 +1,173 @@
+"""From one side of a recording, measured, to the answer: points, filters, boosts, verdict, remarks."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from gainkit.capture.model import Capture
+from gainkit.generator.swept import Chirp
+from gainkit.remarks import fault, gravest_first, remark
+from gainkit.response.align import Heard, TrackPlace
+from gainkit.response.drive import SideTrack
+from gainkit.response.model import Filter, Point, Response
+from gainkit.response.points import Curves
+from gainkit.response.remarks import remarks_on
+from gainkit.response.verdict import (
+    band_of,
+    corners,
+    filter_told,
+    fitted,
+    flatness,
+    own_shape,
+    passband_db,
+    verdict_of,
+)
+
+SHORT_RATIO = 1.2
+"""Where the first point lies so far over the sweep's first frequency, the sweep was too short for it [-]."""
+
+
+@dataclass(frozen=True)
+class MeasuredSide:
+    """One side, measured. heard : where. place : of the track in the recording. arrival_seconds : re the first
+    mark's, true seconds. ahead_seconds : by how much the mark's own arrival lies later than `place` has it.
+    clocked : the clock was told by the recording. whole : the recording holds all of the sweep.
+    unlike : what was recorded is another sweep."""
+
+    heard: Heard
+    curves: Curves
+    place: TrackPlace
+    arrival_seconds: float
+    ahead_seconds: float
+    clocked: bool
+    overloaded: bool
+    whole: bool
+    unlike: bool
+
+
+def told_of(measured: MeasuredSide, side: SideTrack, differs: bool, crossover_hz: float | None) -> Response:
+    """The answer for one side."""
+    capture, found = measured.heard.capture, measured.curves
+    if measured.unlike:
+        return replace(
+            not_found(capture, measured.heard.channel), notes=(fault("sweep_unlike", file=capture.file),)
+        )
+    drift = (measured.place.clock - 1.0) * 1e6 if measured.clocked else None
+    answer = replace(
+        not_found(capture, measured.heard.channel),
+        found=True,
+        drift_ppm=drift,
+        notes=(),
+        delay_seconds=measured.arrival_seconds if measured.place.by_marks else None,
+        side=side.side,
+        clipped=measured.overloaded,
+        points=_points(found, side.sweep.chirp, capture.calibrated and not differs),
+    )
+    band = band_of(found)
+    if band is None:
+        return replace(answer, notes=remarks_on(answer, measured.place.by_marks, None, crossover_hz))
+    inside = slice(band[0], band[1] + 1)
+    hertz, level = found.frequency_hz[inside], found.level_db[inside]
+    passband = passband_db(level)
+    low, high = corners(hertz, level, passband)
+    answer = replace(
+        answer,
+        band_hz=(float(hertz[0]), float(hertz[-1])),
+        flat=flatness(hertz, level),
+        passband_db=passband,
+        low_corner_hz=low,
+        high_corner_hz=high,
+    )
+    answer = _with_chain(answer, found, band)
+    notes = remarks_on(answer, measured.place.by_marks, measured.clocked, crossover_hz)
+    if not measured.whole:
+        low, high = answer.points[0].frequency_hz, answer.points[-1].frequency_hz
+        notes = gravest_first((*notes, fault("sweep_incomplete", low_hz=low, high_hz=high)))
+    elif answer.points[0].frequency_hz > SHORT_RATIO * side.sweep.chirp.from_hz:
+        short = remark("sweep_short", below_hz=answer.points[0].frequency_hz, seconds=side.sweep.chirp.seconds)
+        notes = gravest_first((*notes, short))
+    read = (*capture.notes, *capture.channel_notes(measured.heard.channel, measured.heard.minus))
+    return replace(answer, notes=gravest_first((*read, *notes)))
+
+
+def not_found(capture: Capture, channel: int) -> Response:
+    return Response(
+        found=False,
+        drift_ppm=None,
+        band_hz=None,
+        points=(),
+        flat=None,
+        low_corner_hz=None,
+        high_corner_hz=None,
+        lowpass=None,
+        highpass=None,
+        boosts=(),
+        delay_seconds=None,
+        verdict=None,
+        notes=(fault("sweep_not_found", file=capture.file),),
+        file=capture.file,
+        channel=channel,
+        calibrated=capture.calibrated,
+    )
+
+
+def _with_chain(answer: Response, found: Curves, band: tuple[int, int]) -> Response:
+    """The same with filters, boosts and verdict; the passband is then what the fit makes of it."""
+    assert answer.passband_db is not None
+    fit = fitted(found, band, answer.passband_db)
+    if fit is None:
+        return answer
+    chain, misfit = fit
+    inside = slice(band[0], band[1] + 1)
+    passband = answer.passband_db + chain.gain_db
+    hertz, level = found.frequency_hz[inside], found.level_db[inside]
+    low, high = (
+        corners(hertz, level, passband) if not chain.bands else (answer.low_corner_hz, answer.high_corner_hz)
+    )
+
+    def side(name: str, corner: float | None) -> Filter | None:
+        return filter_told(getattr(chain, name), chain, corner, misfit)
+
+    bands = sorted(chain.bands, key=lambda band: band.centre_hz)
+    if own_shape(chain.highpass, chain) or own_shape(chain.lowpass, chain):
+        bands = []  # they cannot be told from the filter's own bends
+
+    return replace(
+        answer,
+        passband_db=passband,
+        low_corner_hz=low,
+        high_corner_hz=high,
+        lowpass=side("lowpass", high),
+        highpass=side("highpass", low),
+        boosts=tuple(band.told() for band in bands),
+        verdict=verdict_of(chain, bool(bands)),
+    )
+
+
+def _points(found: Curves, chirp: Chirp, calibrated: bool) -> tuple[Point, ...]:
+    rms = chirp.amplitude(found.frequency_hz) / math.sqrt(2.0)
+    rows = zip(
+        found.frequency_hz.tolist(),
+        found.level_db.tolist(),
+        np.degrees(found.phase).tolist(),
+        (100.0 * found.thd).tolist(),
+        (100.0 * found.thd_floor).tolist(),
+        found.floor_db.tolist(),
+        (10.0 ** (found.level_db / 20.0) * rms).tolist(),
+        strict=True,
+    )
+    return tuple(
+        Point(
+            hertz,
+            level,
+            phase,
+            None if math.isnan(thd) else thd,
+            floor,
+            volts if calibrated else None,
+            None if math.isnan(thd_floor) else thd_floor,
+        )
+        for hertz, level, phase, thd, thd_floor, floor, volts in rows
+    )
