@@ -383,14 +383,20 @@ def test_a_model_without_a_fundamental_has_no_thd() -> None:
         assert model_thd(rails, -20.0, 20) == 0.0
 
 
-def test_a_slope_at_its_limit_tells_no_overdrive() -> None:
-    def step(level: float, overdrive: float, slope: float) -> StepFit:
-        rails = RailFit(1.0, (overdrive, overdrive), Knee(slope=slope), (0.0, 0.0), 0.0, 0.0, 0.0, (0.1, 0.1))
+def test_steps_of_different_rails_tell_no_sag() -> None:
+    """A slope at its limit is another shape; a soft knee's foot passes for a rail with a slope or a filter."""
+
+    def step(level: float, overdrive: float, slope: float, behind: str = "") -> StepFit:
+        knee, both = Knee(slope=slope), (overdrive, overdrive)
+        rails = RailFit(1.0, both, knee, (0.0, 0.0), 0.0, 0.0, 0.0, (0.1, 0.1), behind)
         return StepFit(level, rms_volts=1.0, state="at-onset", rails=rails)
 
     assert overdrive_between(step(-1, 0.2, 0.0), step(0, 1.0, 0.0)) == pytest.approx(0.8)
     assert overdrive_between(step(-1, 0.2, 0.7), step(0, 1.0, 0.0)) is None
     assert overdrive_between(step(-1, 0.2, 0.0), step(0, 1.0, 0.7)) is None
+    assert overdrive_between(step(-1, 0.2, 0.5), step(0, 1.0, 0.52)) == pytest.approx(0.8)
+    assert overdrive_between(step(-1, 0.2, 0.5), step(0, 1.0, 0.05)) is None
+    assert overdrive_between(step(-1, 0.2, 0.0, "low-pass 2"), step(0, 1.0, 0.0)) is None
 
 
 # Faults of the input.
