@@ -57,8 +57,8 @@ def overdrive_between(before: StepFit | None, beyond: StepFit) -> float | None:
 
 
 def _alike(one: RailFit, other: RailFit) -> bool:
-    """Whether two steps were told by the same hard rails with the same behind them: a stage has one slope beyond
-    its rail and one filter, while the foot of a soft knee looks like a rail with any of them."""
+    """Whether two steps were told by the same hard rails with the same behind them: a stage has one slope
+    beyond its rail and one filter, while the foot of a soft knee looks like a rail with any of them."""
     same = abs(one.knee.slope - other.knee.slope) < SAME_SLOPE
     return one.hard and other.hard and one.behind == other.behind and same
 
