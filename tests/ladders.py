@@ -23,7 +23,7 @@ LIMIT_PERCENT = 1.0
 FAMILIES = (
     "nothing happens", "falls silent", "silent at a step", "wakes late", "wakes late, falls silent",
     "silent for a while", "leaks when silent", "gain turned", "held by a limiter", "distorted throughout",
-    "lowest steps in the noise",
+    "lowest steps in the noise", "source distorts throughout", "soft knee", "unequal rails", "one rail",
 )  # fmt: skip
 """What happens while the staircase plays."""
 
@@ -44,12 +44,14 @@ class Ladder:
 
 
 @lru_cache(maxsize=64)
-def overdrive_at_limit_db(knee: float) -> float:
-    """Level over the rail's own at which THD is at the limit [dB]: bisection on the wave itself."""
+def overdrive_at_limit_db(knee: float, other: float = 1.0) -> float:
+    """Level over the rail's own at which THD is at the limit [dB]: bisection on the wave itself. other : the
+    negative rail over the positive one [-]."""
     phase = 2 * np.pi * (np.arange(4096) + 0.5) / 4096
 
     def thd(over_db: float) -> float:
-        lines = np.abs(np.fft.rfft(through_rail(10 ** (over_db / 20) * np.sin(phase), 1.0, knee)))[1:21]
+        held = through_rail(10 ** (over_db / 20) * np.sin(phase), 1.0, knee, other)
+        lines = np.abs(np.fft.rfft(held))[1:21]
         return float(100 * np.linalg.norm(lines[1:]) / lines[0])
 
     low, high = -30.0, 10.0
@@ -59,10 +61,11 @@ def overdrive_at_limit_db(knee: float) -> float:
     return (low + high) / 2
 
 
-def through_rail(wave: Floats, rail: float, knee: float) -> Floats:
-    """Held at a rail; knee : 0 is hard, else the exponent of the bend."""
+def through_rail(wave: Floats, rail: float, knee: float, other: float = 1.0) -> Floats:
+    """Held at a rail; knee : 0 is hard, else the exponent of the bend. other : the negative rail over it."""
     if not knee:
-        return np.asarray(np.clip(wave, -rail, rail))
+        return np.asarray(np.clip(wave, -rail * other, rail))
+    rail = np.where(wave < 0, rail * other, rail)
     return np.asarray(wave / (1 + np.abs(wave / rail) ** (2 * knee)) ** (1 / (2 * knee)))
 
 
@@ -74,8 +77,27 @@ def agrees(scene: Ladder, result: OnsetResult) -> bool:
     return abs(result.onset_dbfs - scene.onset_dbfs) < scene.tolerance_db
 
 
-def ladder(family: str, seed: int) -> Ladder:
-    """One recording of a family."""
+def distorted_sine(rng: np.random.Generator, phase: Floats) -> Floats:
+    """What a source puts out that distorts alike at every level, THD 1.3 to 5 %: (frames,), not scaled.
+
+    A harmonic or two of any phase, a dead zone, or a sine that the source itself has held.
+    """
+    kind, share = int(rng.integers(4)), 0.01 * float(rng.uniform(1.3, 5))
+    sine = np.sin(phase)
+    if kind == 0:
+        return np.asarray(sine + share * np.sin(2 * phase + rng.uniform(0, 2 * np.pi)))
+    if kind == 1:
+        third, turn = float(rng.uniform(0.3, 1.0)), rng.uniform(0, 2 * np.pi, 2)
+        return np.asarray(
+            sine + share * (third * np.sin(3 * phase + turn[0]) + (1 - third) * np.sin(2 * phase + turn[1]))
+        )
+    if kind == 2:
+        return np.asarray(np.sign(sine) * np.maximum(np.abs(sine) - 2 * share, 0))
+    return np.asarray(np.clip(10 ** (float(rng.uniform(0.35, 1.0)) / 20) * sine, -1, 1))
+
+
+def ladder(family: str, seed: int, rough: bool = False) -> Ladder:
+    """One recording of a family; rough : noise 40 to 60 dB below, hum, a clock off by up to 200 ppm."""
     rng = np.random.default_rng([FAMILIES.index(family), seed])
     buried = family == "lowest steps in the noise"
     first_dbfs = -40.0 if buried else float(rng.choice([-20.0, -14.0, -12.0]))
@@ -86,10 +108,15 @@ def ladder(family: str, seed: int) -> Ladder:
     length = len(levels) * dwell
     rail_dbfs = float(rng.uniform(-7.5, -1.0))
     knee = float(rng.choice([0.0, 0.0, 4.0, 8.0]))
+    other = 1.0
+    if family == "soft knee":
+        knee = float(rng.uniform(1.2, 5.0))
+    elif family in {"unequal rails", "one rail"}:
+        other = 1e3 if family == "one rail" else float(rng.uniform(1.03, 1.4))
     lead, tail = float(rng.uniform(0.4, 2.5)), float(rng.uniform(0.4, 2.5))
-    clock = 1 + 1e-6 * float(rng.uniform(-150, 150))
+    clock = 1 + 1e-6 * float(rng.uniform(-150, 150) * (4 / 3 if rough else 1))
     frequency_hz = float(rng.choice([997.0, 400.0, 1000.0]))
-    onset = rail_dbfs + overdrive_at_limit_db(knee)
+    onset = rail_dbfs + overdrive_at_limit_db(knee, other)
 
     frames = round(length * clock * RATE)
     track_seconds = np.arange(frames) / RATE / clock
@@ -143,12 +170,21 @@ def ladder(family: str, seed: int) -> Ladder:
     bent = sine + 0.01 * float(rng.uniform(1.3, 4)) * np.sin(4 * np.pi * frequency_hz * track_seconds) if (
         family == "distorted throughout"
     ) else sine  # fmt: skip
-    sound = through_rail(drive * bent, rail, knee) * on
+    if family == "source distorts throughout":
+        bent = distorted_sine(rng, 2 * np.pi * frequency_hz * track_seconds)
+    sound = through_rail(drive * bent, rail, knee, other) * on
     volts = np.concatenate([np.zeros(round(lead * RATE)), sound, np.zeros(round(tail * RATE))])
-    snr_db = 45.0 if buried else float(rng.uniform(55, 75))
+    snr_db = 45.0 if buried else float(rng.uniform(40, 60) if rough else rng.uniform(55, 75))
     noise = 10 ** (-snr_db / 20) / math.sqrt(2) * rng.standard_normal(len(volts))
+    if rough:
+        hum = 10 ** (-float(rng.uniform(35, 60)) / 20) * np.sin(
+            2 * np.pi * float(rng.choice([50.0, 60.0, 100.0])) * np.arange(len(volts)) / RATE
+        )
+        noise += hum
     capture = Capture.from_array(20 * (volts + noise), RATE, file="ladder.wav")
-    if family == "distorted throughout":
-        onset = rail_dbfs + min(overdrive_at_limit_db(knee), 0.0)  # where a rail is met, or a bend begins
-    within_db = 0.3 if family == "distorted throughout" else 0.15
+    throughout = "throughout" in family
+    if throughout:
+        # where a crest meets its rail, or a bend begins
+        onset = rail_dbfs + min(overdrive_at_limit_db(knee), 0.0) - 20 * math.log10(np.max(np.abs(bent)))
+    within_db = 0.3 if throughout else 0.15
     return Ladder(capture, plan, onset, tuple(silent), told, within_db)

@@ -349,6 +349,7 @@ def test_monte_carlo_within_the_stated_error() -> None:
         pytest.param("silent for a while", 2, marks=pytest.mark.long),
         pytest.param("leaks when silent", 1, marks=pytest.mark.long),
         pytest.param("distorted throughout", 1, marks=pytest.mark.long),
+        pytest.param("source distorts throughout", 8, marks=pytest.mark.long),
     ],
 )
 def test_what_happens_on_the_way_is_told(family: str, seed: int) -> None:
@@ -364,6 +365,19 @@ def test_what_happens_on_the_way_is_told(family: str, seed: int) -> None:
             assert note.severity == "fault"
             edges = [edge for part in scene.silent_seconds for edge in part]
             assert min(abs(note.values[told[note.code]] - edge) for edge in edges) < 0.05
+
+
+@pytest.mark.long
+def test_a_source_that_clips_is_no_amplifier_that_does() -> None:
+    """Every step is a clipped sine of one shape, far under the rail: no onset, no rail, and where to look."""
+    plan = staircase(-12, -6, 1, 0.4)
+    seconds = np.arange(round(0.4 * RATE * len(plan.stretches))) / RATE
+    levels = np.repeat([10 ** (step.level_dbfs / 20) for step in plan.stretches], round(0.4 * RATE))
+    wave = levels * np.clip(1.1 * np.sin(2 * np.pi * 997 * seconds), -1, 1)
+    volts = 20 * np.pad(wave, RATE // 2) + 0.001 * np.random.default_rng(1).standard_normal(len(wave) + RATE)
+    result = find_onset(Capture.from_array(volts, RATE), plan)
+    assert (result.found, result.onset_dbfs, result.rail_volts) == (False, None, None)
+    assert "distorted_before" in codes(result.notes)
 
 
 def test_several_placements_are_listed_and_refused() -> None:
@@ -383,14 +397,20 @@ def test_a_model_without_a_fundamental_has_no_thd() -> None:
         assert model_thd(rails, -20.0, 20) == 0.0
 
 
-def test_a_slope_at_its_limit_tells_no_overdrive() -> None:
-    def step(level: float, overdrive: float, slope: float) -> StepFit:
-        rails = RailFit(1.0, (overdrive, overdrive), Knee(slope=slope), (0.0, 0.0), 0.0, 0.0, 0.0, (0.1, 0.1))
+def test_steps_of_different_rails_tell_no_sag() -> None:
+    """A slope at its limit is another shape; a soft knee's foot passes for a rail with a slope or a filter."""
+
+    def step(level: float, overdrive: float, slope: float, behind: str = "") -> StepFit:
+        knee, both = Knee(slope=slope), (overdrive, overdrive)
+        rails = RailFit(1.0, both, knee, (0.0, 0.0), 0.0, 0.0, 0.0, (0.1, 0.1), behind)
         return StepFit(level, rms_volts=1.0, state="at-onset", rails=rails)
 
     assert overdrive_between(step(-1, 0.2, 0.0), step(0, 1.0, 0.0)) == pytest.approx(0.8)
     assert overdrive_between(step(-1, 0.2, 0.7), step(0, 1.0, 0.0)) is None
     assert overdrive_between(step(-1, 0.2, 0.0), step(0, 1.0, 0.7)) is None
+    assert overdrive_between(step(-1, 0.2, 0.5), step(0, 1.0, 0.52)) == pytest.approx(0.8)
+    assert overdrive_between(step(-1, 0.2, 0.5), step(0, 1.0, 0.05)) is None
+    assert overdrive_between(step(-1, 0.2, 0.0, "low-pass 2"), step(0, 1.0, 0.0)) is None
 
 
 # Faults of the input.

@@ -283,6 +283,7 @@ def _described(measured: Measured, family: Filter, chi2: float, point: Floats, l
         misfit=measured.left_share(left) * measured.power,
         misfit_without_rails=measured.power,
         deviation_db=(float(deviation[0]), float(deviation[1])),
+        behind=family.name,
     )
     values = dict(zip(family.names, np.exp(point[2:]).tolist(), strict=True))
     return Explanation(

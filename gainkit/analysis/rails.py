@@ -102,7 +102,8 @@ class RailFit:
     hard side is not reached. compression_db : how far each crest is held down [dB].
     mean : mean of the model wave around the sine's own centre [V]. misfit : sum of squares left [V^2];
     misfit_without_rails : what the same knee would leave without rails [V^2].
-    deviation_db : standard deviation of each overdrive from noise and misfit [dB].
+    deviation_db : standard deviation of each overdrive from noise and misfit [dB]. behind : name of the filter
+    behind the rails with which they were fitted; empty for rails alone.
     """
 
     sine_peak: float
@@ -113,6 +114,7 @@ class RailFit:
     misfit: float
     misfit_without_rails: float
     deviation_db: tuple[float, float]
+    behind: str = ""
 
     @property
     def hard(self) -> bool:

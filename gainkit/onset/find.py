@@ -25,6 +25,7 @@ from gainkit.onset.plan import LevelPlan
 from gainkit.onset.refusals import refuse_moving_steps, refuse_other_steps
 from gainkit.onset.silences import silences
 from gainkit.onset.steps import StepFit, StepOptions, fit_steps, windows
+from gainkit.onset.throughout import source_of
 from gainkit.onset.tracks import own_track
 from gainkit.remarks import Remark
 from gainkit.results import Result
@@ -179,7 +180,7 @@ def find_onset(
         onset_dbfs=None if crossing is None else crossing.level_dbfs,
         onset_volts=None if crossing is None else crossing.rms_volts,
         small_signal_gain_db=_small_signal_gain(steps if turned is None else steps[turned.index :], crossing),
-        rail_volts=_rail(usable, crossing),
+        rail_volts=_rail(usable, crossing, asked.limit_thd_percent),
         steps=steps,
         notes=notes,
     )
@@ -250,11 +251,16 @@ def _small_signal_gain(steps: Sequence[StepResult], crossing: Crossing | None) -
     return float(np.median(gains)) if gains else None
 
 
-def _rail(usable: Sequence[StepFit], crossing: Crossing | None) -> float | None:
-    """The rail that is met first [V peak], at the onset; without one, at the loudest step that shows it."""
+def _rail(usable: Sequence[StepFit], crossing: Crossing | None, limit_thd_percent: float) -> float | None:
+    """The rail that is met first [V peak], at the onset; without one, at the loudest step that shows it, if it
+    is not the source's own."""
+    if crossing is not None and crossing.rail_volts is not None:
+        return crossing.rail_volts
     if crossing is not None:
         rails = crossing.at.rails if crossing.by_shape else None
         return None if rails is None else nearer_rail(rails) * ratio_from_db(crossing.rail_up_db)
+    if source_of(usable, limit_thd_percent) is not None:
+        return None
     shown = [fit.rails for fit in usable if fit.state in {"at-onset", "clipped"} and fit.rails is not None]
     return nearer_rail(shown[-1]) if shown else None
 

@@ -19,6 +19,7 @@ from gainkit.analysis.rails import RailFit, harmonics_of
 from gainkit.levels import ratio_from_db
 from gainkit.onset import sag
 from gainkit.onset.steps import StepFit
+from gainkit.onset.throughout import rail_met, source_of
 
 FARTHEST_DB = 30.0
 """The rails are followed down no farther than this below a step [dB]."""
@@ -52,7 +53,8 @@ class Crossing:
     level_dbfs, rms_volts : of the tone there. at : the step it was followed from. rail_up_db : by how much the
     rail stands higher there than at that step [dB]. extrapolated : no step lies below the limit. by_shape :
     along fitted rails, else along a straight line. at_rail : softer steps are over the limit by distortion of
-    another kind, and this is where the rail is first met.
+    another kind, and this is where the rail is first met. rail_volts : there, where it is not the step's own
+    [V peak].
     """
 
     level_dbfs: float
@@ -62,6 +64,7 @@ class Crossing:
     extrapolated: bool = False
     by_shape: bool = True
     at_rail: bool = False
+    rail_volts: float | None = None
 
 
 def find_crossing(steps: Sequence[StepFit], limit_thd_percent: float) -> Crossing | None:
@@ -69,6 +72,14 @@ def find_crossing(steps: Sequence[StepFit], limit_thd_percent: float) -> Crossin
     place = first_beyond(steps, limit_thd_percent)
     if place is None:
         return None
+    source = source_of(steps, limit_thd_percent)
+    if source is not None:
+        met = rail_met(steps, source, limit_thd_percent)
+        return (
+            None
+            if met is None
+            else Crossing(met.level_dbfs, met.rms_volts, met.at, at_rail=True, rail_volts=met.rail_volts)
+        )
     beyond = steps[place]
     before = steps[place - 1] if place > 0 and steps[place - 1].thd_percent < limit_thd_percent else None
     if beyond.state == "clipped" and beyond.rails is not None:

@@ -12,6 +12,7 @@ from gainkit.onset.knee import Crossing
 from gainkit.onset.plan import Alignment, LevelPlan
 from gainkit.onset.silences import Silence
 from gainkit.onset.steps import StepFit
+from gainkit.onset.throughout import of_another_shape, source_of
 from gainkit.remarks import Remark, fault, remark
 
 CLOCK_NAMED_PPM = 20.0
@@ -123,7 +124,7 @@ def _about_onset(
         if any(not fit.judged and fit.level_dbfs > loudest.level_dbfs for fit in fits):
             return [remark("onset_not_known", up_to_dbfs=loudest.level_dbfs, **limit)]
         if loudest.thd_percent >= limit_thd_percent:
-            return [fault("distortion_without_rail", **limit)]
+            return [_distorted_throughout(usable, limit_thd_percent)]
         return [remark("never_clips", up_to_dbfs=loudest.level_dbfs, **limit)]
     if crossing.at_rail:
         return [fault("rail_under_distortion", level_dbfs=crossing.level_dbfs, **limit)]
@@ -133,6 +134,18 @@ def _about_onset(
         return [remark("onset_not_rail")]
     low = [f for f in usable if f.level_dbfs < crossing.level_dbfs and f.thd_percent >= limit_thd_percent]
     return [remark("distortion_below_rail", **_levels(low))] if low else []
+
+
+def _distorted_throughout(usable: Sequence[StepFit], limit_thd_percent: float) -> Remark:
+    """What kind of distortion is over the limit where no onset can be told."""
+    source = source_of(usable, limit_thd_percent)
+    if source is None:
+        return fault("distortion_without_rail", limit_thd_percent=limit_thd_percent)
+    thd_percent = usable[source.steps - 1].thd_percent
+    changed = of_another_shape(usable, source)
+    if changed:
+        return fault("shape_changes", thd_percent=thd_percent, level_dbfs=changed[0].level_dbfs)
+    return fault("distorted_before", thd_percent=thd_percent, up_to_dbfs=usable[-1].level_dbfs)
 
 
 def _levels(fits: Sequence[StepFit]) -> dict[str, float]:

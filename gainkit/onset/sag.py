@@ -18,6 +18,10 @@ NEAR_DB = 2.5
 LEAST_OF_GAP = 0.5
 """Two steps between which the overdrive moves by a smaller share of their gap are not of one rail [-]."""
 
+SAME_SLOPE = 0.05
+"""Rails of two steps are of one stage when what goes on beyond them agrees within this [-]: a soft knee's foot
+passes for a rail that gives way, by another share at every step."""
+
 AT_LIMIT = 1e-3
 """A figure within this share of its limit stands at it [-]."""
 
@@ -46,14 +50,17 @@ def overdrive_between(before: StepFit | None, beyond: StepFit) -> float | None:
     """Difference of overdrive of two steps that both stand at a hard rail [dB]; None for others."""
     if before is None or before.state != "at-onset" or before.rails is None or beyond.rails is None:
         return None
-    if (
-        not (before.rails.hard and beyond.rails.hard)
-        or _at_its_limit(before.rails)
-        or _at_its_limit(beyond.rails)
-    ):
+    if not _alike(before.rails, beyond.rails) or _at_its_limit(before.rails) or _at_its_limit(beyond.rails):
         return None
     between = max(beyond.rails.overdrive_db) - max(before.rails.overdrive_db)
     return between if between > LEAST_OF_GAP * (beyond.level_dbfs - before.level_dbfs) else None
+
+
+def _alike(one: RailFit, other: RailFit) -> bool:
+    """Whether two steps were told by the same hard rails with the same behind them: a stage has one slope
+    beyond its rail and one filter, while the foot of a soft knee looks like a rail with any of them."""
+    same = abs(one.knee.slope - other.knee.slope) < SAME_SLOPE
+    return one.hard and other.hard and one.behind == other.behind and same
 
 
 def _at_its_limit(rails: RailFit) -> bool:
@@ -90,7 +97,7 @@ def slope_db_per_square_volt(beyond: StepFit, rails: RailFit, steps: Sequence[St
 def _slope_to(step: StepFit, beyond: StepFit, rails: RailFit) -> float | None:
     """The same told by one louder step; None where it does not tell."""
     rise = step.level_dbfs - beyond.level_dbfs
-    if not 0 < rise <= NEAR_DB or not rails.hard or step.rails is None or not step.rails.hard:
+    if not 0 < rise <= NEAR_DB or step.rails is None or not _alike(step.rails, rails):
         return None
     sunk = max(step.rails.overdrive_db) - max(rails.overdrive_db) - rise
     noise = math.hypot(max(step.rails.deviation_db), max(rails.deviation_db))

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import itertools
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Literal
 
 import numpy as np
@@ -25,6 +25,7 @@ from gainkit.onset.silences import Silence, longest_sounding
 from gainkit.remarks import Remark, all_within
 
 Floats = NDArray[np.float64]
+Phasors = NDArray[np.complex128]
 
 SETTLE_SHARE = 0.25
 END_SHARE = 0.04
@@ -50,7 +51,8 @@ class StepFit:
     """One step, or one window of a glide, as measured.
 
     level_dbfs : of the tone, at the window's middle. unjudged : why it was not judged, else None; then figures
-    are None. orders : harmonics counted in THD, the fundamental included.
+    are None. orders : harmonics counted in THD, the fundamental included. harmonics, noise_peak : (K,) of the
+    tone from its crest, and the rms error that noise gives each [V peak].
     """
 
     level_dbfs: float
@@ -63,6 +65,8 @@ class StepFit:
     state: State | None = None
     rails: RailFit | None = None
     orders: int = 1
+    harmonics: Phasors = field(default_factory=lambda: np.zeros(1, np.complex128), repr=False, compare=False)
+    noise_peak: Floats = field(default_factory=lambda: np.zeros(1), repr=False, compare=False)
     remarks: tuple[Remark, ...] = ()
 
     @property
@@ -174,6 +178,8 @@ def _judged(level: float, tone: ToneFit, limit_thd_percent: float, remarks: tupl
         else verdict.clipping.state,
         rails=verdict.rails,
         orders=tone.in_band,
+        harmonics=tone.relative(),
+        noise_peak=tone.noise_peak,
         remarks=remarks,
     )
 

@@ -225,6 +225,16 @@ REMARKS: dict[str, Template] = {
     "distortion_without_rail": (
         "THD is above {limit_thd_percent:.6g} % at every level and shows no rail: it is not clipping."
     ),
+    "distorted_before": (
+        "THD is {thd_percent:.2g} % at every level and of one shape: the tone is distorted before its level is set, "
+        "in the file, the source or an earlier stage. Up to {up_to_dbfs:.6g} dBFS nothing is clipped after that. "
+        "Mend it and record again."
+    ),
+    "shape_changes": (
+        "THD is {thd_percent:.2g} % and of one shape at the softer steps: the tone is distorted before its level is "
+        "set, in the file, the source or an earlier stage. From {level_dbfs:.6g} dBFS on the shape changes, and no "
+        "rail explains it: the onset is not known. Mend the source and record again."
+    ),
     "onset_below_track": (
         "Every step is already beyond the limit: the onset lies below {lowest_dbfs:.6g} dBFS and was followed "
         "down along the fitted rails. Play a staircase that starts lower."

@@ -156,5 +156,5 @@ def test_diode_clamped_stage_of_ngspice(negative: float, oracle: Callable[[str],
     capture = Capture.from_array(table[:, 1], 4 * RATE)
     result = find_onset(capture, staircase(-20, 0, 1, dwell))
     assert result.onset_dbfs is not None
-    # goal for soft knees: 0.1 dB
-    assert result.onset_dbfs == pytest.approx(wanted, abs=0.1)
+    # goal for soft knees: 0.1 dB; 26 stages of other rails, diodes and resistors stayed within 0.034 dB
+    assert result.onset_dbfs == pytest.approx(wanted, abs=0.05)
