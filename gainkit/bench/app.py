@@ -47,8 +47,8 @@ FORM_SECONDS = 10.0
 MOST_STREAMS = 40
 """Live streams open at a time: a few for each screen [-]."""
 
-BEAT_SECONDS = 10.0
-"""A stream says so often that it is still there, so that a lost one is noticed [s]."""
+BEAT_SECONDS = 3.0
+"""A stream says so often that it is still there: the page takes a longer silence for a lost line [s]."""
 
 GLANCE_SECONDS = 1.0
 """How often the record is looked at for what another program wrote to it [s]."""
@@ -177,6 +177,7 @@ class Bench:
     def _action(self, action: str, form: dict[str, str], session: Session) -> Callable[[], Any] | None:
         """What a form's action does."""
         desk, key, who = self.desk, form.get("step", ""), session.who
+        seen = _whole(form["reading"]) if "reading" in form else None
         actions: dict[str, Callable[[], Any]] = {
             "go": lambda: desk.go(key),
             "next": desk.go_on,
@@ -186,8 +187,8 @@ class Bench:
                 key, TypedLevel(number(form, "volts"), dc_volts=number(form, "dc_volts"))
             ),
             "polarity": lambda: desk.typed(key, TypedPolarity(form.get("polarity", ""))),  # type: ignore[arg-type]
-            "keep": lambda: desk.keep(key, who),
-            "drop": lambda: desk.drop(key),
+            "keep": lambda: desk.keep(key, who, seen),
+            "drop": lambda: desk.drop(key, seen),
             "undo": lambda: desk.undo(_whole(form.get("number", "")), who),
             "tones": lambda: desk.write_tones(who),
             "who": lambda: _name(session, form.get("who", "")),
@@ -265,6 +266,10 @@ class Bench:
             return PlainTextResponse("Too many", 503)
         return StreamingResponse(self._told(), media_type="text/event-stream")
 
+    def _live(self) -> dict[str, Any]:
+        told = live_view(self.desk)
+        return told | {"knob": self.simulation.knob(self.desk.step())} if self.simulation else told
+
     async def _told(self) -> AsyncIterator[str]:
         """What one screen is told. Only the newest state goes out, however slow the line is."""
         loop, woken = asyncio.get_running_loop(), asyncio.Event()
@@ -286,7 +291,7 @@ class Bench:
                     yield f"event: changed\ndata: {version}\n\n"
                 if live != self.desk.live_version:
                     live = self.desk.live_version
-                    told = await run_in_threadpool(live_view, self.desk)
+                    told = await run_in_threadpool(self._live)
                     yield f"event: live\ndata: {json.dumps(told)}\n\n"
                 try:
                     async with asyncio.timeout(GLANCE_SECONDS):
@@ -296,7 +301,7 @@ class Bench:
                     await run_in_threadpool(self.desk.glance)
                 if quiet >= BEAT_SECONDS:
                     quiet = 0.0
-                    yield ": still there\n\n"
+                    yield "event: beat\ndata:\n\n"
         finally:
             self.streams -= 1
             self.desk.listeners.remove(wake)
@@ -331,7 +336,7 @@ def number(form: dict[str, str], name: str) -> float | None:
 
 
 def _whole(text: str) -> int:
-    """The number of a line of the record; 0, which no line has, for anything else."""
+    """The number of a reading or of a line of the record; 0, which no line has, for anything else."""
     return int(text) if text.isascii() and text.isdigit() and len(text) < 12 else 0
 
 

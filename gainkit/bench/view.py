@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from gainkit.bench.desk import Desk, Kept
+from gainkit.bench.desk import LIVE, Desk, Kept
 from gainkit.bench.words import BENCH, LANGUAGE, WORDS
 from gainkit.errors import GainkitError
 from gainkit.figures import filled
@@ -97,6 +97,7 @@ def page_view(desk: Desk, who: str | None, fault: GainkitError | None = None) ->
         "step": step_view(step),
         "steps": [_short(each, step.key) for each in steps],
         "pending": look_view(pending.look) if pending else None,
+        "reading": pending.number if pending else LIVE,
         "shown": list(pending.shown) if pending else [],
         "parts": [{"label": label, "shown": each.shown} for label, each in desk.parts(step.key).items()],
         "live": live,

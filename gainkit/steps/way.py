@@ -16,6 +16,7 @@ from gainkit.job.readings import KINDS, Reading, latest
 from gainkit.job.standing import JobStatus, OutputStatus, standing
 from gainkit.remarks import Remark, Sentence, danger, remark
 from gainkit.steps.model import PER_OUTPUT, WAY, Step, StepKind, StepState, Tone, Way
+from gainkit.steps.taking import largest_trim
 
 STEP_OF_FAULT: dict[str, StepKind] = {
     "polarity_wrong": "polarity",
@@ -56,6 +57,14 @@ MUST_CONFIRM: dict[str, tuple[str, ...]] = {
 }
 """What a person says once, for each output, before a step is played or read."""
 
+ENDED_BY: dict[str, str] = {
+    "speakers_are_unplugged": "volume_is_low",
+    "leads_are_free": "volume_is_low",
+    "volume_is_low": "speakers_are_unplugged",
+}
+"""What a person said holds until this is said of the same output: who listened to a loudspeaker has connected it
+again, and a tone at level must not find it there."""
+
 SEEN: dict[str, str] = {
     "plan": "plan_seen",
     "stick": "tones_ready",
@@ -85,15 +94,18 @@ class _Car:
         return STEP_OF_FAULT.get(fault.code) or BELONGS.get(told_by, "gain")
 
     def confirmed(self, code: str, output: str | None) -> bool:
-        """Whether a person confirmed it for that output, in this visit."""
+        """Whether a person confirmed it for that output, in this visit, and it still holds."""
         visit = self.job.readings[-1].visit if self.job.readings else None
-        return any(
-            each.kind == "confirm"
-            and each.result.confirmed == code
-            and each.visit == visit
-            and (output is None or output in each.outputs)
-            for each in self.counting
-        )
+        holds = False
+        for each in self.counting:
+            if each.kind != "confirm" or each.visit != visit:
+                continue
+            said, named = each.result.confirmed, output is None or output in each.outputs
+            if said == code and named:
+                holds = True
+            elif said == ENDED_BY.get(code) and (named or not each.outputs):
+                holds = False
+        return holds
 
 
 def job_steps(job: OpenJob) -> tuple[Step, ...]:
@@ -206,9 +218,9 @@ def _car_told(car: _Car, kind: StepKind, answered: bool) -> Sentence | None:
     routing = latest(car.counting, "routing")
     if kind == "routing" and routing is not None:
         return Sentence("large_routing_right" if routing.result.ok else "large_routing_wrong")
-    trims = [each.trim_db for each in car.status.outputs if each.trim_db is not None]
+    trims = {each.name: each.trim_db for each in car.status.outputs if each.trim_db is not None}
     if kind == "match" and trims:
-        return Sentence("large_match", {"trim_db": max(trims, key=abs)})
+        return largest_trim(trims)
     return (
         Sentence("step_by_hand") if answered and kind in ("volume", "calibrate", "routing", "match") else None
     )

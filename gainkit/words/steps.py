@@ -17,6 +17,9 @@ FAULTS: dict[str, FaultWords] = {
         "The cautions of {received} are not confirmed yet.", "Confirm them first: they are there for a reason."
     ),
     "nothing_to_keep": FaultWords("There is no reading to keep.", "Take one first."),
+    "reading_replaced": FaultWords(
+        "Another reading has come since this one was shown.", "It is here now: look at it, then keep or leave it."
+    ),
     "nothing_recorded": FaultWords("No interface is being read.", "Start with a device, or send a file."),
     "upload_too_large": FaultWords(
         "The file is larger than {most_mb:g} MB.", "Send a shorter recording: ten seconds tell most things."
@@ -116,7 +119,7 @@ REMARKS: dict[str, Template] = {
     "large_routing_wrong": "ROUTING WRONG",
     "large_volume": "Highest clean position: {position}",
     "large_no_volume": "No clean position",
-    "large_match": "Largest trim {trim_db:+.1f} dB",
+    "large_match": "Trim {output} by {trim_db:+.1f} dB",
     "large_noise_quiet": "Quiet",
     "large_noise_hum": "HUM",
     "large_noise_whine": "WHINE",
@@ -134,7 +137,7 @@ REMARKS: dict[str, Template] = {
     "figure_recorder": "recorder {level_dbfs:.0f} dBFS",
     "figure_not_looked_at": "clipping not looked at",
     "figure_pulses": "{agreeing} of {pulses} pulses agree",
-    "figure_trim": "{file}: {trim_db:+.1f} dB",
+    "figure_trim": "{output}: {trim_db:+.1f} dB",
     "figure_position": "{position}: {rms_volts:.2f} V",
 }
 
