@@ -60,13 +60,14 @@ class Kept:
 @dataclass
 class Live:
     """The live reading. state : "off", "on", "lost". found : what is measured, None while no tone is there.
-    look, taken : as a reading of the current step, where it is one."""
+    look, taken : as a reading of the current step, where it is one. problem : why it is lost."""
 
     state: str = "off"
     found: Measurement | None = None
     look: Look | None = None
     taken: Taken | None = None
     device: str = ""
+    problem: GainkitError | None = None
 
 
 @dataclass
@@ -287,11 +288,13 @@ class Desk:
             self.live_version += 1
         self.changed() if appeared else self._tell()
 
-    def lose_live(self, state: str) -> None:
-        """The interface went away, or none is read."""
+    def lose_live(self, problem: GainkitError) -> None:
+        """The interface went away, or cannot be opened. It is tried again and again, and told once."""
         with self.lock:
-            self.live = Live(state)
-        self.changed()
+            before = self.live
+            self.live = Live("lost", problem=problem)
+        if before.problem is None or before.problem.code != problem.code:
+            self.changed()
 
     def _pending_live(self, step: Step) -> Pending | None:
         live = self.live

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from gainkit.bench.desk import Desk
 from gainkit.capture.calibration import read_calibration
 from gainkit.errors import GainkitError
-from gainkit.live import InputSettings, Interface, capture_of, read_window
+from gainkit.live import InputSettings, Interface, capture_of, look_again, read_window
 from gainkit.steps import Step, take
 from gainkit.steps.taking import measure_options
 
@@ -80,19 +80,26 @@ class LiveFeed:
         self._recording = []
 
     def _run(self) -> None:
+        try:
+            self._read_on()
+        finally:
+            if not self._stop.is_set():  # whatever ended it: no figure may stand as if it were read now
+                self.desk.lose_live(GainkitError("interface_gone", "device"))
+
+    def _read_on(self) -> None:
         while not self._stop.is_set():
             try:
                 interface = self.opener()
-            except GainkitError:
-                self.desk.lose_live("lost")
+            except GainkitError as fault:
+                self.desk.lose_live(fault)
                 self._stop.wait(AGAIN_SECONDS)
                 continue
             try:
                 self.rate_hz = interface.sample_rate_hz
                 settings = InputSettings(interface.name, interface.sample_rate_hz, interface.channels)
                 self.read(interface, settings)
-            except GainkitError:
-                self.desk.lose_live("lost")
+            except GainkitError as fault:
+                self.desk.lose_live(fault)
             finally:
                 interface.close()
 
@@ -169,7 +176,8 @@ def _level_db(window: Blocks) -> float:
 
 
 def open_interface(device: str | None, channels: int) -> Interface:
-    """The interface that the bench reads. Raises GainkitError when it is not there."""
+    """The interface that the bench reads, also one plugged in since. Raises GainkitError for none."""
+    look_again()
     return Interface(device, None, channels)
 
 

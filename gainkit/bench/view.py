@@ -71,10 +71,11 @@ def live_view(desk: Desk) -> dict[str, Any]:
     live = desk.live
     words = {"off": "live_off", "lost": "live_lost", "on": "waiting"}
     read = None if live.found is None else " · ".join(said(each) for each in figures_of(live.found))
+    why = [] if live.problem is None else [fault_view(live.problem)["problem"]]
     return {
         "state": live.state,
         "step": desk.current,
-        "text": read or WORDS[words[live.state]],
+        "text": " ".join([read or WORDS[words[live.state]], *why]),
         "counts": live.look is not None and counts(live.look),
         "device": live.device,
         "look": look_view(live.look),

@@ -62,8 +62,8 @@ ENDED_BY: dict[str, str] = {
     "leads_are_free": "volume_is_low",
     "volume_is_low": "speakers_are_unplugged",
 }
-"""What a person said holds until this is said of the same output: who listened to a loudspeaker has connected it
-again, and a tone at level must not find it there."""
+"""What a person said holds until this is said of the same output: who listened to a loudspeaker has connected
+it again, and a tone at level must not find it there."""
 
 SEEN: dict[str, str] = {
     "plan": "plan_seen",
@@ -134,11 +134,11 @@ def step_of(steps: Sequence[Step], key: str) -> Step:
 
 
 def next_step(steps: Sequence[Step], after: str | None = None) -> Step:
-    """The first step not settled after the one of that key, wrapping round; the last step when all are."""
+    """The first step not settled after the one of that key; the page, which tells what is open, where none is;
+    from there the first of all."""
     places = {each.key: place for place, each in enumerate(steps)}
     first = places.get(after, -1) + 1 if after is not None else 0
-    turned = [*steps[first:], *steps[:first]]
-    return next((each for each in turned if each.state != "settled"), steps[-1])
+    return next((each for each in steps[first:] or steps if each.state != "settled"), steps[-1])
 
 
 # ---- one step ----------------------------------------------------------------------------------------------

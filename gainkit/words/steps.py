@@ -18,7 +18,8 @@ FAULTS: dict[str, FaultWords] = {
     ),
     "nothing_to_keep": FaultWords("There is no reading to keep.", "Take one first."),
     "reading_replaced": FaultWords(
-        "Another reading has come since this one was shown.", "It is here now: look at it, then keep or leave it."
+        "Another reading has come since this one was shown.",
+        "It is here now: look at it, then keep or leave it.",
     ),
     "nothing_recorded": FaultWords("No interface is being read.", "Start with a device, or send a file."),
     "upload_too_large": FaultWords(

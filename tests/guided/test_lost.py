@@ -3,10 +3,7 @@
 from __future__ import annotations
 
 import signal
-import subprocess
-import sys
-from collections.abc import Callable, Iterator
-from dataclasses import dataclass
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -14,42 +11,10 @@ import pytest
 
 from gainkit.job.record import read_events
 from tests.guided.browser import chromium, entered, until
+from tests.guided.program import Program
 from tests.guided.test_browser import at, click, large, type_volts
 
 pytestmark = pytest.mark.long
-
-
-@dataclass
-class Program:
-    """`gainkit bench` in a process of its own."""
-
-    process: subprocess.Popen[str]
-    address: str
-
-    @property
-    def port(self) -> int:
-        return int(self.address.split(":")[2].split("/")[0])
-
-    def kill(self) -> None:
-        self.process.kill()
-        self.process.wait(timeout=30)
-
-
-@pytest.fixture
-def program() -> Iterator[Callable[..., Program]]:
-    """Starts programs; none outlives its test."""
-    started: list[Program] = []
-
-    def start(job: Path, *more: str) -> Program:
-        words = [sys.executable, "-m", "gainkit", "bench", str(job), *more]
-        process = subprocess.Popen(words, stdout=subprocess.PIPE, text=True)
-        assert process.stdout is not None
-        started.append(Program(process, process.stdout.readline().split()[-1]))
-        return started[-1]
-
-    yield start
-    for each in started:
-        each.kill()
 
 
 def line(page: Any) -> str:
