@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import threading
 import time
 from collections.abc import Callable, Iterable
@@ -46,7 +47,7 @@ WATCHED_SUFFIXES = frozenset(
     {".csv", ".txt", ".tsv", ".wav", ".flac", ".aiff", ".aif", ".caf", ".ogg", ".opus", ".mp3", ".m4a", ".3gp"}
 )
 MOST_WATCHED_BYTES = 64_000_000
-"""A larger file in the watched folder is left alone [bytes]."""
+"""A larger file in the watched folder is not read [bytes]."""
 
 Blocks = NDArray[np.float32]
 
@@ -215,15 +216,21 @@ class WatchedFolder:
         try:
             if path.is_symlink() or not path.is_file() or not _still(path):
                 return
-            if path.stat().st_size > MOST_WATCHED_BYTES:
-                return
-            data = path.read_bytes()
+            with open(path, "rb", opener=_no_link) as file:
+                data = file.read(MOST_WATCHED_BYTES + 1)
         except OSError:
             return
         try:
+            if len(data) > MOST_WATCHED_BYTES:
+                raise GainkitError("upload_too_large", "capture", most_mb=MOST_WATCHED_BYTES / 1e6)
             self.desk.arrived(self.desk.current, data, path.name)
         except GainkitError as fault:
             self.desk.fail(fault)
+
+
+def _no_link(path: str, flags: int) -> int:
+    """Open what was looked at, not a link or a pipe that has been put in its place since."""
+    return os.open(path, flags | getattr(os, "O_NOFOLLOW", 0) | getattr(os, "O_NONBLOCK", 0))
 
 
 def _still(path: Path) -> bool:

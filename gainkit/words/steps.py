@@ -26,8 +26,11 @@ FAULTS: dict[str, FaultWords] = {
         "The file is larger than {most_mb:g} MB.", "Send a shorter recording: ten seconds tell most things."
     ),
     "upload_empty": FaultWords("Nothing arrived.", "Choose the file again."),
+    "too_much_waits": FaultWords(
+        "More than {most_mb:g} MB of recordings wait to be kept.", "Keep or leave those first."
+    ),
     "codec_too_long": FaultWords(
-        "The recording decodes to more than {most_seconds:g} s.", "Send a shorter recording."
+        "The recording is longer than {most_seconds:.3g} s.", "Send a shorter recording."
     ),
     "codec_not_read": FaultWords(
         "{received} holds no sound that can be decoded ({told}).",
