@@ -188,6 +188,11 @@ class Interface:
             self._stream.close()
 
 
+def check_library() -> None:
+    """Raise GainkitError (`needs_extra`, `sound_library_missing`) where no interface can be read at all."""
+    _sounddevice()
+
+
 def look_again() -> None:
     """Have the sound library list its devices anew: it does so once only, and misses what is plugged in later.
     No interface may be open.

@@ -245,7 +245,7 @@ def _state(answered: bool, faults: Sequence[Remark]) -> StepState:
 
 def _confirmations(kind: StepKind, plan: ChannelPlan) -> tuple[str, ...]:
     floating = plan.bridged or plan.built_in
-    leads = ("leads_are_free",) if floating and kind in ("gain", "onset", "noise") else ()
+    leads = ("leads_are_free",) if floating and kind in ("gain", "onset", "noise", "response") else ()
     return (*MUST_CONFIRM.get(kind, ()), *leads)
 
 
@@ -313,6 +313,10 @@ def _cautions(kind: StepKind, plan: ChannelPlan | None) -> Iterable[Remark]:
     """What may hurt at this step."""
     if plan is not None and kind in ("gain", "onset", "noise"):
         yield from (each for each in plan.cautions if each.severity == "danger")
+    if plan is not None and kind == "response":
+        yield from (
+            each for each in plan.cautions if each.severity == "danger" and each.code != "unplug_loudspeakers"
+        )
     if kind == "onset":
         yield danger("step_load_gets_hot")
     if kind in ("polarity", "match", "routing", "response"):

@@ -165,9 +165,9 @@ def test_an_hour_of_live_takes_no_more_memory_and_little_of_a_core(tmp_path: Pat
     assert grown < 20_000
 
 
-def _held() -> int:
-    """Memory held now [kB]."""
-    pages = int(Path("/proc/self/statm").read_text().split()[1])
+def _held(process: int | str = "self") -> int:
+    """Memory that a process holds now [kB]."""
+    pages = int(Path(f"/proc/{process}/statm").read_text().split()[1])
     return pages * resource.getpagesize() // 1024
 
 
@@ -206,6 +206,37 @@ def test_latency_from_the_tone_to_the_page(
         f"the server takes {100 * share:.0f} % of a core"
     )
     assert statistics.median(waits) < 0.4
+
+
+def test_live_in_real_time(
+    tmp_path: Path, null_sink: NullSink, player_of: Callable[..., Player], program: Callable[..., Program]
+) -> None:
+    """Through the sound system and out to a screen, as long as GAINKIT_LIVE_MINUTES says. The level moves every
+    ten seconds, and for ten seconds of each minute all the time, as under a hand on the knob."""
+    minutes = float(os.environ.get("GAINKIT_LIVE_MINUTES", "3"))
+    null_sink.start()
+    job = a_job(tmp_path, FOUR)
+    recorder_file(job).write_text(Calibration(80.0, 1, float(RATE), "2026-03-14", "by a meter").as_toml())
+    player = player_of(null_sink, right=1.0)
+    running = program(job, "--live", environment=null_sink.environment)
+    with chromium() as browser:
+        page = entered(browser, running.address, "phone")
+        click(page, "go", "gain-1")
+        click(page, "confirm")
+        for second in range(20):
+            player.move(0.2 + 0.002 * second, 997.0)
+            page.wait_for_timeout(1000)
+        kilobytes, before, began = _held(running.process.pid), cpu_seconds(running), time.monotonic()
+        while (gone := time.monotonic() - began) < 60 * minutes:
+            knob = 0.04 * np.sin(gone) if gone % 60 > 50 else 0.02 * (gone // 10 % 5)
+            player.move(0.24 + knob, 997.0)
+            page.wait_for_timeout(100)
+        share = (cpu_seconds(running) - before) / gone
+        grown = _held(running.process.pid) - kilobytes
+        assert page.locator("#keeping").is_visible()
+    print(f"\n{minutes:g} minutes of live: {100 * share:.1f} % of a core, {grown} kB more memory")
+    assert share < 0.10
+    assert grown < 20_000
 
 
 def _one(page: Any, player: Player) -> float:

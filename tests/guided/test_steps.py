@@ -71,6 +71,8 @@ def test_who_listened_to_a_loudspeaker_confirms_again_before_a_tone_at_level(car
     note_typed(car, "Front/left", Confirmed("speakers_are_unplugged"))
     note_typed(car, "Subwoofer", Confirmed("volume_is_low"))
     assert step(car, "polarity-3").unconfirmed == ()
+    assert step(car, "response-3").unconfirmed == ("leads_are_free",)
+    assert any(each.code == "ungrounded_output" for each in step(car, "response-3").cautions)
     for key in ("gain-3", "onset-3", "noise-3"):
         assert step(car, key).unconfirmed == ("speakers_are_unplugged", "leads_are_free")
     assert step(car, "gain-1").unconfirmed == ()

@@ -15,7 +15,7 @@ function show(html, own) {
   const same = made.dataset.step === now.dataset.step;
   const typed = new Map();
   const active = document.activeElement, inside = now.contains(active), held = active && active.id;
-  const answer = same && own && news(now, made);
+  const answer = same && own && news(own, made);
   if (same) {
     for (const each of now.querySelectorAll("input[id]:not([type=file]), select[id]")) {
       if (each.value !== each.defaultValue) typed.set(each.id, each.value);
@@ -36,11 +36,15 @@ function show(html, own) {
   }
 }
 
-// Whether what a person did here has an answer at the top of the page, where it may be out of sight.
-function news(now, made) {
-  const waits = (part) => (part.querySelector("#keeping [name=reading]") || {}).value;
-  return made.querySelector(".wrong[role=alert]:not([hidden])") || waits(now) !== waits(made)
-    || Boolean(now.querySelector(".confirm")) !== Boolean(made.querySelector(".confirm"));
+// What of a page an answer at its top may change.
+function atTop(part) {
+  const reading = part.querySelector("#keeping [name=reading]");
+  return `${reading && reading.value} ${part.querySelector(".confirm") !== null}`;
+}
+
+// Whether what a person did here, who saw `before`, has an answer at the top, where it may be out of sight.
+function news(before, made) {
+  return made.querySelector(".wrong[role=alert]:not([hidden])") !== null || atTop(made) !== before;
 }
 
 async function refresh() {
@@ -144,10 +148,11 @@ function failed(text) {
 }
 
 async function send(address, body) {
+  const before = atTop(byId("now"));  // the stream may bring the change sooner than the answer
   try {
     const answer = await fetch(address, { method: "POST", body, headers: { "x-part": "now" } });
     const text = await answer.text();
-    if (text.includes('id="now"')) show(text, true); else failed(text);
+    if (text.includes('id="now"')) show(text, before); else failed(text);
   } catch {
     failed(byId("now").dataset.notsent);
   }
