@@ -350,8 +350,8 @@ def test_recordings_that_are_never_kept_do_not_fill_the_machine(
 @pytest.mark.parametrize(
     "name",
     [
-        "\u202egnp.exe", "\u2066a\u2069", "a\u200b\u200bb", "Ä\u0308" * 30, "\U0001f50a" * 50, "\ud800",
-        "\u0000", "a\r\nSet-Cookie: x=1", "..", "CON", "𝐹ront", "左/右", "' OR 1=1 --", "{{7*7}}", "%s%n",
+        "\u202egnp.exe \u2066a\u2069 b\u200b\u200bc \u0000", "Ä\u0308" * 30, "\ud800 \U0001f50a",
+        "a\r\nSet-Cookie: x=1", "../CON", "左/右 𝐹ront", "' OR 1=1 -- {{7*7}} %s%n",
     ],
 )  # fmt: skip
 def test_names_of_any_script_steer_no_screen(screen: Screen, car: Path, name: str) -> None:

@@ -86,6 +86,7 @@ def test_a_crowd_of_silent_strangers_keeps_nobody_out(running: Running) -> None:
         assert len(running.bench.app.lines._strangers) <= MOST_STRANGERS
 
 
+@pytest.mark.long
 def test_a_stranger_s_slow_request_is_cut_off(car: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(lines, "Lines", functools.partial(lines.Lines, seconds=0.3))
     with served(Asked(car)) as running, connected(running) as slow:
@@ -158,7 +159,7 @@ def test_another_protocol_is_not_spoken(running: Running) -> None:
 def test_asking_for_the_head_alone_does_nothing(running: Running) -> None:
     cookie = let_in(running)
     key = running.bench.keys.fresh()
-    for path in ("/", "/now", "/events", "/sheet", "/screen", "/tone", "/bench.js", "/do/seen", "/capture"):
+    for path in ("/", "/now", "/events", "/screen", "/bench.js", "/do/seen", "/capture"):
         told = said(running, head(running, f"HEAD {path} HTTP/1.1", cookie, "Connection: close"))
         assert status(told) in (200, 404, 405, 409)
         assert told.endswith(b"\r\n\r\n")
