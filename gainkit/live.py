@@ -184,7 +184,27 @@ class Interface:
                 raise GainkitError("interface_gone", "device", self.name) from None
 
     def close(self) -> None:
-        self._stream.close()
+        with contextlib.suppress(_sounddevice().PortAudioError):  # it may be gone already
+            self._stream.close()
+
+
+def check_library() -> None:
+    """Raise GainkitError (`needs_extra`, `sound_library_missing`) where no interface can be read at all."""
+    _sounddevice()
+
+
+def look_again() -> None:
+    """Have the sound library list its devices anew: it does so once only, and misses what is plugged in later.
+    No interface may be open.
+
+    Raises GainkitError (`needs_extra`, `sound_library_missing`, `interface_not_opened`).
+    """
+    sounddevice = _sounddevice()
+    try:
+        sounddevice._terminate()
+        sounddevice._initialize()
+    except sounddevice.PortAudioError as fault:
+        raise GainkitError("interface_not_opened", "device", told=str(fault)) from fault
 
 
 def _sounddevice() -> Any:

@@ -71,6 +71,10 @@ def test_limits_of_size_and_length(wave: Path) -> None:
     with pytest.raises(GainkitError) as long:
         decode_audio(data, "a", DecodingLimits(seconds=0.5))
     assert long.value.code == "codec_too_long"
+    with pytest.raises(GainkitError) as wide:
+        decode_audio(data, "a", DecodingLimits(samples=20_000))
+    assert wide.value.code == "codec_too_long"
+    assert wide.value.values["most_seconds"] < 0.5
 
 
 @pytest.mark.parametrize(

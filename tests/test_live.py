@@ -144,6 +144,7 @@ def test_what_cannot_be_measured_live_is_refused(
     assert ".wav" in gainkit("live", "--seconds", 1, "--json", "--save", tmp_path / "a.flac").refused()
     monkeypatch.setitem(sys.modules, "sounddevice", None)
     assert "extra" in gainkit("live", "--seconds", 1).refused()
+    assert "extra" in gainkit("bench", tmp_path, "--live").refused()
 
 
 def letters_of(screen: str, size: int) -> str:

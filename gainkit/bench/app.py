@@ -22,6 +22,7 @@ from starlette.routing import Route
 from gainkit.bench.desk import Desk
 from gainkit.bench.guard import SHEET_POLICY, Guard
 from gainkit.bench.keys import Keys, Session
+from gainkit.bench.lines import Lines
 from gainkit.bench.simulated import Simulation
 from gainkit.bench.sources import LiveFeed
 from gainkit.bench.view import fault_view, live_view, page_view
@@ -44,14 +45,17 @@ MOST_FORM_BYTES = 16_384
 MOST_FIELDS = 20
 FORM_SECONDS = 10.0
 
-MOST_STREAMS = 40
-"""Live streams open at a time: a few for each screen [-]."""
+MOST_STREAMS = 6
+"""Live streams of one screen: as many as a browser opens; one more ends the oldest [-]."""
 
-BEAT_SECONDS = 10.0
-"""A stream says so often that it is still there, so that a lost one is noticed [s]."""
+BEAT_SECONDS = 3.0
+"""A stream says so often that it is still there: the page takes a longer silence for a lost line [s]."""
 
 GLANCE_SECONDS = 1.0
 """How often the record is looked at for what another program wrote to it [s]."""
+
+MOST_ARRIVING = 6
+"""Files that are taken at the same time; others wait: so many bodies are held at most [-]."""
 
 MOST_AT_ONCE = 2
 """Files that are read at the same time; others wait [-]."""
@@ -78,6 +82,7 @@ class Bench:
         hosts: frozenset[str],
         *,
         phone_address: str | None = None,
+        lines: Lines | None = None,
         feed: LiveFeed | None = None,
         simulation: Simulation | None = None,
     ) -> None:
@@ -89,7 +94,7 @@ class Bench:
         )  # fmt: skip
         self.files = {name: (HERE / "static" / name).read_bytes() for name in FILES}
         self.reading = asyncio.Semaphore(MOST_AT_ONCE)
-        self.streams = 0
+        self.arriving = asyncio.Semaphore(MOST_ARRIVING)
         self.closing = threading.Event()
         routes = [
             Route("/", self.page),
@@ -104,7 +109,7 @@ class Bench:
             Route("/screen", self.screen),
             Route("/{name}", self.file),
         ]
-        self.app = Guard(Starlette(routes=routes), keys, hosts)
+        self.app = Guard(Starlette(routes=routes), keys, hosts, lines or Lines())
 
     # ---- pages ---------------------------------------------------------------------------------------------
 
@@ -177,6 +182,7 @@ class Bench:
     def _action(self, action: str, form: dict[str, str], session: Session) -> Callable[[], Any] | None:
         """What a form's action does."""
         desk, key, who = self.desk, form.get("step", ""), session.who
+        seen = _whole(form["reading"]) if "reading" in form else None
         actions: dict[str, Callable[[], Any]] = {
             "go": lambda: desk.go(key),
             "next": desk.go_on,
@@ -186,8 +192,8 @@ class Bench:
                 key, TypedLevel(number(form, "volts"), dc_volts=number(form, "dc_volts"))
             ),
             "polarity": lambda: desk.typed(key, TypedPolarity(form.get("polarity", ""))),  # type: ignore[arg-type]
-            "keep": lambda: desk.keep(key, who),
-            "drop": lambda: desk.drop(key),
+            "keep": lambda: desk.keep(key, who, seen),
+            "drop": lambda: desk.drop(key, seen),
             "undo": lambda: desk.undo(_whole(form.get("number", "")), who),
             "tones": lambda: desk.write_tones(who),
             "who": lambda: _name(session, form.get("who", "")),
@@ -198,7 +204,8 @@ class Bench:
         """A recording, as the body of the request."""
         query = request.query_params
         try:
-            data = await _body(request, MOST_UPLOAD_BYTES, UPLOAD_SECONDS)
+            async with self.arriving:
+                data = await _body(request, MOST_UPLOAD_BYTES, UPLOAD_SECONDS)
         except TooLarge:
             fault = GainkitError("upload_too_large", "capture", most_mb=MOST_UPLOAD_BYTES / 1e6)
             return await self._faulty(request, fault, 413)
@@ -261,32 +268,42 @@ class Bench:
 
     async def events(self, request: Request) -> Response:
         """Server-sent events: 'changed' when the page is to be fetched again, 'live' with the live reading."""
-        if self.streams >= MOST_STREAMS:
-            return PlainTextResponse("Too many", 503)
-        return StreamingResponse(self._told(), media_type="text/event-stream")
+        if request.method == "HEAD":
+            return Response(media_type="text/event-stream")
+        return StreamingResponse(self._told(request.state.session), media_type="text/event-stream")
 
-    async def _told(self) -> AsyncIterator[str]:
+    def _live(self) -> dict[str, Any]:
+        told = live_view(self.desk)
+        return told | {"knob": self.simulation.knob(self.desk.step())} if self.simulation else told
+
+    async def _told(self, session: Session) -> AsyncIterator[str]:
         """What one screen is told. Only the newest state goes out, however slow the line is."""
-        loop, woken = asyncio.get_running_loop(), asyncio.Event()
+        loop, woken, ended = asyncio.get_running_loop(), asyncio.Event(), threading.Event()
 
         def wake() -> None:
             if not loop.is_closed():
                 loop.call_soon_threadsafe(woken.set)
 
+        def end() -> None:
+            ended.set()
+            wake()
+
+        while len(session.streams) >= MOST_STREAMS:
+            session.streams.pop(0)()
+        session.streams.append(end)
         self.desk.listeners.append(wake)
-        self.streams += 1
         version = live = -1
         quiet = 0.0
         try:
             yield "retry: 1000\n\n"
-            while not self.closing.is_set():
+            while not (self.closing.is_set() or ended.is_set()):
                 woken.clear()
                 if version != self.desk.version:
                     version = self.desk.version
                     yield f"event: changed\ndata: {version}\n\n"
                 if live != self.desk.live_version:
                     live = self.desk.live_version
-                    told = await run_in_threadpool(live_view, self.desk)
+                    told = await run_in_threadpool(self._live)
                     yield f"event: live\ndata: {json.dumps(told)}\n\n"
                 try:
                     async with asyncio.timeout(GLANCE_SECONDS):
@@ -296,9 +313,10 @@ class Bench:
                     await run_in_threadpool(self.desk.glance)
                 if quiet >= BEAT_SECONDS:
                     quiet = 0.0
-                    yield ": still there\n\n"
+                    yield "event: beat\ndata:\n\n"
         finally:
-            self.streams -= 1
+            if end in session.streams:
+                session.streams.remove(end)
             self.desk.listeners.remove(wake)
 
     def close(self) -> None:
@@ -331,7 +349,7 @@ def number(form: dict[str, str], name: str) -> float | None:
 
 
 def _whole(text: str) -> int:
-    """The number of a line of the record; 0, which no line has, for anything else."""
+    """The number of a reading or of a line of the record; 0, which no line has, for anything else."""
     return int(text) if text.isascii() and text.isdigit() and len(text) < 12 else 0
 
 

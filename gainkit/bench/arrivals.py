@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from gainkit.capture import Capture, read_capture
-from gainkit.capture.codecs import container_of, decode_audio
+from gainkit.capture.codecs import DecodingLimits, container_of, decode_audio
 from gainkit.errors import GainkitError
 from gainkit.files import whole_file
 
@@ -21,6 +21,9 @@ DECODED = {"mov": ".m4a", "matroska": ".webm", "amr": ".amr", "aac": ".aac", "mp
 
 SUFFIXES = {b"RIFF": ".wav", b"fLaC": ".flac", b"FORM": ".aiff", b"caff": ".caf", b"OggS": ".ogg"}
 """Suffixes of what is read as it is, by its first bytes; anything else is text of an oscilloscope."""
+
+MOST_WAITING_BYTES = 512_000_000
+"""Recordings that are neither kept nor left, together [bytes]."""
 
 LONGEST_NAME = 60
 """A name from outside is shown up to so many characters [-]."""
@@ -62,6 +65,9 @@ class Drafts:
         """
         if not data:
             raise GainkitError("upload_empty", "capture")
+        waiting = sum(each.stat().st_size for each in Path(self._folder.name).iterdir())
+        if waiting + len(data) > MOST_WAITING_BYTES:
+            raise GainkitError("too_much_waits", "capture", most_mb=MOST_WAITING_BYTES / 1e6)
         suffix = suffix_of(data)
         draft = Path(self._folder.name) / f"{next(self._numbers)}{suffix}"
         draft.write_bytes(data)
@@ -84,7 +90,19 @@ def _capture(data: bytes, draft: Path, name: str, calibration: Path | None) -> C
         samples, rate = decode_audio(data, name)
         whole = Capture.from_array(samples, rate, file=name, calibrated=False)
         return replace(whole, has_full_scale=True)
-    return read_capture(draft, calibration=calibration)
+    return _bounded(read_capture(draft, calibration=calibration))
+
+
+def _bounded(capture: Capture) -> Capture:
+    """The same recording. A megabyte of packed silence can stand for hours, and reading these would never end.
+
+    Raises GainkitError (`codec_too_long`).
+    """
+    limits = DecodingLimits()
+    most_seconds = min(limits.seconds, limits.samples / (capture.sample_rate_hz * capture.channels))
+    if capture.seconds > most_seconds:
+        raise GainkitError("codec_too_long", "capture", most_seconds=most_seconds)
+    return capture
 
 
 def suffix_of(data: bytes) -> str:

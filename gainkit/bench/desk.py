@@ -5,8 +5,9 @@ Everything that counts is in the job's record; what is here can be lost with the
 
 from __future__ import annotations
 
+import itertools
 import threading
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
@@ -30,11 +31,16 @@ from gainkit.steps.way import SEEN
 SEVERAL = {"volume": 2, "match": 2}
 """Steps that want several recordings, and from how many on they are read."""
 
+LIVE = 0
+"""The number of the live reading among those that wait; it is kept as it stands at that moment."""
+
 
 @dataclass(frozen=True)
 class Pending:
-    """A reading that waits for 'keep'. shown : names of the recordings it came from."""
+    """A reading that waits for 'keep'. number : by which a screen says which one it saw. shown : names of the
+    recordings it came from."""
 
+    number: int
     taken: Taken
     look: Look
     arrivals: tuple[Arrival, ...] = ()
@@ -52,13 +58,14 @@ class Kept:
 @dataclass
 class Live:
     """The live reading. state : "off", "on", "lost". found : what is measured, None while no tone is there.
-    look, taken : as a reading of the current step, where it is one."""
+    look, taken : as a reading of the current step, where it is one. problem : why it is lost."""
 
     state: str = "off"
     found: Measurement | None = None
     look: Look | None = None
     taken: Taken | None = None
     device: str = ""
+    problem: GainkitError | None = None
 
 
 @dataclass
@@ -85,10 +92,11 @@ class Desk:
         self.listeners: list[Callable[[], None]] = []
         self._drafts = Drafts()
         self._pending: dict[str, Pending] = {}
+        self._numbers = itertools.count(LIVE + 1)
         self._parts: dict[str, dict[str, Arrival]] = {}
         self._read: tuple[Any, OpenJob, tuple[Step, ...]] | None = None
         self._glanced: Any = None
-        self.current = next_step(self.steps()).key
+        self.current = where_it_was(self.steps()).key
 
     # ---- what there is -------------------------------------------------------------------------------------
 
@@ -160,9 +168,10 @@ class Desk:
 
     def confirm(self, key: str, who: str | None = None) -> None:
         """Every caution of a step that is still to be confirmed, for its output."""
-        step = self.step(key)
-        for code in step.unconfirmed:
-            note_typed(self.folder, step.output, Confirmed(code), who=who)
+        with self.lock:
+            step = self.step(key)
+            for code in step.unconfirmed:
+                note_typed(self.folder, step.output, Confirmed(code), who=who)
         self.changed()
 
     def seen(self, key: str, who: str | None = None) -> None:
@@ -217,13 +226,18 @@ class Desk:
         captures = [each.capture for each in parts.values()]
         self.wait(step, take(step, self.job(), captures, list(parts)), tuple(parts.values()))
 
-    def keep(self, key: str, who: str | None = None) -> None:
-        """Write what waits at a step to the record; the live reading where nothing waits."""
-        step = self.ready(key)
+    def keep(self, key: str, who: str | None = None, seen: int | None = None) -> None:
+        """Write what waits at a step to the record; the live reading where nothing waits.
+
+        seen : number of the reading that the person saw, None: whichever waits. Raises GainkitError
+        (`reading_replaced`) where another screen or program has sent one since.
+        """
         with self.lock:
+            step = self.ready(key)
             pending = self._pending.get(key) or self._pending_live(step)
             if pending is None:
                 raise GainkitError("nothing_to_keep")
+            _same(pending, seen)
             places = tuple(each.keep() for each in pending.arrivals)
             if isinstance(pending.taken.result, Calibration):
                 text = pending.taken.result.as_toml()
@@ -234,9 +248,13 @@ class Desk:
             self._forget(key)
             self._done(number, key)
 
-    def drop(self, key: str) -> None:
-        """Forget what waits at a step."""
-        self._forget(self.step(key).key)
+    def drop(self, key: str, seen: int | None = None) -> None:
+        """Forget what waits at a step. seen : as for `keep`."""
+        with self.lock:
+            pending = self._pending.get(self.step(key).key)
+            if pending is not None:
+                _same(pending, seen)
+            self._forget(key)
         self.changed()
 
     def undo(self, number: int, who: str | None = None) -> None:
@@ -272,17 +290,19 @@ class Desk:
             self.live_version += 1
         self.changed() if appeared else self._tell()
 
-    def lose_live(self, state: str) -> None:
-        """The interface went away, or none is read."""
+    def lose_live(self, problem: GainkitError) -> None:
+        """The interface went away, or cannot be opened. It is tried again and again, and told once."""
         with self.lock:
-            self.live = Live(state)
-        self.changed()
+            before = self.live
+            self.live = Live("lost", problem=problem)
+        if before.problem is None or before.problem.code != problem.code:
+            self.changed()
 
     def _pending_live(self, step: Step) -> Pending | None:
         live = self.live
         if live.taken is None or live.look is None or step.output not in live.taken.outputs:
             return None
-        return Pending(live.taken, live.look)
+        return Pending(LIVE, live.taken, live.look)
 
     # ---- inside --------------------------------------------------------------------------------------------
 
@@ -296,7 +316,7 @@ class Desk:
     def wait(self, step: Step, taken: Taken, arrivals: tuple[Arrival, ...] = ()) -> Pending:
         """Judge a reading and hold it until it is kept or dropped."""
         look = _calibration_look(taken) or look_at(step, self.job(), taken)
-        pending = Pending(taken, look, arrivals, tuple(each.shown for each in arrivals))
+        pending = Pending(next(self._numbers), taken, look, arrivals, tuple(each.shown for each in arrivals))
         with self.lock:
             before = self._pending.get(step.key)
             for each in before.arrivals if before else ():
@@ -343,6 +363,19 @@ class Desk:
     def close(self) -> None:
         """Forget all that was not kept."""
         self._drafts.close()
+
+
+def where_it_was(steps: Sequence[Step]) -> Step:
+    """The step at which a job that is opened again goes on: that of the last reading, or the next open one."""
+    last = max(steps, key=lambda each: max(each.readings, default=0))
+    if not last.readings:
+        return next_step(steps)
+    return last if last.state != "settled" else next_step(steps, last.key)
+
+
+def _same(pending: Pending, seen: int | None) -> None:
+    if seen is not None and seen != pending.number:
+        raise GainkitError("reading_replaced")
 
 
 def _stamp(path: Path) -> tuple[int, int] | None:

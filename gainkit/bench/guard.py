@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Awaitable, Callable, MutableMapping
-from http.cookies import CookieError, SimpleCookie
 from typing import Any
 
 from gainkit.bench.keys import Keys, TooManyWrong
+from gainkit.bench.lines import Lines
 from gainkit.bench.words import WORDS
 
 Scope = MutableMapping[str, Any]
@@ -15,6 +15,11 @@ Send = Callable[[MutableMapping[str, Any]], Awaitable[None]]
 App = Callable[[Scope, Receive, Send], Awaitable[None]]
 
 COOKIE = "gainkit"
+"""The cookie's name begins so and ends with the port: a browser sends cookies to every port of a machine, and
+two jobs open at once must not take each other's."""
+
+MOST_COOKIES = 4
+"""So many of one name are looked at [-]."""
 
 POLICY = (
     "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' data:; connect-src 'self'; "
@@ -41,8 +46,9 @@ HEADERS = {
 class Guard:
     """Lets a request through to the page when it comes from a screen that was let in."""
 
-    def __init__(self, app: App, keys: Keys, hosts: frozenset[str]) -> None:
-        self.app, self.keys, self.hosts = app, keys, hosts
+    def __init__(self, app: App, keys: Keys, hosts: frozenset[str], lines: Lines) -> None:
+        self.app, self.keys, self.hosts, self.lines = app, keys, hosts, lines
+        self.cookie = f"{COOKIE}-{min(hosts).rpartition(':')[2]}"
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         if scope["type"] == "lifespan":
@@ -64,10 +70,13 @@ class Guard:
         if scope["path"] == "/open" and scope["method"] == "GET":
             await self._open(scope, send)
             return
-        session = self.keys.session(_cookie(headers))
+        client = scope.get("client") or ("?", 0)
+        cookies = _cookies(headers, self.cookie)
+        session = next(filter(None, (self.keys.session(each, client[0]) for each in cookies)), None)
         if session is None:
             await _answer(send, 401, WORDS["closed"])
             return
+        self.lines.known(client)
         scope.setdefault("state", {})["session"] = session
         await self.app(scope, receive, _with_headers(send))
 
@@ -83,14 +92,19 @@ class Guard:
         if cookie is None:
             await _answer(send, 401, WORDS["closed"])
             return
-        value = f"{COOKIE}={cookie}; HttpOnly; SameSite=Strict; Path=/"
+        value = f"{self.cookie}={cookie}; HttpOnly; SameSite=Strict; Path=/"
         # no redirect: a strict cookie would not go along where the address was opened from a message
         page = '<!doctype html><title>gainkit</title><link rel="icon" href="data:,"><p><a href="/">gainkit</a>'
         await _answer(
             send,
             200,
             page,
-            {"refresh": "0; url=/", "set-cookie": value, "content-type": "text/html; charset=utf-8"},
+            {
+                "refresh": "0; url=/",
+                "referrer-policy": "no-referrer",  # the page is not told the key that it was opened with
+                "set-cookie": value,
+                "content-type": "text/html; charset=utf-8",
+            },
         )
 
 
@@ -112,12 +126,11 @@ def _same_origin(headers: dict[str, str]) -> bool:
     return headers.get("origin", "").lower() == f"http://{headers['host'].lower()}"
 
 
-def _cookie(headers: dict[str, str]) -> str | None:
-    try:
-        jar = SimpleCookie(headers.get("cookie", ""))
-    except CookieError:
-        return None
-    return jar[COOKIE].value if COOKIE in jar else None
+def _cookies(headers: dict[str, str], name: str) -> list[str]:
+    """The values under a name. Other programs of this machine have their cookies there too, well formed or not,
+    and may have put one of the same name beside ours."""
+    pairs = (each.strip().partition("=") for each in headers.get("cookie", "").split(";"))
+    return [value for found, _, value in pairs if found == name][:MOST_COOKIES]
 
 
 def _with_headers(send: Send) -> Send:

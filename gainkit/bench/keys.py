@@ -20,15 +20,27 @@ MOST_WRONG = 10
 MOST_WRONG_OF_ALL = 100
 """Wrong keys from all addresses in that time [-]."""
 
+HERE = "127.0.0.1"
+"""The machine itself is not kept out by what others in the network guess."""
+
 MOST_SCREENS = 32
 """Screens open at a time: a workshop has fewer (our choice) [-]."""
 
 
 @dataclass
 class Session:
-    """One screen. who : the technician at it, None for the system file's."""
+    """One screen. address : where it was let in from, and the only one that its cookie is good for. who : the
+    technician at it, None for the system file's. streams : what ends each of its live streams, oldest first.
+    """
 
+    address: str
     who: str | None = None
+    streams: list[Callable[[], None]] = field(default_factory=list)
+
+    def end(self) -> None:
+        """End its live streams."""
+        for each in list(self.streams):
+            each()
 
 
 class TooManyWrong(Exception):
@@ -49,8 +61,10 @@ class Keys:
 
     def fresh(self, seconds: float | None = KEY_SECONDS) -> str:
         """A new key that opens once. seconds : it lives; None: as long as the server."""
+        now = self.clock()
+        self._keys = {each: ends for each, ends in self._keys.items() if ends is None or ends >= now}
         key = secrets.token_urlsafe(32)
-        self._keys[_digest(key)] = None if seconds is None else self.clock() + seconds
+        self._keys[_digest(key)] = None if seconds is None else now + seconds
         return key
 
     def exchange(self, key: str, client: str) -> str | None:
@@ -61,7 +75,7 @@ class Keys:
         now = self.clock()
         self._wrong = [each for each in self._wrong if now - each[0] < WINDOW_SECONDS]
         mine = sum(address == client for _, address in self._wrong)
-        if mine >= MOST_WRONG or len(self._wrong) >= MOST_WRONG_OF_ALL:
+        if mine >= MOST_WRONG or (len(self._wrong) >= MOST_WRONG_OF_ALL and client != HERE):
             raise TooManyWrong
         digest = _digest(key)
         if digest not in self._keys:
@@ -71,14 +85,15 @@ class Keys:
         if ends is not None and now > ends:
             return None
         if len(self._sessions) >= MOST_SCREENS:
-            self._sessions.pop(next(iter(self._sessions)))
+            self._sessions.pop(next(iter(self._sessions))).end()
         cookie = secrets.token_urlsafe(32)
-        self._sessions[_digest(cookie)] = Session()
+        self._sessions[_digest(cookie)] = Session(client)
         return cookie
 
-    def session(self, cookie: str | None) -> Session | None:
-        """The screen of a cookie; None for none and for a wrong one."""
-        return None if not cookie else self._sessions.get(_digest(cookie))
+    def session(self, cookie: str, client: str) -> Session | None:
+        """The screen of a cookie that comes from the address that it was given to; None for any other."""
+        found = self._sessions.get(_digest(cookie))
+        return found if found is not None and found.address == client else None
 
 
 def _digest(text: str) -> bytes:

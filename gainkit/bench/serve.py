@@ -15,8 +15,11 @@ if TYPE_CHECKING:
     import uvicorn
 
     from gainkit.bench.app import Bench
+    from gainkit.bench.lines import Lines
 
 LOCAL = "127.0.0.1"
+MOST_CONNECTIONS = 300
+"""More than all screens open at a time with all their streams [-]."""
 STREAM_SECONDS = 2
 """Streams get so long to end when the server stops [s]."""
 
@@ -65,6 +68,7 @@ def opened(asked: Asked) -> Iterator[Running]:
     from gainkit.bench.app import Bench
     from gainkit.bench.desk import Desk
     from gainkit.bench.keys import Keys
+    from gainkit.bench.lines import Lines
     from gainkit.bench.simulated import Simulation, mark_simulated, refuse_simulated
     from gainkit.bench.sources import LiveFeed, WatchedFolder, open_interface
 
@@ -79,17 +83,17 @@ def opened(asked: Asked) -> Iterator[Running]:
     port = listening.getsockname()[1]
     network = network_address() if asked.phone else None
     names = [LOCAL, "localhost", *([network] if network else [])]
-    keys = Keys()
+    keys, lines = Keys(), Lines()
     bench = Bench(
         desk, keys, frozenset(f"{name}:{port}" for name in names),
-        phone_address=f"{network}:{port}" if network else None, feed=feed, simulation=simulation,
+        phone_address=f"{network}:{port}" if network else None, lines=lines, feed=feed, simulation=simulation,
     )  # fmt: skip
     addresses = Opened(
         local=f"http://{LOCAL}:{port}/open?key={keys.fresh(None)}",
         phone=f"http://{network}:{port}/open?key={keys.fresh(None)}" if network else None,
         port=port,
     )
-    server = _server(bench)
+    server = _server(bench, lines)
     try:
         for source in (feed, watched):
             if source is not None:
@@ -109,7 +113,7 @@ def _stop(server: uvicorn.Server, bench: Bench) -> None:
     server.should_exit = True
 
 
-def _server(bench: Bench) -> uvicorn.Server:
+def _server(bench: Bench, lines: Lines) -> uvicorn.Server:
     """Uvicorn without its log: an address holds its key."""
     import uvicorn
 
@@ -120,9 +124,9 @@ def _server(bench: Bench) -> uvicorn.Server:
 
     return Server(
         uvicorn.Config(
-            bench.app, log_level="critical", access_log=False, server_header=False, http="h11", ws="none",
-            lifespan="off", limit_concurrency=100, timeout_keep_alive=5, h11_max_incomplete_event_size=16_384,
-            timeout_graceful_shutdown=STREAM_SECONDS, proxy_headers=False,
+            bench.app, log_level="critical", access_log=False, server_header=False, http=lines.protocol(),
+            ws="none", lifespan="off", limit_concurrency=MOST_CONNECTIONS, timeout_keep_alive=5,
+            h11_max_incomplete_event_size=16_384, timeout_graceful_shutdown=STREAM_SECONDS, proxy_headers=False,
         )
     )  # fmt: skip
 

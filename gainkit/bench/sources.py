@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import threading
 import time
 from collections.abc import Callable, Iterable
@@ -15,7 +16,7 @@ from numpy.typing import NDArray
 from gainkit.bench.desk import Desk
 from gainkit.capture.calibration import read_calibration
 from gainkit.errors import GainkitError
-from gainkit.live import InputSettings, Interface, capture_of, read_window
+from gainkit.live import InputSettings, Interface, capture_of, look_again, read_window
 from gainkit.steps import Step, take
 from gainkit.steps.taking import measure_options
 
@@ -46,7 +47,7 @@ WATCHED_SUFFIXES = frozenset(
     {".csv", ".txt", ".tsv", ".wav", ".flac", ".aiff", ".aif", ".caf", ".ogg", ".opus", ".mp3", ".m4a", ".3gp"}
 )
 MOST_WATCHED_BYTES = 64_000_000
-"""A larger file in the watched folder is left alone [bytes]."""
+"""A larger file in the watched folder is not read [bytes]."""
 
 Blocks = NDArray[np.float32]
 
@@ -80,19 +81,26 @@ class LiveFeed:
         self._recording = []
 
     def _run(self) -> None:
+        try:
+            self._read_on()
+        finally:
+            if not self._stop.is_set():  # whatever ended it: no figure may stand as if it were read now
+                self.desk.lose_live(GainkitError("interface_gone", "device"))
+
+    def _read_on(self) -> None:
         while not self._stop.is_set():
             try:
                 interface = self.opener()
-            except GainkitError:
-                self.desk.lose_live("lost")
+            except GainkitError as fault:
+                self.desk.lose_live(fault)
                 self._stop.wait(AGAIN_SECONDS)
                 continue
             try:
                 self.rate_hz = interface.sample_rate_hz
                 settings = InputSettings(interface.name, interface.sample_rate_hz, interface.channels)
                 self.read(interface, settings)
-            except GainkitError:
-                self.desk.lose_live("lost")
+            except GainkitError as fault:
+                self.desk.lose_live(fault)
             finally:
                 interface.close()
 
@@ -169,7 +177,8 @@ def _level_db(window: Blocks) -> float:
 
 
 def open_interface(device: str | None, channels: int) -> Interface:
-    """The interface that the bench reads. Raises GainkitError when it is not there."""
+    """The interface that the bench reads, also one plugged in since. Raises GainkitError for none."""
+    look_again()
     return Interface(device, None, channels)
 
 
@@ -207,15 +216,21 @@ class WatchedFolder:
         try:
             if path.is_symlink() or not path.is_file() or not _still(path):
                 return
-            if path.stat().st_size > MOST_WATCHED_BYTES:
-                return
-            data = path.read_bytes()
+            with open(path, "rb", opener=_no_link) as file:
+                data = file.read(MOST_WATCHED_BYTES + 1)
         except OSError:
             return
         try:
+            if len(data) > MOST_WATCHED_BYTES:
+                raise GainkitError("upload_too_large", "capture", most_mb=MOST_WATCHED_BYTES / 1e6)
             self.desk.arrived(self.desk.current, data, path.name)
         except GainkitError as fault:
             self.desk.fail(fault)
+
+
+def _no_link(path: str, flags: int) -> int:
+    """Open what was looked at, not a link or a pipe that has been put in its place since."""
+    return os.open(path, flags | getattr(os, "O_NOFOLLOW", 0) | getattr(os, "O_NONBLOCK", 0))
 
 
 def _still(path: Path) -> bool:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from gainkit.bench.desk import Desk, Kept
+from gainkit.bench.desk import LIVE, Desk, Kept
 from gainkit.bench.words import BENCH, LANGUAGE, WORDS
 from gainkit.errors import GainkitError
 from gainkit.figures import filled
@@ -71,10 +71,11 @@ def live_view(desk: Desk) -> dict[str, Any]:
     live = desk.live
     words = {"off": "live_off", "lost": "live_lost", "on": "waiting"}
     read = None if live.found is None else " · ".join(said(each) for each in figures_of(live.found))
+    why = [] if live.problem is None else [fault_view(live.problem)["problem"]]
     return {
         "state": live.state,
         "step": desk.current,
-        "text": read or WORDS[words[live.state]],
+        "text": " ".join([read or WORDS[words[live.state]], *why]),
         "counts": live.look is not None and counts(live.look),
         "device": live.device,
         "look": look_view(live.look),
@@ -97,6 +98,7 @@ def page_view(desk: Desk, who: str | None, fault: GainkitError | None = None) ->
         "step": step_view(step),
         "steps": [_short(each, step.key) for each in steps],
         "pending": look_view(pending.look) if pending else None,
+        "reading": pending.number if pending else LIVE,
         "shown": list(pending.shown) if pending else [],
         "parts": [{"label": label, "shown": each.shown} for label, each in desk.parts(step.key).items()],
         "live": live,

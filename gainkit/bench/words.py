@@ -56,8 +56,9 @@ WORDS: dict[str, str] = {
     "knob_less": "Knob down 0.5 dB",
     "knob_more": "Knob up 0.5 dB",
     "simulated": "SIMULATED amplifier: no car is connected.",
-    "offline": "Connection lost. It comes back by itself; nothing is lost.",
+    "offline": "Connection lost. It comes back by itself; nothing is lost. Where gainkit was started again, open its new address.",
     "online": "Connected",
+    "no_line": "No connection",
     "not_sent": "Not sent. What you typed is still here: try again.",
     "working": "Reading the file",
     "record_title": "Record",
@@ -92,6 +93,11 @@ PARAMETERS = {
     "reading_volts": "the meter's volts",
     "capture": "the recording",
     "positions": "the volume positions",
+    "full_scale_volts": "the recorder's full scale",
+    "calibration": "calibration at the step Recorder",
+    "channel": "input channel",
+    "index": "its index file, outside this page",
+    "invert_microphone": "the opposite polarity",
 }
 
 JOBS = {

@@ -23,10 +23,12 @@ MOST_CHANNELS = 8
 @dataclass(frozen=True)
 class DecodingLimits:
     """What a file may make the decoder do. bytes : of the file. seconds : of the sound decoded; our choice: an
-    hour of voice memo takes 30 MB, and ten seconds answer most questions."""
+    hour of voice memo takes 30 MB, and ten seconds answer most questions. samples : of all channels together,
+    for these are what memory holds."""
 
     bytes: int = 64_000_000
     seconds: float = 900.0
+    samples: int = 64_000_000
 
 
 def container_of(data: bytes) -> str | None:
@@ -109,14 +111,15 @@ def _decoded(file: Any, stream: Any, limits: DecodingLimits) -> tuple[NDArray[np
         raise GainkitError("codec_not_read", "capture", "it", told="no rate or too many channels")
     planar = AudioResampler(format="dblp", layout=stream.layout.name, rate=rate)
     parts: list[NDArray[np.float64]] = []
+    most_seconds = min(limits.seconds, limits.samples / (rate * channels))
     frames = 0
     for frame in file.decode(stream):
         for piece in planar.resample(frame):
             table = np.asarray(piece.to_ndarray(), dtype=np.float64)
             parts.append(table)
             frames += table.shape[1]
-        if frames > limits.seconds * rate:
-            raise GainkitError("codec_too_long", "capture", most_seconds=limits.seconds)
+        if frames > most_seconds * rate:
+            raise GainkitError("codec_too_long", "capture", most_seconds=most_seconds)
     if not frames:
         raise GainkitError("codec_not_read", "capture", "it", told="no frame in it")
     return np.ascontiguousarray(np.concatenate(parts, axis=1).T), float(rate)

@@ -63,7 +63,10 @@ def bench(
             desk.close()
         return
     from gainkit.bench.serve import Asked, opened
+    from gainkit.live import check_library
 
+    if live or device is not None:
+        check_library()
     asked = Asked(job, phone, device, live, calibration, watch, port, simulate)
     with opened(asked) as running:
         print(_addresses_text(running.addresses), flush=True)

@@ -187,7 +187,7 @@ def look_at(step: Step, job: OpenJob, taken: Taken) -> Look:
         large=large,
         direction=direction,
         error_db=error_db,
-        figures=figures_of(taken.result),
+        figures=figures_of(taken.result, taken.outputs),
         faults=mine,
         remarks=gravest_first([*mine, *rest]),
     )
@@ -258,8 +258,8 @@ def _large(
                 "large_volume" if position is not None else "large_no_volume", {"position": position}
             ), None
         case MatchResult():
-            worst = max((each.trim_db for each in result.captures), key=abs)
-            return Sentence("large_match", {"trim_db": worst}), None
+            trims = (each.trim_db for each in result.captures)
+            return largest_trim(dict(zip(taken.outputs, trims, strict=True))), None
         case NoiseResult():
             return Sentence(f"large_noise_{result.verdict.replace(' ', '_')}", {}), None
         case Response():
@@ -288,12 +288,18 @@ def _turning(result: Any, error_db: float | None, plan: PlanFigures) -> tuple[Se
     return Sentence("large_not_told", {}), None
 
 
-def figures_of(result: Any) -> tuple[Sentence, ...]:
-    """The figures that support a reading, a few words each."""
-    return tuple(_figures(result))
+def largest_trim(trims: dict[str, float]) -> Sentence:
+    """The output that is furthest from the others, of trims [dB] by output."""
+    output = max(trims, key=lambda name: abs(trims[name]))
+    return Sentence("large_match", {"output": output, "trim_db": trims[output]})
 
 
-def _figures(result: Any) -> list[Sentence]:
+def figures_of(result: Any, outputs: Sequence[str] = ()) -> tuple[Sentence, ...]:
+    """The figures that support a reading, a few words each. outputs : that it was taken of, in its order."""
+    return tuple(_figures(result, outputs))
+
+
+def _figures(result: Any, outputs: Sequence[str]) -> list[Sentence]:
     if isinstance(result, Measurement):
         unit = "volts" if result.calibrated else "units"
         told = [Sentence(f"figure_{unit}", {"rms_volts": result.rms_volts})]
@@ -314,7 +320,8 @@ def _figures(result: Any) -> list[Sentence]:
         return [Sentence("figure_pulses", {"agreeing": result.agreeing, "pulses": result.pulses})]
     if isinstance(result, MatchResult):
         return [
-            Sentence("figure_trim", {"file": each.file, "trim_db": each.trim_db}) for each in result.captures
+            Sentence("figure_trim", {"output": output, "trim_db": each.trim_db})
+            for output, each in zip(outputs, result.captures, strict=True)
         ]
     if isinstance(result, VolumeResult):
         return [

@@ -17,6 +17,7 @@ from gainkit.job.standing import standing
 from gainkit.job.status import JobStatus, OutputStatus
 from gainkit.remarks import Remark, Sentence, danger, remark
 from gainkit.steps.model import PER_OUTPUT, WAY, Step, StepKind, StepState, Tone, Way
+from gainkit.steps.taking import largest_trim
 
 STEP_OF_FAULT: dict[str, StepKind] = {
     "polarity_wrong": "polarity",
@@ -57,6 +58,14 @@ MUST_CONFIRM: dict[str, tuple[str, ...]] = {
 }
 """What a person says once, for each output, before a step is played or read."""
 
+ENDED_BY: dict[str, str] = {
+    "speakers_are_unplugged": "volume_is_low",
+    "leads_are_free": "volume_is_low",
+    "volume_is_low": "speakers_are_unplugged",
+}
+"""What a person said holds until this is said of the same output: who listened to a loudspeaker has connected
+it again, and a tone at level must not find it there."""
+
 SEEN: dict[str, str] = {
     "plan": "plan_seen",
     "stick": "tones_ready",
@@ -91,15 +100,18 @@ class _Car:
         return STEP_OF_FAULT.get(fault.code) or BELONGS.get(told_by, "gain")
 
     def confirmed(self, code: str, output: str | None) -> bool:
-        """Whether a person confirmed it for that output, in this visit."""
+        """Whether a person confirmed it for that output, in this visit, and it still holds."""
         visit = self.job.readings[-1].visit if self.job.readings else None
-        return any(
-            each.kind == "confirm"
-            and each.result.confirmed == code
-            and each.visit == visit
-            and (output is None or output in each.outputs)
-            for each in self.counting
-        )
+        holds = False
+        for each in self.counting:
+            if each.kind != "confirm" or each.visit != visit:
+                continue
+            said, named = each.result.confirmed, output is None or output in each.outputs
+            if said == code and named:
+                holds = True
+            elif said == ENDED_BY.get(code) and (named or not each.outputs):
+                holds = False
+        return holds
 
 
 def job_steps(job: OpenJob) -> tuple[Step, ...]:
@@ -128,11 +140,11 @@ def step_of(steps: Sequence[Step], key: str) -> Step:
 
 
 def next_step(steps: Sequence[Step], after: str | None = None) -> Step:
-    """The first step not settled after the one of that key, wrapping round; the last step when all are."""
+    """The first step not settled after the one of that key; the page, which tells what is open, where none is;
+    from there the first of all."""
     places = {each.key: place for place, each in enumerate(steps)}
     first = places.get(after, -1) + 1 if after is not None else 0
-    turned = [*steps[first:], *steps[:first]]
-    return next((each for each in turned if each.state != "settled"), steps[-1])
+    return next((each for each in steps[first:] or steps if each.state != "settled"), steps[-1])
 
 
 # ---- one step ----------------------------------------------------------------------------------------------
@@ -212,9 +224,9 @@ def _car_told(car: _Car, kind: StepKind, answered: bool) -> Sentence | None:
     routing = latest(car.counting, "routing")
     if kind == "routing" and routing is not None:
         return Sentence("large_routing_right" if routing.result.ok else "large_routing_wrong")
-    trims = [each.trim_db for each in car.status.outputs if each.trim_db is not None]
+    trims = {each.name: each.trim_db for each in car.status.outputs if each.trim_db is not None}
     if kind == "match" and trims:
-        return Sentence("large_match", {"trim_db": max(trims, key=abs)})
+        return largest_trim(trims)
     return (
         Sentence("step_by_hand") if answered and kind in ("volume", "calibrate", "routing", "match") else None
     )
@@ -239,7 +251,7 @@ def _state(answered: bool, faults: Sequence[Remark]) -> StepState:
 
 def _confirmations(kind: StepKind, plan: ChannelPlan) -> tuple[str, ...]:
     floating = plan.bridged or plan.built_in
-    leads = ("leads_are_free",) if floating and kind in ("gain", "onset", "noise") else ()
+    leads = ("leads_are_free",) if floating and kind in ("gain", "onset", "noise", "response") else ()
     return (*MUST_CONFIRM.get(kind, ()), *leads)
 
 
@@ -307,6 +319,10 @@ def _cautions(kind: StepKind, plan: ChannelPlan | None) -> Iterable[Remark]:
     """What may hurt at this step."""
     if plan is not None and kind in ("gain", "onset", "noise"):
         yield from (each for each in plan.cautions if each.severity == "danger")
+    if plan is not None and kind == "response":
+        yield from (
+            each for each in plan.cautions if each.severity == "danger" and each.code != "unplug_loudspeakers"
+        )
     if kind == "onset":
         yield danger("step_load_gets_hot")
     if kind in ("polarity", "match", "routing", "response"):

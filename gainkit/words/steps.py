@@ -17,13 +17,20 @@ FAULTS: dict[str, FaultWords] = {
         "The cautions of {received} are not confirmed yet.", "Confirm them first: they are there for a reason."
     ),
     "nothing_to_keep": FaultWords("There is no reading to keep.", "Take one first."),
+    "reading_replaced": FaultWords(
+        "Another reading has come since this one was shown.",
+        "It is here now: look at it, then keep or leave it.",
+    ),
     "nothing_recorded": FaultWords("No interface is being read.", "Start with a device, or send a file."),
     "upload_too_large": FaultWords(
         "The file is larger than {most_mb:g} MB.", "Send a shorter recording: ten seconds tell most things."
     ),
     "upload_empty": FaultWords("Nothing arrived.", "Choose the file again."),
+    "too_much_waits": FaultWords(
+        "More than {most_mb:g} MB of recordings wait to be kept.", "Keep or leave those first."
+    ),
     "codec_too_long": FaultWords(
-        "The recording decodes to more than {most_seconds:g} s.", "Send a shorter recording."
+        "The recording is longer than {most_seconds:.3g} s.", "Send a shorter recording."
     ),
     "codec_not_read": FaultWords(
         "{received} holds no sound that can be decoded ({told}).",
@@ -116,7 +123,7 @@ REMARKS: dict[str, Template] = {
     "large_routing_wrong": "ROUTING WRONG",
     "large_volume": "Highest clean position: {position}",
     "large_no_volume": "No clean position",
-    "large_match": "Largest trim {trim_db:+.1f} dB",
+    "large_match": "Trim {output} by {trim_db:+.1f} dB",
     "large_noise_quiet": "Quiet",
     "large_noise_hum": "HUM",
     "large_noise_whine": "WHINE",
@@ -134,7 +141,7 @@ REMARKS: dict[str, Template] = {
     "figure_recorder": "recorder {level_dbfs:.0f} dBFS",
     "figure_not_looked_at": "clipping not looked at",
     "figure_pulses": "{agreeing} of {pulses} sounds agree",
-    "figure_trim": "{file}: {trim_db:+.1f} dB",
+    "figure_trim": "{output}: {trim_db:+.1f} dB",
     "figure_position": "{position}: {rms_volts:.2f} V",
 }
 

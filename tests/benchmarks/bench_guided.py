@@ -7,15 +7,11 @@ The latency needs PulseAudio (a null sink of its own server) and PortAudio.
 
 from __future__ import annotations
 
-import fcntl
 import os
 import resource
-import shutil
 import statistics
-import subprocess
-import threading
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
@@ -32,9 +28,14 @@ from gainkit.job.plan import plan_system
 from gainkit.job.standing import job_status
 from gainkit.job.system import load_system
 from gainkit.live import InputSettings
-from tests.guided.browser import chromium, screen_of, served
+from tests.guided.browser import chromium, entered, screen_of, served, until
+from tests.guided.conftest import null_sink, player_of, program
+from tests.guided.program import Program
 from tests.guided.recordings import Recordings
-from tests.guided.test_browser import at, changing
+from tests.guided.sound import NullSink, Player
+from tests.guided.test_browser import at, changing, click
+
+__all__ = ["null_sink", "player_of", "program"]
 
 pytestmark = pytest.mark.benchmark
 RATE = 48_000
@@ -167,132 +168,90 @@ def test_an_hour_of_live_takes_no_more_memory_and_little_of_a_core(tmp_path: Pat
     assert grown < 20_000
 
 
-def _held() -> int:
-    """Memory held now [kB]."""
-    pages = int(Path("/proc/self/statm").read_text().split()[1])
+def _held(process: int | str = "self") -> int:
+    """Memory that a process holds now [kB]."""
+    pages = int(Path(f"/proc/{process}/statm").read_text().split()[1])
     return pages * resource.getpagesize() // 1024
 
 
 # ---- over a null sink -----------------------------------------------------------------------------------------
 
 
-@pytest.fixture
-def null_sink(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[None]:
-    """A PulseAudio server of our own with a null sink, whose monitor is the default input."""
-    if shutil.which("pulseaudio") is None or shutil.which("pacat") is None:
-        pytest.skip("PulseAudio is not installed")
-    run = tmp_path / "run"
-    run.mkdir(mode=0o700)
-    for name in ("XDG_RUNTIME_DIR", "PULSE_RUNTIME_PATH", "HOME"):
-        monkeypatch.setenv(name, str(run))
-    monkeypatch.setenv("PULSE_SERVER", f"unix:{run}/native")
-    (run / ".asoundrc").write_text("pcm.!default { type pulse }\nctl.!default { type pulse }\n")
-    loads = [
-        f"module-native-protocol-unix socket={run}/native auth-anonymous=1",
-        "module-null-sink sink_name=null rate=48000",
-    ]
-    words = ["pulseaudio", "-n", "--exit-idle-time=-1", "--use-pid-file=no", "--disallow-exit"]
-    server = subprocess.Popen(
-        [*words, *(each for load in loads for each in ("-L", load))],
-        stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL,
-    )  # fmt: skip
-    for _ in range(100):
-        if (run / "native").exists():
-            break
-        time.sleep(0.05)
-    monkeypatch.setenv("PULSE_SINK", "null")
-    monkeypatch.setenv("PULSE_SOURCE", "null.monitor")
-    yield
-    server.terminate()
-    server.wait(timeout=10)
-
-
-class Player:
-    """Plays a tone into the sink, whose level can be moved; tells when the first louder frame went out."""
-
-    def __init__(self) -> None:
-        words = ["pacat", "--playback", "--rate=48000", "--channels=1", "--format=float32le"]
-        words += ["--latency-msec=20", "--process-time-msec=5"]
-        self.pacat = subprocess.Popen(words, stdin=subprocess.PIPE)
-        assert self.pacat.stdin is not None
-        fcntl.fcntl(self.pacat.stdin.fileno(), F_SETPIPE_SZ, 4096)  # else a third of a second waits in the pipe
-        self.level, self.moved_at = 0.2, 0.0
-        self.asked = threading.Event()
-        self.ends = threading.Event()
-        self.thread = threading.Thread(target=self._run, daemon=True)
-        self.thread.start()
-
-    def _run(self) -> None:
-        frame, size = 0, 480
-        started = time.monotonic()
-        assert self.pacat.stdin is not None
-        while not self.ends.is_set():
-            if self.asked.is_set():
-                self.asked.clear()
-                self.level = 0.2 if self.level > 0.2 else 0.24
-                self.moved_at = time.monotonic()
-            time_seconds = np.arange(frame, frame + size) / RATE
-            wave = self.level * np.sin(2 * np.pi * 997 * time_seconds)
-            self.pacat.stdin.write(wave.astype("<f4").tobytes())
-            self.pacat.stdin.flush()
-            frame += size
-            time.sleep(max(0.0, started + frame / RATE - time.monotonic()))
-
-    def close(self) -> None:
-        self.ends.set()
-        self.thread.join()
-        self.pacat.kill()
-        self.pacat.wait()
-
-
-F_SETPIPE_SZ = 1031
-"""Linux's own number of the call (fcntl.h)."""
-
 RUNS = 25
 
 
-def test_latency_from_the_tone_to_the_page(tmp_path: Path, null_sink: None) -> None:
-    pytest.importorskip("sounddevice")
+def test_latency_from_the_tone_to_the_page(
+    tmp_path: Path, null_sink: NullSink, player_of: Callable[..., Player], program: Callable[..., Program]
+) -> None:
+    null_sink.start()
     job = a_job(tmp_path, FOUR)
     JobFolder(job).calibration.write_text(
         Calibration(80.0, 1, float(RATE), "2026-03-14", "by a meter").as_toml()
     )
-    player = Player()
-    try:
-        with chromium() as browser, served(Asked(job, live=True)) as running:
-            page = screen_of(browser, running, "phone")
-            running.bench.desk.go("gain-1")
-            running.bench.desk.confirm("gain-1")
-            at(page, "gain-1")
-            page.wait_for_timeout(3000)
-            page.evaluate(
-                "new MutationObserver(() => { const text = document.getElementById('figures').textContent; "
-                "if (text.split(' ')[0] === (window.figure || '').split(' ')[0]) return; window.figure = text; "
-                "window.figureAt = performance.timeOrigin + performance.now(); })"
-                ".observe(document.body, {subtree: true, childList: true, characterData: true})"
-            )
-            before_cpu = os.times()
-            began = time.monotonic()
-            waits = [_one(page, player) for _ in range(RUNS)]
-            after_cpu = os.times()
-            used = after_cpu.user - before_cpu.user + after_cpu.system - before_cpu.system
-            share = used / (time.monotonic() - began)
-    finally:
-        player.close()
+    player = player_of(null_sink, quick=True, right=1.0)
+    player.move(0.2, 997.0)
+    running = program(job, "--live", environment=null_sink.environment)
+    with chromium() as browser:
+        page = entered(browser, running.address, "phone")
+        click(page, "go", "gain-1")
+        click(page, "confirm")
+        until(page, "document.getElementById('figures').textContent.startsWith('11.31')")
+        page.evaluate(
+            "new MutationObserver(() => { const text = document.getElementById('figures').textContent; "
+            "if (text.split(' ')[0] === (window.figure || '').split(' ')[0]) return; window.figure = text; "
+            "window.figureAt = performance.timeOrigin + performance.now(); })"
+            ".observe(document.body, {subtree: true, childList: true, characterData: true})"
+        )
+        began, before = time.monotonic(), cpu_seconds(running)
+        waits = [_one(page, player) for _ in range(RUNS)]
+        share = (cpu_seconds(running) - before) / (time.monotonic() - began)
     waits.sort()
     print(
         f"\nlatency: median {statistics.median(waits):.3f} s, worst {waits[-1]:.3f} s of {RUNS}; "
-        f"server, player and test together {100 * share:.0f} % of a core"
+        f"the server takes {100 * share:.0f} % of a core"
     )
     assert statistics.median(waits) < 0.4
+
+
+def test_live_in_real_time(
+    tmp_path: Path, null_sink: NullSink, player_of: Callable[..., Player], program: Callable[..., Program]
+) -> None:
+    """Through the sound system and out to a screen, as long as GAINKIT_LIVE_MINUTES says. The level moves every
+    ten seconds, and for ten seconds of each minute all the time, as under a hand on the knob."""
+    minutes = float(os.environ.get("GAINKIT_LIVE_MINUTES", "3"))
+    null_sink.start()
+    job = a_job(tmp_path, FOUR)
+    JobFolder(job).calibration.write_text(
+        Calibration(80.0, 1, float(RATE), "2026-03-14", "by a meter").as_toml()
+    )
+    player = player_of(null_sink, right=1.0)
+    running = program(job, "--live", environment=null_sink.environment)
+    with chromium() as browser:
+        page = entered(browser, running.address, "phone")
+        click(page, "go", "gain-1")
+        click(page, "confirm")
+        for second in range(20):
+            player.move(0.2 + 0.002 * second, 997.0)
+            page.wait_for_timeout(1000)
+        kilobytes, before, began = _held(running.process.pid), cpu_seconds(running), time.monotonic()
+        while (gone := time.monotonic() - began) < 60 * minutes:
+            knob = 0.04 * np.sin(gone) if gone % 60 > 50 else 0.02 * (gone // 10 % 5)
+            player.move(0.24 + knob, 997.0)
+            page.wait_for_timeout(100)
+        share = (cpu_seconds(running) - before) / gone
+        grown = _held(running.process.pid) - kilobytes
+        assert page.locator("#keeping").is_visible()
+    print(f"\n{minutes:g} minutes of live: {100 * share:.1f} % of a core, {grown} kB more memory")
+    assert share < 0.10
+    assert grown < 20_000
 
 
 def _one(page: Any, player: Player) -> float:
     """Seconds from a change of the tone to the figure on the page that belongs to it."""
     page.wait_for_timeout(int(900 + 400 * np.random.default_rng().uniform()))
-    wanted = "11.31" if player.level > 0.2 else "13.58"
+    peak, wanted = (0.2, "11.31") if player.peak > 0.2 else (0.24, "13.58")
     clock = time.time() - time.monotonic()
-    player.asked.set()
+    player.move(peak, 997.0)
     for _ in range(400):
         page.wait_for_timeout(10)
         if str(page.evaluate("window.figure || ''")).startswith(wanted):
@@ -302,3 +261,9 @@ def _one(page: Any, player: Player) -> float:
     # the page's own time of its last change: asking it does not count
     seen_at = float(page.evaluate("window.figureAt")) / 1000
     return seen_at - (player.moved_at + clock)
+
+
+def cpu_seconds(running: Program) -> float:
+    """Processor time that a program has taken so far [s]."""
+    fields = Path(f"/proc/{running.process.pid}/stat").read_text().rsplit(")", 1)[1].split()
+    return (int(fields[11]) + int(fields[12])) / os.sysconf("SC_CLK_TCK")

@@ -57,7 +57,13 @@ def chromium() -> Iterator[Any]:
 
 
 def screen_of(browser: Any, running: Running, size: str, **more: Any) -> Any:
-    """A page that was let in, at a size. It fails the test on any fault of the page's own."""
+    """A page that was let in, at a size; `faults` holds any fault of the page's own."""
+    key = running.bench.keys.fresh()
+    return entered(browser, f"http://127.0.0.1:{running.addresses.port}/open?key={key}", size, **more)
+
+
+def entered(browser: Any, address: str, size: str, **more: Any) -> Any:
+    """A page of its own browser window, let in by an address."""
     width, height = SIZES[size]
     context = browser.new_context(viewport={"width": width, "height": height}, **more)
     context.set_default_timeout(PATIENCE_MS)
@@ -66,8 +72,7 @@ def screen_of(browser: Any, running: Running, size: str, **more: Any) -> Any:
     page.on("pageerror", lambda fault: faults.append(str(fault)))
     page.on("console", lambda told: faults.append(told.text) if told.type == "error" else None)
     page.faults = faults
-    key = running.bench.keys.fresh()
-    page.goto(f"http://127.0.0.1:{running.addresses.port}/open?key={key}")
+    page.goto(address)
     page.wait_for_selector("#now")
     until(page, "document.getElementById('line').textContent !== ''")
     return page

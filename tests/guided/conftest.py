@@ -14,6 +14,10 @@ from gainkit.bench.app import Bench
 from gainkit.bench.desk import Desk
 from gainkit.bench.keys import Keys
 from tests.guided.asking import HOST, Screen
+from tests.guided.program import program
+from tests.guided.sound import null_sink, player_of
+
+__all__ = ["null_sink", "player_of", "program"]
 
 SYSTEM = """
 [job]

@@ -2,14 +2,22 @@
 
 from __future__ import annotations
 
+import contextlib
+import io
+import os
 from collections.abc import Callable, Iterator
 from pathlib import Path
+from urllib.parse import quote
 
+import numpy as np
 import pytest
+import soundfile
 
+from gainkit.bench import arrivals
 from gainkit.bench.app import MOST_UPLOAD_BYTES, Bench
 from gainkit.bench.desk import Desk
 from gainkit.bench.keys import MOST_WRONG, Keys, TooManyWrong
+from gainkit.bench.sources import MOST_WATCHED_BYTES, WatchedFolder, _no_link
 from gainkit.job.folder import start_job
 from tests.guided.asking import HOST, ORIGIN, Screen, ask
 from tests.guided.conftest import SYSTEM
@@ -230,3 +238,155 @@ def test_figures_that_are_none_are_refused(screen: Screen, car: Path, volts: str
 def test_other_methods_are_refused(screen: Screen, method: str) -> None:
     headers = [("host", HOST), ("cookie", screen.cookie), ("origin", ORIGIN)]
     assert ask(screen.bench, method, "/do/seen", headers=headers).status == 405
+
+
+# ---- cookies and keys ---------------------------------------------------------------------------------------
+
+
+def test_a_cookie_that_was_read_in_the_network_is_good_from_its_own_address_only(screen: Screen) -> None:
+    headers = [("host", HOST), ("cookie", screen.cookie)]
+    assert ask(screen.bench, "GET", "/", headers=headers, client="10.0.0.7").status == 200
+    assert ask(screen.bench, "GET", "/", headers=headers, client="10.0.0.8").status == 401
+
+
+def test_cookies_of_other_programs_and_other_jobs_do_not_stand_in_the_way(
+    screen: Screen, car: Path, desk_of: Callable[[Path], Desk]
+) -> None:
+    for before in (
+        'a={"x":"\u00e9"}; ',
+        "=; ; ;;",
+        'broken="; ',
+        "gainkit=1; gainkit-1=2; ",
+        "\t",
+        "x=" + "y" * 4000 + "; ",
+    ):
+        headers = [("host", HOST), ("cookie", before + screen.cookie)]
+        assert ask(screen.bench, "GET", "/", headers=headers).status == 200
+    name = screen.cookie.partition("=")[0]
+    tossed = [("host", HOST), ("cookie", f"{name}=planted; {screen.cookie}")]
+    assert ask(screen.bench, "GET", "/", headers=tossed).status == 200
+    other = Screen.opened(Bench(desk_of(car), Keys(), frozenset({"127.0.0.1:8322"})), "127.0.0.1:8322")
+    assert other.cookie.partition("=")[0] != name  # two jobs at once on one machine
+
+
+def test_guesses_from_the_network_do_not_keep_the_machine_itself_out() -> None:
+    keys = Keys(clock=lambda: 0.0)
+    for number in range(200):
+        with contextlib.suppress(TooManyWrong):
+            keys.exchange(str(number), f"10.0.{number}.1")
+    with pytest.raises(TooManyWrong):
+        keys.exchange(keys.fresh(), "10.9.9.9")
+    assert keys.exchange(keys.fresh(), "127.0.0.1") is not None
+
+
+def test_codes_that_nobody_scanned_are_forgotten() -> None:
+    now = [0.0]
+    keys = Keys(clock=lambda: now[0])
+    for _ in range(50):
+        keys.fresh()
+        now[0] += 100.0
+    assert len(keys._keys) <= 7
+
+
+# ---- bodies and names ---------------------------------------------------------------------------------------
+
+
+def test_a_body_of_many_parts_is_no_form(screen: Screen, car: Path) -> None:
+    edge = b"--x\r\nContent-Disposition: form-data; name=step\r\n\r\nplan\r\n"
+    kind = {"content-type": "multipart/form-data; boundary=x"}
+    assert screen.post("/do/seen", [edge + b"--x--\r\n"], **kind).status == 422
+    assert screen.post("/do/seen", [edge] * 10_000, **kind).status == 413
+    assert not (car / "readings.jsonl").exists()
+
+
+def test_packed_silence_of_hours_is_refused_at_once(screen: Screen) -> None:
+    screen.do("confirm", step="routing")
+    silence = io.BytesIO()
+    with soundfile.SoundFile(silence, "w", 8000, 1, "PCM_16", format="FLAC") as file:
+        for _ in range(20):
+            file.write(np.zeros(8000 * 60, np.int16))
+    assert len(silence.getvalue()) < 100_000
+    answer = screen.post("/capture", [silence.getvalue()], query="step=routing&name=long.flac")
+    assert answer.status == 422
+    assert "longer than 900 s" in answer.text
+
+
+@pytest.mark.parametrize(
+    "data",
+    [
+        b"PK\x03\x04" + b"\0" * 1000, b"\x1f\x8b\x08" + b"\0" * 1000, b"BZh9" + b"\0" * 1000,
+        b"RIFF\xff\xff\xff\xffWAVEfmt \x10\0\0\0\x01\0\xff\xff\xff\xff\xff\xff" + b"\xff" * 100,
+        b"fLaC" + b"\xff" * 1000, b"OggS" + b"\0" * 1000, b"\x1aE\xdf\xa3" + b"\xff" * 1000,
+        b"\0\0\0\x18ftypM4A " + b"\xff" * 1000, b"ID3\x04\0\0\x7f\x7f\x7f\x7f", b"#!AMR\n" + b"\xff" * 100,
+        b"<?xml version='1.0'?><!DOCTYPE a [<!ENTITY b SYSTEM 'file:///etc/passwd'>]><a>&b;</a>",
+        b"#EXTM3U\nfile:///etc/passwd\n", b"=cmd|' /C calc'!A0,1\n", b"\xef\xbb\xbf", b"\xff\xfe" * 500,
+    ],
+)  # fmt: skip
+def test_a_file_that_lies_about_what_it_is_leaves_nothing(screen: Screen, car: Path, data: bytes) -> None:
+    screen.do("confirm", step="routing")
+    before = {each for each in car.rglob("*") if each.is_file()}
+    answer = screen.post("/capture", [data], query="step=routing&name=a.wav")
+    assert answer.status == 422
+    assert "root:" not in answer.text
+    assert {each for each in car.rglob("*") if each.is_file()} == before
+
+
+def test_recordings_that_are_never_kept_do_not_fill_the_machine(
+    screen: Screen, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(arrivals, "MOST_WAITING_BYTES", 300_000)
+    wave = io.BytesIO()
+    time = np.arange(48_000) / 48_000
+    soundfile.write(wave, np.sin(2 * np.pi * 997 * time), 48_000, format="WAV", subtype="PCM_16")
+    told = [
+        screen.post("/capture", [wave.getvalue()], query=f"step=volume&label={position}").status
+        for position in range(5)
+    ]
+    assert told == [200, 200, 200, 422, 422]
+    assert screen.do("drop", step="volume").status == 200
+    assert screen.post("/capture", [wave.getvalue()], query="step=volume&label=1").status == 200
+
+
+@pytest.mark.parametrize(
+    "name",
+    [
+        "\u202egnp.exe \u2066a\u2069 b\u200b\u200bc \u0000", "Ä\u0308" * 30, "\ud800 \U0001f50a",
+        "a\r\nSet-Cookie: x=1", "../CON", "左/右 𝐹ront", "' OR 1=1 -- {{7*7}} %s%n",
+    ],
+)  # fmt: skip
+def test_names_of_any_script_steer_no_screen(screen: Screen, car: Path, name: str) -> None:
+    quoted = quote(name, errors="surrogatepass")
+    assert screen.post("/do/who", [b"who=" + quoted.encode()]).status == 200
+    screen.do("confirm", step="gain-1")
+    trace = "time,V\n" + "\n".join(f"{n / 48000:.9f},{20 * (n % 48 - 24) / 24}" for n in range(4800))
+    answer = screen.post("/capture", [trace.encode()], query=f"step=gain-1&name={quoted}&label={quoted}")
+    assert answer.status == 200
+    assert screen.do("keep", step="gain-1").status == 200
+    text = screen.get("/").text
+    assert "49" not in text or "{{" not in name
+    for steering in "\u202e\u2066\u200b\0":
+        assert steering not in text
+    assert "set-cookie" not in answer.headers
+    kept = [each.name for each in (car / "captures").iterdir()]
+    assert all(each.isascii() and each.startswith("gain_front-left_") for each in kept), kept
+
+
+def test_a_pipe_or_a_link_in_the_watched_folder_is_left_alone(desk: Desk, tmp_path: Path) -> None:
+    folder = tmp_path / "saved"
+    folder.mkdir()
+    desk.go("gain-1")
+    desk.confirm("gain-1")
+    watched = WatchedFolder(desk, folder)
+    os.mkfifo(folder / "pipe.wav")
+    (folder / "system.csv").symlink_to("/etc/passwd")
+    (folder / "far.wav").symlink_to(folder / "pipe.wav")
+    for each in ("pipe.wav", "system.csv", "far.wav"):
+        watched.saved(folder / each)
+    with pytest.raises(OSError):
+        _no_link(str(folder / "system.csv"), os.O_RDONLY)  # put there after it was looked at
+    assert desk.fault is None
+    (folder / "huge.wav").write_bytes(b"")
+    os.truncate(folder / "huge.wav", MOST_WATCHED_BYTES + 1)
+    watched.saved(folder / "huge.wav")
+    assert desk.fault is not None
+    assert desk.fault.code == "upload_too_large"

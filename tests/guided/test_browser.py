@@ -20,6 +20,7 @@ from gainkit.bench import sources
 from gainkit.bench.app import tone_file
 from gainkit.bench.serve import Asked
 from gainkit.job.opening import open_job
+from gainkit.job.places import JobFolder
 from gainkit.job.plan import plan_system
 from gainkit.job.record import read_events
 from gainkit.job.standing import job_status
@@ -358,6 +359,92 @@ def test_the_classroom_turns_a_knob_to_the_target(tmp_path: Path, car: Path) -> 
         at(page, "gain-2")
     assert job_status(car).outputs[0].met is True
     assert "simulated" in (car / "readings.jsonl").read_text()
+
+
+@pytest.mark.long
+def test_a_double_tap_confirms_one_thing(car: Path) -> None:
+    """A gloved hand taps twice: the second tap falls on whatever has come to stand there."""
+    with chromium() as browser, served(Asked(car)) as running:
+        page = screen_of(browser, running, "small")
+        box = page.locator("#act-seen").bounding_box()
+        x, y = box["x"] + box["width"] / 2, box["y"] + box["height"] / 2
+        with changing(page):
+            page.mouse.click(x, y)
+        at(page, "stick")
+        under = page.locator("#act-tones").bounding_box()
+        page.mouse.move(under["x"] + 20, under["y"] + 20)
+        page.mouse.down(click_count=2)
+        page.mouse.up(click_count=2)
+        click(page, "go", "gain-1")  # whatever the second tap did is done by now
+        at(page, "gain-1")
+        assert not JobFolder(car).stick.exists()
+        assert [each.kind for each in read_events(car)[0]] == ["confirm"]
+
+
+@pytest.mark.long
+@pytest.mark.parametrize("size", ["small", "phone"])
+def test_the_answer_is_in_sight_and_nothing_is_cut_at_twice_the_text(car: Path, size: str) -> None:
+    with chromium() as browser, served(Asked(car)) as running:
+        page = screen_of(browser, running, size)
+
+        def grown() -> None:
+            page.evaluate("document.documentElement.style.fontSize = '200%'")
+            assert fits(page)
+
+        def seen(name: str) -> bool:
+            return 0 <= page.locator(name).bounding_box()["y"] < 0.8 * SIZES[size][1]
+
+        grown()
+        click(page, "go", "gain-3")
+        page.locator("#act-confirm").scroll_into_view_if_needed()
+        click(page, "confirm")
+        assert seen("h1")
+        page.locator("#volts").scroll_into_view_if_needed()
+        assert type_volts(page, 45) == "Turn DOWN 3.1 dB"
+        assert seen("#large")
+        grown()
+        page.fill("#volts", "4x5")
+        page.press("#volts", "Enter")
+        page.wait_for_selector(".wrong[role=alert]:visible")
+        assert seen(".wrong[role=alert]:visible")
+
+
+@pytest.mark.long
+def test_a_class_walks_the_whole_job_by_keyboard_alone_and_sees_it_twice(car: Path) -> None:
+    """Only keys of a keyboard; a second screen, as of a projector, shows the same."""
+    with chromium() as browser, served(Asked(car, simulate=True)) as running:
+        page, projector = (screen_of(browser, running, size) for size in ("laptop", "phone"))
+
+        def press(name: str) -> None:
+            for _ in range(60):
+                if page.evaluate("document.activeElement.id") == name:
+                    break
+                page.keyboard.press("Tab")
+            else:
+                pytest.fail(f"{name} is not reached by the Tab key")
+            with changing(page):
+                page.keyboard.press("Enter")
+
+        while (step := running.bench.desk.step()).kind != "page":
+            at(page, step.key)
+            if step.unconfirmed:
+                press("act-confirm")
+            if step.kind == "gain":
+                page.locator("#knob").focus()
+                for _ in range(30):
+                    page.keyboard.press("ArrowLeft")
+                for each in (page, projector):
+                    until(each, "document.getElementById('large').textContent === 'On target'")
+                    until(each, "document.getElementById('knob').getAttribute('aria-valuetext') === '0 dB'")
+                assert_accessible(page)
+                page.keyboard.press("Shift+Tab")
+                assert page.evaluate("document.activeElement.id") == "act-keep"
+                press("act-keep")
+            else:
+                press("act-seen" if page.locator("#act-seen").count() else "act-next")
+            assert page.evaluate("document.activeElement.tagName") == "H1"  # a reader hears where it is now
+        assert large(page) == "ALL 3 OUTPUTS ON TARGET (within 0.5 dB)."
+        assert page.faults == projector.faults == []
 
 
 @pytest.mark.long

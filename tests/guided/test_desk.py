@@ -5,6 +5,7 @@ from __future__ import annotations
 import shutil
 import subprocess
 from collections.abc import Callable, Iterator
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from typing import Any
 from urllib.parse import urlencode
@@ -24,7 +25,9 @@ from gainkit.capture.calibration import Calibration
 from gainkit.errors import GainkitError
 from gainkit.job.listing import list_readings
 from gainkit.job.log import note_typed
+from gainkit.job.opening import open_job
 from gainkit.job.places import JobFolder
+from gainkit.job.record import read_events
 from gainkit.job.standing import job_status
 from gainkit.job.typed import TypedLevel
 from gainkit.live import InputSettings
@@ -62,6 +65,46 @@ def blocks(wave: np.ndarray, size: int = 1024) -> Iterator[np.ndarray]:
 
 
 SETTINGS = InputSettings("line input", float(RATE), 1)
+
+
+def test_what_is_kept_is_what_was_seen(desk: Desk, bench: Bench, screen: Screen, car: Path) -> None:
+    """Two screens: one types anew while the other presses 'Keep' for what stood there before."""
+    at_gain(desk)
+    screen.do("level", step="gain-1", volts="17.3")
+    seen = desk.pending("gain-1")
+    assert seen is not None
+    assert f'name="reading" value="{seen.number}"' in screen.get("/now").text
+    Screen.opened(bench).do("level", step="gain-1", volts="30")
+    late = screen.do("keep", step="gain-1", reading=seen.number)
+    assert late.status == 422
+    assert "Another reading has come" in late.text
+    assert screen.do("drop", step="gain-1", reading=seen.number).status == 422
+    now = desk.pending("gain-1")
+    assert now is not None
+    assert screen.do("keep", step="gain-1", reading=now.number).status == 200
+    assert [each.result.volts for each in open_job(car).readings if each.kind == "level"] == [30.0]
+
+
+def test_a_hundred_taps_at_once_write_one_line(desk: Desk, bench: Bench, car: Path) -> None:
+    at_gain(desk)
+    screens = [Screen.opened(bench) for _ in range(4)]
+    desk.typed("gain-1", TypedLevel(25.0))
+    pending = desk.pending("gain-1")
+    assert pending is not None
+
+    def tap(number: int) -> int:
+        return screens[number % 4].do("keep", step="gain-1", reading=pending.number).status
+
+    with ThreadPoolExecutor(16) as taps:
+        statuses = sorted(taps.map(tap, range(100)))
+    assert statuses == [200] + [422] * 99
+    levels = [each for each in open_job(car).readings if each.kind == "level"]
+    assert len(levels) == 1
+    undo = [("undo", levels[0].number)] * 20
+    with ThreadPoolExecutor(16) as taps:
+        told = list(taps.map(lambda each: screens[0].do(each[0], number=each[1]).status, undo))
+    assert sorted(told) == [200] + [422] * 19
+    assert [each.kind for each in read_events(car)[0]].count("void") == 1
 
 
 # ---- the desk -----------------------------------------------------------------------------------------------

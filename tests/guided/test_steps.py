@@ -19,6 +19,7 @@ from gainkit.simulator import Amplifier
 from gainkit.steps import Step, Tone, job_steps, look_at, next_step, step_of, take
 from gainkit.steps.model import TONE_RATE_HZ, tone_spec
 from gainkit.steps.taking import keep, take_typed
+from gainkit.words import remark_text
 
 
 def steps(car: Path) -> tuple[Step, ...]:
@@ -62,6 +63,36 @@ def test_a_caution_is_confirmed_once_for_each_output(car: Path) -> None:
     assert step(car, "gain-1").unconfirmed == ()
     assert step(car, "onset-1").unconfirmed == ()
     assert step(car, "gain-2").unconfirmed == ("speakers_are_unplugged",)
+
+
+def test_who_listened_to_a_loudspeaker_confirms_again_before_a_tone_at_level(car: Path) -> None:
+    note_typed(car, "Subwoofer", Confirmed("speakers_are_unplugged"))
+    note_typed(car, "Subwoofer", Confirmed("leads_are_free"))
+    note_typed(car, "Front/left", Confirmed("speakers_are_unplugged"))
+    note_typed(car, "Subwoofer", Confirmed("volume_is_low"))
+    assert step(car, "polarity-3").unconfirmed == ()
+    assert step(car, "response-3").unconfirmed == ("leads_are_free",)
+    assert any(each.code == "ungrounded_output" for each in step(car, "response-3").cautions)
+    for key in ("gain-3", "onset-3", "noise-3"):
+        assert step(car, key).unconfirmed == ("speakers_are_unplugged", "leads_are_free")
+    assert step(car, "gain-1").unconfirmed == ()
+    note_typed(car, None, Confirmed("volume_is_low"))  # all loudspeakers play
+    assert step(car, "gain-1").unconfirmed == ("speakers_are_unplugged",)
+    assert step(car, "match").unconfirmed == ()
+    note_typed(car, "Front/left", Confirmed("speakers_are_unplugged"))
+    assert step(car, "gain-1").unconfirmed == ()
+    assert step(car, "match").unconfirmed == ("volume_is_low",)
+
+
+def test_trims_are_told_by_output(car: Path) -> None:
+    rng = np.random.default_rng(2)
+    wide = rng.normal(0, 0.05, 96_000)
+    names = ["Front/left", "Subwoofer"]
+    captures = [Capture.from_array(wide * 10 ** (db / 20), 48_000) for db in (0.0, 3.0)]
+    here = step(car, "match")
+    look = look_at(here, open_job(car), take(here, open_job(car), captures, names))
+    assert remark_text(look.large) == "Trim Subwoofer by -3.0 dB"
+    assert [remark_text(each) for each in look.figures] == ["Front/left: +0.0 dB", "Subwoofer: -3.0 dB"]
 
 
 def test_a_typed_level_is_judged_before_it_is_written_as_it_is_after(car: Path) -> None:

@@ -3,7 +3,7 @@
 
 const byId = (name) => document.getElementById(name);
 const line = byId("line");
-let spoken = "", spokenAt = 0, player = null;
+let spoken = "", spokenAt = 0, player = null, lively = false;
 
 // ---- the part of the page that changes --------------------------------------------------------------------
 
@@ -14,7 +14,8 @@ function show(html, own) {
   if (newer < 0 || (newer === 0 && !own)) return;
   const same = made.dataset.step === now.dataset.step;
   const typed = new Map();
-  const held = document.activeElement && document.activeElement.id;
+  const active = document.activeElement, inside = now.contains(active), held = active && active.id;
+  const answer = same && own && news(own, made);
   if (same) {
     for (const each of now.querySelectorAll("input[id]:not([type=file]), select[id]")) {
       if (each.value !== each.defaultValue) typed.set(each.id, each.value);
@@ -26,17 +27,29 @@ function show(html, own) {
   }
   now.replaceWith(made);
   for (const [id, value] of typed) if (byId(id)) byId(id).value = value;
-  if (same && held && byId(held)) byId(held).focus();
+  if (same && inside && byId(held)) byId(held).focus({ preventScroll: true });
+  else if (inside) made.querySelector("h1").focus({ preventScroll: true });
+  if (!same || answer) window.scrollTo(0, 0);
   if (!same) {
     if (player) stopTone();
-    window.scrollTo(0, 0);
     say(made.querySelector("h1").textContent);
   }
 }
 
+// What of a page an answer at its top may change.
+function atTop(part) {
+  const reading = part.querySelector("#keeping [name=reading]");
+  return `${reading && reading.value} ${part.querySelector(".confirm") !== null}`;
+}
+
+// Whether what a person did here, who saw `before`, has an answer at the top, where it may be out of sight.
+function news(before, made) {
+  return made.querySelector(".wrong[role=alert]:not([hidden])") !== null || atTop(made) !== before;
+}
+
 async function refresh() {
-  const answer = await fetch("/now");
-  if (answer.ok) show(await answer.text());
+  const answer = await fetch("/now").catch(() => null);
+  if (answer && answer.ok) show(await answer.text());
 }
 
 function say(text) {
@@ -50,12 +63,19 @@ function say(text) {
 function live(told) {
   const now = byId("now");
   if (told.step !== now.dataset.step) return;
+  lively = told.state === "on";
   if (byId("livetext")) byId("livetext").textContent = told.text;
+  if (byId("knob") && !turning && "knob" in told && document.activeElement !== byId("knob")) setKnob(told.knob);
   if (byId("keeping") && byId("keeping").querySelector("[action='/do/drop']")) return;  // a reading waits
   const large = byId("large"), mark = byId("mark"), look = told.look;
   if (!large || !mark) return;
   large.textContent = look ? look.large : told.text;
-  byId("figures").textContent = look ? look.figures.join(" · ") : "";
+  byId("figures").replaceChildren(...(look ? look.figures : []).flatMap((text, place, all) => {
+    const figure = document.createElement("span");
+    figure.className = "figure";
+    figure.textContent = place < all.length - 1 ? `${text} ·` : text;
+    return [figure, " "];
+  }));
   const seen = look && look.place !== null;
   mark.setAttribute("visibility", seen ? "visible" : "hidden");
   if (seen) mark.setAttribute("transform", `translate(${120 + look.place} 36)`);
@@ -72,16 +92,53 @@ function live(told) {
 
 // ---- the stream: comes back by itself -----------------------------------------------------------------------
 
+const QUIET_MS = 8000;  // the server says something every three seconds
+let stream = null, heardAt = 0;
+
 function listen() {
-  const stream = new EventSource("/events");
+  if (stream) stream.close();
+  stream = new EventSource("/events");
+  heardAt = Date.now();
+  for (const name of ["beat", "changed", "live"]) stream.addEventListener(name, heard);
   stream.addEventListener("changed", refresh);
   stream.addEventListener("live", (event) => live(JSON.parse(event.data)));
-  stream.onopen = () => { line.textContent = line.dataset.back; };
+  stream.onopen = heard;
   stream.onerror = () => {
-    line.textContent = line.dataset.lost;
-    if (stream.readyState === EventSource.CLOSED) setTimeout(listen, 1000);
+    lost();
+    if (stream.readyState !== EventSource.CLOSED) return;
+    refused();
+    setTimeout(() => { if (!document.hidden) listen(); }, 1000);
   };
 }
+
+function heard() {
+  heardAt = Date.now();
+  if (document.body.classList.contains("lost") || !line.textContent) line.textContent = line.dataset.back;
+  document.body.classList.remove("lost");
+}
+
+function lost() {
+  line.textContent = line.dataset.lost;
+  document.body.classList.add("lost");
+  if (lively) live({ step: byId("now").dataset.step, text: line.dataset.short, counts: false, look: null });
+  lively = false;
+}
+
+// A network that is gone closes no line: silence tells it, and no figure of before may stand as if it were live.
+setInterval(() => {
+  if (stream && Date.now() - heardAt > QUIET_MS) { lost(); listen(); }
+}, 1000);
+
+// A server that was started again knows no screen of before: say so instead of 'it comes back'.
+async function refused() {
+  const answer = await fetch("/now").catch(() => null);
+  if (answer && answer.status === 401) line.textContent = await answer.text();
+}
+
+// A page that nobody sees holds no line: a browser has six of them for all pages of an address.
+document.addEventListener("visibilitychange", () => {
+  if (document.hidden) { if (stream) stream.close(); stream = null; } else if (!stream) listen();
+});
 
 // ---- what a person does ---------------------------------------------------------------------------------------
 
@@ -91,14 +148,20 @@ function failed(text) {
 }
 
 async function send(address, body) {
+  const before = atTop(byId("now"));  // the stream may bring the change sooner than the answer
   try {
     const answer = await fetch(address, { method: "POST", body, headers: { "x-part": "now" } });
     const text = await answer.text();
-    if (text.includes('id="now"')) show(text, true); else failed(text);
+    if (text.includes('id="now"')) show(text, before); else failed(text);
   } catch {
     failed(byId("now").dataset.notsent);
   }
 }
+
+// A second tap of a hand in a glove would press what has come to stand there meanwhile.
+document.addEventListener("click", (event) => {
+  if (event.detail > 1 && event.target.closest("[data-do] button")) event.preventDefault();
+}, true);
 
 document.addEventListener("submit", (event) => {
   const form = event.target;
@@ -148,7 +211,15 @@ async function turn() {
   turning = false;
 }
 function turnTo(value) { wanted = value; turn(); }
-document.addEventListener("input", (event) => { if (event.target.id === "knob") turnTo(event.target.value); });
+function setKnob(value) {
+  byId("knob").value = value;
+  byId("knob").setAttribute("aria-valuetext", `${byId("knob").value} dB`);
+}
+document.addEventListener("input", (event) => {
+  if (event.target.id !== "knob") return;
+  setKnob(event.target.value);
+  turnTo(event.target.value);
+});
 
 // ---- tones: from here into the source's input -----------------------------------------------------------------
 
@@ -216,7 +287,7 @@ document.addEventListener("click", (event) => {
   }
   if (button.id === "knob-less" || button.id === "knob-more") {
     const knob = byId("knob");
-    knob.value = Number(knob.value) + (button.id === "knob-more" ? 0.5 : -0.5);
+    setKnob(Number(knob.value) + (button.id === "knob-more" ? 0.5 : -0.5));
     turnTo(knob.value);
   }
 });
