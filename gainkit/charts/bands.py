@@ -97,9 +97,11 @@ def _bands_axis(ax: Axes, centres: Sequence[float]) -> None:
 
 
 def short_names(files: Sequence[str]) -> list[str]:
-    """What tells the files apart: names without what all begin with, at most 14 letters, cut with dots."""
+    """What tells the files apart: names without the words that all begin with, at most 14 letters, cut with
+    dots."""
     stems = [Path(file).stem for file in files]
-    shared = len(commonprefix(stems)) if len(stems) > 1 else 0  # noqa: RUF071 - letters, not paths
+    prefix = commonprefix(stems) if len(stems) > 1 else ""  # noqa: RUF071 - letters, not paths
+    shared = max(prefix.rfind(each) for each in " _-.") + 1  # "take1" stays whole, or "1" would name it
     return [named(stem[shared:] or stem, 14) for stem in stems]
 
 

@@ -22,6 +22,10 @@ REACH_DB = 10.0
 """Gain shown to either side of what matters [dB]."""
 
 
+LEAST_NAMED = 0.06
+"""A region is named where it takes this share of the picture's width [-]: a name wider than it would mislead."""
+
+
 def draw_headroom(
     ax: Axes,
     target: Target,
@@ -123,6 +127,8 @@ def _regions(ax: Axes, edges: tuple[float, float, float, float]) -> None:
         if right - left < 1e-6:
             continue
         ax.axvspan(left, right, color=shade, zorder=0, label=name)
+        if right - left < LEAST_NAMED * (edges[-1] - edges[0]):
+            continue
         ax.annotate(
             name, ((left + right) / 2, 1.0), xycoords=("data", "axes fraction"), xytext=(0, -4),
             textcoords="offset points", ha="center", va="top", style="italic", zorder=6,
@@ -153,5 +159,9 @@ def _noise(ax: Axes, gains: np.ndarray, gain_db: float, noise_volts: float) -> A
     millivolts = 1000 * noise_volts * ratio_from_db(gains - gain_db)
     side.plot(gains, millivolts, color=colours.lines[2], linestyle=DASHES[3], label="noise")
     side.set_ylim(0, 1.6 * float(millivolts.max()))
+    side.annotate(
+        "noise", (gains[-1], millivolts[-1]), xytext=(-4, 4), textcoords="offset points", ha="right", va="bottom",
+        color=colours.lines[2], fontweight="bold", bbox={"facecolor": colours.shade[2], "edgecolor": "none", "pad": 1},
+    )  # fmt: skip
     side.set_ylabel("noise at the output [mV]")
     return side

@@ -121,7 +121,7 @@ def draw_compare(ax: Axes, status: JobStatus) -> Axes:
     for row, was, now in zip(rows, found, left, strict=True):
         _told(ax, row, (was + now) / 2, f"found {was:+.1f} dB, left {now:+.1f} dB")
     _reach(ax, [*found, *left], status.tolerance_db)
-    ax.set_xlabel("level beside the target [dB]: \u25a1 as found, \u25cf as left")
+    ax.set_xlabel("level beside the target [dB]\n\u25a1 as found, \u25cf as left")
     headline(ax, compare_point(found, left, [each.name for each in both]))
     return ax
 
@@ -181,4 +181,5 @@ def compare_point(found: Sequence[float], left: Sequence[float], names: Sequence
     changes = [now - was for was, now in zip(found, left, strict=True)]
     most = max(range(len(changes)), key=lambda number: abs(changes[number]))
     way = "up" if changes[most] > 0 else "down"
-    return f"{named(names[most], LONGEST_OUTPUT)} came {way} by {abs(changes[most]):.1f} dB, the most of all"
+    told = f"{named(names[most], LONGEST_OUTPUT)} came {way} by {abs(changes[most]):.1f} dB"
+    return f"{told}, the most of all" if len(names) > 1 else told

@@ -133,6 +133,10 @@ def draw_levels(
             cut, [stages[number].wanted_db for number in cut], "o", color=colours.lines[0], label="wanted"
         )
         open_marks.set_markerfacecolor(colours.ground)
+        ax.annotate(
+            "uncut", (cut[0], stages[cut[0]].wanted_db), xytext=(-6, 0), textcoords="offset points", ha="right",
+            va="center", color=colours.lines[0],
+        )  # fmt: skip
     ax.plot(places, averages, "s", linestyle=DASHES[1], color=colours.lines[2], label="average programme")
     shown = [*held, *averages, *(stage.wanted_db for stage in stages)]
     ax.set_xlim(-0.5, len(stages) - 0.5)
@@ -150,19 +154,20 @@ def draw_levels(
         ],
         [colours.lines[1], colours.lines[0], colours.lines[2]],
     )
-    headline(ax, levels_point(target, name, stages))
+    headline(ax, levels_point(target, name, stages, built_in))
     return ax
 
 
-def levels_point(target: Target, name: str, stages: Sequence[Stage]) -> str:
+def levels_point(target: Target, name: str, stages: Sequence[Stage], built_in: bool = False) -> str:
     """What the picture says: the stage that is overrun the most, or that none is."""
     last = stages[-1]
     speaker = target.speaker_limit_volts is not None
     if speaker and last.held_db > 0.05:
         return f"{named(name)}: a full-scale tone is {last.held_db:.1f} dB too much for the loudspeaker"
     cut = -target.headroom_db
+    rail = "radio's rail" if built_in else "amplifier's rail"
     if cut > 0.05:
-        return f"{named(name)}: full-scale peaks reach {cut:.1f} dB beyond the amplifier's rail and are cut"
+        return f"{named(name)}: full-scale peaks reach {cut:.1f} dB beyond the {rail} and are cut"
     if cut > -0.05:
-        return f"{named(name)}: full-scale peaks just reach the amplifier's rail"
+        return f"{named(name)}: full-scale peaks just reach the {rail}"
     return f"{named(name)}: no stage is overrun, full-scale peaks stay {-cut:.1f} dB below the rail"

@@ -149,8 +149,9 @@ def _boosts(ax: Axes, boosts: tuple[Boost, ...], hertz: np.ndarray, levels: np.n
     for boost, height in zip(boosts, heights, strict=True):
         ax.annotate(
             f"{boost.gain_db:+.1f} dB", (boost.centre_hz, float(height)),
-            xytext=(0, 5) if boost.kind == "peak" else (8, 0), textcoords="offset points",
-            ha="center" if boost.kind == "peak" else "left", va="bottom", color=colours.lines[1],
+            xytext=(0, 5 if boost.gain_db > 0 else -5) if boost.kind == "peak" else (8, 0),
+            textcoords="offset points", ha="center" if boost.kind == "peak" else "left",
+            va="bottom" if boost.gain_db > 0 else "top", color=colours.lines[1],
         )  # fmt: skip
 
 

@@ -9,7 +9,7 @@ import numpy as np
 
 from gainkit.advice import is_stray_dc
 from gainkit.analysis.rails import held_sine
-from gainkit.charts.heard import least_told, thd_told
+from gainkit.charts.heard import OVERLOADED, least_told, thd_told
 from gainkit.charts.style import DASHES, headline, label_ends, palette_of
 from gainkit.figures import filled, plain
 from gainkit.words.analysis import overdrive_words
@@ -196,7 +196,7 @@ def waveform_point(tone: ToneFit, verdict: Verdict, *, unit: str = "V", full_sca
 def _of_rails(tone: ToneFit, verdict: Verdict) -> str:
     clipping = verdict.clipping
     if clipping.state is None:
-        return "The recorder itself is overloaded: nothing can be said of the amplifier"
+        return OVERLOADED
     if clipping.state == "clean":
         seen = "No rail is seen" if tone.in_band > 2 else "Too high a tone to tell a rail"
         return f"{seen}: {filled('{hz:.4g}', {'hz': tone.frequency_hz})} Hz, {thd_told(tone)}"
