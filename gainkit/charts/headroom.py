@@ -23,7 +23,7 @@ REACH_DB = 10.0
 
 
 LEAST_NAMED = 0.06
-"""A region is named where it takes this share of the picture's width [-]: a name wider than it would mislead."""
+"""A region is named where it takes this share of the width [-]: a name wider than it would mislead."""
 
 
 def draw_headroom(
@@ -160,8 +160,9 @@ def _noise(ax: Axes, gains: np.ndarray, gain_db: float, noise_volts: float) -> A
     side.plot(gains, millivolts, color=colours.lines[2], linestyle=DASHES[3], label="noise")
     side.set_ylim(0, 1.6 * float(millivolts.max()))
     side.annotate(
-        "noise", (gains[-1], millivolts[-1]), xytext=(-4, 4), textcoords="offset points", ha="right", va="bottom",
-        color=colours.lines[2], fontweight="bold", bbox={"facecolor": colours.shade[2], "edgecolor": "none", "pad": 1},
+        "noise", (gains[-1], millivolts[-1]), xytext=(-4, 4), textcoords="offset points", ha="right",
+        va="bottom", color=colours.ink, fontweight="bold",
+        bbox={"facecolor": colours.shade[2], "edgecolor": "none", "pad": 1},
     )  # fmt: skip
     side.set_ylabel("noise at the output [mV]")
     return side

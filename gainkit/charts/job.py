@@ -19,6 +19,9 @@ if TYPE_CHECKING:
 LONGEST_OUTPUT = 18
 """Letters of an output's name beside its row [-]."""
 
+OVER_ROWS = 0.72
+"""Share of the picture's width beside the names of its rows [-]."""
+
 LEAST_REACH_DB = 1.0
 """The picture reaches so far to either side of the target at least [dB]."""
 
@@ -74,7 +77,7 @@ def draw_job(ax: Axes, status: JobStatus) -> Axes:
             _told(ax, row, error, f"{plain(level.rms_volts)} V, target {plain(level.set_volts)} V")
     _reach(ax, [_error(each) for _, each in known], status.tolerance_db)
     ax.set_xlabel("level beside the target [dB]")
-    headline(ax, job_point(status))
+    headline(ax, job_point(status), OVER_ROWS)
     return ax
 
 
@@ -122,7 +125,7 @@ def draw_compare(ax: Axes, status: JobStatus) -> Axes:
         _told(ax, row, (was + now) / 2, f"found {was:+.1f} dB, left {now:+.1f} dB")
     _reach(ax, [*found, *left], status.tolerance_db)
     ax.set_xlabel("level beside the target [dB]\n\u25a1 as found, \u25cf as left")
-    headline(ax, compare_point(found, left, [each.name for each in both]))
+    headline(ax, compare_point(found, left, [each.name for each in both]), OVER_ROWS)
     return ax
 
 

@@ -134,8 +134,8 @@ def draw_levels(
         )
         open_marks.set_markerfacecolor(colours.ground)
         ax.annotate(
-            "uncut", (cut[0], stages[cut[0]].wanted_db), xytext=(-6, 0), textcoords="offset points", ha="right",
-            va="center", color=colours.lines[0],
+            "uncut", (cut[0], stages[cut[0]].wanted_db), xytext=(0, 5), textcoords="offset points", ha="center",
+            va="bottom", color=colours.lines[0],
         )  # fmt: skip
     ax.plot(places, averages, "s", linestyle=DASHES[1], color=colours.lines[2], label="average programme")
     shown = [*held, *averages, *(stage.wanted_db for stage in stages)]

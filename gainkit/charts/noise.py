@@ -8,7 +8,7 @@ import numpy as np
 
 from gainkit.charts.spectrum import plain_hertz
 from gainkit.charts.style import DASHES, headline, label_ends, palette_of
-from gainkit.figures import filled
+from gainkit.figures import filled, plain
 from gainkit.levels import db_from_ratio
 
 if TYPE_CHECKING:
@@ -117,7 +117,9 @@ def noise_point(found: NoiseResult) -> str:
     if found.below_target_db is not None:
         much = f"{found.below_target_db:.0f} dB(A) below the target"
     elif found.calibrated:
-        much = filled("{millivolts:.3g} mV A-weighted", {"millivolts": 1000 * found.a_weighted_volts})
+        volts = found.a_weighted_volts
+        much = f"{plain(1e3 * volts)} mV" if volts >= 1e-4 else f"{plain(1e6 * volts)} \u00b5V"
+        much += " A-weighted"
     else:
         much = f"{db_from_ratio(max(found.a_weighted_volts, LEAST_VOLTS)):.0f} dB re full scale, A-weighted"
     what = {"quiet": "The chain is quiet"}.get(found.verdict, f"What is heard is {found.verdict}")

@@ -120,7 +120,7 @@ def curve_of(found: OnsetResult) -> tuple[Floats, Floats]:
     steps = _judged(found)
     points = [(step.level_dbfs, _percent(step)) for step in steps]
     onset = found.onset_dbfs
-    if onset is not None:
+    if onset is not None and onset >= points[0][0]:  # one that was followed down below all steps is no curve
         points = sorted({*points, (onset, found.limit_thd_percent)})
     levels, thd = (np.array(each, dtype=float) for each in zip(*points, strict=True))
     begins = found.clipping_begins_dbfs
@@ -184,12 +184,12 @@ def onset_point(found: OnsetResult) -> str:
     if steps[0].level_dbfs > found.onset_dbfs:
         return f"Every step is above {limit}: followed down, THD reaches it at {found.onset_dbfs:.1f} dBFS"
     begins_dbfs = found.clipping_begins_dbfs
-    soft = [step for step in steps if step.level_dbfs < (found.onset_dbfs if begins_dbfs is None else begins_dbfs)]
-    if begins_dbfs is not None and soft and min(_percent(step) for step in soft) > found.limit_thd_percent:
-        return f"THD is above {limit} at every step, by more than the rail; clipping begins at {begins_dbfs:.2f} dBFS"
     if begins_dbfs is None:
         return f"THD reaches {limit} at {found.onset_dbfs:.2f} dBFS"
     begins = f"Clipping begins at {begins_dbfs:.2f} dBFS"
+    soft = [_percent(step) for step in steps if step.level_dbfs < begins_dbfs]
+    if soft and min(soft) > found.limit_thd_percent:
+        return f"{begins}; THD is above {limit} at every step, and not by the rail alone"
     return f"{begins}; THD reaches {limit} at {found.onset_dbfs:.2f} dBFS"
 
 
@@ -268,7 +268,9 @@ def volume_point(found: VolumeResult) -> str:
 def _every(ax: Axes, names: list[str]) -> int:
     """Which manieth name there is room for beneath a picture of this width."""
     figure = ax.get_figure(root=True)
-    letters = 72 * float(figure.get_size_inches()[0]) * 0.75 / (0.7 * float(rcParams["font.size"])) if figure else 60
+    letters = (
+        72 * float(figure.get_size_inches()[0]) * 0.75 / (0.7 * float(rcParams["font.size"])) if figure else 60
+    )
     longest = max(map(len, names)) + 1
     return max(-(-len(names) * longest // int(letters)), 1)
 

@@ -139,7 +139,7 @@ def _lines(ax: Axes, tone: ToneFit, bottom: float) -> None:
 
 
 def spectrum_point(tone: ToneFit, verdict: Verdict | None = None) -> str:
-    """What the picture says: THD, the strongest harmonic or line; of an overloaded recorder nothing but that."""
+    """What the picture says: THD, the strongest harmonic or line; of an overloaded recorder only that."""
     if verdict is not None and verdict.clipping.state is None:
         return OVERLOADED
     lines = least_told(tone, TOLD_LINE_PERCENT)

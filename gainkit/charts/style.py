@@ -179,8 +179,8 @@ def name_ticks(axis: Axis, names: Mapping[float, str], every: int = 1) -> None:
     axis.set_ticks([place for place, _ in shown], [name for _, name in shown], parse_math=False)
 
 
-def headline(ax: Axes, point: str) -> None:
-    """The point of the picture as its title, wrapped to the picture's width."""
+def headline(ax: Axes, point: str, share: float = 0.84) -> None:
+    """The point of the picture as its title, wrapped to the share of the width that lies over the axes."""
     figure = ax.get_figure()
     assert figure is not None
     from matplotlib.font_manager import FontProperties
@@ -189,12 +189,12 @@ def headline(ax: Axes, point: str) -> None:
     place = ax.get_subplotspec()
     columns = 1 if place is None else place.get_gridspec().ncols
     width = 72 * figure.get_figure(root=True).get_size_inches()[0] / columns
-    letters = max(int(0.84 * width / (0.68 * points)), 20)
+    letters = max(int(share * width / (0.68 * points)), 20)
     whole = re.sub(r"(\d) (?=(?:V|W|dB|dBFS|Hz|%))", "\\1\u00a0", point)  # a figure stays with its unit
     ax.set_title("\n".join(textwrap.wrap(whole, letters, break_on_hyphens=False)), parse_math=False)
 
 
-LINE_HEIGHT = 1.32
+LINE_HEIGHT = 1.42
 """Room for a line of text over the size of its letters [-]: DejaVu's lines, a little apart."""
 
 
