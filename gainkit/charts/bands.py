@@ -8,7 +8,7 @@ from os.path import commonprefix
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from gainkit.charts.style import DASHES, headline, label_ends, name_ticks, named, palette_of
+from gainkit.charts.style import DASHES, headline, label_ends, name_ticks, named, palette_of, thick
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -58,7 +58,7 @@ def draw_bands(ax: Axes, found: MatchResult) -> Axes:
     zero = {band.center_hz: band for band in reference.bands} if beside and reference is not None else {}
     ends, tones = [], []
     if beside:
-        ax.axhline(0.0, color=colours.ink, linewidth=1.0, label="reference")
+        ax.axhline(0.0, color=colours.ink, linewidth=thick(1.0), label="reference")
     for number, each in enumerate(shown):
         tone = colours.lines[number % len(colours.lines)]
         bands = [band for band in each.bands if not beside or band.center_hz in zero]

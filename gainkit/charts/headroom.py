@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import matplotlib
 import numpy as np
 
-from gainkit.charts.style import DASHES, headline, label_ends, named, palette_of
+from gainkit.charts.style import DASHES, headline, label_ends, named, palette_of, thick
 from gainkit.errors import GainkitError
 from gainkit.levels import db_from_ratio, ratio_from_db
 
@@ -87,7 +87,7 @@ def draw_headroom(
         line = just_clean - gains - level
         ax.plot(gains, line, color=colours.ink, linestyle=DASHES[number % len(DASHES)], label=f"{level:g} dBFS")
         ends.append((float(line[-1]), f"{level:g} dBFS"))
-    ax.axhline(0.0, color=colours.ink, linewidth=0.8)
+    ax.axhline(0.0, color=colours.ink, linewidth=thick(0.8))
     label_ends(ax, ends, [colours.ink] * len(ends))
     marked = ax.plot(gain, target.headroom_db, "o", color=colours.lines[1], label="setting", zorder=5)[0]
     marked.set_markeredgecolor(colours.ground)

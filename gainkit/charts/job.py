@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from gainkit.charts.style import headline, name_ticks, named, palette_of
+from gainkit.charts.style import headline, name_ticks, named, palette_of, thick
 from gainkit.errors import GainkitError
 from gainkit.figures import plain
 
@@ -117,7 +117,7 @@ def draw_compare(ax: Axes, status: JobStatus) -> Axes:
     colours = palette_of(ax)
     rows = _rows(ax, both, status.tolerance_db)
     found, left = [_found(each) or 0.0 for each in both], [_error(each) or 0.0 for each in both]
-    ax.hlines(rows, found, left, color=colours.lines[2], linewidth=1.2, zorder=2)
+    ax.hlines(rows, found, left, color=colours.lines[2], linewidth=thick(1.2), zorder=2)
     (hollow,) = ax.plot(found, rows, "s", color=colours.lines[1], label="as found", zorder=3)
     hollow.set_markerfacecolor(colours.ground)
     ax.plot(left, rows, "o", color=colours.lines[0], label="as left", zorder=4)
@@ -134,7 +134,7 @@ def _rows(ax: Axes, outputs: Sequence[OutputStatus], tolerance_db: float) -> lis
     colours = palette_of(ax)
     rows = [float(-number) for number in range(len(outputs))]
     ax.axvspan(-tolerance_db, tolerance_db, color=colours.shade[1], zorder=0, label="tolerance")
-    ax.axvline(0.0, color=colours.ink, linewidth=1.0, label="target")
+    ax.axvline(0.0, color=colours.ink, linewidth=thick(1.0), label="target")
     told = [named(each.name, LONGEST_OUTPUT) for each in outputs]
     name_ticks(ax.yaxis, dict(zip(rows, told, strict=True)))
     ax.set_ylim(rows[-1] - 0.6, 0.8)

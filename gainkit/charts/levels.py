@@ -10,7 +10,7 @@ import numpy as np
 
 from gainkit.calculator.clipped import rms_ratio
 from gainkit.calculator.programme import average_power_ratio
-from gainkit.charts.style import DASHES, headline, label_ends, name_ticks, named, palette_of
+from gainkit.charts.style import DASHES, headline, label_ends, name_ticks, named, palette_of, thick
 from gainkit.errors import GainkitError
 from gainkit.figures import plain
 from gainkit.levels import SINE_CREST, db_from_ratio, power_db_from_ratio
@@ -126,7 +126,7 @@ def draw_levels(
     held = [stage.held_db for stage in stages]
     averages = [stage.average_db for stage in stages]
     cut = [number for number, stage in enumerate(stages) if stage.wanted_db > stage.held_db + 0.005]
-    ax.axhline(0.0, color=colours.lines[1], linewidth=1.6, label="ceiling")
+    ax.axhline(0.0, color=colours.lines[1], linewidth=thick(1.6), label="ceiling")
     ax.plot(places, held, "o-", color=colours.lines[0], label="full-scale tone", zorder=4)
     if cut:
         (open_marks,) = ax.plot(

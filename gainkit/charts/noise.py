@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from gainkit.charts.spectrum import plain_hertz
-from gainkit.charts.style import DASHES, headline, label_ends, palette_of
+from gainkit.charts.style import DASHES, headline, label_ends, palette_of, thick
 from gainkit.figures import filled, plain
 from gainkit.levels import db_from_ratio
 
@@ -90,7 +90,7 @@ def _family(ax: Axes, family: Family, number: int, taken: list[float]) -> list[f
     colours = palette_of(ax)
     hertz = np.array(family.orders) * family.fundamental_hz
     levels = db_from_ratio(np.maximum(family.line_volts, LEAST_VOLTS))
-    ax.vlines(hertz, -400, levels, color=colours.lines[1], linewidth=1.2, linestyle=DASHES[0])
+    ax.vlines(hertz, -400, levels, color=colours.lines[1], linewidth=thick(1.2), linestyle=DASHES[0])
     word = FAMILY_WORDS[family.kind]
     name = f"{word} {filled('{hz:.3g} Hz', {'hz': family.fundamental_hz})}"
     ax.plot(hertz, levels, "^sD"[number % 3], color=colours.lines[1], label=name)

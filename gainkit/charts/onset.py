@@ -8,7 +8,7 @@ import numpy as np
 from matplotlib import rcParams
 
 from gainkit.calculator.clipped import thd_percent
-from gainkit.charts.style import DASHES, headline, label_ends, name_ticks, named, palette_of
+from gainkit.charts.style import DASHES, headline, label_ends, name_ticks, named, palette_of, thick
 from gainkit.errors import GainkitError
 from gainkit.figures import plain
 
@@ -144,10 +144,10 @@ def _marks(ax: Axes, found: OnsetResult) -> None:
     colours, begins = palette_of(ax), found.clipping_begins_dbfs
     if found.onset_dbfs is None:
         return
-    ax.axvline(found.onset_dbfs, color=colours.ink, linewidth=1.2, label="onset")
+    ax.axvline(found.onset_dbfs, color=colours.ink, linewidth=thick(1.2), label="onset")
     told = f"{found.limit_thd_percent:g} % at {found.onset_dbfs:.2f} dBFS"
     if begins is not None:
-        ax.axvline(begins, color=colours.ink, linewidth=1.0, linestyle=DASHES[2], label="rail met")
+        ax.axvline(begins, color=colours.ink, linewidth=thick(1.0), linestyle=DASHES[2], label="rail met")
         told = f"rail met at {begins:.2f} dBFS\n{told}"
     low, high = ax.get_xlim()
     left = found.onset_dbfs > low + 0.55 * (high - low)
@@ -245,7 +245,7 @@ def draw_volume(ax: Axes, found: VolumeResult) -> Axes:
         place for place, row in zip(places, rows, strict=True) if row.position == found.highest_clean_position
     ]
     for place in best:
-        ax.axvline(float(place), color=colours.ink, linewidth=1.2, label="highest clean")
+        ax.axvline(float(place), color=colours.ink, linewidth=thick(1.2), label="highest clean")
         ax.annotate(
             "highest clean", (place, 0.98), xycoords=("data", "axes fraction"), xytext=(-4, 0),
             textcoords="offset points", ha="right", va="top", fontweight="bold",

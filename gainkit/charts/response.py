@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from gainkit.charts.spectrum import plain_hertz
-from gainkit.charts.style import DASHES, headline, label_ends, palette_of
+from gainkit.charts.style import DASHES, headline, label_ends, palette_of, thick
 from gainkit.errors import GainkitError
 from gainkit.figures import filled, plain
 
@@ -130,7 +130,7 @@ def _corners(ax: Axes, found: Response) -> None:
     for corner, side, height in ((found.low_corner_hz, "left", 0.02), (found.high_corner_hz, "right", 0.1)):
         if corner is None:
             continue
-        ax.axvline(corner, color=colours.ink, linestyle=DASHES[2], linewidth=1.0, label="corner")
+        ax.axvline(corner, color=colours.ink, linestyle=DASHES[2], linewidth=thick(1.0), label="corner")
         ax.annotate(
             f"-3 dB at {plain(corner)} Hz", (corner, height), xycoords=("data", "axes fraction"),
             xytext=(4 if side == "left" else -4, 0), textcoords="offset points", va="bottom",

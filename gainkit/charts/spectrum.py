@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from gainkit.charts.heard import OVERLOADED, harmonic_told, least_told, named_lines, thd_told, told_floor
-from gainkit.charts.style import DASHES, headline, label_ends, palette_of
+from gainkit.charts.style import DASHES, headline, label_ends, palette_of, thick
 from gainkit.levels import db_from_ratio
 
 if TYPE_CHECKING:
@@ -74,8 +74,8 @@ def draw_spectrum(ax: Axes, tone: ToneFit, verdict: Verdict | None = None) -> Ax
     ax.set_xlim(low_hz, high_hz)
     ax.set_ylim(bottom, 12)
     ax.plot(
-        hertz, np.maximum(rest, LOWEST_DB), color=colours.lines[2], linewidth=0.5, alpha=0.6, label="rest",
-        zorder=1,
+        hertz, np.maximum(rest, LOWEST_DB), color=colours.lines[2], linewidth=thick(0.5), alpha=0.6,
+        label="rest", zorder=1,
     )  # fmt: skip
     _harmonics(ax, tone, bottom)
     _lines(ax, tone, bottom)
@@ -100,7 +100,7 @@ def _harmonics(ax: Axes, tone: ToneFit, bottom: float) -> None:
     orders = np.flatnonzero(told) + 1
     levels = db_from_ratio(np.abs(tone.phasors[orders - 1] / tone.phasors[0]))
     hertz = orders * tone.frequency_hz
-    ax.vlines(hertz, bottom, levels, color=colours.lines[0], linewidth=1.6)
+    ax.vlines(hertz, bottom, levels, color=colours.lines[0], linewidth=thick(1.6))
     ax.plot(hertz, levels, "o", color=colours.lines[0], label="harmonics")
     low, high = np.log(ax.get_xlim())
     named = 0.0
@@ -122,7 +122,7 @@ def _lines(ax: Axes, tone: ToneFit, bottom: float) -> None:
         return
     levels = [float(db_from_ratio(volts / tone.fundamental_volts)) for _, volts, _ in lines]
     hertz = [each[0] for each in lines]
-    ax.vlines(hertz, bottom, levels, color=colours.lines[1], linewidth=1.6)
+    ax.vlines(hertz, bottom, levels, color=colours.lines[1], linewidth=thick(1.6))
     ax.plot(hertz, levels, "^", color=colours.lines[1], label="lines")
     low, high = np.log(ax.get_xlim())
     taken = [float(np.log(tone.frequency_hz * order)) for order in np.flatnonzero(harmonic_told(tone)) + 1]

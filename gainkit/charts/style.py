@@ -198,6 +198,12 @@ LINE_HEIGHT = 1.42
 """Room for a line of text over the size of its letters [-]: DejaVu's lines, a little apart."""
 
 
+def thick(points: float) -> float:
+    """A line's width or a mark's size on the page, for the picture at hand: what is seen from the last row is
+    thicker [point]."""
+    return points * float(matplotlib.rcParams["font.size"]) / POINTS["page"]
+
+
 def label_ends(ax: Axes, labels: Sequence[tuple[float, str]], colours: Sequence[str]) -> None:
     """Name lines at the right edge, at their own heights, moved apart where they would touch and back into the
     axes where they would leave them.

@@ -137,7 +137,7 @@ function show() {
     field.closest("label").querySelector("output").textContent = text;
     field.setAttribute("aria-valuetext", text);
   }
-  form.elements.level_dbfs.disabled = Boolean(s.music);
+  for (const each of form.elements.level_dbfs.parentNode.children) each.disabled = Boolean(s.music);
   const tone = !s.music;
   const told = {
     true_volts: tone ? figure(f.true_volts, 4) + " V" : "moves",

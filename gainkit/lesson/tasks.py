@@ -129,7 +129,7 @@ TASKS = (
         "Nearly a square",
         "Drive the tone so far that the load takes 1.9 times the most unclipped watts.",
         "Use all the gain there is, and lower the rail if that is not enough.",
-        "A square wave has twice the power of the sine that just touches the rail: what is rated for that burns.",
+        "A square wave has twice the power of the sine that just touches the rail: what bears that sine burns.",
         ("watts", "clip_watts"),
         nearly_square,
     ),
