@@ -54,7 +54,8 @@ def draw_bands(ax: Axes, found: MatchResult) -> Axes:
     shown = others if beside else found.captures
     centres = sorted({band.center_hz for each in found.captures for band in each.bands})
     place = {hz: number for number, hz in enumerate(centres)}
-    names = short_names([each.file for each in shown])
+    compared = [reference, *shown] if reference is not None and len(shown) == 1 else shown
+    names = short_names([each.file for each in compared])[len(compared) - len(shown) :]
     zero = {band.center_hz: band for band in reference.bands} if beside and reference is not None else {}
     ends, tones = [], []
     if beside:

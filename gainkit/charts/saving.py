@@ -10,7 +10,7 @@ from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from gainkit.charts.style import DOTS, Look, styled, unmarked
+from gainkit.charts.style import DOTS, Look, inks, styled, unmarked
 from gainkit.errors import GainkitError
 from gainkit.files import refuse_existing, whole_file, write_whole
 
@@ -88,8 +88,13 @@ def save_chart(
     return title_of(figure)
 
 
-def chart_svg(draws: Draw | Sequence[Draw], look: Look | None = None, *, name: str = "chart") -> str:
-    """The drawing as an inline <svg> element: no outside reference, ids of its own by `name`."""
+def chart_svg(
+    draws: Draw | Sequence[Draw], look: Look | None = None, *, name: str = "chart", by_page: bool = False
+) -> str:
+    """The drawing as an inline <svg> element: no outside reference, ids of its own by `name`.
+
+    by_page : the page may change its colours, by the variables that `style.inks` names.
+    """
     look = look or Look()
     with styled(look):
         figure = figure_of(draws if isinstance(draws, Sequence) else [draws], look)
@@ -98,7 +103,10 @@ def chart_svg(draws: Draw | Sequence[Draw], look: Look | None = None, *, name: s
             figure.savefig(
                 out, format="svg", metadata={"Date": None, "Creator": None, "Format": None, "Type": None}
             )
-    return inline_svg(out.getvalue(), name, title_of(figure))
+    svg = inline_svg(out.getvalue(), name, title_of(figure))
+    for variable, colour in inks(look.theme).items() if by_page else ():
+        svg = re.sub(f": {colour}\\b", f": var({variable}, {colour})", svg)
+    return svg
 
 
 def inline_svg(text: str, name: str, title: str) -> str:

@@ -11,7 +11,7 @@ from gainkit.capture import Capture
 from gainkit.charts import draw_bands, draw_noise, draw_response
 from gainkit.charts.bands import short_names
 from gainkit.errors import GainkitError
-from gainkit.matching import MatchResult
+from gainkit.matching import MatchResult, match_levels
 from gainkit.noise import NoiseResult, find_noise
 from gainkit.response import Response
 from tests.chains import boosted, filtered, in_a_row
@@ -83,3 +83,13 @@ def test_noise_tells_zeros_and_keeps_names_apart() -> None:
 def test_short_names_keep_whole_words() -> None:
     assert short_names(["take1.wav", "take2.wav"]) == ["take1", "take2"]
     assert short_names(["front left near.wav", "front left far.wav"]) == ["near", "far"]
+
+
+def test_a_capture_is_named_by_what_tells_it_from_its_reference() -> None:
+    noise = np.random.default_rng(1).standard_normal(2 * RATE)
+    sides = [
+        Capture.from_array(noise * size, RATE, file=f"match_front_{side}.wav")
+        for side, size in (("left", 0.1), ("right", 0.2))
+    ]
+    ax = drawn(lambda ax: draw_bands(ax, match_levels(sides)))
+    assert [text.get_text() for text in ax.texts] == ["right"]

@@ -14,6 +14,7 @@ from gainkit.calculator.targets import Target
 from gainkit.charts import Look, chart_svg, draw_bands, draw_compare, draw_headroom, draw_power, save_chart
 from gainkit.charts.page import chart_page
 from gainkit.charts.saving import Draw
+from gainkit.charts.style import inks
 from gainkit.errors import GainkitError
 from gainkit.figures import plain
 from gainkit.job.standing import JobStatus
@@ -110,3 +111,12 @@ def test_svg_for_a_page_is_closed_in_itself(target: Target) -> None:
     assert links
     assert all(link.startswith("#") and link[1:] in ids for link in links)
     assert "url(#" not in text.replace("url(#a-", "")
+
+
+def test_a_page_may_change_the_colours_of_its_pictures(target: Target) -> None:
+    text = chart_svg(lambda ax: draw_headroom(ax, target), by_page=True)
+    colours = set(inks("light").values())
+    left = {each for each in re.findall(r"(?<!, )(#[0-9a-f]{6})\b", text) if each in colours}
+    assert not left  # each stands behind the name of its variable only
+    assert text.count("var(--chart-ink, #1d1f24)") > 10
+    assert set(inks("light")) == set(inks("dark"))
