@@ -24,6 +24,10 @@ ASSUMED_CREST_DB = 12.0
 """Peak over rms of programme when nothing is known of it [dB] (common practice, no source)."""
 
 
+LEAST_NAMED_DB = 0.3
+"""What a rail cuts off is named from here on [dB]: below, the marks lie on each other."""
+
+
 @dataclass(frozen=True)
 class Stage:
     """One stage beside its own ceiling, which is 0 dB.
@@ -133,6 +137,7 @@ def draw_levels(
             cut, [stages[number].wanted_db for number in cut], "o", color=colours.lines[0], label="wanted"
         )
         open_marks.set_markerfacecolor(colours.ground)
+    if cut and stages[cut[0]].wanted_db - stages[cut[0]].held_db > LEAST_NAMED_DB:
         ax.annotate(
             "uncut", (cut[0], stages[cut[0]].wanted_db), xytext=(0, 5), textcoords="offset points", ha="center",
             va="bottom", color=colours.lines[0],

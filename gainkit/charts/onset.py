@@ -144,11 +144,12 @@ def _marks(ax: Axes, found: OnsetResult) -> None:
     colours, begins = palette_of(ax), found.clipping_begins_dbfs
     if found.onset_dbfs is None:
         return
-    ax.axvline(found.onset_dbfs, color=colours.ink, linewidth=thick(1.2), label="onset")
-    told = f"{found.limit_thd_percent:g} % at {found.onset_dbfs:.2f} dBFS"
+    if not _always_above(found):
+        ax.axvline(found.onset_dbfs, color=colours.ink, linewidth=thick(1.2), label="onset")
+    told = [f"{found.limit_thd_percent:g} % at {found.onset_dbfs:.2f} dBFS"]
     if begins is not None:
         ax.axvline(begins, color=colours.ink, linewidth=thick(1.0), linestyle=DASHES[2], label="rail met")
-        told = f"rail met at {begins:.2f} dBFS\n{told}"
+        told = [f"rail met at {begins:.2f} dBFS", *(() if _always_above(found) else told)]
     low, high = ax.get_xlim()
     left = found.onset_dbfs > low + 0.55 * (high - low)
     # right of the onset nothing lies below the limit but the floor; left of it room is where the curve is not
@@ -160,11 +161,18 @@ def _marks(ax: Axes, found: OnsetResult) -> None:
     else:
         place, below = (0.98, True) if 1 - max(height, calm) > 0.2 else (0.5 * (height + calm), False)
     ax.annotate(
-        told, (begins if left and begins is not None else found.onset_dbfs, place),
+        "\n".join(told), (begins if left and begins is not None else found.onset_dbfs, place),
         xycoords=("data", "axes fraction"), xytext=(-4 if left else 4, 0), textcoords="offset points",
         ha="right" if left else "left", va="top" if left and below else "center", fontweight="bold",
         bbox={"facecolor": ax.get_facecolor(), "edgecolor": "none", "pad": 0.5},
     )  # fmt: skip
+
+
+def _always_above(found: OnsetResult) -> bool:
+    """Whether THD is above the limit long before the rail is met: by a cause of another kind."""
+    begins = found.clipping_begins_dbfs
+    soft = [_percent(step) for step in _judged(found) if begins is not None and step.level_dbfs < begins]
+    return bool(soft) and min(soft) > found.limit_thd_percent
 
 
 def _share(ax: Axes, percent: float) -> float:
@@ -187,8 +195,7 @@ def onset_point(found: OnsetResult) -> str:
     if begins_dbfs is None:
         return f"THD reaches {limit} at {found.onset_dbfs:.2f} dBFS"
     begins = f"Clipping begins at {begins_dbfs:.2f} dBFS"
-    soft = [_percent(step) for step in steps if step.level_dbfs < begins_dbfs]
-    if soft and min(soft) > found.limit_thd_percent:
+    if _always_above(found):
         return f"{begins}; THD is above {limit} at every step, and not by the rail alone"
     return f"{begins}; THD reaches {limit} at {found.onset_dbfs:.2f} dBFS"
 
