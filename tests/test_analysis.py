@@ -382,6 +382,7 @@ SECONDS = np.arange(2 * RATE) / RATE
         (np.zeros(RATE), "silent"),
         (np.random.default_rng(6).standard_normal(RATE), "wanders"),
         (sine(997) + sine(1500, peak=0.5), "second_tone"),
+        (sine(997, RATE // 12) + sine(1400, RATE // 12, peak=0.75), "second_tone"),
         (10 ** ((-40 + 20 * SECONDS) / 20) * sine(997, 2 * RATE), "glides"),
         (np.sin(2 * np.pi * 50 * 2 / np.log(100) * np.expm1(SECONDS / 2 * np.log(100))), "wanders"),
         (with_noise(sine(997, RATE // 40), -6), "noise"),

@@ -22,6 +22,7 @@ def test_figures_agree_with_the_simulators_truth(demo: tuple[Path, Answer]) -> N
             assert figure["measured"] == pytest.approx(figure["truth"], abs=0.1), figure["name"]
     assert {"onset", "overdrive as found", "output as left", "source for 0 dBFS"} <= set(figures)
     assert "as left" in answer.err
+    assert "'gainkit polarity'" in answer.err  # named as it is typed
 
 
 def test_its_files_are_those_of_the_commands(

@@ -16,6 +16,7 @@ from gainkit.calculator import programme
 from gainkit.errors import GainkitError
 from gainkit.lesson import write_lesson
 from gainkit.lesson.arithmetic import CREST_DB, figures, harmonic_db
+from gainkit.lesson.notebook import quiet
 from gainkit.lesson.page import CAP_DB, lesson_page
 from gainkit.lesson.tasks import TASKS
 from gainkit.lesson.translate import javascript_of, js_name
@@ -84,6 +85,25 @@ def test_tasks_begin_undone_and_can_be_done() -> None:
         assert not task.done(full, figures(**START)), task.title
         of_chain = {name: state[name] for name in START}
         assert task.done(state, figures(**of_chain)), task.title
+
+
+def test_each_task_says_which_meters_to_watch() -> None:
+    page = lesson_page()
+    for task in TASKS:
+        assert task.watch
+        assert all(f'<b id="{each}">' in page for each in task.watch), task.title
+
+
+def test_what_notebooks_play_is_quiet_and_equally_loud() -> None:
+    """A square wave has 1.41 times the rms of a sine with the same peaks."""
+    sine = 20 * np.sin(2 * np.pi * 440 * np.arange(48_000) / 48_000)
+    first, second = quiet(sine), quiet(np.sign(sine))
+    assert np.abs(first).max() == pytest.approx(0.1, rel=1e-3)
+    assert np.sqrt(np.mean(second**2)) == pytest.approx(np.sqrt(np.mean(first**2)), rel=1e-3)
+    click = np.zeros(48_000)
+    click[100] = 5.0
+    assert np.abs(quiet(click)).max() == pytest.approx(0.1)
+    assert not quiet(np.zeros(100)).any()
 
 
 def test_only_arithmetic_is_translated() -> None:
@@ -158,6 +178,13 @@ def _shown_as_set(page) -> None:  # type: ignore[no-untyped-def]
     _set(page, gain_db=round(figures(**START)["set_gain_db"], 1))
     assert "done" in page.locator("#tasks > li").first.get_attribute("class")
     assert page.locator("#count").text_content().startswith("(1 of 10")
+    assert page.locator("#now").text_content().startswith("1. Find the rail: \u2713 done.")
+    page.get_by_role("button", name="Next task").click()
+    assert page.locator("#now").text_content().startswith("2. Double the volts: From there")
+    assert "headroom at 0 dBFS" in page.locator("#watched").text_content()
+    before = float(page.locator("[name=gain_db]").input_value())
+    page.get_by_role("button", name="Gain: more").click()
+    assert float(page.locator("[name=gain_db]").input_value()) == pytest.approx(before + 0.1)
     held = page.locator("path.wave").get_attribute("d")
     _set(page, gain_db=30.0)
     heights = {

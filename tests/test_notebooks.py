@@ -20,7 +20,7 @@ NOTEBOOKS = sorted((Path(__file__).parent.parent / "notebooks").glob("*.ipynb"))
 QUICK = {"1_gain_is_not_volume", "4_reading_a_capture"}
 """Notebooks of every run; the others take longer."""
 
-ALLOWED = {"gainkit", "numpy", "matplotlib", "IPython", "ipywidgets"}
+ALLOWED = {"gainkit", "numpy"}
 """What a notebook imports: all of it is to be had in a browser as well."""
 
 

@@ -20,9 +20,9 @@ from gainkit.job.log import log_reading, note_typed, void_reading
 from gainkit.job.typed import Acceptance, FreeText, SupplyReading
 from gainkit.schemas import schema_of
 from gainkit.sheet import SheetMade, write_sheet
+from tests.charts.drawing import ONSET
 from tests.conftest import Answer
 from tests.records import measured, noise, polarity, volume
-from tests.test_charts import ONSET
 
 NAMES = ("Front", "Rear", "Centre", "Subwoofer")
 

@@ -129,6 +129,24 @@ def lines_in(spectrum: Spectrum, tone_hz: float, low_hz: float, high_hz: float) 
     return sorted(lines, key=lambda line: -line.rms_volts)
 
 
+LONE_SHARE = 0.5
+"""In a record too short for `lines_in` a line is told when it holds this share of what is left over [-]."""
+
+
+def lone_line(spectrum: Spectrum, low_hz: float, high_hz: float) -> Line | None:
+    """The one line that makes up most of what is left over, where bins are too wide to name several."""
+    chosen = spectrum.within(max(low_hz, 3 * spectrum.step_hz), high_hz)
+    power = spectrum.power[chosen]
+    if spectrum.step_hz <= COARSEST_BIN_HZ or len(power) < 16:
+        return None
+    near = slice(max(int(np.argmax(power)) - 2, 0), int(np.argmax(power)) + 3)
+    own = float(power[near].sum())
+    if own < LONE_SHARE * float(spectrum.power.sum()) or own == 0:
+        return None
+    centre = float(power[near] @ np.arange(len(power))[near] / own) + chosen.start
+    return Line(centre * spectrum.step_hz, math.sqrt(own), math.inf)
+
+
 def _noise_around(power: Floats, width: int) -> Floats:
     """Median power over parts of so many bins, (bins,) like power [V^2 per bin]."""
     whole = len(power) // width * width

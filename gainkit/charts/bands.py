@@ -8,7 +8,7 @@ from os.path import commonprefix
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from gainkit.charts.style import DASHES, headline, label_ends, name_ticks, named, palette_of
+from gainkit.charts.style import DASHES, headline, label_ends, name_ticks, named, palette_of, thick
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -54,11 +54,12 @@ def draw_bands(ax: Axes, found: MatchResult) -> Axes:
     shown = others if beside else found.captures
     centres = sorted({band.center_hz for each in found.captures for band in each.bands})
     place = {hz: number for number, hz in enumerate(centres)}
-    names = short_names([each.file for each in shown])
+    compared = [reference, *shown] if reference is not None and len(shown) == 1 else shown
+    names = short_names([each.file for each in compared])[len(compared) - len(shown) :]
     zero = {band.center_hz: band for band in reference.bands} if beside and reference is not None else {}
     ends, tones = [], []
     if beside:
-        ax.axhline(0.0, color=colours.ink, linewidth=1.0, label="reference")
+        ax.axhline(0.0, color=colours.ink, linewidth=thick(1.0), label="reference")
     for number, each in enumerate(shown):
         tone = colours.lines[number % len(colours.lines)]
         bands = [band for band in each.bands if not beside or band.center_hz in zero]
@@ -97,9 +98,11 @@ def _bands_axis(ax: Axes, centres: Sequence[float]) -> None:
 
 
 def short_names(files: Sequence[str]) -> list[str]:
-    """What tells the files apart: names without what all begin with, at most 14 letters, cut with dots."""
+    """What tells the files apart: names without the words that all begin with, at most 14 letters, cut with
+    dots."""
     stems = [Path(file).stem for file in files]
-    shared = len(commonprefix(stems)) if len(stems) > 1 else 0  # noqa: RUF071 - letters, not paths
+    prefix = commonprefix(stems) if len(stems) > 1 else ""  # noqa: RUF071 - letters, not paths
+    shared = max(prefix.rfind(each) for each in " _-.") + 1  # "take1" stays whole, or "1" would name it
     return [named(stem[shared:] or stem, 14) for stem in stems]
 
 

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import matplotlib
 import numpy as np
 
-from gainkit.charts.style import DASHES, headline, label_ends, named, palette_of
+from gainkit.charts.style import DASHES, headline, label_ends, named, palette_of, thick
 from gainkit.errors import GainkitError
 from gainkit.levels import db_from_ratio, ratio_from_db
 
@@ -20,6 +20,10 @@ if TYPE_CHECKING:
 LEVELS_DBFS = (0.0, -5.0, -10.0, -20.0)
 REACH_DB = 10.0
 """Gain shown to either side of what matters [dB]."""
+
+
+LEAST_NAMED = 0.06
+"""A region is named where it takes this share of the width [-]: a name wider than it would mislead."""
 
 
 def draw_headroom(
@@ -83,7 +87,7 @@ def draw_headroom(
         line = just_clean - gains - level
         ax.plot(gains, line, color=colours.ink, linestyle=DASHES[number % len(DASHES)], label=f"{level:g} dBFS")
         ends.append((float(line[-1]), f"{level:g} dBFS"))
-    ax.axhline(0.0, color=colours.ink, linewidth=0.8)
+    ax.axhline(0.0, color=colours.ink, linewidth=thick(0.8))
     label_ends(ax, ends, [colours.ink] * len(ends))
     marked = ax.plot(gain, target.headroom_db, "o", color=colours.lines[1], label="setting", zorder=5)[0]
     marked.set_markeredgecolor(colours.ground)
@@ -123,6 +127,8 @@ def _regions(ax: Axes, edges: tuple[float, float, float, float]) -> None:
         if right - left < 1e-6:
             continue
         ax.axvspan(left, right, color=shade, zorder=0, label=name)
+        if right - left < LEAST_NAMED * (edges[-1] - edges[0]):
+            continue
         ax.annotate(
             name, ((left + right) / 2, 1.0), xycoords=("data", "axes fraction"), xytext=(0, -4),
             textcoords="offset points", ha="center", va="top", style="italic", zorder=6,
@@ -153,5 +159,10 @@ def _noise(ax: Axes, gains: np.ndarray, gain_db: float, noise_volts: float) -> A
     millivolts = 1000 * noise_volts * ratio_from_db(gains - gain_db)
     side.plot(gains, millivolts, color=colours.lines[2], linestyle=DASHES[3], label="noise")
     side.set_ylim(0, 1.6 * float(millivolts.max()))
+    side.annotate(
+        "noise", (gains[-1], millivolts[-1]), xytext=(-4, 4), textcoords="offset points", ha="right",
+        va="bottom", color=colours.ink, fontweight="bold",
+        bbox={"facecolor": colours.shade[2], "edgecolor": "none", "pad": 1},
+    )  # fmt: skip
     side.set_ylabel("noise at the output [mV]")
     return side

@@ -19,6 +19,9 @@ if TYPE_CHECKING:
 
     Floats = NDArray[np.float64]
 
+OVERLOADED = "The recorder itself is overloaded: nothing can be said of the amplifier"
+"""The title of any picture of such a recording."""
+
 MOST_FOLDED = 100
 """Harmonics that may fold back are looked for up to this order [-]: a square wave's is 1 % there."""
 

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from gainkit.charts.style import headline, name_ticks, named, palette_of
+from gainkit.charts.style import headline, name_ticks, named, palette_of, thick
 from gainkit.errors import GainkitError
 from gainkit.figures import plain
 
@@ -18,6 +18,9 @@ if TYPE_CHECKING:
 
 LONGEST_OUTPUT = 18
 """Letters of an output's name beside its row [-]."""
+
+OVER_ROWS = 0.72
+"""Share of the picture's width beside the names of its rows [-]."""
 
 LEAST_REACH_DB = 1.0
 """The picture reaches so far to either side of the target at least [dB]."""
@@ -74,7 +77,7 @@ def draw_job(ax: Axes, status: JobStatus) -> Axes:
             _told(ax, row, error, f"{plain(level.rms_volts)} V, target {plain(level.set_volts)} V")
     _reach(ax, [_error(each) for _, each in known], status.tolerance_db)
     ax.set_xlabel("level beside the target [dB]")
-    headline(ax, job_point(status))
+    headline(ax, job_point(status), OVER_ROWS)
     return ax
 
 
@@ -114,15 +117,15 @@ def draw_compare(ax: Axes, status: JobStatus) -> Axes:
     colours = palette_of(ax)
     rows = _rows(ax, both, status.tolerance_db)
     found, left = [_found(each) or 0.0 for each in both], [_error(each) or 0.0 for each in both]
-    ax.hlines(rows, found, left, color=colours.lines[2], linewidth=1.2, zorder=2)
+    ax.hlines(rows, found, left, color=colours.lines[2], linewidth=thick(1.2), zorder=2)
     (hollow,) = ax.plot(found, rows, "s", color=colours.lines[1], label="as found", zorder=3)
     hollow.set_markerfacecolor(colours.ground)
     ax.plot(left, rows, "o", color=colours.lines[0], label="as left", zorder=4)
     for row, was, now in zip(rows, found, left, strict=True):
         _told(ax, row, (was + now) / 2, f"found {was:+.1f} dB, left {now:+.1f} dB")
     _reach(ax, [*found, *left], status.tolerance_db)
-    ax.set_xlabel("level beside the target [dB]: \u25a1 as found, \u25cf as left")
-    headline(ax, compare_point(found, left, [each.name for each in both]))
+    ax.set_xlabel("level beside the target [dB]\n\u25a1 as found, \u25cf as left")
+    headline(ax, compare_point(found, left, [each.name for each in both]), OVER_ROWS)
     return ax
 
 
@@ -131,7 +134,7 @@ def _rows(ax: Axes, outputs: Sequence[OutputStatus], tolerance_db: float) -> lis
     colours = palette_of(ax)
     rows = [float(-number) for number in range(len(outputs))]
     ax.axvspan(-tolerance_db, tolerance_db, color=colours.shade[1], zorder=0, label="tolerance")
-    ax.axvline(0.0, color=colours.ink, linewidth=1.0, label="target")
+    ax.axvline(0.0, color=colours.ink, linewidth=thick(1.0), label="target")
     told = [named(each.name, LONGEST_OUTPUT) for each in outputs]
     name_ticks(ax.yaxis, dict(zip(rows, told, strict=True)))
     ax.set_ylim(rows[-1] - 0.6, 0.8)
@@ -181,4 +184,5 @@ def compare_point(found: Sequence[float], left: Sequence[float], names: Sequence
     changes = [now - was for was, now in zip(found, left, strict=True)]
     most = max(range(len(changes)), key=lambda number: abs(changes[number]))
     way = "up" if changes[most] > 0 else "down"
-    return f"{named(names[most], LONGEST_OUTPUT)} came {way} by {abs(changes[most]):.1f} dB, the most of all"
+    told = f"{named(names[most], LONGEST_OUTPUT)} came {way} by {abs(changes[most]):.1f} dB"
+    return f"{told}, the most of all" if len(names) > 1 else told

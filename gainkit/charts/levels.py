@@ -10,7 +10,7 @@ import numpy as np
 
 from gainkit.calculator.clipped import rms_ratio
 from gainkit.calculator.programme import average_power_ratio
-from gainkit.charts.style import DASHES, headline, label_ends, name_ticks, named, palette_of
+from gainkit.charts.style import DASHES, headline, label_ends, name_ticks, named, palette_of, thick
 from gainkit.errors import GainkitError
 from gainkit.figures import plain
 from gainkit.levels import SINE_CREST, db_from_ratio, power_db_from_ratio
@@ -22,6 +22,10 @@ if TYPE_CHECKING:
 
 ASSUMED_CREST_DB = 12.0
 """Peak over rms of programme when nothing is known of it [dB] (common practice, no source)."""
+
+
+LEAST_NAMED_DB = 0.3
+"""What a rail cuts off is named from here on [dB]: below, the marks lie on each other."""
 
 
 @dataclass(frozen=True)
@@ -126,13 +130,18 @@ def draw_levels(
     held = [stage.held_db for stage in stages]
     averages = [stage.average_db for stage in stages]
     cut = [number for number, stage in enumerate(stages) if stage.wanted_db > stage.held_db + 0.005]
-    ax.axhline(0.0, color=colours.lines[1], linewidth=1.6, label="ceiling")
+    ax.axhline(0.0, color=colours.lines[1], linewidth=thick(1.6), label="ceiling")
     ax.plot(places, held, "o-", color=colours.lines[0], label="full-scale tone", zorder=4)
     if cut:
         (open_marks,) = ax.plot(
             cut, [stages[number].wanted_db for number in cut], "o", color=colours.lines[0], label="wanted"
         )
         open_marks.set_markerfacecolor(colours.ground)
+    if cut and stages[cut[0]].wanted_db - stages[cut[0]].held_db > LEAST_NAMED_DB:
+        ax.annotate(
+            "uncut", (cut[0], stages[cut[0]].wanted_db), xytext=(0, 5), textcoords="offset points", ha="center",
+            va="bottom", color=colours.lines[0],
+        )  # fmt: skip
     ax.plot(places, averages, "s", linestyle=DASHES[1], color=colours.lines[2], label="average programme")
     shown = [*held, *averages, *(stage.wanted_db for stage in stages)]
     ax.set_xlim(-0.5, len(stages) - 0.5)
@@ -150,19 +159,20 @@ def draw_levels(
         ],
         [colours.lines[1], colours.lines[0], colours.lines[2]],
     )
-    headline(ax, levels_point(target, name, stages))
+    headline(ax, levels_point(target, name, stages, built_in))
     return ax
 
 
-def levels_point(target: Target, name: str, stages: Sequence[Stage]) -> str:
+def levels_point(target: Target, name: str, stages: Sequence[Stage], built_in: bool = False) -> str:
     """What the picture says: the stage that is overrun the most, or that none is."""
     last = stages[-1]
     speaker = target.speaker_limit_volts is not None
     if speaker and last.held_db > 0.05:
         return f"{named(name)}: a full-scale tone is {last.held_db:.1f} dB too much for the loudspeaker"
     cut = -target.headroom_db
+    rail = "radio's rail" if built_in else "amplifier's rail"
     if cut > 0.05:
-        return f"{named(name)}: full-scale peaks reach {cut:.1f} dB beyond the amplifier's rail and are cut"
+        return f"{named(name)}: full-scale peaks reach {cut:.1f} dB beyond the {rail} and are cut"
     if cut > -0.05:
-        return f"{named(name)}: full-scale peaks just reach the amplifier's rail"
+        return f"{named(name)}: full-scale peaks just reach the {rail}"
     return f"{named(name)}: no stage is overrun, full-scale peaks stay {-cut:.1f} dB below the rail"

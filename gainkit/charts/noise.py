@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from gainkit.charts.spectrum import plain_hertz
-from gainkit.charts.style import DASHES, headline, label_ends, palette_of
-from gainkit.figures import filled
+from gainkit.charts.style import DASHES, headline, label_ends, palette_of, thick
+from gainkit.figures import filled, plain
 from gainkit.levels import db_from_ratio
 
 if TYPE_CHECKING:
@@ -19,6 +19,9 @@ if TYPE_CHECKING:
 FAMILY_WORDS = {"mains": "hum", "alternator": "whine", "digital": "clock", "unknown": "line"}
 MOST_FAMILIES = 3
 """Families that a picture names, the loudest first [-]."""
+
+LEAST_APART = 0.17
+"""Two names stand so much of the picture's width apart at least [-]."""
 
 LEAST_VOLTS = 1e-9
 """Stands for no noise in a logarithm [V]."""
@@ -66,8 +69,9 @@ def draw_noise(ax: Axes, found: NoiseResult) -> Axes:
     ax.plot(centres, hiss, color=colours.lines[2], linestyle=DASHES[1], label="hiss")
     families = sorted(found.families, key=lambda each: -each.a_weighted_volts)[:MOST_FAMILIES]
     heights = [float(levels.max()), float(hiss.min())]
+    taken: list[float] = []
     for number, family in enumerate(families):
-        heights += _family(ax, family, number)
+        heights += _family(ax, family, number, taken)
     ax.set_ylim(min(heights) - 8, max(heights) + 14)
     ends = [(float(levels[-1]), "all noise"), (float(hiss[-1]), "hiss")]
     label_ends(ax, ends, [colours.lines[0], colours.lines[2]])
@@ -78,33 +82,45 @@ def draw_noise(ax: Axes, found: NoiseResult) -> Axes:
     return ax
 
 
-def _family(ax: Axes, family: Family, number: int) -> list[float]:
-    """The lines of one family, its name over the strongest; the heights of what was drawn [dB]."""
+def _family(ax: Axes, family: Family, number: int, taken: list[float]) -> list[float]:
+    """The lines of one family, its name over the strongest; the heights of what was drawn [dB].
+
+    taken : where names stand, as shares of the width; this one is added.
+    """
     colours = palette_of(ax)
     hertz = np.array(family.orders) * family.fundamental_hz
     levels = db_from_ratio(np.maximum(family.line_volts, LEAST_VOLTS))
-    ax.vlines(hertz, -400, levels, color=colours.lines[1], linewidth=1.2, linestyle=DASHES[0])
-    name = f"{FAMILY_WORDS[family.kind]} {filled('{hz:.3g} Hz', {'hz': family.fundamental_hz})}"
+    ax.vlines(hertz, -400, levels, color=colours.lines[1], linewidth=thick(1.2), linestyle=DASHES[0])
+    word = FAMILY_WORDS[family.kind]
+    name = f"{word} {filled('{hz:.3g} Hz', {'hz': family.fundamental_hz})}"
     ax.plot(hertz, levels, "^sD"[number % 3], color=colours.lines[1], label=name)
     top = int(np.argmax(levels))
     low, high = np.log(ax.get_xlim())
-    share = (np.log(hertz[top]) - low) / (high - low)
-    ax.annotate(
-        name.replace(" ", "\n", 1), (hertz[top], float(levels[top])), xytext=(0, 5), textcoords="offset points",
-        ha="left" if share < 0.1 else "right" if share > 0.9 else "center", va="bottom",
-        color=colours.lines[1],
-    )  # fmt: skip
+    share = float((np.log(hertz[top]) - low) / (high - low))
+    if all(abs(share - each) > LEAST_APART for each in taken):  # else on another name: the page tells it
+        taken.append(share)
+        ax.annotate(
+            filled(word + "\n{hz:.3g} Hz", {"hz": float(hertz[top])}), (hertz[top], float(levels[top])),
+            xytext=(0, 5), textcoords="offset points",
+            ha="left" if share < 0.1 else "right" if share > 0.9 else "center", va="bottom",
+            color=colours.lines[1],
+        )  # fmt: skip
     return [float(levels.max())]
 
 
 def noise_point(found: NoiseResult) -> str:
     """What the picture says: how loud, and what of it is loudest."""
-    unit = "V" if found.calibrated else "of full scale"
+    if all(band.rms_volts <= LEAST_VOLTS for band in found.bands):
+        return "Every sample is zero: nothing of the chain was recorded"
     if found.verdict == "not known":
         return "This is no silence, or not the chain's own noise: nothing is told"
     if found.below_target_db is not None:
         much = f"{found.below_target_db:.0f} dB(A) below the target"
+    elif found.calibrated:
+        volts = found.a_weighted_volts
+        much = f"{plain(1e3 * volts)} mV" if volts >= 1e-4 else f"{plain(1e6 * volts)} \u00b5V"
+        much += " A-weighted"
     else:
-        much = filled("{volts:.3g} " + unit + " A-weighted", {"volts": found.a_weighted_volts})
+        much = f"{db_from_ratio(max(found.a_weighted_volts, LEAST_VOLTS)):.0f} dB re full scale, A-weighted"
     what = {"quiet": "The chain is quiet"}.get(found.verdict, f"What is heard is {found.verdict}")
     return f"{what}: noise is {much}"

@@ -5,9 +5,10 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 import numpy as np
+from matplotlib import rcParams
 
 from gainkit.calculator.clipped import thd_percent
-from gainkit.charts.style import DASHES, headline, label_ends, name_ticks, named, palette_of
+from gainkit.charts.style import DASHES, headline, label_ends, name_ticks, named, palette_of, thick
 from gainkit.errors import GainkitError
 from gainkit.figures import plain
 
@@ -23,6 +24,9 @@ if TYPE_CHECKING:
 
 MARKERS = {"clean": "o", "at-onset": "D", "clipped": "s"}
 CURVE_POINTS = 200
+DECADES_SHOWN = 2.0
+"""A span of THD below so many decades is widened to whole ones [-]."""
+
 LEAST_PERCENT = 1e-4
 """Where the axis of THD ends below: no step of a recording is judged closer [%]."""
 
@@ -69,7 +73,8 @@ def draw_onset(ax: Axes, found: OnsetResult) -> Axes:
         raise GainkitError("nothing_to_draw")
     levels = [step.level_dbfs for step in steps]
     ax.set_yscale("log")
-    ax.set_xlim(min(levels) - 0.5, max(levels) + 0.5)
+    marks = [each for each in (found.onset_dbfs, found.clipping_begins_dbfs) if each is not None]
+    ax.set_xlim(min(*levels, *marks) - 0.5, max(*levels, *marks) + 0.5)
     ax.plot(*curve_of(found), color=colours.lines[0], label="curve")
     for state, marker in MARKERS.items():
         of_state = [s for s in steps if s.state == state]
@@ -86,11 +91,11 @@ def draw_onset(ax: Axes, found: OnsetResult) -> Axes:
         ends.append((floors[-1][1], "floor"))
         tones.append(colours.lines[2])
     ax.axhline(found.limit_thd_percent, color=colours.lines[1], linestyle=DASHES[1], label="limit")
+    _percents(ax)
     label_ends(ax, ends, tones)
     _marks(ax, found)
     ax.set_xlabel("level of the recording [dBFS]")
     ax.set_ylabel("THD [%]")
-    _plain_percent(ax)
     headline(ax, onset_point(found))
     return ax
 
@@ -115,7 +120,7 @@ def curve_of(found: OnsetResult) -> tuple[Floats, Floats]:
     steps = _judged(found)
     points = [(step.level_dbfs, _percent(step)) for step in steps]
     onset = found.onset_dbfs
-    if onset is not None:
+    if onset is not None and onset >= points[0][0]:  # one that was followed down below all steps is no curve
         points = sorted({*points, (onset, found.limit_thd_percent)})
     levels, thd = (np.array(each, dtype=float) for each in zip(*points, strict=True))
     begins = found.clipping_begins_dbfs
@@ -139,19 +144,41 @@ def _marks(ax: Axes, found: OnsetResult) -> None:
     colours, begins = palette_of(ax), found.clipping_begins_dbfs
     if found.onset_dbfs is None:
         return
-    ax.axvline(found.onset_dbfs, color=colours.ink, linewidth=1.2, label="onset")
-    told = f"{found.limit_thd_percent:g} % at {found.onset_dbfs:.2f} dBFS"
+    if not _always_above(found):
+        ax.axvline(found.onset_dbfs, color=colours.ink, linewidth=thick(1.2), label="onset")
+    told = [f"{found.limit_thd_percent:g} % at {found.onset_dbfs:.2f} dBFS"]
     if begins is not None:
-        ax.axvline(begins, color=colours.ink, linewidth=1.0, linestyle=DASHES[2], label="rail met")
-        told = f"rail met at {begins:.2f} dBFS\n{told}"
+        ax.axvline(begins, color=colours.ink, linewidth=thick(1.0), linestyle=DASHES[2], label="rail met")
+        told = [f"rail met at {begins:.2f} dBFS", *(() if _always_above(found) else told)]
     low, high = ax.get_xlim()
     left = found.onset_dbfs > low + 0.55 * (high - low)
-    # left of the onset nothing lies above the limit, right of it nothing but the floor below
+    # right of the onset nothing lies below the limit but the floor; left of it room is where the curve is not
+    height = _share(ax, found.limit_thd_percent)
+    soft = [_share(ax, _percent(step)) for step in _judged(found) if step.level_dbfs < found.onset_dbfs]
+    calm = max(soft, default=0.0)
+    if not left:
+        place, below = 0.5 * height, True
+    else:
+        place, below = (0.98, True) if 1 - max(height, calm) > 0.2 else (0.5 * (height + calm), False)
     ax.annotate(
-        told, (begins if left and begins is not None else found.onset_dbfs, 0.98 if left else 0.5),
+        "\n".join(told), (begins if left and begins is not None else found.onset_dbfs, place),
         xycoords=("data", "axes fraction"), xytext=(-4 if left else 4, 0), textcoords="offset points",
-        ha="right" if left else "left", va="top", fontweight="bold",
+        ha="right" if left else "left", va="top" if left and below else "center", fontweight="bold",
+        bbox={"facecolor": ax.get_facecolor(), "edgecolor": "none", "pad": 0.5},
     )  # fmt: skip
+
+
+def _always_above(found: OnsetResult) -> bool:
+    """Whether THD is above the limit long before the rail is met: by a cause of another kind."""
+    begins = found.clipping_begins_dbfs
+    soft = [_percent(step) for step in _judged(found) if begins is not None and step.level_dbfs < begins]
+    return bool(soft) and min(soft) > found.limit_thd_percent
+
+
+def _share(ax: Axes, percent: float) -> float:
+    """Where a THD stands in the picture, as a share of its height."""
+    low, high = np.log10(ax.get_ylim())
+    return float((np.log10(percent) - low) / (high - low))
 
 
 def onset_point(found: OnsetResult) -> str:
@@ -161,9 +188,15 @@ def onset_point(found: OnsetResult) -> str:
     limit = f"{found.limit_thd_percent:g} %"
     if found.onset_dbfs is None:
         return f"THD stays under {limit} over all these levels"
-    if found.clipping_begins_dbfs is None:
+    steps = _judged(found)
+    if steps[0].level_dbfs > found.onset_dbfs:
+        return f"Every step is above {limit}: followed down, THD reaches it at {found.onset_dbfs:.1f} dBFS"
+    begins_dbfs = found.clipping_begins_dbfs
+    if begins_dbfs is None:
         return f"THD reaches {limit} at {found.onset_dbfs:.2f} dBFS"
-    begins = f"Clipping begins at {found.clipping_begins_dbfs:.2f} dBFS"
+    begins = f"Clipping begins at {begins_dbfs:.2f} dBFS"
+    if _always_above(found):
+        return f"{begins}; THD is above {limit} at every step, and not by the rail alone"
     return f"{begins}; THD reaches {limit} at {found.onset_dbfs:.2f} dBFS"
 
 
@@ -202,10 +235,11 @@ def draw_volume(ax: Axes, found: VolumeResult) -> Axes:
     thd = [np.nan if row.thd_percent is None else max(row.thd_percent, LEAST_PERCENT) for row in rows]
     ax.plot(places, thd, "o-", color=colours.lines[0], label="THD")
     ax.set_yscale("log")
-    name_ticks(ax.xaxis, {float(place): named(str(row.position), 8) for place, row in enumerate(rows)})
+    names = {float(place): named(str(row.position), 8) for place, row in enumerate(rows)}
+    name_ticks(ax.xaxis, names, _every(ax, list(names.values())))
     ax.set_xlabel("volume position")
     ax.set_ylabel("THD [%] (solid)")
-    _plain_percent(ax)
+    _percents(ax)
     side = ax.twinx()
     side.grid(False)
     side.spines["right"].set_visible(True)
@@ -218,7 +252,7 @@ def draw_volume(ax: Axes, found: VolumeResult) -> Axes:
         place for place, row in zip(places, rows, strict=True) if row.position == found.highest_clean_position
     ]
     for place in best:
-        ax.axvline(float(place), color=colours.ink, linewidth=1.2, label="highest clean")
+        ax.axvline(float(place), color=colours.ink, linewidth=thick(1.2), label="highest clean")
         ax.annotate(
             "highest clean", (place, 0.98), xycoords=("data", "axes fraction"), xytext=(-4, 0),
             textcoords="offset points", ha="right", va="top", fontweight="bold",
@@ -231,12 +265,30 @@ def volume_point(found: VolumeResult) -> str:
     """What the picture says, in one sentence."""
     if found.highest_clean_position is None:
         return "No position is clean: the tone or the source's settings are at fault"
-    told = f"The source is clean up to {found.highest_clean_position}"
+    last = found.positions[-1]
+    told = f"The source is clean up to {named(str(found.highest_clean_position))}"
+    if len(found.positions) > 1 and last.position == found.highest_clean_position:
+        told = f"The source is clean at every position, up to {named(str(last.position))}"
     return f"{told}: {plain(found.source_volts)} V for 0 dBFS" if found.source_volts is not None else told
 
 
-def _plain_percent(ax: Axes) -> None:
-    """0.01, 0.1, 1 instead of powers of ten."""
-    from matplotlib.ticker import FuncFormatter
+def _every(ax: Axes, names: list[str]) -> int:
+    """Which manieth name there is room for beneath a picture of this width."""
+    figure = ax.get_figure(root=True)
+    letters = (
+        72 * float(figure.get_size_inches()[0]) * 0.75 / (0.7 * float(rcParams["font.size"])) if figure else 60
+    )
+    longest = max(map(len, names)) + 1
+    return max(-(-len(names) * longest // int(letters)), 1)
 
+
+def _percents(ax: Axes) -> None:
+    """0.01, 0.1, 1 instead of powers of ten, and whole decades, so that one of them at least is told."""
+    from matplotlib.ticker import FuncFormatter, NullFormatter
+
+    low, high = ax.get_ylim()
+    if np.log10(high / low) < DECADES_SHOWN:
+        low, high = 10 ** np.floor(np.log10(low)), 10 ** np.ceil(np.log10(high))
+    ax.set_ylim(max(low, 0.6 * LEAST_PERCENT), high)
     ax.yaxis.set_major_formatter(FuncFormatter(lambda percent, _: plain(percent)))
+    ax.yaxis.set_minor_formatter(NullFormatter())

@@ -79,7 +79,15 @@ def draw_power(ax: Axes, target: Target) -> Axes:
     ax.set_xlim(LOWEST_DBFS, 0.0)
     ax.set_ylim(0, 1.12 * top)
     label_ends(ax, ends, tones)
-    ax.plot(-target.overlap_db, target.target_watts, "o", color=colours.lines[0], label="target")
+    ax.plot(
+        -target.overlap_db,
+        target.target_watts,
+        "o",
+        color=colours.lines[0],
+        label="target",
+        clip_on=False,
+        zorder=5,
+    )
     far = target.overlap_db > -0.5 * LOWEST_DBFS
     ax.annotate(
         f"target {plain(target.target_watts)} W", (-target.overlap_db, target.target_watts),

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from gainkit.charts.spectrum import plain_hertz
-from gainkit.charts.style import DASHES, headline, label_ends, palette_of
+from gainkit.charts.style import DASHES, headline, label_ends, palette_of, thick
 from gainkit.errors import GainkitError
 from gainkit.figures import filled, plain
 
@@ -130,7 +130,7 @@ def _corners(ax: Axes, found: Response) -> None:
     for corner, side, height in ((found.low_corner_hz, "left", 0.02), (found.high_corner_hz, "right", 0.1)):
         if corner is None:
             continue
-        ax.axvline(corner, color=colours.ink, linestyle=DASHES[2], linewidth=1.0, label="corner")
+        ax.axvline(corner, color=colours.ink, linestyle=DASHES[2], linewidth=thick(1.0), label="corner")
         ax.annotate(
             f"-3 dB at {plain(corner)} Hz", (corner, height), xycoords=("data", "axes fraction"),
             xytext=(4 if side == "left" else -4, 0), textcoords="offset points", va="bottom",
@@ -149,8 +149,9 @@ def _boosts(ax: Axes, boosts: tuple[Boost, ...], hertz: np.ndarray, levels: np.n
     for boost, height in zip(boosts, heights, strict=True):
         ax.annotate(
             f"{boost.gain_db:+.1f} dB", (boost.centre_hz, float(height)),
-            xytext=(0, 5) if boost.kind == "peak" else (8, 0), textcoords="offset points",
-            ha="center" if boost.kind == "peak" else "left", va="bottom", color=colours.lines[1],
+            xytext=(0, 5 if boost.gain_db > 0 else -5) if boost.kind == "peak" else (8, 0),
+            textcoords="offset points", ha="center" if boost.kind == "peak" else "left",
+            va="bottom" if boost.gain_db > 0 else "top", color=colours.lines[1],
         )  # fmt: skip
 
 

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import io
+import re
 from collections.abc import Sequence
 from pathlib import Path
 
 from gainkit.charts.drawing import Draw, any_letter, figure_of, inline_svg, title_of
 from gainkit.charts.page import chart_page
-from gainkit.charts.style import DOTS, Look, styled
+from gainkit.charts.style import DOTS, Look, inks, styled
 from gainkit.errors import GainkitError
 from gainkit.files import refuse_existing, whole_file, write_whole
 
@@ -71,8 +72,13 @@ def save_chart(
     return title_of(figure)
 
 
-def chart_svg(draws: Draw | Sequence[Draw], look: Look | None = None, *, name: str = "chart") -> str:
-    """The drawing as an inline <svg> element: no outside reference, ids of its own by `name`."""
+def chart_svg(
+    draws: Draw | Sequence[Draw], look: Look | None = None, *, name: str = "chart", by_page: bool = False
+) -> str:
+    """The drawing as an inline <svg> element: no outside reference, ids of its own by `name`.
+
+    by_page : the page may change its colours, by the variables that `style.inks` names.
+    """
     look = look or Look()
     with styled(look):
         figure = figure_of(draws if isinstance(draws, Sequence) else [draws], look)
@@ -81,4 +87,7 @@ def chart_svg(draws: Draw | Sequence[Draw], look: Look | None = None, *, name: s
             figure.savefig(
                 out, format="svg", metadata={"Date": None, "Creator": None, "Format": None, "Type": None}
             )
-    return inline_svg(out.getvalue(), name, title_of(figure))
+    svg = inline_svg(out.getvalue(), name, title_of(figure))
+    for variable, colour in inks(look.theme).items() if by_page else ():
+        svg = re.sub(f": {colour}\\b", f": var({variable}, {colour})", svg)
+    return svg

@@ -6,14 +6,14 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from gainkit.charts.heard import harmonic_told, least_told, named_lines, thd_told, told_floor
-from gainkit.charts.style import DASHES, headline, label_ends, palette_of
+from gainkit.charts.heard import OVERLOADED, harmonic_told, least_told, named_lines, thd_told, told_floor
+from gainkit.charts.style import DASHES, headline, label_ends, palette_of, thick
 from gainkit.levels import db_from_ratio
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-    from gainkit.analysis import ToneFit
+    from gainkit.analysis import ToneFit, Verdict
 
 LOWEST_DB = -160.0
 LOWEST_HZ = 20.0
@@ -30,7 +30,7 @@ LEAST_APART = 0.05
 """Orders are numbered where so much of the picture's width lies between them [-]."""
 
 
-def draw_spectrum(ax: Axes, tone: ToneFit) -> Axes:
+def draw_spectrum(ax: Axes, tone: ToneFit, verdict: Verdict | None = None) -> Axes:
     """Draw harmonics under the fundamental, lines that are none by their names, and the floor.
 
     Parameters
@@ -39,6 +39,8 @@ def draw_spectrum(ax: Axes, tone: ToneFit) -> Axes:
         Where to draw.
     tone : ToneFit
         What `gainkit.analyse_tone` found.
+    verdict : Verdict, optional
+        Its verdict on the same: the title then tells a recorder that is itself overloaded.
 
     Returns
     -------
@@ -72,8 +74,8 @@ def draw_spectrum(ax: Axes, tone: ToneFit) -> Axes:
     ax.set_xlim(low_hz, high_hz)
     ax.set_ylim(bottom, 12)
     ax.plot(
-        hertz, np.maximum(rest, LOWEST_DB), color=colours.lines[2], linewidth=0.5, alpha=0.6, label="rest",
-        zorder=1,
+        hertz, np.maximum(rest, LOWEST_DB), color=colours.lines[2], linewidth=thick(0.5), alpha=0.6,
+        label="rest", zorder=1,
     )  # fmt: skip
     _harmonics(ax, tone, bottom)
     _lines(ax, tone, bottom)
@@ -86,7 +88,7 @@ def draw_spectrum(ax: Axes, tone: ToneFit) -> Axes:
     ax.set_xlabel("frequency [Hz]")
     ax.set_ylabel("relative to the tone [dB]")
     plain_hertz(ax)
-    headline(ax, spectrum_point(tone))
+    headline(ax, spectrum_point(tone, verdict))
     return ax
 
 
@@ -98,7 +100,7 @@ def _harmonics(ax: Axes, tone: ToneFit, bottom: float) -> None:
     orders = np.flatnonzero(told) + 1
     levels = db_from_ratio(np.abs(tone.phasors[orders - 1] / tone.phasors[0]))
     hertz = orders * tone.frequency_hz
-    ax.vlines(hertz, bottom, levels, color=colours.lines[0], linewidth=1.6)
+    ax.vlines(hertz, bottom, levels, color=colours.lines[0], linewidth=thick(1.6))
     ax.plot(hertz, levels, "o", color=colours.lines[0], label="harmonics")
     low, high = np.log(ax.get_xlim())
     named = 0.0
@@ -120,7 +122,7 @@ def _lines(ax: Axes, tone: ToneFit, bottom: float) -> None:
         return
     levels = [float(db_from_ratio(volts / tone.fundamental_volts)) for _, volts, _ in lines]
     hertz = [each[0] for each in lines]
-    ax.vlines(hertz, bottom, levels, color=colours.lines[1], linewidth=1.6)
+    ax.vlines(hertz, bottom, levels, color=colours.lines[1], linewidth=thick(1.6))
     ax.plot(hertz, levels, "^", color=colours.lines[1], label="lines")
     low, high = np.log(ax.get_xlim())
     taken = [float(np.log(tone.frequency_hz * order)) for order in np.flatnonzero(harmonic_told(tone)) + 1]
@@ -136,8 +138,10 @@ def _lines(ax: Axes, tone: ToneFit, bottom: float) -> None:
         )  # fmt: skip
 
 
-def spectrum_point(tone: ToneFit) -> str:
-    """What the picture says: THD, the strongest harmonic or line."""
+def spectrum_point(tone: ToneFit, verdict: Verdict | None = None) -> str:
+    """What the picture says: THD, the strongest harmonic or line; of an overloaded recorder only that."""
+    if verdict is not None and verdict.clipping.state is None:
+        return OVERLOADED
     lines = least_told(tone, TOLD_LINE_PERCENT)
     beside = [f"{name}, {db_from_ratio(percent / 100):.0f} dB" for name, percent in lines]
     told = np.flatnonzero(harmonic_told(tone)[1:]) + 2

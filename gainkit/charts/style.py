@@ -57,6 +57,15 @@ PALETTES: dict[Theme, Palette] = {
     ),
 }
 
+
+def inks(theme: Theme) -> dict[str, str]:
+    """Every colour of a theme by the name of the page's variable that holds it."""
+    palette = PALETTES[theme]
+    own = {"--chart-ground": palette.ground, "--chart-ink": palette.ink, "--chart-faint": palette.faint}
+    own |= {f"--chart-line-{number}": each for number, each in enumerate(palette.lines, 1)}
+    return own | {f"--chart-shade-{number}": each for number, each in enumerate(palette.shade[1:], 1)}
+
+
 LONGEST_NAME = 24
 """Letters of a name that a title has room for [-]; what is cut is told by dots."""
 
@@ -110,6 +119,8 @@ def styled(look: Look) -> Iterator[None]:
             "axes.labelsize": points,
             "xtick.labelsize": points * 0.9,
             "ytick.labelsize": points * 0.9,
+            "xtick.major.pad": points * 0.5,
+            "ytick.major.pad": points * 0.4,
             "figure.facecolor": colours.ground,
             "savefig.facecolor": colours.ground,
             "axes.facecolor": colours.ground,
@@ -152,10 +163,13 @@ def named(name: str, letters: int = LONGEST_NAME) -> str:
     """A user's name for a picture: one line, cut with dots where it is long, its own direction kept to itself.
 
     Arabic and Hebrew are set between marks of Unicode (UAX #9: first strong isolate), so that the sentence
-    around them runs on from the left.
+    around them runs on from the left. Of an output's long name what tells it from its sisters stays: "Front
+    left door\u2026/tweeter".
     """
     line = " ".join("".join(each for each in name if each.isprintable() or each == " ").split())
-    cut = line if len(line) <= letters else line[: letters - 1].rstrip() + "\u2026"
+    tail = line[max(line.rfind("/"), 0) :] if "/" in line else ""
+    tail = tail if len(tail) <= letters // 2 else ""
+    cut = line if len(line) <= letters else line[: letters - 1 - len(tail)].rstrip() + "\u2026" + tail
     turned = any(unicodedata.bidirectional(each) in ("R", "AL") for each in cut)
     return f"\u200e\u2068{cut}\u2069" if turned else cut
 
@@ -179,8 +193,8 @@ def name_ticks(axis: Axis, names: Mapping[float, str], every: int = 1) -> None:
     axis.set_ticks([place for place, _ in shown], [name for _, name in shown], parse_math=False)
 
 
-def headline(ax: Axes, point: str) -> None:
-    """The point of the picture as its title, wrapped to the picture's width."""
+def headline(ax: Axes, point: str, share: float = 0.84) -> None:
+    """The point of the picture as its title, wrapped to the share of the width that lies over the axes."""
     figure = ax.get_figure()
     assert figure is not None
     from matplotlib.font_manager import FontProperties
@@ -189,9 +203,19 @@ def headline(ax: Axes, point: str) -> None:
     place = ax.get_subplotspec()
     columns = 1 if place is None else place.get_gridspec().ncols
     width = 72 * figure.get_figure(root=True).get_size_inches()[0] / columns
-    letters = max(int(0.84 * width / (0.68 * points)), 20)
+    letters = max(int(share * width / (0.68 * points)), 20)
     whole = re.sub(r"(\d) (?=(?:V|W|dB|dBFS|Hz|%))", "\\1\u00a0", point)  # a figure stays with its unit
-    ax.set_title("\n".join(textwrap.wrap(whole, letters)), parse_math=False)
+    ax.set_title("\n".join(textwrap.wrap(whole, letters, break_on_hyphens=False)), parse_math=False)
+
+
+LINE_HEIGHT = 1.42
+"""Room for a line of text over the size of its letters [-]: DejaVu's lines, a little apart."""
+
+
+def thick(points: float) -> float:
+    """A line's width or a mark's size on the page, for the picture at hand: what is seen from the last row is
+    thicker [point]."""
+    return points * float(matplotlib.rcParams["font.size"]) / POINTS["page"]
 
 
 def label_ends(ax: Axes, labels: Sequence[tuple[float, str]], colours: Sequence[str]) -> None:
@@ -205,7 +229,7 @@ def label_ends(ax: Axes, labels: Sequence[tuple[float, str]], colours: Sequence[
     size = matplotlib.rcParams["font.size"]
     low, high = ax.get_ylim()
     height = 72 * figure.get_figure(root=True).get_size_inches()[1] * 0.7
-    line = 1.2 * size / height  # of the axes' own height, roughly
+    line = LINE_HEIGHT * size / height  # of the axes' own height, roughly
     tall = [text.count("\n") + 1 for _, text in labels]
     scale = ax.yaxis.get_transform()
     ends = scale.transform([low, high])

@@ -9,8 +9,8 @@ import numpy as np
 
 from gainkit.advice import is_stray_dc
 from gainkit.analysis.rails import held_sine
-from gainkit.charts.heard import least_told, thd_told
-from gainkit.charts.style import DASHES, headline, label_ends, palette_of
+from gainkit.charts.heard import OVERLOADED, least_told, thd_told
+from gainkit.charts.style import DASHES, headline, label_ends, palette_of, thick
 from gainkit.figures import filled, plain
 from gainkit.words.analysis import overdrive_words
 
@@ -116,14 +116,14 @@ def draw_waveform(
     time = np.arange(CYCLES * POINTS + 1) * period_ms / POINTS
     once = fitted_wave(tone, verdict)
     ax.plot(
-        places % CYCLES * period_ms, samples, "o", color=colours.lines[0], markersize=1.8, alpha=0.6,
+        places % CYCLES * period_ms, samples, "o", color=colours.lines[0], markersize=thick(1.8), alpha=0.6,
         markeredgewidth=0, label="samples", zorder=2,
     )  # fmt: skip
     ax.plot(
         time,
         np.append(np.tile(once, CYCLES), once[0]),
         color=colours.lines[2],
-        linewidth=0.8,
+        linewidth=thick(0.8),
         label="fit",
         zorder=3,
     )
@@ -131,7 +131,7 @@ def draw_waveform(
     ax.set_xlim(0, CYCLES * period_ms)
     ax.set_ylim(*_heights(tone, samples, ends))
     if abs(tone.dc_volts) > 0 and _dc_matters(tone, unit):
-        ax.axhline(tone.dc_volts, color=colours.lines[1], linestyle=DASHES[3], linewidth=1.0, label="DC")
+        ax.axhline(tone.dc_volts, color=colours.lines[1], linestyle=DASHES[3], linewidth=thick(1.0), label="DC")
         ends.append((tone.dc_volts, filled("DC {dc:+.3g}", {"dc": tone.dc_volts})))
     low, high = ax.get_ylim()
     inside = [(min(max(height, low), high), told) for height, told in ends]
@@ -148,7 +148,7 @@ def _rails(ax: Axes, tone: ToneFit, verdict: Verdict, time: Floats) -> list[tupl
     ends = []
     for rail in (clipping.positive_rail_volts, clipping.negative_rail_volts):
         if rail is not None:
-            ax.axhline(rail, color=colours.ink, linestyle=DASHES[2], linewidth=1.0, label="rail")
+            ax.axhline(rail, color=colours.ink, linestyle=DASHES[2], linewidth=thick(1.0), label="rail")
             ends.append((rail, filled("rail\n{rail:+.4g}", {"rail": rail})))
     if clipping.side is not None and rails is not None:
         behind = (
@@ -165,7 +165,9 @@ def _recorder_end(ax: Axes, samples: Floats, full_scale: float | None) -> list[t
         return []
     colours = palette_of(ax)
     for end in (full_scale, -full_scale):
-        ax.axhline(end, color=colours.lines[1], linestyle=DASHES[1], linewidth=1.0, label="recorder's end")
+        ax.axhline(
+            end, color=colours.lines[1], linestyle=DASHES[1], linewidth=thick(1.0), label="recorder's end"
+        )
     return [(full_scale, "recorder's\nend")]
 
 
@@ -196,7 +198,7 @@ def waveform_point(tone: ToneFit, verdict: Verdict, *, unit: str = "V", full_sca
 def _of_rails(tone: ToneFit, verdict: Verdict) -> str:
     clipping = verdict.clipping
     if clipping.state is None:
-        return "The recorder itself is overloaded: nothing can be said of the amplifier"
+        return OVERLOADED
     if clipping.state == "clean":
         seen = "No rail is seen" if tone.in_band > 2 else "Too high a tone to tell a rail"
         return f"{seen}: {filled('{hz:.4g}', {'hz': tone.frequency_hz})} Hz, {thd_told(tone)}"

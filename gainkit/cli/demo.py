@@ -21,10 +21,11 @@ def demo(
     json_: JsonFlag = False,
 ) -> None:
     """Run the whole job on an invented car, with a simulated amplifier, and say how near it came."""
+    from gainkit.cli.door import CLI
     from gainkit.demo import run_demo
     from gainkit.results import to_json
 
-    result = run_demo(folder, remark if json_ else tell, overwrite=overwrite)
+    result = run_demo(folder, remark if json_ else tell, overwrite=overwrite, door=CLI)
     if json_:
         print(to_json(result))
     else:

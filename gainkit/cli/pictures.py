@@ -52,5 +52,5 @@ def tone_draws(tone: ToneFit, verdict: Verdict, unit: str, full_scale: float | N
 
     return [
         lambda ax: draw_waveform(ax, tone, verdict, unit=unit, full_scale=full_scale),
-        lambda ax: draw_spectrum(ax, tone),
+        lambda ax: draw_spectrum(ax, tone, verdict),
     ]

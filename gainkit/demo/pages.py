@@ -107,7 +107,7 @@ html {{ color-scheme: light dark }}
 body {{ font: 11pt/1.5 system-ui, sans-serif; color: #1d1f24; max-width: 70rem;
   margin: 1rem auto; padding: 0 1rem }}
 .pictures {{ display: grid; grid-template-columns: repeat(auto-fit, minmax(min(20rem, 100%), 1fr)); gap: 1rem }}
-figure {{ margin: 0 }} img {{ width: 100% }} figcaption {{ font-size: .9em }}
+li {{ overflow-wrap: anywhere }} figure {{ margin: 0 }} img {{ width: 100% }} figcaption {{ font-size: .9em }}
 @media (prefers-color-scheme: dark) {{
   body {{ background: #16181d; color: #f1efe8 }} a {{ color: #cfe0ff }}
 }}

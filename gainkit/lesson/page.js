@@ -4,7 +4,7 @@ const RATE = 48000, TONE_HZ = 440;
 
 const figure = (value, digits = 3) => {
   if (!Number.isFinite(value)) return value > 0 ? "unlimited" : "-";
-  if (value > 0 && value < 0.001) return "under 0.001";
+  if (value > 0 && value < 0.001) return "< 0.001";
   return String(Number(value.toPrecision(digits)));
 };
 
@@ -133,15 +133,17 @@ function show() {
   const s = settings(), f = figuresOf(s);
   for (const [name, unit] of Object.entries(UNITS)) {
     const field = form.elements[name];
-    field.closest("label").querySelector("output").textContent = `${figure(Number(field.value))} ${unit}`;
+    const text = `${figure(Number(field.value))} ${unit}`;
+    field.closest("label").querySelector("output").textContent = text;
+    field.setAttribute("aria-valuetext", text);
   }
-  form.elements.level_dbfs.disabled = Boolean(s.music);
+  for (const each of form.elements.level_dbfs.parentNode.children) each.disabled = Boolean(s.music);
   const tone = !s.music;
   const told = {
     true_volts: tone ? figure(f.true_volts, 4) + " V" : "moves",
     average_volts: tone ? figure(f.average_volts, 4) + " V" : "moves",
     watts: figure(tone ? f.watts : f.music_watts) + " W", thd_percent: tone ? figure(f.thd_percent) + " %" : "-",
-    headroom_db: f.headroom_db.toFixed(1) + " dB", set_volts: figure(f.set_volts, 4) + " V",
+    headroom_db: f.headroom_db.toFixed(1) + " dB", clip_watts: figure(f.clip_watts) + " W", set_volts: figure(f.set_volts, 4) + " V",
     set_gain_db: f.set_gain_db.toFixed(1) + " dB", sensitivity_volts: figure(f.sensitivity_volts) + " V",
     music_clipped_percent: figure(f.music_clipped_percent, 2) + " %", music_watts: figure(f.music_watts) + " W",
   };
@@ -162,7 +164,39 @@ function show() {
     done += item.classList.contains("done");
   });
   byId("count").textContent = `(${done} of ${TASKS.length} done)`;
+  showTask();
   if (sound) tune(sound, s, f);
+}
+
+// The task at hand stands by the wave with the figures to watch, or a phone's reader would scroll to and fro.
+let task = 0;
+function showTask() {
+  const item = document.querySelectorAll("#tasks > li")[task], done = item.classList.contains("done");
+  const title = `${task + 1}. ${item.querySelector("b").textContent}: `;
+  const text = title + (done ? "\u2713 done. " + item.querySelector(".shows").textContent : item.querySelector("p").textContent);
+  if (byId("now").textContent !== text) byId("now").textContent = text;
+  byId("watched").textContent = item.dataset.watch.split(" ")
+    .map(id => `${byId(id).parentNode.firstChild.textContent} ${byId(id).textContent}`).join(", ");
+  document.querySelector(".now").className = done ? "now done" : "now";
+}
+for (const [id, step] of [["back", -1], ["next", 1]])
+  byId(id).addEventListener("click", () => { task = (task + step + TASKS.length) % TASKS.length; showTask(); });
+
+// A slider's step is finer than a fingertip: buttons beside it turn it by one step.
+for (const range of form.querySelectorAll("input[type=range]")) {
+  const turn = document.createElement("span"), name = range.closest("label").firstChild.textContent.trim();
+  turn.className = "turn";
+  range.setAttribute("aria-label", name);
+  range.replaceWith(turn);
+  for (const [sign, way] of [["\u2212", "stepDown"], ["+", "stepUp"]]) {
+    const button = document.createElement("button");
+    button.type = "button";
+    button.textContent = sign;
+    button.setAttribute("aria-label", `${name}: ${way === "stepUp" ? "more" : "less"}`);
+    button.addEventListener("click", () => { range[way](); show(); });
+    turn.append(button);
+    if (way === "stepDown") turn.append(range);
+  }
 }
 
 // ---- sound: programme, drive, rail, one trim for equal loudness under the cap, volume ----

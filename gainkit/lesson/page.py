@@ -98,7 +98,8 @@ def lesson_page() -> str:
 def _task(task: Task) -> str:
     """One task as an item of the list."""
     return (
-        f'<li><span class="mark"></span><b>{escape(task.title)}</b><p>{escape(task.text)}</p>'
+        f'<li data-watch="{" ".join(task.watch)}"><span class="mark"></span>'
+        f"<b>{escape(task.title)}</b><p>{escape(task.text)}</p>"
         f"<details><summary>Hint</summary>{escape(task.hint)}</details>"
         f'<p class="shows">{escape(task.shows)}</p></li>'
     )

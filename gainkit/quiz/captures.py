@@ -114,5 +114,6 @@ def _told(seen: Measurement) -> str:
     more = [str(each) for each in seen.notes if each.severity != "remark" or each.code == "hum"]
     told = "; ".join(parts)
     if abs(seen.dc_volts) > 0.5:
-        told += f"; {plain(seen.dc_volts)} V of DC, which does not belong there"
+        told += f"; {plain(seen.dc_volts)} V of DC, which no turning mends: "
+        told += "no loudspeaker before its cause is found"
     return " ".join([told + ".", *more])

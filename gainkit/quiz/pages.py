@@ -29,7 +29,7 @@ STYLE = """
 @page { size: @PAPER@; margin: 16mm }
 body { font: 11pt/1.45 system-ui, sans-serif; color: #1d1f24; background: #fff; max-width: 46rem;
   margin: 1rem auto; padding: 0 1rem }
-h1 { font-size: 1.4em; margin: 0 0 .2em } ol { padding-left: 1.6em } li { margin: 0 0 1em; break-inside: avoid }
+h1 { font-size: 1.4em; margin: 0 0 .2em } ol { padding-left: 2.3em } li { margin: 0 0 1em; break-inside: avoid }
 .name { display: flex; gap: 2em; margin: .8em 0 } .name span { flex: 1; border-bottom: 1px solid #1d1f24 }
 .room { border-bottom: 1px solid #b9b6ab; height: 1.9em } code { overflow-wrap: anywhere }
 .answer { font-weight: 600; margin: .2em 0 } .way { margin: .2em 0; color: #3c3f46 }
@@ -43,7 +43,7 @@ def worksheet_page(questions: Sequence[Answer], seed: int, level: int, paper: st
     items = "\n".join(
         f'<li>{escape(each.text)}<div class="room"></div><div class="room"></div></li>' for each in questions
     )
-    way = with_names(f"<measure()> q03.wav <full_scale_volts> {FULL_SCALE_VOLTS:g}", door)
+    way = _command(f"<measure()> q03.wav <full_scale_volts> {FULL_SCALE_VOLTS:g}", door)
     recordings = (
         f"<p>The recordings lie beside this page. A sample of full scale stands for {FULL_SCALE_VOLTS:g} V: "
         f"<code>{escape(way)}</code>.</p>"
@@ -75,8 +75,14 @@ def answer_page(questions: Sequence[Answer], seed: int, level: int, paper: str, 
 
 
 def _way(each: Answer, door: Door) -> str:
-    way = escape(with_names(each.working, door))
-    return f"<code>{way}</code>" if each.capture else way
+    if each.capture:
+        return f"<code>{escape(_command(each.working, door))}</code>"
+    return escape(with_names(each.working, door))
+
+
+def _command(text: str, door: Door) -> str:
+    """A line to type: without the marks that a job's name has in a sentence."""
+    return with_names(text, door).replace("'", "")
 
 
 def _truth(each: Answer) -> str:

@@ -6,6 +6,7 @@ from collections.abc import Callable
 from random import Random
 
 from gainkit.calculator.clipped import average_reading_ratio, rms_ratio
+from gainkit.calculator.conductors import COPPER_OHM_M
 from gainkit.calculator.feeds import power_feed
 from gainkit.calculator.loads import find_loads
 from gainkit.calculator.programme import average_power_ratio
@@ -64,7 +65,8 @@ def set_volts(chance: Random) -> Answer:
     return Answer(
         "volts to set", 1,
         f"The {car.place} channel gives {car.plate}, and {plain(car.overlap_db)} dB of overlap are wanted. "
-        "Which level has the setting tone, and which volts shall the meter show, loudspeakers unplugged?",
+        "At which level does the setting tone stand, and which volts shall the meter show, loudspeakers "
+        "unplugged?",
         f"a tone at {plain(found.tone_dbfs)} dBFS, {plain(found.set_volts, 4)} V rms",
         {"tone_dbfs": found.tone_dbfs, "set_volts": found.set_volts},
         f"The tone's level is minus the overlap; at it the amplifier just reaches sqrt({plain(car.watts)} x "
@@ -93,8 +95,8 @@ def limited_by(chance: Random) -> Answer:
     return Answer(
         "the lower limit", 2,
         f"An amplifier of {car.plate} drives a loudspeaker that takes {plain(car.speaker_watts)} W "
-        f"continuously. Overlap {plain(car.overlap_db)} dB. Who sets the limit, and which volts shall the "
-        f"meter show with a tone at {plain(found.tone_dbfs)} dBFS?",
+        f"continuously. Overlap {plain(car.overlap_db)} dB. Which of the two sets the limit, and which "
+        f"volts shall the meter show with a tone at {plain(found.tone_dbfs)} dBFS?",
         f"{limit}: {plain(found.set_volts, 4)} V rms", {"set_volts": found.set_volts},
         f"Amplifier: {plain(found.clip_volts, 4)} V; loudspeaker: {plain(found.speaker_limit_volts or 0.0, 4)} "
         "V. The lower of the two.",
@@ -109,8 +111,8 @@ def gain(chance: Random) -> Answer:
     return Answer(
         "gain and its control", 2,
         f"A radio gives {plain(car.source_volts)} V rms for 0 dBFS, the amplifier {car.plate}. With "
-        f"{plain(car.overlap_db)} dB of overlap, how much gain is that, and at which volts does the gain "
-        "control stand (input for rated output)?",
+        f"{plain(car.overlap_db)} dB of overlap, how much gain is to be set, and at which volts does the "
+        "gain control stand (input for rated output)?",
         f"{found.gain_db:.1f} dB; {plain(found.sensitivity_volts)} V",
         {"gain_db": found.gain_db, "sensitivity_volts": found.sensitivity_volts},
         f"A recording at {plain(-car.overlap_db + 0.0)} dBFS is {plain(found.sensitivity_volts)} V at the "
@@ -156,7 +158,8 @@ def feed(chance: Random) -> Answer:
     return Answer(
         "the feed", 3,
         f"An amplifier that gives {plain(watts)} W at an efficiency of 0.7 is fed with {plain(volts)} V "
-        f"through {plain(metres)} m of {plain(mm2)} mm2 copper, and as much back. Which volts reach it?",
+        f"through {plain(metres)} m of {plain(mm2)} mm2 copper ({plain(1e6 * COPPER_OHM_M)} ohm mm2 per "
+        "metre), and as much back. Which volts reach it?",
         f"{found.amplifier_volts:.2f} V", {"amplifier_volts": found.amplifier_volts},
         "It takes its watts whatever the volts: volts at the amplifier times amperes are watts over "
         "efficiency. Fuse and cable by the makers' tables, not by this drop.",

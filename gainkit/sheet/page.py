@@ -117,10 +117,13 @@ def write_sheet(
 
 def page_text(job: OpenJob, sheet: Sheet) -> str:
     """The HTML text."""
+    from gainkit.charts.style import inks
     from gainkit.sheet.pictures import job_photos, job_pictures
 
     template = _environment().get_template("page.html.j2")
-    return str(template.render(sheet=sheet, pictures=list(job_pictures(job)), photos=job_photos(job.folder)))
+    dark = "; ".join(f"{name}: {colour}" for name, colour in inks("dark").items())
+    pictures, photos = list(job_pictures(job)), job_photos(job.folder)
+    return str(template.render(sheet=sheet, pictures=pictures, photos=photos, dark_inks=dark))
 
 
 def cut(text: Any, most: int = LONGEST_TEXT) -> str:

@@ -64,8 +64,8 @@ def job_pictures(job: OpenJob) -> Iterator[Picture]:
 
 def _picture(draw: Draw, name: str, caption: str, mark: str) -> Picture:
     return Picture(
-        wide_svg=chart_svg(draw, Look(size="page"), name=f"{mark}w"),
-        narrow_svg=chart_svg(draw, Look(size="phone"), name=f"{mark}n"),
+        wide_svg=chart_svg(draw, Look(size="page"), name=f"{mark}w", by_page=True),
+        narrow_svg=chart_svg(draw, Look(size="phone"), name=f"{mark}n", by_page=True),
         name=name,
         caption=caption,
     )

@@ -30,6 +30,10 @@ def level_text(track: TrackFacts) -> str:
     return f"{plain(track.level_dbfs, 6)} dBFS{kind}"
 
 
+def _count(tracks: Sequence[TrackFacts]) -> str:
+    return f"{len(tracks)} track{'' if len(tracks) == 1 else 's'}"
+
+
 def form_text(audio: AudioFormat) -> str:
     """How the tracks are written: WAV, 44.1 kHz, 16 bit."""
     bits = "32 bit float" if audio.samples.is_float else f"{audio.bits} bit"
@@ -42,7 +46,7 @@ def page_text(tone_set: ToneSet, audio: AudioFormat, tracks: Sequence[TrackFacts
     if tone_set.about:
         lines.append(_wrapped(tone_set.about))
     total = sum(track.seconds for track in tracks)
-    lines += [f"{len(tracks)} tracks, {duration(total)}, {form_text(audio)}.", "", "BEFORE YOU PLAY ANYTHING"]
+    lines += [f"{_count(tracks)}, {duration(total)}, {form_text(audio)}.", "", "BEFORE YOU PLAY ANYTHING"]
     lines += [_wrapped(caution, "! ") for caution in GENERAL]
     lines += ["", "TRACKS (0 dBFS: the peaks of a sine touch full scale)", ""]
     for track in tracks:
@@ -87,7 +91,7 @@ def page_html(tone_set: ToneSet, audio: AudioFormat, tracks: Sequence[TrackFacts
 <style>{_STYLE}</style>
 <h1>{escape(tone_set.title)}</h1>
 {about}
-<p>{len(tracks)} tracks, {duration(total)}, {escape(form_text(audio))}. 0 dBFS: the peaks of a sine touch full
+<p>{_count(tracks)}, {duration(total)}, {escape(form_text(audio))}. 0 dBFS: the peaks of a sine touch full
 scale. <section><h2>Before you play anything</h2><ul>{cautions}</ul></section>
 <table><thead><tr><th>File<th>Level<th>Length<th>Plays on<th>What for</thead>
 <tbody>
@@ -112,14 +116,20 @@ def _track_row(track: TrackFacts) -> str:
 
 
 _STYLE = """
+:root{color-scheme:light dark;--ink:#111;--ground:#fff;--faint:#999}
+@media screen and (prefers-color-scheme:dark){:root{--ink:#f1efe8;--ground:#16181d;--faint:#5c6068}}
 body{font:11pt/1.4 system-ui,sans-serif;margin:1.2rem auto;padding:0
-1rem;max-width:60rem;color:#111;background:#fff} h1{font-size:1.5em;margin:0 0
+1rem;max-width:60rem;color:var(--ink);background:var(--ground)}
+h1{font-size:1.5em;margin:0 0
 .3em}h2{font-size:1.1em;margin:1em 0 .3em}ul{margin:.2em 0;padding-left:1.2em} section{border:2px solid
-#111;padding:.2rem 1rem .6rem;break-inside:avoid} table{border-collapse:collapse;width:100%;margin-top:1em}
-th,td{text-align:left;vertical-align:top;padding:.3em .6em .3em 0;border-bottom:1px solid #999}
+var(--ink);padding:.2rem 1rem .6rem;break-inside:avoid}
+table{border-collapse:collapse;width:100%;margin-top:1em}
+th,td{text-align:left;vertical-align:top;padding:.3em .6em .3em 0;border-bottom:1px solid var(--faint)}
 tbody th{font-family:ui-monospace,monospace;font-weight:600;white-space:nowrap}
 td:nth-child(2),td:nth-child(3){white-space:nowrap}thead{display:table-header-group}tr{break-inside:avoid}
-@media(max-width:40rem){thead{display:none}tr{display:block;padding:.5em 0;border-bottom:1px solid #999}
-td,tbody th{display:inline;border:0;padding:0 .6em 0 0}td:last-child{display:block}}
+@media(max-width:40rem){thead{display:none}tr{display:block;padding:.5em 0;border-bottom:1px solid var(--faint)}
+td,tbody th{display:inline;border:0;padding:0 .6em 0 0}
+td:nth-child(2),td:nth-child(3),tbody th{white-space:normal;overflow-wrap:anywhere}
+td:last-child{display:block}}
 @page{margin:15mm}
 """
