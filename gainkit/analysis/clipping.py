@@ -128,10 +128,8 @@ def _other_explanation(
     measured = Measured(crest, tone.noise_peak)
     figures = 3 + (rails.knee.free is not None) + (corner_ratio > 0)
     alone = plain(measured, rails, relative, corner_ratio, figures)
-    of = [
-        alone,
-        *(one for one in explanations(measured) if one.left_share < LEAVES.get(one.cause, JOINT_LEAVES)),
-    ]
+    others = explanations(measured, alone.chi2)
+    of = [alone, *(one for one in others if one.left_share < LEAVES.get(one.cause, JOINT_LEAVES))]
     best, worse = ranked(of, len(crest))
     # a hard rail alone is a case of all of them: by chance they fit a little better
     slack = 0.0 if rails.hard and not rails.knee.slope and not rails.knee.zone else ALIKE

@@ -9,7 +9,6 @@ alike are all kept.
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass, replace
 from functools import lru_cache
 from typing import Literal
@@ -17,7 +16,9 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from gainkit.analysis.rails import HARD, Knee, RailFit, harmonics_of
+from gainkit.analysis.descent import Places, Points, Rules, descend, projected
+from gainkit.analysis.filters import FILTERS, MOST_FIGURES, Filter, responses
+from gainkit.analysis.rails import HARD, Knee, Knees, RailFit, harmonics_of, held_harmonics
 from gainkit.analysis.railsearch import hard_starts
 
 Floats = NDArray[np.float64]
@@ -35,81 +36,16 @@ strong' from there on, from memory) [-]."""
 LEAST_JOINT_ORDERS = 7
 """Orders without which a filter could be anything [-]."""
 
-STEPS, NUDGE, LONGEST_MOVE = 25, 1e-5, 1.0
+NUDGE = 1e-5
+"""For the slopes of a filter's figures, in their logarithms [-]."""
+
 STARTS = 2
+"""Points of each filter's grid that are refined [-]."""
 
+RULES = Rules(steps=25, tries=5, damping=1e-2, factor=6.0, longest=1.0, settled=1e-6)
 
-def _first_high(s: Phasors, c: float) -> Phasors:
-    return np.asarray(s / (s + c))
-
-
-def _second_high(s: Phasors, c: float, q: float) -> Phasors:
-    return np.asarray(s * s / (s * s + s * c / q + c * c))
-
-
-def _first_low(s: Phasors, d: float) -> Phasors:
-    return np.asarray(1 / (1 + s / d))
-
-
-def _second_low(s: Phasors, d: float, q: float) -> Phasors:
-    return np.asarray(1 / (1 + s / (d * q) + (s / d) ** 2))
-
-
-def _fourth_low(s: Phasors, d: float) -> Phasors:
-    return _second_low(s, d, 0.5**0.5) ** 2
-
-
-def _shelf(s: Phasors, zero: float, pole: float) -> Phasors:
-    return np.asarray((1 + s / zero) / (1 + s / pole))
-
-
-def _band(s: Phasors, c: float, d: float) -> Phasors:
-    return _first_high(s, c) * _first_low(s, d)
-
-
-def _bell(s: Phasors, centre: float, q: float, gain: float) -> Phasors:
-    w = s / centre
-    return np.asarray((1 + w * gain / q + w * w) / (1 + w / q + w * w))
-
-
-@dataclass(frozen=True)
-class Filter:
-    """A family of responses. grids : starts of each of its figures, corners in units of the tone; names : of
-    them.
-
-    limits : between which each is kept.
-    """
-
-    name: str
-    cause: Cause
-    response: Callable[..., Phasors]
-    names: tuple[str, ...]
-    grids: tuple[tuple[float, ...], ...]
-    limits: tuple[tuple[float, float], ...]
-
-    def at(self, orders: Floats, figures: Floats) -> Phasors:
-        """The response at multiples of the tone, phase turned so that order 1 stays at its crest, (K,)."""
-        h = self.response(1j * orders, *figures)
-        return np.asarray(h * np.exp(-1j * orders * np.angle(h[0])) / np.abs(h[0]))
-
-
-_LOW, _HIGH, _Q = (0.02, 0.1, 0.25, 0.5, 0.8, 1.1), (0.7, 1.5, 2.5, 4.0, 7.0, 12.0), (0.5, 0.75, 1.2)
-FILTERS = (
-    Filter("high-pass 1", "coupling", _first_high, ("corner",), (_LOW,), ((1e-3, 5.0),)),
-    Filter("high-pass 2", "coupling", _second_high, ("corner", "q"), (_LOW, _Q), ((1e-3, 3.0), (0.3, 3.0))),
-    Filter("low-pass 1", "filter", _first_low, ("corner",), (_HIGH,), ((0.3, 100.0),)),
-    Filter("low-pass 2", "filter", _second_low, ("corner", "q"), (_HIGH, _Q), ((0.5, 100.0), (0.3, 3.0))),
-    Filter("low-pass 4", "filter", _fourth_low, ("corner",), (_HIGH,), ((0.7, 100.0),)),
-    Filter(
-        "shelf", "filter", _shelf, ("zero", "pole"), ((0.4, 1.0, 2.0, 4.0, 8.0, 16.0),) * 2,
-        ((0.02, 200.0), (0.02, 200.0)),
-    ),
-    Filter("band", "filter", _band, ("low", "high"), (_LOW, _HIGH), ((1e-3, 3.0), (0.3, 100.0))),
-    Filter(
-        "bell", "filter", _bell, ("centre", "q", "gain"), ((0.5, 1.0, 2.0, 5.0), (0.7, 2.0), (0.5, 2.0)),
-        ((0.1, 20.0), (0.3, 8.0), (0.1, 10.0)),
-    ),
-)  # fmt: skip
+DEPTHS_DB = (-20.0, 40.0)
+"""Between which overdrives rails are searched [dB]."""
 
 
 @dataclass(frozen=True)
@@ -167,11 +103,13 @@ def plain(measured: Measured, rails: RailFit, straight: Phasors, corner: float, 
     return Explanation(cause, "plain", float(left @ left), figures, measured.left_share(left), rails)
 
 
-def explanations(measured: Measured) -> list[Explanation]:
-    """Filters behind hard rails, where there are orders enough to tell; slew limiting, saturation, a mere
-    curve."""
+def explanations(measured: Measured, rival: float) -> list[Explanation]:
+    """Filters behind hard rails, where there are orders enough to tell; slew limits, saturation, a mere curve.
+
+    rival : chi^2 of rails alone, which the filters must come near to.
+    """
     enough = len(measured.relative) >= LEAST_JOINT_ORDERS
-    found = [_filtered(measured, family) for family in FILTERS] if enough else []
+    found = _filtered(measured, rival) if enough else []
     return [*found, _slewed(measured), _saturated(measured), _curved(measured)]
 
 
@@ -198,82 +136,109 @@ def _curved(measured: Measured) -> Explanation:
 # ---- filters behind hard rails -----------------------------------------------------------------------------
 
 
-def _filtered(measured: Measured, family: Filter) -> Explanation:
-    """The best filter of a family behind hard rails: a grid over everything, then Levenberg-Marquardt."""
-    orders = measured.orders
-    pairs, shapes = hard_starts(len(orders))
-    figures = np.stack([g.ravel() for g in np.meshgrid(*family.grids, indexing="ij")], axis=1)
-    responses = np.array([family.at(orders, row) for row in figures])
-    models = (responses[:, None, :] * shapes[None, :, :]) / measured.sigma
-    wanted = measured.relative / measured.sigma
-    match = np.real(np.conj(models) @ wanted) / np.sqrt(np.sum(np.abs(models) ** 2, axis=2))
-    best: tuple[float, Floats, Floats] | None = None
-    for place in np.argsort(-match, axis=None)[:STARTS]:
-        row, column = np.unravel_index(place, match.shape)
-        start = np.concatenate([pairs[int(column)], np.log(figures[int(row)])])
-        trial = _refined(measured, family, start)
-        if best is None or trial[0] < best[0]:
-            best = trial
-    assert best is not None
-    chi2, point, left = best
-    return _described(measured, family, chi2, point, left)
+@lru_cache(maxsize=4)
+def _filter_grids(orders: int) -> tuple[list[Floats], list[Floats]]:
+    """For each family, points (n, 2 + F) of its grid, overdrives and logarithms of figures; and their models,
+    real parts before imaginary ones, (n, 2 K)."""
+    pairs, shapes = hard_starts(orders)
+    points, models = [], []
+    for family in FILTERS:
+        figures = np.stack([g.ravel() for g in np.meshgrid(*family.grids, indexing="ij")], axis=1)
+        times = np.full(len(figures), float(family.times))
+        shaped = responses(family.coefficients(figures), times, np.arange(1.0, orders + 1))
+        both = (shaped[:, None, :] * shapes[None, :, :]).reshape(-1, orders)
+        models.append(np.hstack([both.real, both.imag]))
+        depths, logarithms = np.tile(pairs, (len(figures), 1)), np.repeat(np.log(figures), len(pairs), axis=0)
+        points.append(np.hstack([depths, logarithms]))
+    return points, models
 
 
-def _model_at(measured: Measured, family: Filter, point: Floats) -> Phasors:
-    shape = harmonics_of(float(point[0]), float(point[1]), HARD, len(measured.orders))[1:]
-    return family.at(measured.orders, np.exp(point[2:])) * shape
+class _Behind:
+    """Filters behind hard rails, to explain the harmonics measured. families : of each start, (n,).
+
+    A point is (overdrive +, overdrive -, logarithms of the filter's figures), zeros where a filter has fewer.
+    """
+
+    def __init__(self, measured: Measured, families: list[Filter]) -> None:
+        self._orders, self._twice = measured.orders, np.concatenate([measured.sigma] * 2)
+        self._wanted = np.concatenate([measured.relative.real, measured.relative.imag]) / self._twice
+        self._families = np.array([FILTERS.index(family) for family in families])
+        self._hard = Knees.of([HARD] * len(families))
+        self._times = np.array([float(family.times) for family in families])
+        limits = np.zeros((len(families), MOST_FIGURES, 2))
+        limits[:, :2] = DEPTHS_DB
+        for row, family in zip(limits, families, strict=True):
+            row[2 : 2 + len(family.limits)] = np.log(family.limits)
+        self._low, self._high = limits[:, :, 0], limits[:, :, 1]
+
+    def models(self, which: Places, at: Floats) -> Points:
+        """The models of some starts, in the size that fits best; what they leave is in standard deviations."""
+        at = np.clip(at, self._low[which], self._high[which])
+        count, orders = len(at), len(self._orders)
+        shapes, turns = held_harmonics(at[:, :2], self._hard.taken(which), orders, slopes=True)
+        shapes, turns = shapes[:, 1:], turns[:, 1:, :2]
+        # each filter as it is, then with one figure nudged after the other
+        nudged = np.repeat(at[:, None, 2:], MOST_FIGURES - 1, axis=1)
+        nudged[:, np.arange(1, MOST_FIGURES - 1), np.arange(MOST_FIGURES - 2)] += NUDGE
+        figures = np.exp(nudged)
+        coefficients = np.empty((count, MOST_FIGURES - 1, 2, 3))
+        families = self._families[which]
+        for number in np.unique(families):
+            family, own = FILTERS[number], families == number
+            used = figures[own, :, : len(family.names)]
+            coefficients[own] = family.coefficients(used.reshape(-1, len(family.names))).reshape(
+                -1, MOST_FIGURES - 1, 2, 3
+            )
+        times = np.repeat(self._times[which], MOST_FIGURES - 1)
+        filters = responses(coefficients.reshape(-1, 2, 3), times, self._orders)
+        filters = filters.reshape(count, MOST_FIGURES - 1, orders)
+        models = filters[:, 0] * shapes
+        changes = np.empty((count, orders, MOST_FIGURES), dtype=np.complex128)
+        changes[:, :, :2] = filters[:, 0, :, None] * turns
+        changes[:, :, 2:] = ((filters[:, 1:] - filters[:, :1]) * shapes[:, None]).transpose(0, 2, 1) / NUDGE
+        _, left, slopes = projected(
+            np.concatenate([models.real, models.imag], axis=1) / self._twice,
+            np.concatenate([changes.real, changes.imag], axis=1) / self._twice[:, None],
+            self._wanted,
+        )
+        return Points(at, left, slopes)
 
 
-def _kept(family: Filter, point: Floats) -> Floats:
-    point = point.copy()
-    point[:2] = np.clip(point[:2], -20.0, 40.0)
-    low, high = np.log(np.array(family.limits)).T
-    point[2:] = np.clip(point[2:], low, high)
-    return point
+def _filtered(measured: Measured, rival: float) -> list[Explanation]:
+    """The best filter of each family behind hard rails: a grid over everything, then Levenberg-Marquardt.
+
+    rival : chi^2 of rails alone.
+    """
+    weights = 1 / np.concatenate([measured.sigma] * 2) ** 2
+    wanted = np.concatenate([measured.relative.real, measured.relative.imag]) * weights
+    starts, families = [], []
+    for family, points, models in zip(FILTERS, *_filter_grids(len(measured.orders)), strict=True):
+        match = models @ wanted / np.sqrt(models**2 @ weights)
+        for place in np.argsort(-match, kind="stable")[:STARTS]:
+            starts.append(np.concatenate([points[place], np.zeros(MOST_FIGURES - points.shape[1])]))
+            families.append(family)
+    behind = _Behind(measured, families)
+    alike = 2.0 * len(measured.orders)
+    found = descend(behind.models, np.array(starts), RULES, rival=rival, alike=alike)
+    best = np.argmin(found.misfit.reshape(-1, STARTS), axis=1) + STARTS * np.arange(len(FILTERS))
+    slopes = found.slopes[best]
+    covariances = np.linalg.pinv(np.matmul(slopes.transpose(0, 2, 1), slopes), rcond=1e-14)
+    return [
+        _described(measured, family, found.at[place], found.left[place], np.diag(covariance))
+        for family, place, covariance in zip(FILTERS, best, covariances, strict=True)
+    ]
 
 
-def _slopes(measured: Measured, family: Filter, point: Floats, left: Floats) -> Floats:
-    columns = []
-    for place in range(len(point)):
-        nudged = point.copy()
-        nudged[place] += NUDGE
-        columns.append((measured.scaled(_model_at(measured, family, nudged))[1] - left) / NUDGE)
-    return np.stack(columns, axis=1)
-
-
-def _refined(measured: Measured, family: Filter, point: Floats) -> tuple[float, Floats, Floats]:
-    point = _kept(family, point)
-    left = measured.scaled(_model_at(measured, family, point))[1]
-    cost, damping = float(left @ left), 1e-2
-    for _ in range(STEPS):
-        slopes = _slopes(measured, family, point, left)
-        normal, gradient = slopes.T @ slopes, slopes.T @ left
-        for _ in range(5):
-            damped = normal + np.diag(damping * np.diag(normal) + 1e-12)
-            move = np.clip(-np.linalg.solve(damped, gradient), -LONGEST_MOVE, LONGEST_MOVE)
-            trial = _kept(family, point + move)
-            there = measured.scaled(_model_at(measured, family, trial))[1]
-            if float(there @ there) < cost:
-                break
-            damping *= 6
-        else:
-            break
-        gained = cost - float(there @ there)
-        point, left, cost, damping = trial, there, float(there @ there), damping / 6
-        if gained < 1e-6 * cost:
-            break
-    return cost, point, left
-
-
-def _described(measured: Measured, family: Filter, chi2: float, point: Floats, left: Floats) -> Explanation:
-    orders = len(measured.orders)
-    size, _ = measured.scaled(_model_at(measured, family, point))
-    slopes = _slopes(measured, family, point, left)
-    spare = max(2 * orders - len(point) - 1, 1)
-    normal = slopes.T @ slopes
-    covariance = np.linalg.pinv(normal, rcond=1e-14) * max(chi2 / spare, 1.0)
-    deviation = np.sqrt(np.maximum(np.diag(covariance), 0))
-    overdrive = float(point[0]), float(point[1])
+def _described(
+    measured: Measured, family: Filter, point: Floats, left: Floats, variance: Floats
+) -> Explanation:
+    """variance : of each figure, for noise of a standard deviation of one (P,)."""
+    orders, figures = len(measured.orders), 2 + len(family.names)
+    overdrive, values = (float(point[0]), float(point[1])), np.exp(point[2:figures])
+    response = responses(family.coefficients(values[None]), np.array([float(family.times)]), measured.orders)[0]
+    size, _ = measured.scaled(response * harmonics_of(*overdrive, HARD, orders)[1:])
+    chi2 = float(left @ left)
+    deviation = np.sqrt(np.maximum(variance, 0) * max(chi2 / max(2 * orders - figures - 1, 1), 1.0))
     rails = RailFit(
         sine_peak=size,
         overdrive_db=overdrive,
@@ -284,10 +249,9 @@ def _described(measured: Measured, family: Filter, chi2: float, point: Floats, l
         misfit_without_rails=measured.power,
         deviation_db=(float(deviation[0]), float(deviation[1])),
     )
-    values = dict(zip(family.names, np.exp(point[2:]).tolist(), strict=True))
-    return Explanation(
-        family.cause, family.name, chi2, len(point) + 1, measured.left_share(left), rails, values
-    )
+    named = dict(zip(family.names, values.tolist(), strict=True))
+    share = measured.left_share(left)
+    return Explanation(family.cause, family.name, chi2, figures + 1, share, rails, named)
 
 
 # ---- slew limiting -----------------------------------------------------------------------------------------
@@ -326,17 +290,14 @@ def _slewed(measured: Measured) -> Explanation:
     weighed = shapes / measured.sigma
     match = np.real(np.conj(weighed) @ wanted) ** 2 / np.sum(np.abs(weighed) ** 2, axis=1)
     place = int(np.clip(np.argmax(match), 1, len(match) - 2))
-    best: tuple[float, float, float, Floats] | None = None
-    for between in np.linspace(-1, 1, 41):
-        other = place + (1 if between > 0 else -1)
-        weight = abs(float(between))
-        model = (1 - weight) * shapes[place] + weight * shapes[other]
-        size, left = measured.scaled(model)
-        share = (1 - weight) * SLEW_SHARES[place] + weight * SLEW_SHARES[other]
-        if best is None or float(left @ left) < best[0]:
-            best = float(left @ left), size, float(share), left
-    assert best is not None
-    chi2, size, share, left = best
+    between = np.linspace(-1, 1, 41)
+    weight, other = np.abs(between), np.where(between > 0, place + 1, place - 1)
+    models = (1 - weight)[:, None] * shapes[place] + weight[:, None] * shapes[other]
+    shares = (1 - weight) * SLEW_SHARES[place] + weight * np.array(SLEW_SHARES)[other]
+    fits = [measured.scaled(model) for model in models]
+    best = int(np.argmin([left @ left for _, left in fits]))
+    (size, left), share = fits[best], float(shares[best])
+    chi2 = float(left @ left)
     # the steepest slope is that of the limit: share times w times the peak of the sine behind
     return Explanation(
         "slew", "slew", chi2, 2, measured.left_share(left), None, {"slope": share * size, "share": share}
@@ -355,9 +316,9 @@ SATURATION_DB = tuple(np.linspace(-16.0, 10.0, 105).tolist())
 def _saturation_shapes(orders: int) -> Floats:
     """(knees, overdrives, K): k h_k of a flux that is held: the voltage is its slope."""
     weights = np.arange(1, orders + 1)
-    return np.array(
-        [[harmonics_of(d, d, knee, orders)[1:] * weights for d in SATURATION_DB] for knee in SATURATION_KNEES]
-    )
+    depths = np.column_stack([SATURATION_DB, SATURATION_DB])
+    columns = [Knees.of([knee] * len(depths)) for knee in SATURATION_KNEES]
+    return np.array([held_harmonics(depths, knees, orders)[:, 1:] * weights for knees in columns])
 
 
 def _saturated(measured: Measured) -> Explanation:
