@@ -150,7 +150,7 @@ class Intervals:
 
     def __init__(self, samples: Floats, step: float, angular: float, orders: int) -> None:
         self._low, self._high, self._step = samples - step / 2, samples + step / 2, step
-        columns = basis(angular, np.arange(orders + 1), len(samples), weighted=False)
+        columns = basis(angular, np.arange(orders + 1), len(samples))
         columns = np.delete(columns, orders + 1, axis=1)  # the sine of order 0 is nothing
         self._across, _ = np.linalg.qr(columns)
 
