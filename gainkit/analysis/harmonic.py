@@ -138,7 +138,7 @@ def basis(angular: float, orders: NDArray[np.int64] | Floats, frames: int) -> Fl
 @lru_cache(maxsize=4)
 def _plain_basis(angular: float, last: int, frames: int) -> Floats:
     """Orders 0..last, kept a while: what is projected has just been synthesised at the same frequency."""
-    turned = turns(np.arange(frames) * -angular, np.arange(last + 1))
+    turned = turns(np.arange(frames, dtype=np.float64) * -angular, np.arange(last + 1))
     plain = np.concatenate([turned.real, turned.imag], axis=1)
     plain.flags.writeable = False
     return plain
@@ -165,7 +165,7 @@ def project(
         if within:
             columns = np.concatenate([columns, columns * np.arange(size)[:, None]], axis=1)
         parts = samples[first:last].reshape(-1, size) @ columns
-        offset = first + size * np.arange(parts.shape[0]) - middle
+        offset = first + size * np.arange(parts.shape[0], dtype=np.float64) - middle
         turn = turns(offset * -angular, orders)
         blockwise = (parts[:, :count] + 1j * parts[:, count : 2 * count]) * turn
         plain += blockwise.sum(axis=0)
@@ -181,17 +181,17 @@ def synthesize(
     frames: int, angular: float, dc: float, phasors: Phasors, orders: Floats | None = None
 ) -> Floats:
     """The model's samples, (frames,) [V]; phasors (K,) counted from the middle, of orders 1..K unless given."""
-    orders = np.arange(1, len(phasors) + 1) if orders is None else orders
+    multiples = np.arange(1, len(phasors) + 1) if orders is None else orders
     middle = (frames - 1) / 2
     out = np.empty(frames)
     whole = frames // BLOCK * BLOCK
     for first, last, size in ((0, whole, BLOCK), (whole, frames, frames - whole)):
         if last == first:
             continue
-        offset = first + size * np.arange((last - first) // size) - middle
-        turned = phasors * turns(offset * angular, orders)
+        offset = first + size * np.arange((last - first) // size, dtype=np.float64) - middle
+        turned = turns(offset * angular, multiples) * phasors
         weights = np.concatenate([turned.real, turned.imag], axis=1)
-        columns = basis(angular, orders, BLOCK if whole else size)[:size]
+        columns = basis(angular, multiples, BLOCK if whole else size)[:size]
         np.matmul(weights, columns.T, out=out[first:last].reshape(-1, size))
     if dc:
         out += dc
@@ -204,7 +204,7 @@ def normal_matrix(angular: float, phasors: Phasors, frames: int) -> Floats:
     orders = np.arange(count + 1)
     a = np.concatenate([[0.0], phasors.real]) * orders  # k times the cosine amplitudes
     b = np.concatenate([[0.0], -phasors.imag]) * orders
-    sums = dirichlet(angular * np.arange(2 * count + 1), frames)
+    sums = dirichlet(angular * np.arange(2 * count + 1, dtype=np.float64), frames)
     plus = [kernel[np.add.outer(orders, orders)] for kernel in sums]
     apart = np.subtract.outer(orders, orders)
     minus = [kernel[np.abs(apart)] for kernel in sums]
@@ -228,8 +228,8 @@ def refine(
     """Gauss-Newton from a frequency within about half a cycle over the record.
 
     samples : (frames,) [V]; angular : start [rad/sample]; count : number of orders K, below pi/angular;
-    fixed : leave the frequency as given. start : phasors (K,) or fewer to start from [V]; without them the first
-    step fits the amplitudes alone.
+    fixed : leave the frequency as given. start : phasors (K,) or fewer to start from [V]; without them the
+    first step fits the amplitudes alone.
     """
     frames = len(samples)
     known = start is not None
@@ -299,7 +299,8 @@ def _spectral_peak(part: Floats, sample_rate_hz: float, low_hz: float, high_hz: 
     """The peak of a Hann-windowed spectrum, by a parabola through its logarithm [Hz]; None if there is none."""
     frames = len(part)
     size = 1 << (2 * frames - 1).bit_length() if frames <= COARSE_FRAMES // 2 else frames
-    power = np.abs(np.fft.rfft(part * hann(frames), size)) ** 2
+    spectrum = np.fft.rfft(part * hann(frames), size)
+    power = spectrum.real**2 + spectrum.imag**2
     step_hz = sample_rate_hz / size
     bottom = max(int(np.ceil(max(low_hz, 0.6 * sample_rate_hz / frames) / step_hz)), 1)
     top = min(int(high_hz / step_hz), len(power) - 2)

@@ -17,8 +17,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from gainkit.analysis.descent import Places, Points, Rules, descend, projected
-from gainkit.analysis.filters import FILTERS, MOST_FIGURES, Filter, responses
-from gainkit.analysis.rails import HARD, Knee, Knees, RailFit, harmonics_of, held_harmonics
+from gainkit.analysis.filters import FILTERS, MOST_FIGURES, Filter, Sections
+from gainkit.analysis.rails import HARD, MOST_ORDERS, Knee, Knees, RailFit, harmonics_of, held_harmonics
 from gainkit.analysis.railsearch import hard_starts
 
 Floats = NDArray[np.float64]
@@ -35,9 +35,6 @@ strong' from there on, from memory) [-]."""
 
 LEAST_JOINT_ORDERS = 7
 """Orders without which a filter could be anything [-]."""
-
-NUDGE = 1e-5
-"""For the slopes of a filter's figures, in their logarithms [-]."""
 
 STARTS = 2
 """Points of each filter's grid that are refined [-]."""
@@ -136,20 +133,17 @@ def _curved(measured: Measured) -> Explanation:
 # ---- filters behind hard rails -----------------------------------------------------------------------------
 
 
-@lru_cache(maxsize=4)
-def _filter_grids(orders: int) -> tuple[list[Floats], list[Floats]]:
-    """For each family, points (n, 2 + F) of its grid, overdrives and logarithms of figures; and their models,
-    real parts before imaginary ones, (n, 2 K)."""
-    pairs, shapes = hard_starts(orders)
+@lru_cache(maxsize=1)
+def _filter_grids() -> tuple[list[Floats], list[Phasors]]:
+    """For each family, points (n, P) of its grid, and their models, (n, 40), from order 1 on."""
+    pairs, shapes = hard_starts(MOST_ORDERS)
     points, models = [], []
     for family in FILTERS:
-        figures = np.stack([g.ravel() for g in np.meshgrid(*family.grids, indexing="ij")], axis=1)
-        times = np.full(len(figures), float(family.times))
-        shaped = responses(family.coefficients(figures), times, np.arange(1.0, orders + 1))
-        both = (shaped[:, None, :] * shapes[None, :, :]).reshape(-1, orders)
-        models.append(np.hstack([both.real, both.imag]))
-        depths, logarithms = np.tile(pairs, (len(figures), 1)), np.repeat(np.log(figures), len(pairs), axis=0)
-        points.append(np.hstack([depths, logarithms]))
+        logarithms = np.zeros((len(grid := family.logarithms()), MOST_FIGURES))
+        logarithms[:, : grid.shape[1]] = grid
+        filters, _ = Sections.of([family] * len(grid)).responses(logarithms, np.arange(1.0, MOST_ORDERS + 1))
+        models.append((filters[:, None, :] * shapes[None, :, :]).reshape(-1, MOST_ORDERS))
+        points.append(np.hstack([np.tile(pairs, (len(grid), 1)), np.repeat(logarithms, len(pairs), axis=0)]))
     return points, models
 
 
@@ -162,10 +156,8 @@ class _Behind:
     def __init__(self, measured: Measured, families: list[Filter]) -> None:
         self._orders, self._twice = measured.orders, np.concatenate([measured.sigma] * 2)
         self._wanted = np.concatenate([measured.relative.real, measured.relative.imag]) / self._twice
-        self._families = np.array([FILTERS.index(family) for family in families])
-        self._hard = Knees.of([HARD] * len(families))
-        self._times = np.array([float(family.times) for family in families])
-        limits = np.zeros((len(families), MOST_FIGURES, 2))
+        self._sections, self._hard = Sections.of(families), Knees.of([HARD] * len(families))
+        limits = np.zeros((len(families), 2 + MOST_FIGURES, 2))
         limits[:, :2] = DEPTHS_DB
         for row, family in zip(limits, families, strict=True):
             row[2 : 2 + len(family.limits)] = np.log(family.limits)
@@ -174,28 +166,13 @@ class _Behind:
     def models(self, which: Places, at: Floats) -> Points:
         """The models of some starts, in the size that fits best; what they leave is in standard deviations."""
         at = np.clip(at, self._low[which], self._high[which])
-        count, orders = len(at), len(self._orders)
-        shapes, turns = held_harmonics(at[:, :2], self._hard.taken(which), orders, slopes=True)
-        shapes, turns = shapes[:, 1:], turns[:, 1:, :2]
-        # each filter as it is, then with one figure nudged after the other
-        nudged = np.repeat(at[:, None, 2:], MOST_FIGURES - 1, axis=1)
-        nudged[:, np.arange(1, MOST_FIGURES - 1), np.arange(MOST_FIGURES - 2)] += NUDGE
-        figures = np.exp(nudged)
-        coefficients = np.empty((count, MOST_FIGURES - 1, 2, 3))
-        families = self._families[which]
-        for number in np.unique(families):
-            family, own = FILTERS[number], families == number
-            used = figures[own, :, : len(family.names)]
-            coefficients[own] = family.coefficients(used.reshape(-1, len(family.names))).reshape(
-                -1, MOST_FIGURES - 1, 2, 3
-            )
-        times = np.repeat(self._times[which], MOST_FIGURES - 1)
-        filters = responses(coefficients.reshape(-1, 2, 3), times, self._orders)
-        filters = filters.reshape(count, MOST_FIGURES - 1, orders)
-        models = filters[:, 0] * shapes
-        changes = np.empty((count, orders, MOST_FIGURES), dtype=np.complex128)
-        changes[:, :, :2] = filters[:, 0, :, None] * turns
-        changes[:, :, 2:] = ((filters[:, 1:] - filters[:, :1]) * shapes[:, None]).transpose(0, 2, 1) / NUDGE
+        hard = self._hard.taken(which)
+        shapes, turns = held_harmonics(at[:, :2], hard, len(self._orders), slopes=True)
+        filters, bends = self._sections.taken(which).responses(at[:, 2:], self._orders)
+        models = filters * shapes[:, 1:]
+        changes = np.concatenate(
+            [filters[:, :, None] * turns[:, 1:, :2], (bends * shapes[:, None, 1:]).transpose(0, 2, 1)], axis=2
+        )
         _, left, slopes = projected(
             np.concatenate([models.real, models.imag], axis=1) / self._twice,
             np.concatenate([changes.real, changes.imag], axis=1) / self._twice[:, None],
@@ -209,17 +186,18 @@ def _filtered(measured: Measured, rival: float) -> list[Explanation]:
 
     rival : chi^2 of rails alone.
     """
-    weights = 1 / np.concatenate([measured.sigma] * 2) ** 2
-    wanted = np.concatenate([measured.relative.real, measured.relative.imag]) * weights
+    orders, weights = len(measured.orders), measured.sigma**-2
+    wanted = measured.relative * weights
     starts, families = [], []
-    for family, points, models in zip(FILTERS, *_filter_grids(len(measured.orders)), strict=True):
-        match = models @ wanted / np.sqrt(models**2 @ weights)
-        for place in np.argsort(-match, kind="stable")[:STARTS]:
-            starts.append(np.concatenate([points[place], np.zeros(MOST_FIGURES - points.shape[1])]))
-            families.append(family)
+    for family, points, of_grid in zip(FILTERS, *_filter_grids(), strict=True):
+        models = of_grid[:, :orders]
+        match = models.real @ wanted.real + models.imag @ wanted.imag
+        match /= np.sqrt((models.real**2 + models.imag**2) @ weights)
+        best = np.argsort(-match, kind="stable")[:STARTS]
+        starts += list(points[best])
+        families += [family] * STARTS
     behind = _Behind(measured, families)
-    alike = 2.0 * len(measured.orders)
-    found = descend(behind.models, np.array(starts), RULES, rival=rival, alike=alike)
+    found = descend(behind.models, np.array(starts), RULES, rival=rival, alike=2.0 * orders)
     best = np.argmin(found.misfit.reshape(-1, STARTS), axis=1) + STARTS * np.arange(len(FILTERS))
     slopes = found.slopes[best]
     covariances = np.linalg.pinv(np.matmul(slopes.transpose(0, 2, 1), slopes), rcond=1e-14)
@@ -235,8 +213,8 @@ def _described(
     """variance : of each figure, for noise of a standard deviation of one (P,)."""
     orders, figures = len(measured.orders), 2 + len(family.names)
     overdrive, values = (float(point[0]), float(point[1])), np.exp(point[2:figures])
-    response = responses(family.coefficients(values[None]), np.array([float(family.times)]), measured.orders)[0]
-    size, _ = measured.scaled(response * harmonics_of(*overdrive, HARD, orders)[1:])
+    response, _ = Sections.of([family]).responses(point[np.newaxis, 2:], measured.orders)
+    size, _ = measured.scaled(response[0] * harmonics_of(*overdrive, HARD, orders)[1:])
     chi2 = float(left @ left)
     deviation = np.sqrt(np.maximum(variance, 0) * max(chi2 / max(2 * orders - figures - 1, 1), 1.0))
     rails = RailFit(
@@ -312,13 +290,13 @@ SATURATION_KNEES = tuple(Knee("exponential", s) for s in (0.9, 1.0, 1.3, 1.8, 2.
 SATURATION_DB = tuple(np.linspace(-16.0, 10.0, 105).tolist())
 
 
-@lru_cache(maxsize=4)
-def _saturation_shapes(orders: int) -> Floats:
-    """(knees, overdrives, K): k h_k of a flux that is held: the voltage is its slope."""
-    weights = np.arange(1, orders + 1)
+@lru_cache(maxsize=1)
+def _saturation_shapes() -> Floats:
+    """(knees, overdrives, 40): k h_k of a flux that is held: the voltage is its slope."""
+    weights = np.arange(1, MOST_ORDERS + 1)
     depths = np.column_stack([SATURATION_DB, SATURATION_DB])
     columns = [Knees.of([knee] * len(depths)) for knee in SATURATION_KNEES]
-    return np.array([held_harmonics(depths, knees, orders)[:, 1:] * weights for knees in columns])
+    return np.array([held_harmonics(depths, knees, MOST_ORDERS)[:, 1:] * weights for knees in columns])
 
 
 def _saturated(measured: Measured) -> Explanation:
@@ -327,7 +305,7 @@ def _saturated(measured: Measured) -> Explanation:
     From the crest of the voltage the flux is at zero; its harmonics, a quarter turn later, alternate in sign.
     """
     orders = len(measured.orders)
-    shapes = _saturation_shapes(orders)
+    shapes = _saturation_shapes()[:, :, :orders]
     # flux h_k cos(k t), its slope -k h_k sin(k t); counted from the slope's crest, t = u - pi/2 (k odd)
     k = np.arange(1, orders + 1)
     turned = shapes * np.real(1j ** (k - 1.0) * np.where(k % 2 == 1, 1, 0))

@@ -74,6 +74,8 @@ def quantiser_step(samples: Floats) -> float | None:
     samples : (frames,) [V]. A grid is accepted when all distances between neighbouring values are whole
     multiples of the smallest, within 2 %, and at most 1024 values occur.
     """
+    if len(np.unique(samples[: 4 * MOST_LEVELS])) > MOST_LEVELS:
+        return None
     stride = max(len(samples) // MOST_FRAMES, 1)
     values = np.unique(samples[::stride])
     if not 4 <= len(values) <= MOST_LEVELS:
