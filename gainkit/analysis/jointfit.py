@@ -39,6 +39,13 @@ LEAST_JOINT_ORDERS = 7
 STARTS = 2
 """Points of each filter's grid that are refined [-]."""
 
+LEAVES = 0.02
+"""What is no rail alone must leave less than this share of the harmonics' power [-]: with so many free figures
+filters, slew limits and cores come near to any wave."""
+
+CORE_LEAVES = 0.005
+"""... and a core less than this: curves of many kinds come near to one [-]."""
+
 RULES = Rules(steps=25, tries=5, damping=1e-2, factor=6.0, longest=1.0, settled=1e-6)
 
 DEPTHS_DB = (-20.0, 40.0)
@@ -101,13 +108,15 @@ def plain(measured: Measured, rails: RailFit, straight: Phasors, corner: float, 
 
 
 def explanations(measured: Measured, rival: float) -> list[Explanation]:
-    """Filters behind hard rails, where there are orders enough to tell; slew limits, saturation, a mere curve.
+    """Filters behind hard rails, where there are orders enough to tell; slew limits, a mere curve, saturation.
 
-    rival : chi^2 of rails alone, which the filters must come near to.
+    Only those that leave little are told. rival : chi^2 of rails alone, which the filters must come near to.
     """
     enough = len(measured.relative) >= LEAST_JOINT_ORDERS
     found = _filtered(measured, rival) if enough else []
-    return [*found, _slewed(measured), _saturated(measured), _curved(measured)]
+    others = [each for each in (_slewed(measured), _curved(measured)) if each.left_share < LEAVES]
+    core = _saturated(measured)
+    return [*found, *others, core] if core.left_share < CORE_LEAVES else [*found, *others]
 
 
 def ranked(of: list[Explanation], orders: int) -> tuple[Explanation, list[float]]:
@@ -204,6 +213,7 @@ def _filtered(measured: Measured, rival: float) -> list[Explanation]:
     return [
         _described(measured, family, found.at[place], found.left[place], np.diag(covariance))
         for family, place, covariance in zip(FILTERS, best, covariances, strict=True)
+        if measured.left_share(found.left[place]) < LEAVES
     ]
 
 
@@ -265,16 +275,18 @@ def _slewed(measured: Measured) -> Explanation:
     """Slew limiting, the same upwards and downwards: one figure, by a parabola between the table's shapes."""
     shapes = _slew_shapes()[:, : len(measured.orders)]
     wanted = measured.relative / measured.sigma
-    weighed = shapes / measured.sigma
-    match = np.real(np.conj(weighed) @ wanted) ** 2 / np.sum(np.abs(weighed) ** 2, axis=1)
-    place = int(np.clip(np.argmax(match), 1, len(match) - 2))
+
+    def nearest(of: Phasors) -> int:
+        weighed = of / measured.sigma
+        return int(np.argmax(np.real(np.conj(weighed) @ wanted) ** 2 / np.sum(np.abs(weighed) ** 2, axis=1)))
+
+    place = min(max(nearest(shapes), 1), len(shapes) - 2)
     between = np.linspace(-1, 1, 41)
     weight, other = np.abs(between), np.where(between > 0, place + 1, place - 1)
     models = (1 - weight)[:, None] * shapes[place] + weight[:, None] * shapes[other]
     shares = (1 - weight) * SLEW_SHARES[place] + weight * np.array(SLEW_SHARES)[other]
-    fits = [measured.scaled(model) for model in models]
-    best = int(np.argmin([left @ left for _, left in fits]))
-    (size, left), share = fits[best], float(shares[best])
+    best = nearest(models)
+    (size, left), share = measured.scaled(models[best]), float(shares[best])
     chi2 = float(left @ left)
     # the steepest slope is that of the limit: share times w times the peak of the sine behind
     return Explanation(
