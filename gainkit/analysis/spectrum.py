@@ -76,7 +76,7 @@ def spectrum_of(residual: Floats, sample_rate_hz: float) -> Spectrum:
 
 
 def median(values: Floats) -> float:
-    """The median of (n,) finite values, (1,) or more: numpy's own first looks for axes and NaN, and takes longer."""
+    """The median of (n,) finite values, (1,) or more: numpy's own looks for axes and NaN first."""
     middle = len(values) // 2
     parted = np.partition(values, (middle - 1 + len(values) % 2, middle))
     return float(parted[middle - 1 + len(values) % 2] + parted[middle]) / 2
