@@ -117,7 +117,6 @@ def place_of(asked: Asked) -> Place:
     too few or too many outputs, and for another car's system file.
     """
     from gainkit.errors import GainkitError
-    from gainkit.job.log import refuse_outputs
 
     if asked.no_log and asked.log is not None:
         raise GainkitError("not_both", "no_log", other="log")
@@ -127,6 +126,8 @@ def place_of(asked: Asked) -> Place:
     noted = home is not None and not asked.no_log
     noted = noted and (asked.log is not None or bool(outputs) or asked.kind in OF_THE_CAR)
     if noted:
+        from gainkit.job.log import refuse_outputs
+
         refuse_outputs(asked.kind, outputs, asked.captures if asked.kind == "match" else None)
         if asked.kind == "match" and len(outputs) != asked.captures:
             raise GainkitError("one_output_a_capture", "for_output", len(outputs), captures=asked.captures)
@@ -149,9 +150,10 @@ def _home(asked: Asked) -> Here | None:
     """The job that was named, or in whose folder one stands; none there where another car is asked about."""
     from gainkit.errors import GainkitError
     from gainkit.job.here import job_here, job_in
-    from gainkit.job.record import check_job
 
     if asked.log is not None:
+        from gainkit.job.record import check_job
+
         check_job(asked.log)
         home = job_in(asked.log)
         if asked.system is not None and not _same_file(asked.system, home.system):
@@ -166,11 +168,11 @@ def _same_file(one: Path, other: Path) -> bool:
 
 
 def _outputs(asked: Asked, system: Path | None) -> list[str]:
+    if not asked.names:
+        return []
     from gainkit.errors import GainkitError
     from gainkit.job.system import load_system
 
-    if not asked.names:
-        return []
     if system is None:
         code = "needs_system_file" if asked.own_system else "needs_log"
         raise GainkitError(code, "for_output", asked.names[0])
