@@ -1,4 +1,4 @@
-"""A job: its system file and the plan that follows from it, loaded when first used: most readings need neither."""
+"""A job: its system file and its plan, loaded when first used: most readings need neither."""
 
 from __future__ import annotations
 
