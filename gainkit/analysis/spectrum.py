@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from gainkit.analysis import thresholds
+from gainkit.analysis.middle import median, medians
 from gainkit.levels import power_db_from_ratio
 
 Floats = NDArray[np.float64]
@@ -75,13 +76,6 @@ def spectrum_of(residual: Floats, sample_rate_hz: float) -> Spectrum:
     return Spectrum(power, sample_rate_hz / size, len(starts), len(residual) / sample_rate_hz)
 
 
-def median(values: Floats) -> float:
-    """The median of (n,) finite values, (1,) or more: numpy's own looks for axes and NaN first."""
-    middle = len(values) // 2
-    parted = np.partition(values, (middle - 1 + len(values) % 2, middle))
-    return float(parted[middle - 1 + len(values) % 2] + parted[middle]) / 2
-
-
 def noise_density(spectrum: Spectrum, frequency_hz: float, orders: int, freedom: float) -> Floats:
     """Noise around each harmonic 1..K: one-sided density (K,) [V^2/Hz], by the median between harmonics.
 
@@ -139,9 +133,9 @@ def lines_in(spectrum: Spectrum, tone_hz: float, low_hz: float, high_hz: float) 
 def _noise_around(power: Floats, width: int) -> Floats:
     """Median power over parts of so many bins, (bins,) like power [V^2 per bin]."""
     whole = len(power) // width * width
-    floor = np.median(power[:whole].reshape(-1, width), axis=1) if whole else np.array([np.median(power)])
+    floor = medians(power[:whole].reshape(-1, width), 1) if whole else np.array([median(power)])
     if whole and whole < len(power):
-        floor = np.append(floor, np.median(power[-width:]))
+        floor = np.append(floor, median(power[-width:]))
     return np.asarray(np.maximum(np.repeat(floor, width)[: len(power)], 1e-300))
 
 
