@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
 
 from gainkit.analysis.clean import is_clean_tone
 from gainkit.analysis.model import Measurement
@@ -16,8 +16,9 @@ from gainkit.analysis.thresholds import DC_VOLTS, LIMIT_THD_PERCENT
 from gainkit.calculator.ranges import Range, refuse_faults, within
 from gainkit.levels import ratio_from_db
 from gainkit.remarks import Remark, fault
-from gainkit.response.model import Filter, Response
-from gainkit.response.tone import tone_loss
+
+if TYPE_CHECKING:
+    from gainkit.response.model import Filter, Response
 
 TOLERANCE_DB = 0.5
 """A level within this of its target is on target unless the system file says otherwise [dB] (our choice: a gain
@@ -136,6 +137,8 @@ def tone_faults(
     A gain set with a tone that comes out `loss_db` weaker than the passband ends that much too high.
     set_volts : of the plan [V rms]; the fault tells what the tone has to read instead.
     """
+    from gainkit.response.tone import tone_loss
+
     told = tone_loss(result, tone_hz)
     if told is None:
         return None

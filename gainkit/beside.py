@@ -5,14 +5,15 @@ from __future__ import annotations
 import dataclasses
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from gainkit.advice import Checks, crossover_faults, has_stray_dc, is_other_tone, tone_faults
 from gainkit.analysis.model import Measurement
-from gainkit.job.plan import ChannelPlan, plan_system
-from gainkit.job.system import load_system
 from gainkit.remarks import Remark, danger, fault, gravest_first
-from gainkit.response import Response
+
+if TYPE_CHECKING:
+    from gainkit.job.plan import ChannelPlan
+    from gainkit.response import Response
 
 FIRST = frozenset({"dc_at_output", "one_lead", "other_tone"})
 """Codes that are told before any level: it may not be what it seems."""
@@ -32,6 +33,9 @@ def expected_of(system: Path | str, name: str | None, limit_thd_percent: float |
 
     Raises GainkitError for a file or a name that is none.
     """
+    from gainkit.job.plan import plan_system
+    from gainkit.job.system import load_system
+
     car = load_system(system)
     plan = None if name is None else plan_system(car).channel(car.output(name).channel)
     return Expected(plan, limited(car.checks, limit_thd_percent))

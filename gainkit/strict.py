@@ -9,7 +9,6 @@ from __future__ import annotations
 import json
 import math
 import re
-import tomllib
 from pathlib import Path
 from typing import Any
 
@@ -55,6 +54,8 @@ def json_from(text: str | bytes) -> Any:
 
 def toml_from(text: str) -> dict[str, Any]:
     """The tables of a TOML text. Raises ValueError for what is none, and for what is nested beyond any use."""
+    import tomllib
+
     if _DOTTED.search(text):
         raise NestedTooDeeply
     try:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import importlib
+import inspect
 import re
 from collections.abc import Callable
 from pathlib import Path
@@ -12,7 +13,7 @@ import pytest
 from gainkit.cli import plain
 from gainkit.cli.app import command_tree
 from gainkit.cli.door import CLI, COMMANDS, OPTIONS, python_name
-from gainkit.cli.help import STEPS, summaries
+from gainkit.cli.help import STEPS, first_sentence
 from gainkit.words import ROOMS
 from tests.conftest import Answer
 from tests.records import new_job
@@ -28,14 +29,30 @@ def test_help_shows_every_command_by_its_step_and_nothing_cut(
     assert page.code == 0
     assert max(map(len, page.out.splitlines())) < 80
     assert "..." not in page.out.replace("COMMAND ...", "")
-    told = summaries(command_tree([]))
     whole = " ".join(page.out.split())
-    for name, summary in told.items():
+    for name, summary in summaries().items():
         assert re.search(rf"^  {name} ", page.out, re.M), name
         assert summary in whole
-    placed = [name for _, names in STEPS for name in names]
-    assert set(told) <= set(placed), "each command belongs to a step of the job"
-    assert len(placed) == len(set(placed))
+
+
+def test_the_page_of_all_commands_says_what_each_says_of_itself() -> None:
+    placed = [placed for _, commands in STEPS for placed in commands.items()]
+    assert dict(placed) == summaries(), "each command belongs to a step of the job, with its first sentence"
+    assert len(placed) == len(dict(placed))
+
+
+def summaries() -> dict[str, str]:
+    """The first sentence of every command by its name."""
+    tree = command_tree([])
+    found = {
+        str(command.name or command.callback.__name__): command.help or inspect.getdoc(command.callback) or ""
+        for command in tree.registered_commands
+        if command.callback is not None
+    }
+    for group in tree.registered_groups:
+        told = group.help or (group.typer_instance.info.help if group.typer_instance is not None else "")
+        found[str(group.name)] = told if isinstance(told, str) else ""
+    return {name: first_sentence(text) for name, text in found.items()}
 
 
 def test_help_of_one_command_and_of_a_group(gainkit: Callable[..., Answer]) -> None:
@@ -143,7 +160,7 @@ def test_every_job_that_a_sentence_names_has_a_command(room: str, text: str) -> 
 
 
 def test_every_command_named_is_there() -> None:
-    names = set(summaries(command_tree([])))
+    names = set(summaries())
     coming = {"response", "noise"}
     assert {command.split()[0] for command in COMMANDS.values()} <= names | coming
     assert all(

@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from gainkit.analysis.lines import CLOSEST_CYCLES, FittedLine, fit_lines
+from gainkit.analysis.middle import median
 
 Floats = NDArray[np.float64]
 
@@ -52,7 +53,7 @@ def line_beside(phasors: NDArray[np.complex128], block_seconds: float) -> float 
     if np.count_nonzero(near) < 16:
         return None
     place = int(np.flatnonzero(near)[np.argmax(strength[near])])
-    least = max(LEAST_RATIO * strength[centre], OVER_NOISE * float(np.median(strength[near])))
+    least = max(LEAST_RATIO * strength[centre], OVER_NOISE * median(strength[near]))
     mirror = (2 * centre - place) % size
     around = [(mirror + shift) % size for shift in range(-4, 5)]
     if strength[place] < least or strength[around].max() > MIRROR_SHARE * strength[place]:

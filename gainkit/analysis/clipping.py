@@ -42,13 +42,6 @@ NAMED_OVER_FLOOR = 3.0
 EXPLAINS_ALL = 0.9995
 """Rails that explain this share need no other explanation beside them [-]."""
 
-JOINT_LEAVES = 0.02
-"""Rails with a filter, a slew limit or a core must leave less than this share of the harmonics' power [-]:
-with so many free figures they come near to any wave."""
-
-LEAVES = {"saturation": 0.005}
-"""... and a core less than this: curves of many kinds come near to one [-]."""
-
 HIGHEST_CHANGE_DB, LOWEST_CHANGE_DB = 60.0, -120.0
 """Between which changes of gain a target is looked for [dB]: a wave 60 dB beyond its rails grows no more."""
 
@@ -128,10 +121,7 @@ def _other_explanation(
     measured = Measured(crest, tone.noise_peak)
     figures = 3 + (rails.knee.free is not None) + (corner_ratio > 0)
     alone = plain(measured, rails, relative, corner_ratio, figures)
-    of = [
-        alone,
-        *(one for one in explanations(measured) if one.left_share < LEAVES.get(one.cause, JOINT_LEAVES)),
-    ]
+    of = [alone, *explanations(measured, alone.chi2)]
     best, worse = ranked(of, len(crest))
     # a hard rail alone is a case of all of them: by chance they fit a little better
     slack = 0.0 if rails.hard and not rails.knee.slope and not rails.knee.zone else ALIKE

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from gainkit.analysis import thresholds
 from gainkit.analysis.harmonic import synthesize
+from gainkit.analysis.middle import median
 from gainkit.analysis.rails import HARD, RailFit
 from gainkit.analysis.tone import ToneFit
 from gainkit.levels import db_from_ratio, ratio_from_db
@@ -131,7 +132,7 @@ def _overdrive_db(sine: Floats, wave: Floats) -> float:
     short = (sine - wave > AGREES * peak) & (wave > 0)
     if np.count_nonzero(short) < 3:
         return 0.0
-    rail = float(np.median(wave[short]))
+    rail = median(wave[short])
     beyond = sine > rail
     if rail <= 0 or peak <= rail or np.count_nonzero(beyond) < 3:
         return 0.0

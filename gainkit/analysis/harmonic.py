@@ -33,8 +33,20 @@ COARSE_FRAMES = 1 << 17
 MAX_STEPS = 12
 """Gauss-Newton settles in four to six steps; more would not settle at all [-]."""
 
-SETTLED_CYCLE_SHARE = 1e-5
-"""A move of the highest order by less than this over the record is the last but one [rad]."""
+ROUGH_FRAMES = 1 << 15
+"""The harmonics' phasors start from those of so many frames from the middle [samples]."""
+
+SETTLED_RADIANS = 2e-3
+"""A move of the highest order by less than this over the record is the last: what it leaves goes with the
+square, and is less than 2e-7 of that order [rad]."""
+
+MANY_BLOCKS = 100
+"""With so many blocks a sample's time within its own counts for nothing: leaving it out costs a frequency one
+ten-thousandth of its variance [-]."""
+
+WELL_APART = 0.5
+"""Columns of the normal matrix, each of unit length, whose products with the others sum to less are solved for
+as they are [-]."""
 
 FEW_CYCLES = 16
 """With fewer cycles in the record the line's mirror image pulls the peak of its spectrum [-]."""
@@ -98,30 +110,36 @@ def dirichlet(theta: Floats, frames: int) -> tuple[Floats, Floats, Floats]:
     return sign * kernel, -sign * first, -sign * second
 
 
-def basis(angular: float, orders: NDArray[np.int64] | Floats, frames: int, weighted: bool) -> Floats:
-    """Columns cos(k w j) and -sin(k w j), j = 0..frames-1, then the same times j: (frames, 2K or 4K).
+def turns(angle: Floats, orders: NDArray[np.int64] | Floats) -> Phasors:
+    """exp(i k angle) for angles (n,) [rad] and orders (K,): (n, K); whole orders by multiplication."""
+    if orders.dtype.kind == "f":
+        return np.exp(1j * np.multiply.outer(angle, orders))
+    out = np.empty((len(orders), len(angle)), dtype=np.complex128)
+    one = np.exp(1j * angle)
+    out[0] = 1.0 if orders[0] == 0 else one
+    for row in range(1, len(orders)):
+        np.multiply(out[row - 1], one, out=out[row])
+    return out.T
+
+
+def basis(angular: float, orders: NDArray[np.int64] | Floats, frames: int) -> Floats:
+    """Columns cos(k w j) and -sin(k w j), j = 0..frames-1: (frames, 2K).
 
     orders : whole ones from 0 or 1 up, none left out; or any frequencies over w, in floating point.
     """
     if orders.dtype.kind == "f":
         angle = np.multiply.outer(np.arange(frames, dtype=np.float64), angular * orders)
-        plain = np.concatenate([np.cos(angle), -np.sin(angle)], axis=1)
-    else:
-        make = _plain_basis if frames <= BLOCK else _plain_basis.__wrapped__  # long ones are too large to keep
-        plain = make(angular, int(orders[-1]), frames)
-        if orders[0] == 1:
-            plain = np.delete(plain, [0, len(orders) + 1], axis=1)
-    return np.concatenate([plain, plain * np.arange(frames)[:, None]], axis=1) if weighted else plain
+        return np.concatenate([np.cos(angle), -np.sin(angle)], axis=1)
+    make = _plain_basis if frames <= BLOCK else _plain_basis.__wrapped__  # long ones are too large to keep
+    plain = make(angular, int(orders[-1]), frames)
+    return np.delete(plain, [0, len(orders) + 1], axis=1) if orders[0] == 1 else plain
 
 
 @lru_cache(maxsize=4)
 def _plain_basis(angular: float, last: int, frames: int) -> Floats:
     """Orders 0..last, kept a while: what is projected has just been synthesised at the same frequency."""
-    angle = np.multiply.outer(np.arange(frames, dtype=np.float64), angular * np.arange(last + 1))
-    plain = np.empty((frames, 2 * angle.shape[1]))
-    np.cos(angle, out=plain[:, : angle.shape[1]])
-    np.sin(angle, out=plain[:, angle.shape[1] :])
-    np.negative(plain[:, angle.shape[1] :], out=plain[:, angle.shape[1] :])
+    turned = turns(np.arange(frames, dtype=np.float64) * -angular, np.arange(last + 1))
+    plain = np.concatenate([turned.real, turned.imag], axis=1)
     plain.flags.writeable = False
     return plain
 
@@ -131,25 +149,31 @@ def project(
 ) -> tuple[Phasors, Phasors]:
     """Sums of x exp(-i k w n) and, if weighted, of n x exp(-i k w n), n centred: two (K,) arrays.
 
-    orders : the multiples k of w, whole or not: with w = 1 rad/sample they are frequencies themselves.
+    orders : the multiples k of w, whole or not: with w = 1 rad/sample they are frequencies themselves. In long
+    records a weight is that of a block's middle.
     """
     count = len(orders)
     middle = (len(samples) - 1) / 2
     plain = np.zeros(count, dtype=np.complex128)
     moment = np.zeros(count, dtype=np.complex128)
     whole = len(samples) // BLOCK * BLOCK
+    within = weighted and whole < MANY_BLOCKS * BLOCK
     for first, last, size in ((0, whole, BLOCK), (whole, len(samples), len(samples) - whole)):
         if last == first:
             continue
-        columns = basis(angular, orders, BLOCK if whole else size, weighted)[:size]
+        columns = basis(angular, orders, BLOCK if whole else size)[:size]
+        if within:
+            columns = np.concatenate([columns, columns * np.arange(size)[:, None]], axis=1)
         parts = samples[first:last].reshape(-1, size) @ columns
-        offset = first + size * np.arange(parts.shape[0]) - middle
-        turn = np.exp(-1j * np.multiply.outer(offset, angular * orders))
+        offset = first + size * np.arange(parts.shape[0], dtype=np.float64) - middle
+        turn = turns(offset * -angular, orders)
         blockwise = (parts[:, :count] + 1j * parts[:, count : 2 * count]) * turn
         plain += blockwise.sum(axis=0)
-        if weighted:
+        if within:
             inner = (parts[:, 2 * count : 3 * count] + 1j * parts[:, 3 * count :]) * turn
             moment += offset @ blockwise + inner.sum(axis=0)
+        elif weighted:
+            moment += (offset + (size - 1) / 2) @ blockwise
     return plain, moment
 
 
@@ -157,19 +181,20 @@ def synthesize(
     frames: int, angular: float, dc: float, phasors: Phasors, orders: Floats | None = None
 ) -> Floats:
     """The model's samples, (frames,) [V]; phasors (K,) counted from the middle, of orders 1..K unless given."""
-    orders = np.arange(1.0, len(phasors) + 1) if orders is None else orders
+    multiples = np.arange(1, len(phasors) + 1) if orders is None else orders
     middle = (frames - 1) / 2
     out = np.empty(frames)
     whole = frames // BLOCK * BLOCK
     for first, last, size in ((0, whole, BLOCK), (whole, frames, frames - whole)):
         if last == first:
             continue
-        offset = first + size * np.arange((last - first) // size) - middle
-        turned = phasors * np.exp(1j * np.multiply.outer(offset, angular * orders))
+        offset = first + size * np.arange((last - first) // size, dtype=np.float64) - middle
+        turned = turns(offset * angular, multiples) * phasors
         weights = np.concatenate([turned.real, turned.imag], axis=1)
-        columns = basis(angular, orders, BLOCK if whole else size, False)[:size]
+        columns = basis(angular, multiples, BLOCK if whole else size)[:size]
         np.matmul(weights, columns.T, out=out[first:last].reshape(-1, size))
-    out += dc
+    if dc:
+        out += dc
     return out
 
 
@@ -179,8 +204,11 @@ def normal_matrix(angular: float, phasors: Phasors, frames: int) -> Floats:
     orders = np.arange(count + 1)
     a = np.concatenate([[0.0], phasors.real]) * orders  # k times the cosine amplitudes
     b = np.concatenate([[0.0], -phasors.imag]) * orders
-    plus = dirichlet(angular * np.add.outer(orders, orders), frames)
-    minus = dirichlet(angular * np.subtract.outer(orders, orders), frames)
+    sums = dirichlet(angular * np.arange(2 * count + 1, dtype=np.float64), frames)
+    plus = [kernel[np.add.outer(orders, orders)] for kernel in sums]
+    apart = np.subtract.outer(orders, orders)
+    minus = [kernel[np.abs(apart)] for kernel in sums]
+    minus[1] = minus[1] * np.sign(apart)
     matrix = np.zeros((2 * count + 2, 2 * count + 2))
     cosines, sines, slope = slice(0, count + 1), slice(count + 1, 2 * count + 1), 2 * count + 1
     matrix[cosines, cosines] = (minus[0] + plus[0]) / 2
@@ -194,32 +222,37 @@ def normal_matrix(angular: float, phasors: Phasors, frames: int) -> Floats:
     return matrix
 
 
-def refine(samples: Floats, angular: float, count: int, *, fixed: bool = False) -> HarmonicFit:
+def refine(
+    samples: Floats, angular: float, count: int, *, fixed: bool = False, start: Phasors | None = None
+) -> HarmonicFit:
     """Gauss-Newton from a frequency within about half a cycle over the record.
 
     samples : (frames,) [V]; angular : start [rad/sample]; count : number of orders K, below pi/angular;
-    fixed : leave the frequency as given. The first step fits the amplitudes at the start; the last one, after a
-    move so small that the next would not count, fits them once more.
+    fixed : leave the frequency as given. start : phasors (K,) or fewer to start from [V]; without them the
+    first step fits the amplitudes alone.
     """
     frames = len(samples)
-    fit = HarmonicFit(angular, 0.0, np.zeros(count, dtype=np.complex128), samples)
-    settled = False
+    known = start is not None
+    phasors = np.zeros(count, dtype=np.complex128)
+    if start is not None:
+        phasors[: len(start)] = start
+    fit = _fit_at(samples, angular, 0.0, phasors) if known else HarmonicFit(angular, 0.0, phasors, samples)
     for step in range(MAX_STEPS):
-        move = step > 0 and not fixed and not settled
-        dc, phasors, turn = _newton_step(fit, move)
+        move = not fixed and (known or step > 0)
+        dc, change, turn = _newton_step(fit, move)
         limit = 0.5 / frames  # no step may leave the main lobe
         turn = min(max(turn, -limit * np.pi), limit * np.pi)
-        fit = _fit_at(samples, fit.angular + turn, fit.dc + dc, fit.phasors + phasors)
-        if fixed or settled:
+        fit = _fit_at(samples, fit.angular + turn, fit.dc + dc, fit.phasors + change)
+        # Gauss-Newton converges quadratically
+        if fixed or (move and abs(turn) * frames * count < SETTLED_RADIANS):
             break
-        # Gauss-Newton converges quadratically: after a move this small one linear step settles everything
-        settled = move and abs(turn) * frames * count < SETTLED_CYCLE_SHARE
     return fit
 
 
 def _fit_at(samples: Floats, angular: float, dc: float, phasors: Phasors) -> HarmonicFit:
     """A model with what it leaves of the samples."""
-    return HarmonicFit(angular, dc, phasors, samples - synthesize(len(samples), angular, dc, phasors))
+    model = synthesize(len(samples), angular, dc, phasors)
+    return HarmonicFit(angular, dc, phasors, np.subtract(samples, model, out=model))
 
 
 def _newton_step(fit: HarmonicFit, move: bool) -> tuple[float, Phasors, float]:
@@ -239,7 +272,10 @@ def _newton_step(fit: HarmonicFit, move: bool) -> tuple[float, Phasors, float]:
     scale = np.sqrt(np.diag(matrix))
     scale[scale == 0] = 1.0
     scaled = matrix / np.multiply.outer(scale, scale)
-    change = np.linalg.lstsq(scaled, right / scale, rcond=1e-13)[0] / scale
+    if np.abs(scaled).sum(axis=0).max() < 1 + WELL_APART:
+        change = np.linalg.solve(scaled, right / scale) / scale
+    else:  # few cycles, or orders that fold onto each other
+        change = np.linalg.lstsq(scaled, right / scale, rcond=1e-13)[0] / scale
     phasors = change[1 : count + 1] - 1j * change[count + 1 : 2 * count + 1]
     return float(change[0]), np.asarray(phasors), float(change[-1]) if move else 0.0
 
@@ -263,7 +299,8 @@ def _spectral_peak(part: Floats, sample_rate_hz: float, low_hz: float, high_hz: 
     """The peak of a Hann-windowed spectrum, by a parabola through its logarithm [Hz]; None if there is none."""
     frames = len(part)
     size = 1 << (2 * frames - 1).bit_length() if frames <= COARSE_FRAMES // 2 else frames
-    power = np.abs(np.fft.rfft(part * hann(frames), size)) ** 2
+    spectrum = np.fft.rfft(part * hann(frames), size)
+    power = spectrum.real**2 + spectrum.imag**2
     step_hz = sample_rate_hz / size
     bottom = max(int(np.ceil(max(low_hz, 0.6 * sample_rate_hz / frames) / step_hz)), 1)
     top = min(int(high_hz / step_hz), len(power) - 2)
@@ -299,7 +336,16 @@ def fit_harmonics(
     """
     ceiling = min(highest_hz, NYQUIST_SHARE * sample_rate_hz)
     angular = 2 * np.pi * frequency_hz / sample_rate_hz
-    first = max((len(samples) - COARSE_FRAMES) // 2, 0)
-    angular = refine(samples[first : first + COARSE_FRAMES], angular, 1).angular
+    angular = refine(_middle(samples, COARSE_FRAMES), angular, 1).angular
     count = max(1, min(max_order, int(ceiling / (angular * sample_rate_hz / (2 * np.pi)) + 1e-6)))
-    return refine(samples, angular, count)
+    part = _middle(samples, ROUGH_FRAMES)
+    rough = refine(part, angular, count, fixed=True)
+    # both middles lie half a sample apart at most
+    shift = (len(samples) - 1) / 2 - (len(samples) - len(part)) // 2
+    return refine(samples, angular, count, start=rough.phasors_at(shift))
+
+
+def _middle(samples: Floats, frames: int) -> Floats:
+    """So many samples from the middle, or all."""
+    first = max((len(samples) - frames) // 2, 0)
+    return samples[first : first + frames]

@@ -9,7 +9,6 @@ alike are all kept.
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass, replace
 from functools import lru_cache
 from typing import Literal
@@ -17,7 +16,9 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from gainkit.analysis.rails import HARD, Knee, RailFit, harmonics_of
+from gainkit.analysis.descent import Places, Points, Rules, descend, projected
+from gainkit.analysis.filters import FILTERS, MOST_FIGURES, Filter, Sections
+from gainkit.analysis.rails import HARD, MOST_ORDERS, Knee, Knees, RailFit, harmonics_of, held_harmonics
 from gainkit.analysis.railsearch import hard_starts
 
 Floats = NDArray[np.float64]
@@ -35,81 +36,20 @@ strong' from there on, from memory) [-]."""
 LEAST_JOINT_ORDERS = 7
 """Orders without which a filter could be anything [-]."""
 
-STEPS, NUDGE, LONGEST_MOVE = 25, 1e-5, 1.0
 STARTS = 2
+"""Points of each filter's grid that are refined [-]."""
 
+LEAVES = 0.02
+"""What is no rail alone must leave less than this share of the harmonics' power [-]: with so many free figures
+filters, slew limits and cores come near to any wave."""
 
-def _first_high(s: Phasors, c: float) -> Phasors:
-    return np.asarray(s / (s + c))
+CORE_LEAVES = 0.005
+"""... and a core less than this: curves of many kinds come near to one [-]."""
 
+RULES = Rules(steps=25, tries=5, damping=1e-2, factor=6.0, longest=1.0, settled=1e-6)
 
-def _second_high(s: Phasors, c: float, q: float) -> Phasors:
-    return np.asarray(s * s / (s * s + s * c / q + c * c))
-
-
-def _first_low(s: Phasors, d: float) -> Phasors:
-    return np.asarray(1 / (1 + s / d))
-
-
-def _second_low(s: Phasors, d: float, q: float) -> Phasors:
-    return np.asarray(1 / (1 + s / (d * q) + (s / d) ** 2))
-
-
-def _fourth_low(s: Phasors, d: float) -> Phasors:
-    return _second_low(s, d, 0.5**0.5) ** 2
-
-
-def _shelf(s: Phasors, zero: float, pole: float) -> Phasors:
-    return np.asarray((1 + s / zero) / (1 + s / pole))
-
-
-def _band(s: Phasors, c: float, d: float) -> Phasors:
-    return _first_high(s, c) * _first_low(s, d)
-
-
-def _bell(s: Phasors, centre: float, q: float, gain: float) -> Phasors:
-    w = s / centre
-    return np.asarray((1 + w * gain / q + w * w) / (1 + w / q + w * w))
-
-
-@dataclass(frozen=True)
-class Filter:
-    """A family of responses. grids : starts of each of its figures, corners in units of the tone; names : of
-    them.
-
-    limits : between which each is kept.
-    """
-
-    name: str
-    cause: Cause
-    response: Callable[..., Phasors]
-    names: tuple[str, ...]
-    grids: tuple[tuple[float, ...], ...]
-    limits: tuple[tuple[float, float], ...]
-
-    def at(self, orders: Floats, figures: Floats) -> Phasors:
-        """The response at multiples of the tone, phase turned so that order 1 stays at its crest, (K,)."""
-        h = self.response(1j * orders, *figures)
-        return np.asarray(h * np.exp(-1j * orders * np.angle(h[0])) / np.abs(h[0]))
-
-
-_LOW, _HIGH, _Q = (0.02, 0.1, 0.25, 0.5, 0.8, 1.1), (0.7, 1.5, 2.5, 4.0, 7.0, 12.0), (0.5, 0.75, 1.2)
-FILTERS = (
-    Filter("high-pass 1", "coupling", _first_high, ("corner",), (_LOW,), ((1e-3, 5.0),)),
-    Filter("high-pass 2", "coupling", _second_high, ("corner", "q"), (_LOW, _Q), ((1e-3, 3.0), (0.3, 3.0))),
-    Filter("low-pass 1", "filter", _first_low, ("corner",), (_HIGH,), ((0.3, 100.0),)),
-    Filter("low-pass 2", "filter", _second_low, ("corner", "q"), (_HIGH, _Q), ((0.5, 100.0), (0.3, 3.0))),
-    Filter("low-pass 4", "filter", _fourth_low, ("corner",), (_HIGH,), ((0.7, 100.0),)),
-    Filter(
-        "shelf", "filter", _shelf, ("zero", "pole"), ((0.4, 1.0, 2.0, 4.0, 8.0, 16.0),) * 2,
-        ((0.02, 200.0), (0.02, 200.0)),
-    ),
-    Filter("band", "filter", _band, ("low", "high"), (_LOW, _HIGH), ((1e-3, 3.0), (0.3, 100.0))),
-    Filter(
-        "bell", "filter", _bell, ("centre", "q", "gain"), ((0.5, 1.0, 2.0, 5.0), (0.7, 2.0), (0.5, 2.0)),
-        ((0.1, 20.0), (0.3, 8.0), (0.1, 10.0)),
-    ),
-)  # fmt: skip
+DEPTHS_DB = (-20.0, 40.0)
+"""Between which overdrives rails are searched [dB]."""
 
 
 @dataclass(frozen=True)
@@ -167,12 +107,16 @@ def plain(measured: Measured, rails: RailFit, straight: Phasors, corner: float, 
     return Explanation(cause, "plain", float(left @ left), figures, measured.left_share(left), rails)
 
 
-def explanations(measured: Measured) -> list[Explanation]:
-    """Filters behind hard rails, where there are orders enough to tell; slew limiting, saturation, a mere
-    curve."""
+def explanations(measured: Measured, rival: float) -> list[Explanation]:
+    """Filters behind hard rails, where there are orders enough to tell; slew limits, a mere curve, saturation.
+
+    Only those that leave little are told. rival : chi^2 of rails alone, which the filters must come near to.
+    """
     enough = len(measured.relative) >= LEAST_JOINT_ORDERS
-    found = [_filtered(measured, family) for family in FILTERS] if enough else []
-    return [*found, _slewed(measured), _saturated(measured), _curved(measured)]
+    found = _filtered(measured, rival) if enough else []
+    others = [each for each in (_slewed(measured), _curved(measured)) if each.left_share < LEAVES]
+    core = _saturated(measured)
+    return [*found, *others, core] if core.left_share < CORE_LEAVES else [*found, *others]
 
 
 def ranked(of: list[Explanation], orders: int) -> tuple[Explanation, list[float]]:
@@ -198,82 +142,91 @@ def _curved(measured: Measured) -> Explanation:
 # ---- filters behind hard rails -----------------------------------------------------------------------------
 
 
-def _filtered(measured: Measured, family: Filter) -> Explanation:
-    """The best filter of a family behind hard rails: a grid over everything, then Levenberg-Marquardt."""
-    orders = measured.orders
-    pairs, shapes = hard_starts(len(orders))
-    figures = np.stack([g.ravel() for g in np.meshgrid(*family.grids, indexing="ij")], axis=1)
-    responses = np.array([family.at(orders, row) for row in figures])
-    models = (responses[:, None, :] * shapes[None, :, :]) / measured.sigma
-    wanted = measured.relative / measured.sigma
-    match = np.real(np.conj(models) @ wanted) / np.sqrt(np.sum(np.abs(models) ** 2, axis=2))
-    best: tuple[float, Floats, Floats] | None = None
-    for place in np.argsort(-match, axis=None)[:STARTS]:
-        row, column = np.unravel_index(place, match.shape)
-        start = np.concatenate([pairs[int(column)], np.log(figures[int(row)])])
-        trial = _refined(measured, family, start)
-        if best is None or trial[0] < best[0]:
-            best = trial
-    assert best is not None
-    chi2, point, left = best
-    return _described(measured, family, chi2, point, left)
+@lru_cache(maxsize=1)
+def _filter_grids() -> tuple[list[Floats], list[Phasors]]:
+    """For each family, points (n, P) of its grid, and their models, (n, 40), from order 1 on."""
+    pairs, shapes = hard_starts(MOST_ORDERS)
+    points, models = [], []
+    for family in FILTERS:
+        logarithms = np.zeros((len(grid := family.logarithms()), MOST_FIGURES))
+        logarithms[:, : grid.shape[1]] = grid
+        filters, _ = Sections.of([family] * len(grid)).responses(logarithms, np.arange(1.0, MOST_ORDERS + 1))
+        models.append((filters[:, None, :] * shapes[None, :, :]).reshape(-1, MOST_ORDERS))
+        points.append(np.hstack([np.tile(pairs, (len(grid), 1)), np.repeat(logarithms, len(pairs), axis=0)]))
+    return points, models
 
 
-def _model_at(measured: Measured, family: Filter, point: Floats) -> Phasors:
-    shape = harmonics_of(float(point[0]), float(point[1]), HARD, len(measured.orders))[1:]
-    return family.at(measured.orders, np.exp(point[2:])) * shape
+class _Behind:
+    """Filters behind hard rails, to explain the harmonics measured. families : of each start, (n,).
+
+    A point is (overdrive +, overdrive -, logarithms of the filter's figures), zeros where a filter has fewer.
+    """
+
+    def __init__(self, measured: Measured, families: list[Filter]) -> None:
+        self._orders, self._twice = measured.orders, np.concatenate([measured.sigma] * 2)
+        self._wanted = np.concatenate([measured.relative.real, measured.relative.imag]) / self._twice
+        self._sections, self._hard = Sections.of(families), Knees.of([HARD] * len(families))
+        limits = np.zeros((len(families), 2 + MOST_FIGURES, 2))
+        limits[:, :2] = DEPTHS_DB
+        for row, family in zip(limits, families, strict=True):
+            row[2 : 2 + len(family.limits)] = np.log(family.limits)
+        self._low, self._high = limits[:, :, 0], limits[:, :, 1]
+
+    def models(self, which: Places, at: Floats) -> Points:
+        """The models of some starts, in the size that fits best; what they leave is in standard deviations."""
+        at = np.clip(at, self._low[which], self._high[which])
+        hard = self._hard.taken(which)
+        shapes, turns = held_harmonics(at[:, :2], hard, len(self._orders), slopes=True)
+        filters, bends = self._sections.taken(which).responses(at[:, 2:], self._orders)
+        models = filters * shapes[:, 1:]
+        changes = np.concatenate(
+            [filters[:, :, None] * turns[:, 1:, :2], (bends * shapes[:, None, 1:]).transpose(0, 2, 1)], axis=2
+        )
+        _, left, slopes = projected(
+            np.concatenate([models.real, models.imag], axis=1) / self._twice,
+            np.concatenate([changes.real, changes.imag], axis=1) / self._twice[:, None],
+            self._wanted,
+        )
+        return Points(at, left, slopes)
 
 
-def _kept(family: Filter, point: Floats) -> Floats:
-    point = point.copy()
-    point[:2] = np.clip(point[:2], -20.0, 40.0)
-    low, high = np.log(np.array(family.limits)).T
-    point[2:] = np.clip(point[2:], low, high)
-    return point
+def _filtered(measured: Measured, rival: float) -> list[Explanation]:
+    """The best filter of each family behind hard rails: a grid over everything, then Levenberg-Marquardt.
+
+    rival : chi^2 of rails alone.
+    """
+    orders, weights = len(measured.orders), measured.sigma**-2
+    wanted = measured.relative * weights
+    starts, families = [], []
+    for family, points, of_grid in zip(FILTERS, *_filter_grids(), strict=True):
+        models = of_grid[:, :orders]
+        match = models.real @ wanted.real + models.imag @ wanted.imag
+        match /= np.sqrt((models.real**2 + models.imag**2) @ weights)
+        best = np.argsort(-match, kind="stable")[:STARTS]
+        starts += list(points[best])
+        families += [family] * STARTS
+    behind = _Behind(measured, families)
+    found = descend(behind.models, np.array(starts), RULES, rival=rival, alike=2.0 * orders)
+    best = np.argmin(found.misfit.reshape(-1, STARTS), axis=1) + STARTS * np.arange(len(FILTERS))
+    slopes = found.slopes[best]
+    covariances = np.linalg.pinv(np.matmul(slopes.transpose(0, 2, 1), slopes), rcond=1e-14)
+    return [
+        _described(measured, family, found.at[place], found.left[place], np.diag(covariance))
+        for family, place, covariance in zip(FILTERS, best, covariances, strict=True)
+        if measured.left_share(found.left[place]) < LEAVES
+    ]
 
 
-def _slopes(measured: Measured, family: Filter, point: Floats, left: Floats) -> Floats:
-    columns = []
-    for place in range(len(point)):
-        nudged = point.copy()
-        nudged[place] += NUDGE
-        columns.append((measured.scaled(_model_at(measured, family, nudged))[1] - left) / NUDGE)
-    return np.stack(columns, axis=1)
-
-
-def _refined(measured: Measured, family: Filter, point: Floats) -> tuple[float, Floats, Floats]:
-    point = _kept(family, point)
-    left = measured.scaled(_model_at(measured, family, point))[1]
-    cost, damping = float(left @ left), 1e-2
-    for _ in range(STEPS):
-        slopes = _slopes(measured, family, point, left)
-        normal, gradient = slopes.T @ slopes, slopes.T @ left
-        for _ in range(5):
-            damped = normal + np.diag(damping * np.diag(normal) + 1e-12)
-            move = np.clip(-np.linalg.solve(damped, gradient), -LONGEST_MOVE, LONGEST_MOVE)
-            trial = _kept(family, point + move)
-            there = measured.scaled(_model_at(measured, family, trial))[1]
-            if float(there @ there) < cost:
-                break
-            damping *= 6
-        else:
-            break
-        gained = cost - float(there @ there)
-        point, left, cost, damping = trial, there, float(there @ there), damping / 6
-        if gained < 1e-6 * cost:
-            break
-    return cost, point, left
-
-
-def _described(measured: Measured, family: Filter, chi2: float, point: Floats, left: Floats) -> Explanation:
-    orders = len(measured.orders)
-    size, _ = measured.scaled(_model_at(measured, family, point))
-    slopes = _slopes(measured, family, point, left)
-    spare = max(2 * orders - len(point) - 1, 1)
-    normal = slopes.T @ slopes
-    covariance = np.linalg.pinv(normal, rcond=1e-14) * max(chi2 / spare, 1.0)
-    deviation = np.sqrt(np.maximum(np.diag(covariance), 0))
-    overdrive = float(point[0]), float(point[1])
+def _described(
+    measured: Measured, family: Filter, point: Floats, left: Floats, variance: Floats
+) -> Explanation:
+    """variance : of each figure, for noise of a standard deviation of one (P,)."""
+    orders, figures = len(measured.orders), 2 + len(family.names)
+    overdrive, values = (float(point[0]), float(point[1])), np.exp(point[2:figures])
+    response, _ = Sections.of([family]).responses(point[np.newaxis, 2:], measured.orders)
+    size, _ = measured.scaled(response[0] * harmonics_of(*overdrive, HARD, orders)[1:])
+    chi2 = float(left @ left)
+    deviation = np.sqrt(np.maximum(variance, 0) * max(chi2 / max(2 * orders - figures - 1, 1), 1.0))
     rails = RailFit(
         sine_peak=size,
         overdrive_db=overdrive,
@@ -285,10 +238,9 @@ def _described(measured: Measured, family: Filter, chi2: float, point: Floats, l
         deviation_db=(float(deviation[0]), float(deviation[1])),
         behind=family.name,
     )
-    values = dict(zip(family.names, np.exp(point[2:]).tolist(), strict=True))
-    return Explanation(
-        family.cause, family.name, chi2, len(point) + 1, measured.left_share(left), rails, values
-    )
+    named = dict(zip(family.names, values.tolist(), strict=True))
+    share = measured.left_share(left)
+    return Explanation(family.cause, family.name, chi2, figures + 1, share, rails, named)
 
 
 # ---- slew limiting -----------------------------------------------------------------------------------------
@@ -324,20 +276,19 @@ def _slewed(measured: Measured) -> Explanation:
     """Slew limiting, the same upwards and downwards: one figure, by a parabola between the table's shapes."""
     shapes = _slew_shapes()[:, : len(measured.orders)]
     wanted = measured.relative / measured.sigma
-    weighed = shapes / measured.sigma
-    match = np.real(np.conj(weighed) @ wanted) ** 2 / np.sum(np.abs(weighed) ** 2, axis=1)
-    place = int(np.clip(np.argmax(match), 1, len(match) - 2))
-    best: tuple[float, float, float, Floats] | None = None
-    for between in np.linspace(-1, 1, 41):
-        other = place + (1 if between > 0 else -1)
-        weight = abs(float(between))
-        model = (1 - weight) * shapes[place] + weight * shapes[other]
-        size, left = measured.scaled(model)
-        share = (1 - weight) * SLEW_SHARES[place] + weight * SLEW_SHARES[other]
-        if best is None or float(left @ left) < best[0]:
-            best = float(left @ left), size, float(share), left
-    assert best is not None
-    chi2, size, share, left = best
+
+    def nearest(of: Phasors) -> int:
+        weighed = of / measured.sigma
+        return int(np.argmax(np.real(np.conj(weighed) @ wanted) ** 2 / np.sum(np.abs(weighed) ** 2, axis=1)))
+
+    place = min(max(nearest(shapes), 1), len(shapes) - 2)
+    between = np.linspace(-1, 1, 41)
+    weight, other = np.abs(between), np.where(between > 0, place + 1, place - 1)
+    models = (1 - weight)[:, None] * shapes[place] + weight[:, None] * shapes[other]
+    shares = (1 - weight) * SLEW_SHARES[place] + weight * np.array(SLEW_SHARES)[other]
+    best = nearest(models)
+    (size, left), share = measured.scaled(models[best]), float(shares[best])
+    chi2 = float(left @ left)
     # the steepest slope is that of the limit: share times w times the peak of the sine behind
     return Explanation(
         "slew", "slew", chi2, 2, measured.left_share(left), None, {"slope": share * size, "share": share}
@@ -352,13 +303,13 @@ SATURATION_KNEES = tuple(Knee("exponential", s) for s in (0.9, 1.0, 1.3, 1.8, 2.
 SATURATION_DB = tuple(np.linspace(-16.0, 10.0, 105).tolist())
 
 
-@lru_cache(maxsize=4)
-def _saturation_shapes(orders: int) -> Floats:
-    """(knees, overdrives, K): k h_k of a flux that is held: the voltage is its slope."""
-    weights = np.arange(1, orders + 1)
-    return np.array(
-        [[harmonics_of(d, d, knee, orders)[1:] * weights for d in SATURATION_DB] for knee in SATURATION_KNEES]
-    )
+@lru_cache(maxsize=1)
+def _saturation_shapes() -> Floats:
+    """(knees, overdrives, 40): k h_k of a flux that is held: the voltage is its slope."""
+    weights = np.arange(1, MOST_ORDERS + 1)
+    depths = np.column_stack([SATURATION_DB, SATURATION_DB])
+    columns = [Knees.of([knee] * len(depths)) for knee in SATURATION_KNEES]
+    return np.array([held_harmonics(depths, knees, MOST_ORDERS)[:, 1:] * weights for knees in columns])
 
 
 def _saturated(measured: Measured) -> Explanation:
@@ -367,7 +318,7 @@ def _saturated(measured: Measured) -> Explanation:
     From the crest of the voltage the flux is at zero; its harmonics, a quarter turn later, alternate in sign.
     """
     orders = len(measured.orders)
-    shapes = _saturation_shapes(orders)
+    shapes = _saturation_shapes()[:, :, :orders]
     # flux h_k cos(k t), its slope -k h_k sin(k t); counted from the slope's crest, t = u - pi/2 (k odd)
     k = np.arange(1, orders + 1)
     turned = shapes * np.real(1j ** (k - 1.0) * np.where(k % 2 == 1, 1, 0))

@@ -16,6 +16,7 @@ import numpy as np
 from gainkit.analysis import thresholds
 from gainkit.analysis.beside_tone import MOST_BESIDE, fit_beside, line_beside
 from gainkit.analysis.clipping import UNJUDGED, Verdict, judge
+from gainkit.analysis.harmonic import project
 from gainkit.analysis.lines import without
 from gainkit.analysis.model import Measurement, MeasureOptions, NoToneReason, RailSag, Stretch
 from gainkit.analysis.movement import tracks_of
@@ -172,10 +173,11 @@ def _examine(capture: Capture, options: MeasureOptions) -> Examination:
     if steady.reason is not None:
         return _without_tone(capture, window, part, _no_tone(steady.reason))
     tone = _fit(window, part, rough_hz, options)
-    no_tone = _no_tone("silent") if tone is None else _why_no_tone(tone.with_beside(beside))
+    if tone is not None and beside:
+        tone = tone.with_beside(beside)
+    no_tone = _no_tone("silent") if tone is None else _why_no_tone(tone)
     if tone is None or no_tone is not None:
         return _without_tone(capture, window, part, no_tone)
-    tone = tone.with_beside(beside)
     overload, told = _recorder(capture, options, window, steady, tone)
     verdict = Verdict(UNJUDGED, None, ()) if overload else judge(tone, options.limit_thd_percent)
     before = _before(capture, options, window, steady, blocks, tone, verdict)
@@ -314,9 +316,9 @@ def _other_channels(capture: Capture, options: MeasureOptions, examined: Examina
 
 def _beside_tone(samples: Floats, rate_hz: float, tone: ToneFit, number: int) -> list[Remark]:
     """The level of the same tone in another channel, if it differs and is no mere crosstalk."""
-    turn = np.exp(-2j * np.pi * tone.frequency_hz / rate_hz * np.arange(len(samples)))
     window = hann(len(samples))
-    peak = 2 * abs(complex(np.dot(samples * window, turn))) / float(window.sum())
+    sums, _ = project(samples * window, 2 * np.pi * tone.frequency_hz / rate_hz, np.array([1]), False)
+    peak = 2 * abs(complex(sums[0])) / float(window.sum())
     difference_db = db_from_ratio(max(peak / 2**0.5, 1e-15) / tone.fundamental_volts)
     if not OTHER_LEVEL_DB <= abs(difference_db) <= CROSSTALK_DB:
         return []

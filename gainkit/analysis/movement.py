@@ -13,6 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from gainkit.analysis.middle import median, medians
 from gainkit.analysis.thresholds import LEAST_CYCLES
 from gainkit.levels import db_from_ratio
 
@@ -114,13 +115,13 @@ def spans_in(tracks: Floats, first: int, last: int, least_blocks: int) -> list[S
     if count < LEAST_GROUPS:
         return []
     calm = tracks[first:last].copy()  # a click in one block is no movement
-    calm[1:-1] = np.median(np.stack([tracks[first : last - 2], calm[1:-1], tracks[first + 2 : last]]), axis=0)
+    calm[1:-1] = medians(np.stack([tracks[first : last - 2], calm[1:-1], tracks[first + 2 : last]]), 0)
     groups = calm[: count * per].reshape(count, per, -1).mean(axis=1)
     raw = tracks[first : first + count * per].reshape(count, per, -1).mean(axis=1)
     bend = np.abs(raw[2:] - 2 * raw[1:-1] + raw[:-2])
-    sigma = 1.4826 * np.median(bend, axis=0) / np.sqrt(6)  # second differences do not see a slope
+    sigma = 1.4826 * medians(bend, 0) / np.sqrt(6)  # second differences do not see a slope
     still = np.minimum(np.maximum(STILL_DB, STILL_SIGMAS * sigma), LOOSEST_DB)
-    middle = np.median(groups, axis=0)
+    middle = medians(groups, 0)
     if np.all(np.abs(groups - middle) <= still):  # the usual case: nothing moves
         return [Span(first, last, tuple(float(m) for m in middle))] if last - first >= least_blocks else []
     found: list[tuple[int, int]] = []
@@ -138,7 +139,7 @@ def spans_in(tracks: Floats, first: int, last: int, least_blocks: int) -> list[S
         low = first if begin == 0 else first + (begin + 1) * per
         high = last if end == count else first + (end - 1) * per
         if high - low >= least_blocks:
-            spans.append(Span(low, high, tuple(float(m) for m in np.median(groups[begin:end], axis=0))))
+            spans.append(Span(low, high, tuple(float(m) for m in medians(groups[begin:end], 0))))
     return spans
 
 
@@ -148,7 +149,7 @@ def _merged(found: list[tuple[int, int]], groups: Floats, still: Floats) -> list
     for begin, end in found:
         if kept:
             union = groups[kept[-1][0] : end]
-            if np.all(np.abs(union - np.median(union, axis=0)) <= still):
+            if np.all(np.abs(union - medians(union, 0)) <= still):
                 kept[-1] = kept[-1][0], end
                 continue
         kept.append((begin, end))
@@ -166,7 +167,7 @@ def _begin_of(groups: Floats, still: Floats) -> int | None:
     """Where the stretch begins that ends with the last group; None when there is none."""
 
     def strays(begin: int) -> NDArray[np.bool_]:
-        return np.asarray(np.any(np.abs(groups[begin:] - np.median(groups[begin:], axis=0)) > still, axis=1))
+        return np.asarray(np.any(np.abs(groups[begin:] - medians(groups[begin:], 0)) > still, axis=1))
 
     begin = len(groups) - LEAST_GROUPS
     if strays(begin).any():
@@ -197,8 +198,8 @@ def drift_db(levels_db: Floats) -> float | None:
     if len(levels) < LEAST_DRIFT_BLOCKS:
         return None
     tenth, fifth = len(levels) // 10, len(levels) // 5
-    change = float(np.median(levels[-tenth:]) - np.median(levels[:tenth]))
-    inside = float(np.median(levels[3 * fifth : 4 * fifth]) - np.median(levels[fifth : 2 * fifth]))
+    change = median(levels[-tenth:]) - median(levels[:tenth])
+    inside = median(levels[3 * fifth : 4 * fifth]) - median(levels[fifth : 2 * fifth])
     if abs(change) < LEAST_DRIFT_DB or inside * np.sign(change) < abs(change) / 4:
         return None
     return change

@@ -7,6 +7,7 @@ from numpy.typing import NDArray
 
 from gainkit.analysis import thresholds
 from gainkit.analysis.harmonic import Floats, HarmonicFit, refine, synthesize
+from gainkit.analysis.middle import median
 
 BINS = 256
 """Places of a period at which the wave is averaged: a clipped wave's corner spans a few of them [-]."""
@@ -56,7 +57,7 @@ def _repeating_and_outliers(
         number = np.bincount(bins[calm], minlength=BINS)
         repeating = (np.bincount(bins[calm], residual[calm], minlength=BINS) / np.maximum(number, 1))[bins]
         own = residual - repeating
-        spread = max(SIGMA_PER_MEDIAN * float(np.median(np.abs(own))), 1e-12 * peak)
+        spread = max(SIGMA_PER_MEDIAN * median(np.abs(own)), 1e-12 * peak)
     least = max(thresholds.OUTLIER_SIGMAS * spread, thresholds.OUTLIER_RATIO * peak)
     outliers = np.flatnonzero(np.abs(own) > least)
     crowded = np.bincount(bins[outliers], minlength=BINS) > np.maximum(CROWD_SHARE * number, 2)

@@ -10,6 +10,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from gainkit.analysis.middle import median
 from gainkit.analysis.tone import ToneFit
 from gainkit.capture.model import Capture
 
@@ -106,4 +107,4 @@ def _noise_of(samples: Floats, held: NDArray[np.bool_]) -> float:
         np.convolve(held, np.ones(ORDER + 5), mode="same")[ORDER // 2 : ORDER // 2 + len(differences)] > 0.5
     )
     free = differences[~touched]
-    return 1.4826 * float(np.median(free)) / float(np.sqrt(GAIN)) if len(free) >= 32 else 0.0
+    return 1.4826 * median(free) / float(np.sqrt(GAIN)) if len(free) >= 32 else 0.0

@@ -74,8 +74,10 @@ def quantiser_step(samples: Floats) -> float | None:
     samples : (frames,) [V]. A grid is accepted when all distances between neighbouring values are whole
     multiples of the smallest, within 2 %, and at most 1024 values occur.
     """
+    if len(distinct(samples[: 4 * MOST_LEVELS])) > MOST_LEVELS:
+        return None
     stride = max(len(samples) // MOST_FRAMES, 1)
-    values = np.unique(samples[::stride])
+    values = distinct(samples[::stride])
     if not 4 <= len(values) <= MOST_LEVELS:
         return None
     gaps = np.diff(values)
@@ -85,6 +87,12 @@ def quantiser_step(samples: Floats) -> float | None:
     if np.any(np.abs(multiples - np.rint(multiples)) > 0.02 * np.maximum(np.rint(multiples), 1)):
         return None
     return float(np.ptp(values) / np.rint(np.ptp(values) / step))
+
+
+def distinct(samples: Floats) -> Floats:
+    """The values that occur, in order: (values,). numpy's own function loads its masked arrays first."""
+    ordered = np.sort(samples)
+    return ordered[np.diff(ordered, prepend=-np.inf) > 0]
 
 
 def is_pure_quantiser(samples: Floats, sample_rate_hz: float, step: float, frequency_hz: float) -> bool:
@@ -150,7 +158,7 @@ class Intervals:
 
     def __init__(self, samples: Floats, step: float, angular: float, orders: int) -> None:
         self._low, self._high, self._step = samples - step / 2, samples + step / 2, step
-        columns = basis(angular, np.arange(orders + 1), len(samples), weighted=False)
+        columns = basis(angular, np.arange(orders + 1), len(samples))
         columns = np.delete(columns, orders + 1, axis=1)  # the sine of order 0 is nothing
         self._across, _ = np.linalg.qr(columns)
 

@@ -17,14 +17,15 @@ around the measured DC. `railsearch` finds the model that fits measured harmonic
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
-from typing import Literal
+from typing import Literal, overload
 
 import numpy as np
 from numpy.typing import NDArray
 
-from gainkit.levels import db_from_ratio, ratio_from_db
+from gainkit.levels import ratio_from_db
 
 Floats = NDArray[np.float64]
 
@@ -35,6 +36,12 @@ GRID = 1024
 
 MOST_ORDERS = 40
 """Highest harmonic of the model [-]."""
+
+STRAIGHT = -18.0
+"""Below this logarithm a hyperbolic tangent is its argument, to the last digit [-]."""
+
+TOUCHING_DB = 4e-6
+"""A rail at the very crest is taken for so deep where its slope is asked for [dB]."""
 
 SHARPEST = 60.0
 """Knee exponents s end here: sharper is hard [-]."""
@@ -154,67 +161,172 @@ def held_half(sine: Floats, overdrive_db: float, knee: Knee) -> Floats:
     if knee.kind == "hard":
         held = np.minimum(sine, rail)
         return np.asarray(held + knee.slope * (sine - held) - np.minimum(sine, knee.zone))
-    # in logarithms, so that deep overdrive does not overflow
-    log_ratio = np.log(np.maximum(sine / rail, 1e-9))
-    if knee.kind == "algebraic":
-        return np.asarray(
-            sine * np.exp(-np.logaddexp(0.0, 2 * knee.sharpness * log_ratio) / (2 * knee.sharpness))
-        )
-    power = np.exp(np.minimum(knee.sharpness * log_ratio, 50.0))
-    return np.asarray(rail * np.tanh(power) ** (1 / knee.sharpness))
+    kind = _algebraic if knee.kind == "algebraic" else _exponential
+    above_zero = np.maximum(sine, 1e-9 * rail)
+    return np.asarray(kind(above_zero, np.array([overdrive_db]), np.array([knee.sharpness]), False)[0][0])
 
 
 def harmonics_of(positive_db: float, negative_db: float, knee: Knee, orders: int) -> Floats:
-    """h_0..h_K of a unit sine held at rails: (orders + 1,). Hard rails in closed form, soft by quadrature.
+    """h_0..h_K of a unit sine held at rails: (orders + 1,); see ``held_harmonics``."""
+    overdrive_db = np.array([[positive_db, negative_db]], dtype=np.float64)
+    return np.asarray(held_harmonics(overdrive_db, Knees.of([knee]), orders)[0])
 
+
+@dataclass(frozen=True)
+class Knees:
+    """Many knees as columns: sharpness, slope and zone, (n,) [-], and which of them are of each kind, (n,)."""
+
+    sharpness: Floats
+    slope: Floats
+    zone: Floats
+    algebraic: NDArray[np.bool_]
+    exponential: NDArray[np.bool_]
+
+    @staticmethod
+    def of(knees: Sequence[Knee]) -> Knees:
+        """Columns of these."""
+        sharpness, slope, zone = np.array([(k.sharpness, k.slope, k.zone) for k in knees]).T
+        kinds = np.array([k.kind for k in knees])
+        return Knees(sharpness, slope, zone, kinds == "algebraic", kinds == "exponential")
+
+    def taken(self, which: NDArray[np.intp] | NDArray[np.bool_]) -> Knees:
+        """Some of them."""
+        shapes = self.sharpness[which], self.slope[which], self.zone[which]
+        return Knees(*shapes, self.algebraic[which], self.exponential[which])
+
+    def moved(self, figure: Floats) -> Knees:
+        """With the free figure of each, (n,), in place of its own; a plain hard rail has none."""
+        soft = self.algebraic | self.exponential
+        return replace(
+            self,
+            sharpness=np.where(soft, figure, self.sharpness),
+            slope=np.where(self.slope > 0, figure, 0.0),
+            zone=np.where(self.zone > 0, figure, 0.0),
+        )
+
+
+@overload
+def held_harmonics(
+    overdrive_db: Floats, knees: Knees, orders: int, *, slopes: Literal[False] = False
+) -> Floats: ...
+@overload
+def held_harmonics(
+    overdrive_db: Floats, knees: Knees, orders: int, *, slopes: Literal[True]
+) -> tuple[Floats, Floats]: ...
+def held_harmonics(
+    overdrive_db: Floats, knees: Knees, orders: int, *, slopes: bool = False
+) -> Floats | tuple[Floats, Floats]:
+    """h_0..h_K of unit sines held at rails, (n, orders + 1). Hard rails in closed form, soft by quadrature.
+
+    overdrive_db : (n, 2) of the positive and the negative side [dB]. slopes : also how they change with each
+    overdrive [1/dB] and with the logarithm of the knee's free figure [-], (n, orders + 1, 3).
     Closed form: Fourier integral of cos(theta) beyond the rail; see ``hard_excess``.
     """
-    if knee.kind == "hard":
-        off = (1 - knee.slope) * _beyond(positive_db, negative_db, orders)
-        if knee.zone:  # what a dead zone takes off is a sine held at the zone: all of it less what lies beyond
-            zone_db = -db_from_ratio(float(knee.zone))
-            off -= _beyond(zone_db, zone_db, orders)
-        else:
-            off[1] -= 1.0
-        return np.asarray(-off)
-    _, rows = _grid()
-    wave = np.concatenate([_crest(0, float(positive_db), knee), -_crest(1, float(negative_db), knee)])
-    return np.asarray(rows[: orders + 1] @ wave)
+    soft = knees.algebraic | knees.exponential
+    if not soft.any():
+        model, turn = _hard(overdrive_db, knees, orders)
+    elif soft.all():
+        model, turn = _soft(overdrive_db, knees, orders, slopes)
+    else:
+        model, turn = np.empty((len(soft), orders + 1)), np.empty((len(soft), orders + 1, 3))
+        model[soft], turn[soft] = _soft(overdrive_db[soft], knees.taken(soft), orders, slopes)
+        model[~soft], turn[~soft] = _hard(overdrive_db[~soft], knees.taken(~soft), orders)
+    return (model, turn) if slopes else model
 
 
-@lru_cache(maxsize=32)
-def _crest(number: int, overdrive_db: float, knee: Knee) -> Floats:
-    """A side of the grid's sine held at its rail; number : 0 positive, 1 negative.
-
-    Kept a while, as is ``hard_excess``: a search moves one figure at a time.
-    """
-    sine, _ = _grid()
-    half = GRID // 2  # midpoints: the first half is the positive side
-    return held_half(-sine[half:] if number else sine[:half], overdrive_db, knee)
-
-
-def _beyond(positive_db: float, negative_db: float, orders: int) -> Floats:
-    """h_0..h_K of all of a unit sine that lies beyond two rails."""
-    up, down = hard_excess(float(positive_db), orders), hard_excess(float(negative_db), orders)
+def _hard(overdrive_db: Floats, knees: Knees, orders: int) -> tuple[Floats, Floats]:
+    """Models and slopes of hard rails that may give way, or come after a dead zone."""
+    with np.errstate(divide="ignore"):
+        zone_db = np.where(knees.zone > 0, -20 * np.log10(knees.zone), 0.0)
+    depths = np.column_stack([overdrive_db, zone_db])
+    excess, turn = hard_excess(depths, orders)
     # shifting theta by pi turns h_k into (-1)^k h_k, and the side's sign flips it
-    return np.asarray(up - (-1.0) ** np.arange(orders + 1) * down)
+    flip = (-1.0) ** np.arange(orders + 1)
+    keeps = (1 - knees.slope)[:, None]
+    beyond = excess[:, 0] - flip * excess[:, 1]
+    model = -keeps * beyond
+    # what a dead zone takes off is a sine held at the zone: all of it less what lies beyond
+    model += (1 - flip) * excess[:, 2]
+    model[:, 1] += knees.zone == 0
+    slopes = np.empty((*model.shape, 3))
+    slopes[:, :, 0] = -keeps * turn[:, 0]
+    slopes[:, :, 1] = keeps * flip * turn[:, 1]
+    of_zone = (1 - flip) * turn[:, 2] * (-20 / np.log(10) * (knees.zone > 0)[:, None])
+    slopes[:, :, 2] = knees.slope[:, None] * beyond + of_zone
+    return model, slopes
 
 
-@lru_cache(maxsize=32)
-def hard_excess(overdrive_db: float, orders: int) -> Floats:
+def hard_excess(overdrive_db: Floats, orders: int) -> tuple[Floats, Floats]:
     """h_0..h_K of what a rail k = 10^(-OD/20) cuts off one crest of cos(theta): (cos(theta) - k) beyond it.
 
+    overdrive_db : (...); both results (..., orders + 1), the second their change per dB.
     With phi = arccos k: h_0 = (sin phi - k phi)/pi, h_1 = (phi - sin phi cos phi)/pi, and for n >= 2
     h_n = (1/pi) [sin((n-1) phi)/(n-1) + sin((n+1) phi)/(n+1) - 2 k sin(n phi)/n]. Derivation: integral of
-    (cos t - k) cos(n t) over -phi..phi, over pi.
+    (cos t - k) cos(n t) over -phi..phi, over pi; its change with k is that of -cos(n t).
     """
-    rail = ratio_from_db(-max(overdrive_db, 0.0))
-    phi = np.arccos(min(rail, 1.0))
-    excess = np.empty(orders + 1)
-    excess[0] = (np.sin(phi) - rail * phi) / np.pi
-    excess[1] = (phi - np.sin(phi) * np.cos(phi)) / np.pi
-    n = np.arange(2, orders + 1)
-    excess[2:] = (
-        np.sin((n - 1) * phi) / (n - 1) + np.sin((n + 1) * phi) / (n + 1) - 2 * rail * np.sin(n * phi) / n
-    ) / np.pi
-    return excess
+    rail = 10 ** (np.maximum(overdrive_db, 0.0) / -20)
+    phi = np.arccos(rail)
+    n = np.arange(1, orders + 2)
+    sines = np.sin(phi[..., None] * n) / n  # sin(n phi)/n
+    excess, turn = np.empty((*phi.shape, orders + 1)), np.empty((*phi.shape, orders + 1))
+    excess[..., 0] = sines[..., 0] - rail * phi
+    excess[..., 1] = phi - sines[..., 0] * rail
+    excess[..., 2:] = sines[..., : orders - 1] + sines[..., 2:] - 2 * rail[..., None] * sines[..., 1:orders]
+    # a rail that just touches the crest: the slope there is 0, yet the next move may well go on
+    near = 10 ** (np.maximum(overdrive_db, np.where(overdrive_db < 0, 0.0, TOUCHING_DB)) / -20)
+    phi_near = np.arccos(near)
+    turn[..., 0] = phi_near
+    turn[..., 1:] = 2 * np.sin(phi_near[..., None] * n[:orders]) / n[:orders]
+    turn *= (np.log(10) / 20) * near[..., None]
+    return excess / np.pi, turn / np.pi
+
+
+def _soft(overdrive_db: Floats, knees: Knees, orders: int, slopes: bool) -> tuple[Floats, Floats]:
+    """Models and slopes of knees that near their rail, by quadrature over half a period."""
+    sine, rows = _grid()
+    half = GRID // 2  # midpoints: the first half is the positive side, the other its mirror image
+    crest, rows = sine[:half], rows[: orders + 1].T
+    sides = np.empty((2, len(overdrive_db), half))
+    by_depth, by_figure = np.empty_like(sides), np.empty_like(sides)
+    for kind, which in ((_algebraic, knees.algebraic), (_exponential, knees.exponential)):
+        if which.any():
+            sharpness = np.concatenate([knees.sharpness[which]] * 2)
+            held = kind(crest, np.concatenate(overdrive_db[which].T), sharpness, slopes)
+            for out, found in zip((sides, by_depth, by_figure), held, strict=False):
+                out[:, which] = found.reshape(2, -1, half)
+    up, down = rows[:half], -rows[: half - 1 : -1]
+    model = sides[0] @ up + sides[1] @ down
+    turn = np.empty((*model.shape, 3))
+    if slopes:
+        turn[:, :, 0] = by_depth[0] @ up
+        turn[:, :, 1] = by_depth[1] @ down
+        turn[:, :, 2] = by_figure[0] @ up + by_figure[1] @ down
+    return model, turn
+
+
+def _algebraic(crest: Floats, overdrive_db: Floats, sharpness: Floats, slopes: bool) -> tuple[Floats, ...]:
+    """x / (1 + u^(2s))^(1/(2s)), u = x/r, (n, points); with slopes its change per dB, and with ln s."""
+    log_ratio = np.log(crest) + (np.log(10) / 20) * overdrive_db[:, None]
+    twice = 2 * sharpness[:, None]
+    exponent = twice * log_ratio  # in logarithms, so that deep overdrive does not overflow
+    small = np.exp(-np.abs(exponent))
+    soft = (np.maximum(exponent, 0) + np.log1p(small)) / twice  # ln(1 + u^(2s)) / (2s)
+    held = crest * np.exp(-soft)
+    if not slopes:
+        return (held,)
+    share = np.where(exponent > 0, 1.0, small) / (1 + small)  # u^(2s) / (1 + u^(2s))
+    return held, held * share * (-np.log(10) / 20), held * (soft - log_ratio * share)
+
+
+def _exponential(crest: Floats, overdrive_db: Floats, sharpness: Floats, slopes: bool) -> tuple[Floats, ...]:
+    """r tanh(u^s)^(1/s), u = x/r, (n, points); with slopes its change per dB, and with ln s."""
+    rail, s = 10 ** (overdrive_db[:, None] / -20), sharpness[:, None]
+    log_ratio = np.log(crest) + (np.log(10) / 20) * overdrive_db[:, None]
+    exponent = s * log_ratio
+    power = np.exp(np.clip(exponent, STRAIGHT, 50.0))
+    log_tanh = np.where(exponent < STRAIGHT, exponent, np.log(np.tanh(power)))
+    held = rail * np.exp(log_tanh / s)
+    if not slopes:
+        return (held,)
+    bend = 2 * power / np.sinh(np.minimum(2 * power, 700.0))  # d ln tanh(p) / d ln p
+    return held, held * (1 - bend) * (-np.log(10) / 20), held * (bend * log_ratio - log_tanh / s)

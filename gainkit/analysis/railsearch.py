@@ -9,13 +9,14 @@ and one figure of the knee are searched (variable projection): a coarse grid, th
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
 
-from gainkit.analysis.rails import HARD, LIMITS, Knee, RailFit, harmonics_of, held_half
+from gainkit.analysis.descent import Places, Points, Rules, descend, projected
+from gainkit.analysis.rails import HARD, LIMITS, Knee, Knees, RailFit, held_half, held_harmonics
 from gainkit.analysis.thresholds import LARGEST_OVERDRIVE_DB
 from gainkit.levels import db_from_ratio
 
@@ -47,23 +48,11 @@ SOFT_DB = ((-2.0, -2.0), (-6.0, -6.0), (-12.0, -12.0))
 STARTS = 3
 """Points of the grid that are refined [-]."""
 
-STEPS, TRIES = 40, 8
-"""Of Levenberg-Marquardt: moves at most, and shorter and shorter trials for each [-]."""
-
-DAMPING, DAMPING_FACTOR = 1e-3, 6.0
-"""Damping at the start, and by what it grows or shrinks [-]."""
-
-NUDGE = 1e-5
-"""For the slopes, by differences [dB], and in the logarithm of the knee's figure [-]."""
-
-LONGEST_MOVE = 3.0
-"""A trial moves no overdrive further [dB], nor the logarithm of the knee's figure [-]."""
+RULES = Rules(steps=40, tries=8, damping=1e-3, factor=6.0, longest=3.0, settled=1e-10)
+"""Of Levenberg-Marquardt; moves are in overdrives [dB] and in the logarithm of the knee's figure [-]."""
 
 LEAST_OVERDRIVE_DB = -40.0
 """Rails further off than this are none [dB]."""
-
-SETTLED_SHARE = 1e-10
-"""A move that lowers the misfit by less than this share of it is the last [-]."""
 
 
 def fit_rails(real_harmonics: Floats, noise_peak: Floats) -> RailFit:
@@ -74,25 +63,32 @@ def fit_rails(real_harmonics: Floats, noise_peak: Floats) -> RailFit:
     Another knee has one more parameter and must pay for it: its misfit has to be lower by more than noise
     would make it.
     """
-    hard = _best_of(real_harmonics, [HARD], noise_peak)
+    hard = _best_of(real_harmonics, [[HARD]], noise_peak)
     noise_power = float(np.mean(noise_peak**2))
     families = [knees for least, knees in OTHERS if len(real_harmonics) >= least]
     if not families or hard.misfit < float(noise_peak @ noise_peak):
         return hard
-    fits = [_best_of(real_harmonics, knees, noise_peak) for knees in families]
-    other = min(fits, key=lambda fit: fit.misfit)
+    other = _best_of(real_harmonics, families, noise_peak, BETTER_SHARE * hard.misfit)
     pays = hard.misfit - other.misfit > BETTER_SIGMAS**2 * noise_power
     return other if pays and other.misfit < BETTER_SHARE * hard.misfit else hard
 
 
-def _best_of(harmonics: Floats, knees: list[Knee], noise_peak: Floats) -> RailFit:
-    """The best fit of one family of knees: from a coarse grid over overdrives and starts, refined."""
-    points, models, powers = _starts(tuple(knees), len(harmonics))
-    peaks = models @ harmonics / powers
-    misfits = np.sum((harmonics - peaks[:, np.newaxis] * models) ** 2, axis=1)
-    best = [points[place] for place in np.argsort(misfits, kind="stable")[:STARTS]]
-    fits = [_refine(harmonics, pair, knee, noise_peak) for pair, knee in best]
-    return min(fits, key=lambda fit: fit.misfit)
+def _best_of(
+    harmonics: Floats, families: list[list[Knee]], noise_peak: Floats, rival: float = np.inf
+) -> RailFit:
+    """The best fit of some families of knees: of each the best points of a coarse grid, refined.
+
+    rival : what something else leaves [V^2].
+    """
+    starts: list[tuple[tuple[float, float], Knee]] = []
+    for knees in families:
+        points, models, powers = _starts(tuple(knees), len(harmonics))
+        peaks = models @ harmonics / powers
+        misfits = np.sum((harmonics - peaks[:, np.newaxis] * models) ** 2, axis=1)
+        starts += [points[place] for place in np.argsort(misfits, kind="stable")[:STARTS]]
+    problem = _Problem(harmonics, [knee for _, knee in starts])
+    found = descend(problem.models, problem.points([pair for pair, _ in starts]), RULES, rival=rival)
+    return problem.described(found, int(np.argmin(found.misfit)), noise_peak)
 
 
 @lru_cache(maxsize=128)
@@ -101,7 +97,8 @@ def _starts(
 ) -> tuple[list[tuple[tuple[float, float], Knee]], Floats, Floats]:
     """The coarse grid, h_1..h_K of its points, (points, orders), and their powers: no capture changes them."""
     points = [(pair, knee) for knee in knees for pair in _grid_of(knee)]
-    models = np.array([harmonics_of(*pair, knee, orders)[1:] for pair, knee in points])
+    overdrive_db = np.array([pair for pair, _ in points])
+    models = held_harmonics(overdrive_db, Knees.of([knee for _, knee in points]), orders)[:, 1:]
     return points, models, np.sum(models**2, axis=1)
 
 
@@ -120,130 +117,56 @@ def _grid_of(knee: Knee) -> list[tuple[float, float]]:
     return [*pairs, *UNEQUAL_DB, *(() if hard else SOFT_DB)]
 
 
-def _misfit_at(harmonics: Floats, overdrive_db: tuple[float, float], knee: Knee) -> float:
-    """What the best sine behind such rails leaves of the harmonics [V^2]."""
-    return _misfit_of(harmonics, harmonics_of(*overdrive_db, knee, len(harmonics))[1:])
+class _Problem:
+    """The harmonics to explain, and knees (n,) to explain them with.
 
-
-def _misfit_of(harmonics: Floats, model: Floats) -> float:
-    """What a model of free size leaves of the harmonics, sum of squares [V^2]; both (K,)."""
-    gain = float(model @ harmonics) / float(model @ model)
-    return float(np.sum((harmonics - gain * model) ** 2))
-
-
-@dataclass(frozen=True)
-class _Trial:
-    """The model at one point: (overdrive +, overdrive -, logarithm of the knee's free figure).
-
-    left : (K,) harmonics that it does not explain [V]; mean : of its wave [V].
+    A point is (overdrive +, overdrive -, logarithm of the knee's free figure).
     """
 
-    point: Floats
-    sine_peak: float
-    left: Floats
-    mean: float
+    def __init__(self, harmonics: Floats, knees: list[Knee]) -> None:
+        self._harmonics, self._knees, self._columns = harmonics, knees, Knees.of(knees)
+        limits = [(1.0, 1.0) if knee.free is None else knee.limits for knee in knees]
+        low, high = np.log(np.array(limits)).T
+        self._low = np.column_stack([np.full((len(knees), 2), LEAST_OVERDRIVE_DB), low])
+        self._high = np.column_stack([np.full((len(knees), 2), LARGEST_OVERDRIVE_DB), high])
 
-    @property
-    def misfit(self) -> float:
-        """Sum of squares left [V^2]."""
-        return float(self.left @ self.left)
+    def points(self, overdrive_db: list[tuple[float, float]]) -> Floats:
+        """Each knee's own figure at these overdrives, (n, 3)."""
+        figures = [1.0 if knee.free is None else getattr(knee, knee.free) for knee in self._knees]
+        return np.column_stack([np.array(overdrive_db), np.log(figures)])
 
+    def models(self, which: Places, at: Floats) -> Points:
+        """The models of some knees, each with the sine's peak that explains most."""
+        at = np.clip(at, self._low[which], self._high[which])
+        knees = self._columns.taken(which).moved(np.exp(at[:, 2]))
+        models, turns = held_harmonics(at[:, :2], knees, len(self._harmonics), slopes=True)
+        _, left, slopes = projected(models[:, 1:], turns[:, 1:], self._harmonics)
+        return Points(at, left, slopes)
 
-@dataclass(frozen=True)
-class _Problem:
-    """The harmonics to explain and the family of knees to explain them with."""
-
-    harmonics: Floats
-    family: Knee
-
-    @property
-    def unknowns(self) -> int:
-        """Figures that are searched."""
-        return 2 if self.family.free is None else 3
-
-    def start(self, overdrive_db: tuple[float, float]) -> _Trial:
-        """The family's own knee at these overdrives."""
-        figure = 1.0 if self.family.free is None else getattr(self.family, self.family.free)
-        return self.at(np.array([*overdrive_db, np.log(figure)]))
-
-    def knee_at(self, point: Floats) -> Knee:
-        return self.family.moved(float(np.exp(point[2])))
-
-    def at(self, point: Floats) -> _Trial:
-        """The model at a point, with the sine's peak that explains most."""
-        model = harmonics_of(point[0], point[1], self.knee_at(point), len(self.harmonics))
-        peak = float(model[1:] @ self.harmonics) / float(model[1:] @ model[1:])
-        return _Trial(point, peak, self.harmonics - peak * model[1:], peak * model[0])
-
-    def moved(self, point: Floats, shift: Floats) -> _Trial:
-        """The model after a move, kept where its figures mean something."""
-        point = point.copy()
-        point[: self.unknowns] += np.clip(shift, -LONGEST_MOVE, LONGEST_MOVE)
-        point[:2] = np.clip(point[:2], LEAST_OVERDRIVE_DB, LARGEST_OVERDRIVE_DB)
-        if self.family.free is not None:
-            point[2] = np.clip(point[2], *np.log(self.family.limits))
-        return self.at(point)
-
-    def slopes(self, trial: _Trial) -> Floats:
-        """(K, unknowns) how what is left changes with each figure, by differences."""
-        columns = np.empty((len(self.harmonics), self.unknowns))
-        for column in range(self.unknowns):
-            nudge = NUDGE if column < 2 else -NUDGE  # a knee at its hardest can only soften
-            nudged = trial.point.copy()
-            nudged[column] += nudge
-            columns[:, column] = (self.at(nudged).left - trial.left) / nudge
-        return columns
-
-
-def _refine(harmonics: Floats, start: tuple[float, float], knee: Knee, noise_peak: Floats) -> RailFit:
-    """Levenberg-Marquardt from one start: slopes, the best damped move, until nothing gets better."""
-    problem = _Problem(harmonics, knee)
-    best, damping = problem.start(start), DAMPING
-    for _ in range(STEPS):
-        slopes = problem.slopes(best)
-        better, damping = _damped_move(problem, best, slopes, damping)
-        if better is None:
-            break
-        settled = best.misfit - better.misfit < SETTLED_SHARE * best.misfit
-        best = better
-        if settled:
-            break
-    return _described(problem, best, slopes, noise_peak)
-
-
-def _damped_move(
-    problem: _Problem, best: _Trial, slopes: Floats, damping: float
-) -> tuple[_Trial | None, float]:
-    """A trial that leaves less than the best so far, and the next damping; None where none of them does."""
-    normal, gradient = slopes.T @ slopes, slopes.T @ best.left
-    for _ in range(TRIES):
-        damped = normal + damping * np.diag(np.diag(normal)) + 1e-30 * np.eye(problem.unknowns)
-        shift: Floats = np.asarray(np.linalg.lstsq(damped, -gradient, rcond=None)[0])
-        trial = problem.moved(best.point, shift)
-        if trial.misfit < best.misfit:
-            return trial, damping / DAMPING_FACTOR
-        damping *= DAMPING_FACTOR
-    return None, damping
-
-
-def _described(problem: _Problem, best: _Trial, slopes: Floats, noise_peak: Floats) -> RailFit:
-    """The fit in terms of volts and decibels, with the uncertainty that noise and misfit leave."""
-    knee = problem.knee_at(best.point)
-    spare = max(len(problem.harmonics) - problem.unknowns - 1, 1)
-    variance = max(best.misfit / spare, float(np.mean(noise_peak**2)))
-    covariance = np.linalg.pinv(slopes.T @ slopes, rcond=1e-12) * variance
-    deviation = np.sqrt(np.maximum(np.diag(covariance), 0))
-    positive_db, negative_db = float(best.point[0]), float(best.point[1])
-    return RailFit(
-        sine_peak=best.sine_peak,
-        overdrive_db=(positive_db, negative_db),
-        knee=knee,
-        compression_db=(_compression_db(positive_db, knee), _compression_db(negative_db, knee)),
-        mean=best.mean,
-        misfit=best.misfit,
-        misfit_without_rails=_misfit_without_rails(problem.harmonics, knee),
-        deviation_db=(float(deviation[0]), float(deviation[1])),
-    )
+    def described(self, found: Points, place: int, noise_peak: Floats) -> RailFit:
+        """A fit in terms of volts and decibels, with the uncertainty that noise and misfit leave."""
+        point, family = found.at[place], self._knees[place]
+        knee = family.moved(float(np.exp(point[2])))
+        unknowns = 2 if family.free is None else 3
+        slopes = found.slopes[place][:, :unknowns]
+        misfit = float(found.misfit[place])
+        spare = max(len(self._harmonics) - unknowns - 1, 1)
+        variance = max(misfit / spare, float(np.mean(noise_peak**2)))
+        covariance = np.linalg.pinv(slopes.T @ slopes, rcond=1e-12) * variance
+        deviation = np.sqrt(np.maximum(np.diag(covariance), 0))
+        positive_db, negative_db = float(point[0]), float(point[1])
+        model = held_harmonics(point[np.newaxis, :2], Knees.of([knee]), len(self._harmonics))[0]
+        peak = float(model[1:] @ self._harmonics) / float(model[1:] @ model[1:])
+        return RailFit(
+            sine_peak=peak,
+            overdrive_db=(positive_db, negative_db),
+            knee=knee,
+            compression_db=(_compression_db(positive_db, knee), _compression_db(negative_db, knee)),
+            mean=peak * float(model[0]),
+            misfit=misfit,
+            misfit_without_rails=_misfit_without_rails(self._harmonics, knee),
+            deviation_db=(float(deviation[0]), float(deviation[1])),
+        )
 
 
 def _compression_db(overdrive_db: float, knee: Knee) -> float:
@@ -255,6 +178,9 @@ def _misfit_without_rails(harmonics: Floats, knee: Knee) -> float:
     """What is left of harmonics with a knee's dead zone, if any, as large as it likes but no rail [V^2]."""
     if not knee.zone:
         return float(harmonics[1:] @ harmonics[1:])
-    nowhere = (-200.0, -200.0)
     zones = np.geomspace(knee.zone / 4, min(4 * knee.zone, LIMITS["zone"][1]), 33)
-    return min(_misfit_at(harmonics, nowhere, replace(knee, zone=float(zone))) for zone in zones)
+    knees = Knees.of([replace(knee, zone=float(zone)) for zone in zones])
+    nowhere = np.full((len(zones), 2), -200.0)
+    models = held_harmonics(nowhere, knees, len(harmonics))[:, 1:]
+    gains = models @ harmonics / np.sum(models**2, axis=1)
+    return float(np.min(np.sum((harmonics - gains[:, np.newaxis] * models) ** 2, axis=1)))

@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from gainkit.analysis import thresholds
+from gainkit.analysis.middle import median, medians
 from gainkit.levels import power_db_from_ratio
 
 Floats = NDArray[np.float64]
@@ -92,7 +93,7 @@ def noise_density(spectrum: Spectrum, frequency_hz: float, orders: int, freedom:
         index = np.arange(max(int(centre - around), 1), min(int(centre + around) + 2, bins))
         apart = np.abs(index / spacing - np.rint(index / spacing)) * spacing > GUARD_BINS
         chosen = spectrum.power[index[apart]]
-        local = float(np.median(chosen)) / median_ratio if len(chosen) >= 8 else whole
+        local = median(chosen) / median_ratio if len(chosen) >= 8 else whole
         out[order - 1] = local * freedom / spectrum.step_hz
     return out
 
@@ -150,9 +151,9 @@ def lone_line(spectrum: Spectrum, low_hz: float, high_hz: float) -> Line | None:
 def _noise_around(power: Floats, width: int) -> Floats:
     """Median power over parts of so many bins, (bins,) like power [V^2 per bin]."""
     whole = len(power) // width * width
-    floor = np.median(power[:whole].reshape(-1, width), axis=1) if whole else np.array([np.median(power)])
+    floor = medians(power[:whole].reshape(-1, width), 1) if whole else np.array([median(power)])
     if whole and whole < len(power):
-        floor = np.append(floor, np.median(power[-width:]))
+        floor = np.append(floor, median(power[-width:]))
     return np.asarray(np.maximum(np.repeat(floor, width)[: len(power)], 1e-300))
 
 

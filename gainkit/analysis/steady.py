@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from gainkit.analysis import movement, thresholds
+from gainkit.analysis.middle import median
 from gainkit.analysis.model import NoToneReason
 from gainkit.capture.model import Capture
 from gainkit.levels import db_from_ratio, power_db_from_ratio
@@ -79,7 +80,7 @@ def longest_run(unbroken: NDArray[np.bool_]) -> tuple[int, int]:
 def together(levels_db: Floats) -> NDArray[np.bool_]:
     """Where neighbouring blocks have the same level: within 0.2 dB or six times their own scatter."""
     step = np.abs(np.diff(levels_db))
-    scatter = 1.4826 * float(np.median(step)) if len(step) else 0.0
+    scatter = 1.4826 * median(step) if len(step) else 0.0
     return np.asarray(step < min(max(FADE_DB, 6 * scatter), 2.0))
 
 
@@ -170,7 +171,7 @@ class Blocks:
     def same_phase(self) -> NDArray[np.bool_]:
         """(blocks - 1,) True where the phase goes on as it usually does."""
         advance = np.angle(self.phasors[1:] * np.conj(self.phasors[:-1]))
-        usual = float(np.median(advance[self.loud_pairs])) if np.any(self.loud_pairs) else 0.0
+        usual = median(advance[self.loud_pairs]) if np.any(self.loud_pairs) else 0.0
         jump = np.abs(np.angle(np.exp(1j * (advance - usual))))
         return np.asarray(jump < thresholds.PHASE_STEP_RADIANS)
 
@@ -189,7 +190,7 @@ class Blocks:
         Hum moves the mean of every block; a switch or a plug moves it once.
         """
         steps = np.abs(np.diff(self.means))
-        usual = MEAN_STEPS * float(np.median(steps)) if len(steps) else 0.0
+        usual = MEAN_STEPS * median(steps) if len(steps) else 0.0
         return np.asarray(steps < max(MEAN_SHARE * float(np.abs(self.phasors).max()), usual))
 
 
@@ -273,7 +274,7 @@ def level_window(levels: Floats, first: int, last: int) -> tuple[int, int, float
     drift = float(np.ptp(run[1:-1])) if len(run) > 4 else 0.0
     if drift <= 2 * thresholds.LEVEL_STEP_DB:
         return first, last, drift
-    near = np.abs(run - np.median(run)) <= thresholds.LEVEL_STEP_DB
+    near = np.abs(run - median(run)) <= thresholds.LEVEL_STEP_DB
     inner_first, inner_last = longest_run(near[1:] & near[:-1])
     return first + inner_first, first + inner_last, drift
 
@@ -286,7 +287,7 @@ def _left_out(
     levels = blocks.levels_db
     outside = np.ones(len(levels), dtype=bool)
     outside[first:last] = False
-    here = float(np.median(levels[first:last]))
+    here = median(levels[first:last])
     quiet = int(np.count_nonzero(outside & ~blocks.loud))
     if quiet > 1:
         remarks.append(remark("silence_left_out", seconds=quiet * block_seconds))

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from gainkit.analysis import movement
 from gainkit.analysis.clipping import judge
 from gainkit.analysis.harmonic import from_crest, refine
+from gainkit.analysis.middle import median, medians
 from gainkit.analysis.model import MeasureOptions, RailSag, Stretch
 from gainkit.analysis.railsearch import fit_rails
 from gainkit.analysis.steady import Blocks
@@ -119,7 +120,7 @@ def rail_sag(part: Part, start: float, stop: float, tone: ToneFit) -> RailSag | 
             seen.append(_Rails(middle, *found))
     if len(seen) < LEAST_WINDOWS:
         return None
-    usual = float(np.median([s.sine_peak for s in seen]))
+    usual = median(np.array([s.sine_peak for s in seen]))
     seen = [s for s in seen if abs(db_from_ratio(s.sine_peak / usual)) < SINE_DB]  # a fade's own are no sag's
     if len(seen) < LEAST_WINDOWS:
         return None
@@ -132,7 +133,7 @@ def rail_sag(part: Part, start: float, stop: float, tone: ToneFit) -> RailSag | 
     if first - last < max(LEAST_SAG_SHARE * last, SAG_SIGMAS * spread):
         return None
     edge = max(len(seen) // 5, 1)
-    sine_db = abs(db_from_ratio(float(np.median(peaks[:edge]) / np.median(peaks[-edge:]))))
+    sine_db = abs(db_from_ratio(median(peaks[:edge]) / median(peaks[-edge:])))
     if sine_db > SINE_SHARE * db_from_ratio(first / last):
         return None
     span = float(seconds[-1] - seconds[0])
@@ -184,9 +185,7 @@ def settling(blocks: Blocks, tracks: Floats, seconds_per_block: float) -> Remark
         (level - level.mean()) ** 2
     ):
         return None
-    shape = np.abs(
-        np.median(groups[: max(count // 16, 1), 1:], axis=0) - np.median(groups[-count // 4 :, 1:], axis=0)
-    )
+    shape = np.abs(medians(groups[: max(count // 16, 1), 1:], 0) - medians(groups[-count // 4 :, 1:], 0))
     if np.any(shape > SHAPE_DB):
         return None
     return remark("limiter", taken_db=taken_db, time_constant_seconds=trend.time_constant_seconds)

@@ -126,9 +126,8 @@ class ToneFit:
 
     def period(self, points: int = 1024) -> Floats:
         """One period of the fitted wave, from the fundamental's crest, DC included: (points,) [V]."""
-        turns = 2 * np.pi * np.arange(points) / points
-        wave = np.exp(1j * np.multiply.outer(turns, np.arange(1, len(self.phasors) + 1))) @ self.relative()
-        return np.asarray(self.dc_volts + wave.real)
+        spectrum = np.concatenate([[2 * self.dc_volts], self.relative()]) * (points / 2)
+        return np.fft.irfft(spectrum, points)
 
     @cached_property
     def lines(self) -> list[Line]:

@@ -27,37 +27,51 @@ def main() -> None:
 
 def run() -> int:
     """Run the command line; 0 done, 1 done and the answer is 'no', 2 unusable input or call."""
-    import typer
-    from typer.main import get_command
-
-    from gainkit.cli import common
-    from gainkit.cli.app import asks_for_all, command_tree, plain_words
-    from gainkit.cli.help import help_page
-    from gainkit.cli.typed import accept_typed_figures, joined_units
-    from gainkit.cli.usage import device_fault, usage_fault
+    from gainkit.cli.help import asks_for_all, help_page, plain_words
     from gainkit.errors import GainkitError
 
-    common.begin()
-    arguments = joined_units(plain_words(sys.argv[1:]))
+    arguments = plain_words(sys.argv[1:])
     try:
-        commands = command_tree(arguments)
         if asks_for_all(arguments):
-            print(help_page(commands), file=sys.stdout if arguments else sys.stderr)
+            print(help_page(), file=sys.stdout if arguments else sys.stderr, flush=True)
             return 0 if arguments else 2
-        tree = get_command(commands)
-        accept_typed_figures(tree)
-        status = tree(arguments, prog_name="gainkit", standalone_mode=False)
-        sys.stdout.flush()
-        return status if isinstance(status, int) else 0
+        return _commanded(arguments)
     except GainkitError as fault:
         return refuse(fault)
-    except (typer.Abort, KeyboardInterrupt):
+    except KeyboardInterrupt:
         return refuse(GainkitError("stopped"), status=130)
     except BrokenPipeError:  # the reader of our output has seen enough
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return 0
     except OSError as fault:
+        from gainkit.cli.usage import device_fault
+
         return refuse(device_fault(fault))
+
+
+def _commanded(arguments: list[str]) -> int:
+    """Run one command; its exit status. Faults of usage are told here, for only typer knows them."""
+    import typer
+    from typer.main import get_command
+
+    from gainkit.cli import common
+    from gainkit.cli.app import command_tree
+    from gainkit.cli.typed import accept_typed_figures, joined_units
+    from gainkit.cli.usage import usage_fault
+    from gainkit.errors import GainkitError
+
+    common.begin()
+    arguments = joined_units(arguments)
+    try:
+        tree = get_command(command_tree(arguments))
+        accept_typed_figures(tree)
+        status = tree(arguments, prog_name="gainkit", standalone_mode=False)
+        sys.stdout.flush()
+        return status if isinstance(status, int) else 0
+    except typer.Abort:
+        raise KeyboardInterrupt from None
+    except (GainkitError, OSError):
+        raise
     except Exception as fault:
         if not hasattr(fault, "format_message"):  # typer's own faults of usage have it in every version
             raise

@@ -1,7 +1,6 @@
-"""The command tree. Only typer and the standard library are imported here: --help must be quick.
+"""The command tree. Only typer and the standard library are imported here: every command must start quickly.
 
-Typer reads the signature of every command before it runs one: only the module that was asked for is loaded, and
-of the page of all commands only names and help are.
+Typer reads the signature of every command before it runs one: only the module that was asked for is loaded.
 """
 
 from __future__ import annotations
@@ -24,22 +23,6 @@ ROOMS = (
 
 ROOM_OF = {"chart": "charts", "sheet": "job", "bench": "guided"}
 """Commands whose module has another name."""
-
-
-def plain_words(arguments: Sequence[str]) -> list[str]:
-    """The command line with its plain words for help and version as options: 'help plan' is 'plan --help'."""
-    match list(arguments):
-        case ["help", *command]:
-            return [*command, "--help"]
-        case ["version"]:
-            return ["--version"]
-        case others:
-            return others
-
-
-def asks_for_all(arguments: Sequence[str]) -> bool:
-    """Whether the page of all commands is asked for."""
-    return list(arguments) in ([], ["--help"], ["-h"])
 
 
 def command_tree(arguments: Sequence[str]) -> typer.Typer:

@@ -39,7 +39,7 @@ def print_lines(
 
     if form is LineForm.csv:
         print(",".join(COLUMNS))
-    with progress(len(questions)) as advance:
+    with progress(len(questions), beside_lines=True) as advance:
         for answer in measure_files(questions, jobs):
             if answer.measurement is not None:
                 answer = dataclasses.replace(answer, measurement=beside_plan(answer.measurement, plan))
@@ -98,9 +98,10 @@ def _cell(figure: Any) -> str:
 
 
 @contextmanager
-def progress(total: int) -> Iterator[Callable[[], None]]:
-    """A bar with time left on standard error; none where nobody watches, or where the lines go there too."""
-    if not sys.stderr.isatty() or sys.stdout.isatty():
+def progress(total: int, *, beside_lines: bool) -> Iterator[Callable[[], None]]:
+    """A bar with time left on standard error; none for one file, where nobody watches, or where lines go there
+    too while the work goes on."""
+    if total < 2 or not sys.stderr.isatty() or (beside_lines and sys.stdout.isatty()):
         yield lambda: None
         return
     import typer

@@ -102,14 +102,17 @@ def _measured(questions: list[Question], jobs: int, expected: Expected) -> list[
 
     from gainkit.batch import measure_files
     from gainkit.beside import beside_plan
+    from gainkit.cli.lines import progress
 
     answers = []
-    for answer in measure_files(questions, jobs):
-        if answer.fault is not None and len(questions) == 1:
-            raise answer.fault
-        if answer.measurement is not None:
-            answer = replace(answer, measurement=beside_plan(answer.measurement, expected.plan))
-        answers.append(answer)
+    with progress(len(questions), beside_lines=False) as advance:
+        for answer in measure_files(questions, jobs):
+            if answer.fault is not None and len(questions) == 1:
+                raise answer.fault
+            if answer.measurement is not None:
+                answer = replace(answer, measurement=beside_plan(answer.measurement, expected.plan))
+            answers.append(answer)
+            advance()
     return answers
 
 

@@ -125,7 +125,6 @@ def place_of(asked: NoteRequest) -> Place:
     too few or too many outputs, and for another car's system file.
     """
     from gainkit.errors import GainkitError
-    from gainkit.job.log import refuse_outputs
 
     note, scale = asked.note, asked.scale
     if note.no_log and note.log is not None:
@@ -136,6 +135,8 @@ def place_of(asked: NoteRequest) -> Place:
     noted = home is not None and not note.no_log
     noted = noted and (note.log is not None or bool(outputs) or asked.kind in OF_THE_CAR)
     if noted:
+        from gainkit.job.log import refuse_outputs
+
         refuse_outputs(asked.kind, outputs, asked.captures if asked.kind == "match" else None)
         if asked.kind == "match" and len(outputs) != asked.captures:
             raise GainkitError("one_output_a_capture", "for_output", len(outputs), captures=asked.captures)
@@ -158,9 +159,10 @@ def _home(asked: NoteRequest) -> JobFolder | None:
     """The job that was named, or in whose folder one stands; none there where another car is asked about."""
     from gainkit.errors import GainkitError
     from gainkit.job.places import JobFolder, job_here
-    from gainkit.job.record import check_job
 
     if asked.note.log is not None:
+        from gainkit.job.record import check_job
+
         check_job(asked.note.log)
         home = JobFolder(asked.note.log)
         if asked.system is not None and not _same_file(asked.system, home.system):
@@ -175,11 +177,11 @@ def _same_file(one: Path, other: Path) -> bool:
 
 
 def _outputs(asked: NoteRequest, system: Path | None) -> list[str]:
+    if not asked.names:
+        return []
     from gainkit.errors import GainkitError
     from gainkit.job.system import load_system
 
-    if not asked.names:
-        return []
     if system is None:
         code = "needs_system_file" if asked.own_system else "needs_log"
         raise GainkitError(code, "for_output", asked.names[0])

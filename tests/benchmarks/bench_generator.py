@@ -129,7 +129,7 @@ def test_speed(tmp_path: Path, oracle: Callable[[str], str]) -> None:
         "band-limited pink noise": gainkit_run(noise),
         "FLAC": gainkit_run(tiling, "--format", "flac"),
     }
-    goals = dict(zip(ours, (0.20, 0.40, 0.50, 0.40), strict=True))
+    goals = dict(zip(ours, (0.12, 0.15, 0.40, 0.22), strict=True))
     found = costs(work, {"raw": raw_run(raw_path), **ours}, REPEATS)
     by_sox = {
         "sines whose period tiles": sox_run(sox, "wav", sine),
