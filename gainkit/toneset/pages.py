@@ -130,6 +130,7 @@ td:nth-child(2),td:nth-child(3){white-space:nowrap}thead{display:table-header-gr
 td,tbody th{display:inline;border:0;padding:0 .6em 0 0}
 td:nth-child(2),td:nth-child(3),tbody th{white-space:normal;overflow-wrap:anywhere}
 td:last-child{display:block}}
-@media screen and (prefers-color-scheme:dark){body{color:#f1efe8;background:#16181d}th,td,tr{border-color:#5c6068}}
+@media screen and (prefers-color-scheme:dark){body{color:#f1efe8;background:#16181d}
+th,td,tr{border-color:#5c6068}}
 @page{margin:15mm}
 """
