@@ -107,6 +107,7 @@ def test_a_seed_tells_the_quiz(tmp_path: Path, gainkit: Callable[..., Told]) -> 
     assert made[0]["captures"] == ["q03.wav"]
     one, same, other = ((tmp_path / name / "class" / "worksheet.html").read_text() for name in "abc")
     assert one == same != other
+    assert "<code>gainkit measure q03.wav --full-scale-volts 120</code>" in one  # as it is typed
     wavs = [(tmp_path / name / "class" / "q03.wav").read_bytes() for name in "ab"]
     assert wavs[0] == wavs[1]
     assert "size: letter" in _printed(tmp_path, gainkit)

@@ -89,5 +89,5 @@ def chart_svg(
             )
     svg = inline_svg(out.getvalue(), name, title_of(figure))
     for variable, colour in inks(look.theme).items() if by_page else ():
-        svg = re.sub(f": {colour}\\b", f": var({variable}, {colour})", svg)
+        svg = re.sub(f": {colour}\\b", f": var(--{variable}, {colour})", svg)
     return svg

@@ -61,9 +61,9 @@ PALETTES: dict[Theme, Palette] = {
 def inks(theme: Theme) -> dict[str, str]:
     """Every colour of a theme by the name of the page's variable that holds it."""
     palette = PALETTES[theme]
-    own = {"--chart-ground": palette.ground, "--chart-ink": palette.ink, "--chart-faint": palette.faint}
-    own |= {f"--chart-line-{number}": each for number, each in enumerate(palette.lines, 1)}
-    return own | {f"--chart-shade-{number}": each for number, each in enumerate(palette.shade[1:], 1)}
+    own = {"chart-ground": palette.ground, "chart-ink": palette.ink, "chart-faint": palette.faint}
+    own |= {f"chart-line-{number}": each for number, each in enumerate(palette.lines, 1)}
+    return own | {f"chart-shade-{number}": each for number, each in enumerate(palette.shade[1:], 1)}
 
 
 LONGEST_NAME = 24

@@ -121,7 +121,7 @@ def page_text(job: OpenJob, sheet: Sheet) -> str:
     from gainkit.sheet.pictures import job_photos, job_pictures
 
     template = _environment().get_template("page.html.j2")
-    dark = "; ".join(f"{name}: {colour}" for name, colour in inks("dark").items())
+    dark = "; ".join(f"--{name}: {colour}" for name, colour in inks("dark").items())
     pictures, photos = list(job_pictures(job)), job_photos(job.folder)
     return str(template.render(sheet=sheet, pictures=pictures, photos=photos, dark_inks=dark))
 

@@ -116,20 +116,21 @@ def _track_row(track: TrackFacts) -> str:
 
 
 _STYLE = """
-:root{color-scheme:light dark;--ink:#111;--ground:#fff;--faint:#999}
-@media screen and (prefers-color-scheme:dark){:root{--ink:#f1efe8;--ground:#16181d;--faint:#5c6068}}
+:root{color-scheme:light dark}
 body{font:11pt/1.4 system-ui,sans-serif;margin:1.2rem auto;padding:0
-1rem;max-width:60rem;color:var(--ink);background:var(--ground)}
+1rem;max-width:60rem;color:#111;background:#fff}
 h1{font-size:1.5em;margin:0 0
 .3em}h2{font-size:1.1em;margin:1em 0 .3em}ul{margin:.2em 0;padding-left:1.2em} section{border:2px solid
-var(--ink);padding:.2rem 1rem .6rem;break-inside:avoid}
+currentColor;padding:.2rem 1rem .6rem;break-inside:avoid}
 table{border-collapse:collapse;width:100%;margin-top:1em}
-th,td{text-align:left;vertical-align:top;padding:.3em .6em .3em 0;border-bottom:1px solid var(--faint)}
+th,td{text-align:left;vertical-align:top;padding:.3em .6em .3em 0;border-bottom:1px solid #999}
 tbody th{font-family:ui-monospace,monospace;font-weight:600;white-space:nowrap}
 td:nth-child(2),td:nth-child(3){white-space:nowrap}thead{display:table-header-group}tr{break-inside:avoid}
-@media(max-width:40rem){thead{display:none}tr{display:block;padding:.5em 0;border-bottom:1px solid var(--faint)}
+@media(max-width:40rem){thead{display:none}tr{display:block;padding:.5em 0;border-bottom:1px solid #999}
 td,tbody th{display:inline;border:0;padding:0 .6em 0 0}
 td:nth-child(2),td:nth-child(3),tbody th{white-space:normal;overflow-wrap:anywhere}
 td:last-child{display:block}}
+@media screen and (prefers-color-scheme:dark){body{color:#f1efe8;background:#16181d}
+th,td,tr{border-color:#5c6068}}
 @page{margin:15mm}
 """
