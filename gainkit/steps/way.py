@@ -47,6 +47,10 @@ BELONGS: dict[str, StepKind] = {
 }
 """The step that a line of the record belongs to, by its kind."""
 
+BASS_BELOW_HZ, TREBLE_ABOVE_HZ = 200.0, 4000.0
+"""A channel whose setting tone lies below the first feeds bass loudspeakers, above the second tweeters, which
+lower chirps would only strain [Hz] (common practice, no source)."""
+
 MUST_CONFIRM: dict[str, tuple[str, ...]] = {
     "gain": ("speakers_are_unplugged",),
     "onset": ("speakers_are_unplugged",),
@@ -279,7 +283,7 @@ def _tone(kind: StepKind, plan: ChannelPlan | None) -> Tone | None:
     if kind == "onset" and plan is not None:
         return Tone(**{**STAIRCASE.__dict__, "frequency_hz": plan.tone_hz})
     if kind == "polarity" and plan is not None:
-        return Tone("chirps", -6.0, band="bass" if plan.tone_hz < 200 else "midrange", seconds=10.0)
+        return Tone("chirps", -6.0, band=_chirps_for(plan.tone_hz), seconds=10.0)
     tones: dict[StepKind, Tone] = {
         "calibrate": Tone("sine", -12.0, 997.0),
         "volume": Tone("sine", 0.0, 997.0),
@@ -288,6 +292,11 @@ def _tone(kind: StepKind, plan: ChannelPlan | None) -> Tone | None:
         "response": Tone("sweep", -20.0, band="full", seconds=10.0),
     }
     return tones.get(kind)
+
+
+def _chirps_for(tone_hz: float) -> str:
+    """The band of chirps for a loudspeaker whose gain is set with such a tone."""
+    return "bass" if tone_hz < BASS_BELOW_HZ else "treble" if tone_hz > TREBLE_ABOVE_HZ else "midrange"
 
 
 def _told(kind: StepKind, status: OutputStatus) -> Sentence | None:

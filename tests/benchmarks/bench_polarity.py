@@ -24,7 +24,7 @@ from gainkit.polarity import find_polarity
 from tests import cabins
 from tests.cabins import Floats
 
-TRIALS = 40
+TRIALS = 20
 FIRST_SEED = 700_000
 """Thresholds were chosen on seeds below 10 000: the table is made from others."""
 

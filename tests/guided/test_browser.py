@@ -481,7 +481,7 @@ Object.defineProperty(AudioParam.prototype, "value", { get: value.get, set(v) {
 
 def test_every_tone_of_the_way_can_be_made_and_holds_its_level(car: Path) -> None:
     for step in job_steps(open_job(car)):
-        if step.tone is not None and step.tone.kind in ("beeps", "pulses"):
+        if step.tone is not None and step.tone.kind in ("beeps", "chirps"):
             assert tone_file(step.tone)[:4] == b"RIFF"
     data, rate = soundfile.read(io.BytesIO(tone_file(Played("sine", -12.0, 997.0, seconds=1.0))))
     assert rate == RATE
