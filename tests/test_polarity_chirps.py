@@ -15,7 +15,7 @@ from gainkit.generator.chirps import CHIRPS, chirp_of, one_chirp
 from gainkit.generator.kinds import build
 from gainkit.generator.pulses import LOBE_BANDS_HZ, lobe, pattern_seconds
 from gainkit.generator.spec import ToneSpec
-from gainkit.polarity import find_polarity
+from gainkit.polarity import compare_polarity, find_polarity
 from gainkit.polarity.chirps import as_pulses
 from tests import cabins
 from tests.conftest import Answer
@@ -96,3 +96,37 @@ def test_the_track_itself_is_never_told_the_wrong_way_round(band: str, kind: str
         result = find_polarity(capture, band=named)
         assert result.polarity != wrong
         assert (result.polarity, result.played) == (RIGHT[sign], kind) or named not in (band, None)
+
+
+@pytest.mark.long
+def test_chirps_that_fill_less_than_half_of_the_recording() -> None:
+    """The track begins late and stops early, and an engine's hum goes on all the while."""
+    scene = cabins.Scene(sign=-1, driver=cabins.Driver(corner_hz=150.0), pulses=14, kind="chirps")
+    heard = cabins.samples(scene)
+    whole = np.concatenate([np.zeros(9 * RATE), heard, np.zeros(7 * RATE)])
+    whole += 1e-3 * np.random.default_rng(3).standard_normal(len(whole))
+    result = find_polarity(Capture.from_array(whole, RATE, calibrated=False))
+    assert (result.polarity, result.played) == (scene.truth, "chirps")
+
+
+def test_a_pair_by_chirps() -> None:
+    """Each alone is hardly to be told, both together are: the same recorder and room."""
+    one = dataclasses.replace(cabins.drawn(2_001, role="midrange", snr_db=0.0, rate=RATE), kind="chirps")
+    other = dataclasses.replace(one, sign=-one.sign, seed=99)
+    captures = [cabins.capture(each) for each in (one, other)]
+    pair = compare_polarity([find_polarity(each) for each in captures], ["one", "other"], captures=captures)
+    assert pair.relation == "opposite"
+    assert {each.played for each in pair.captures} == {"chirps"}
+
+
+@pytest.mark.long
+@pytest.mark.parametrize("role", ["subwoofer", "midbass", "midrange", "full range", "tweeter"])
+def test_pulses_are_not_taken_for_chirps(role: str) -> None:
+    """Loud and in noise: of pulses none that is decided may be read as chirps."""
+    for snr_db in (20.0, 5.0):
+        scene = cabins.drawn(
+            1_000 * list(cabins.ROLES).index(role) + 1_003, role=role, snr_db=snr_db, rate=RATE
+        )
+        result = find_polarity(cabins.capture(scene))
+        assert result.polarity in (scene.truth, "undecided")
+        assert result.played == "pulses"
