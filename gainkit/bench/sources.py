@@ -61,6 +61,8 @@ class LiveFeed:
         self._recording: list[Blocks] | None = None
         self._frames_left = 0
         self._recorded_at = ""
+        self._lost_blocks: Callable[[], int] = lambda: 0
+        self._lost_before = 0
         self.thread = threading.Thread(target=self._run, name="live", daemon=True)
 
     def start(self) -> None:
@@ -78,6 +80,7 @@ class LiveFeed:
         if self.desk.live.state != "on":
             raise GainkitError("nothing_recorded")
         self._recorded_at, self._frames_left = key, round(min(seconds, RECORD_SECONDS) * self.rate_hz)
+        self._lost_before = self._lost_blocks()
         self._recording = []
 
     def _run(self) -> None:
@@ -101,12 +104,16 @@ class LiveFeed:
                 self.read(interface, settings)
             except GainkitError as fault:
                 self.desk.lose_live(fault)
+                if self._recording is not None:  # what comes later does not belong to it
+                    self._recording = None
+                    self.desk.fail(GainkitError("recording_has_gaps"))
             finally:
                 interface.close()
 
     def read(self, blocks: Iterable[Blocks], settings: InputSettings) -> None:
         """Readings from blocks (frames, channels) in full-scale units, until they end or the feed is closed."""
         self.rate_hz = settings.sample_rate_hz
+        self._lost_blocks = lambda: int(getattr(blocks, "lost", 0))
         size = round(settings.sample_rate_hz)
         every = round(LOOK_SECONDS * settings.sample_rate_hz)
         ring = np.zeros((size, settings.channels), np.float32)
@@ -157,6 +164,9 @@ class LiveFeed:
         if self._frames_left > 0:
             return
         whole, self._recording = np.concatenate(self._recording), None
+        if self._lost_blocks() > self._lost_before:
+            self.desk.fail(GainkitError("recording_has_gaps"))
+            return
         step = self.desk.step(self._recorded_at)
         capture = capture_of(whole, self._calibrated(settings))
         try:

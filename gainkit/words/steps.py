@@ -22,6 +22,10 @@ FAULTS: dict[str, FaultWords] = {
         "It is here now: look at it, then keep or leave it.",
     ),
     "nothing_recorded": FaultWords("No interface is being read.", "Start with a device, or send a file."),
+    "recording_has_gaps": FaultWords(
+        "The recording has gaps: the interface went away, or the machine was too slow.",
+        "Check the plug, close other programs, and record again.",
+    ),
     "upload_too_large": FaultWords(
         "The file is larger than {most_mb:g} MB.", "Send a shorter recording: ten seconds tell most things."
     ),

@@ -341,6 +341,44 @@ def test_an_interface_that_is_unplugged_is_told_and_comes_back(
     ]  # fmt: skip
 
 
+class Hasty:
+    """Blocks of an interface of which the machine loses one on the way, or that goes away."""
+
+    def __init__(self, *, goes: bool) -> None:
+        self.lost, self.goes = 0, goes
+
+    def __iter__(self) -> Iterator[np.ndarray]:
+        for number, each in enumerate(blocks(tone(17.3, 1.0))):
+            if number == 20 and self.goes:
+                raise GainkitError("interface_gone", "device", "line input")
+            self.lost += number == 20
+            yield each
+
+
+@pytest.mark.parametrize("goes", [False, True])
+def test_a_recording_with_a_gap_is_not_read(desk: Desk, car: Path, goes: bool) -> None:
+    calibrate(car)
+    at_gain(desk)
+
+    class Interface(Hasty):
+        name, sample_rate_hz, channels = "line input", float(RATE), 1
+
+        def __iter__(self) -> Iterator[np.ndarray]:
+            yield from blocks(tone(17.3, 0.3))
+            feed.record("gain-1", 0.5)
+            yield from super().__iter__()
+            feed._stop.set()
+
+        def close(self) -> None:
+            feed._stop.set()
+
+    feed = LiveFeed(desk, lambda: Interface(goes=goes))
+    feed._run()
+    assert desk.pending("gain-1") is None
+    assert desk.fault is not None
+    assert desk.fault.code == "recording_has_gaps"
+
+
 @pytest.mark.long
 def test_play_and_record_finds_the_onset_without_a_stick(desk: Desk, car: Path) -> None:
     from gainkit.demo.bench import track_of
