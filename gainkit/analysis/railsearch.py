@@ -62,6 +62,13 @@ LONGEST_MOVE = 3.0
 LEAST_OVERDRIVE_DB = -40.0
 """Rails further off than this are none [dB]."""
 
+OUT_OF_NOISE = 3.0
+"""What an order is missed by stands out of the noise from so many standard deviations on [-]."""
+
+MOST_PULL = 0.95
+"""An order's misfit is taken for no more than twenty times what the fit leaves of it: the fundamental's, which
+sets the size, would be nothing else [-]."""
+
 SETTLED_SHARE = 1e-10
 """A move that lowers the misfit by less than this share of it is the last [-]."""
 
@@ -229,10 +236,7 @@ def _damped_move(
 def _described(problem: _Problem, best: _Trial, slopes: Floats, noise_peak: Floats) -> RailFit:
     """The fit in terms of volts and decibels, with the uncertainty that noise and misfit leave."""
     knee = problem.knee_at(best.point)
-    spare = max(len(problem.harmonics) - problem.unknowns - 1, 1)
-    variance = max(best.misfit / spare, float(np.mean(noise_peak**2)))
-    covariance = np.linalg.pinv(slopes.T @ slopes, rcond=1e-12) * variance
-    deviation = np.sqrt(np.maximum(np.diag(covariance), 0))
+    deviation = _deviation(problem, best, slopes, noise_peak)
     positive_db, negative_db = float(best.point[0]), float(best.point[1])
     return RailFit(
         sine_peak=best.sine_peak,
@@ -244,6 +248,24 @@ def _described(problem: _Problem, best: _Trial, slopes: Floats, noise_peak: Floa
         misfit_without_rails=_misfit_without_rails(problem.harmonics, knee),
         deviation_db=(float(deviation[0]), float(deviation[1])),
     )
+
+
+def _deviation(problem: _Problem, best: _Trial, slopes: Floats, noise_peak: Floats) -> Floats:
+    """Standard deviations of the two overdrives [dB], the larger of two readings of the misfit: as noise, alike
+    on all orders; and each order's own, where it stands out of the noise, as much larger as the fit's pull on
+    that order hides it (HC3 of MacKinnon and White, J. Econometrics 29, 1985). A curve before the rail sits in
+    two or three orders, which are those that tell the overdrive.
+    """
+    spare = max(len(problem.harmonics) - problem.unknowns - 1, 1)
+    variance = max(best.misfit / spare, float(np.mean(noise_peak**2)))
+    even = np.diag(np.linalg.pinv(slopes.T @ slopes, rcond=1e-12)) * variance
+    model = problem.harmonics - best.left
+    jacobian = np.column_stack([slopes, model])
+    inverse = np.linalg.pinv(jacobian, rcond=1e-10)
+    hidden = np.minimum(np.einsum("ij,ji->i", jacobian, inverse), MOST_PULL)
+    beyond_noise = np.maximum(best.left**2 - OUT_OF_NOISE**2 * noise_peak**2, 0.0)
+    own = inverse**2 @ np.maximum(beyond_noise / (1 - hidden) ** 2, noise_peak**2)
+    return np.asarray(np.sqrt(np.maximum(np.maximum(even, 0.0)[:2], own[:2])))
 
 
 def _compression_db(overdrive_db: float, knee: Knee) -> float:
