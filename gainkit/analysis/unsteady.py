@@ -19,7 +19,7 @@ PARTS = 4
 NOISE_RANGE = 2.06
 """Mean range of so many normal figures, over their standard deviation (Tippett 1925, from memory) [-]."""
 
-LEAST_MOVE, MOVE_NOISES = 5e-5, 6.0
+LEAST_MOVE, MOVE_NOISES = 1e-5, 5.0
 """A fundamental that moves by less than this share of itself from part to part, or by less than so many times
 its noise, stands still [-]."""
 
@@ -32,7 +32,11 @@ def moved_by(samples: Floats, tone: ToneFit, limit_thd_percent: float) -> tuple[
     for both where nothing moves, and where the parts would be too short.
     """
     rate, size = tone.sample_rate_hz, len(samples) // PARTS
-    if size / rate * tone.frequency_hz < 2 * LEAST_CYCLES or not _moves(samples, tone, size):
+    if (
+        len(samples) != len(tone.fit.residual)
+        or size / rate * tone.frequency_hz < 2 * LEAST_CYCLES
+        or not _moves(tone, size)
+    ):
         return 0.0, 0.0
     levels, depths, level_noise, depth_noise = [], [], [], []
     for number in range(PARTS):
@@ -49,14 +53,14 @@ def moved_by(samples: Floats, tone: ToneFit, limit_thd_percent: float) -> tuple[
     return _of_range(levels, level_noise), _of_range(depths, depth_noise) if len(depths) > 1 else 0.0
 
 
-def _moves(samples: Floats, tone: ToneFit, size: int) -> bool:
-    """Whether the fundamental differs between parts of a record; each is cut to whole cycles."""
-    per_cycle = tone.sample_rate_hz / tone.frequency_hz
-    whole = round(int(size / per_cycle) * per_cycle)
-    turn = np.exp(-2j * np.pi / per_cycle * np.arange(whole)) * (2 / whole)
-    peaks = [abs((samples[n * size : n * size + whole] - tone.dc_volts) @ turn) for n in range(PARTS)]
+def _moves(tone: ToneFit, size: int) -> bool:
+    """Whether the fundamental differs between parts of a record, by what the fit to all leaves in each."""
+    residual, angular = tone.fit.residual, tone.fit.angular
+    frames = np.arange(PARTS * size) - (len(residual) - 1) / 2
+    turned = residual[: PARTS * size] * np.exp(-1j * (angular * frames + np.angle(tone.phasors[0])))
+    apart = turned.real.reshape(PARTS, size).sum(axis=1) * (2 / size)
     noise = float(tone.noise_peak[0]) * math.sqrt(PARTS / 2)
-    return bool(np.ptp(peaks) > max(MOVE_NOISES * noise, LEAST_MOVE * peaks[0]))
+    return bool(np.ptp(apart) > max(MOVE_NOISES * noise, LEAST_MOVE * abs(tone.phasors[0])))
 
 
 def _of_range(figures: list[float], noise: list[float]) -> float:
