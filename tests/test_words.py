@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import ast
+import gc
 import re
 import string
 from collections.abc import Callable, Iterator
@@ -29,6 +30,7 @@ PUT_TOGETHER = re.compile(r"^(step|large_turn|large_noise|large|figure)_(.*?)(_d
 
 def modules() -> list[tuple[Path, ast.Module]]:
     """Every module but those that hold the words."""
+    gc.collect()  # Python 3.11 miscounts its depth when a finaliser runs in the middle of parsing
     paths = (path for path in ROOT.rglob("*.py") if "words" not in path.relative_to(ROOT).parts)
     return [(path, ast.parse(path.read_text(encoding="utf-8"))) for path in paths]
 

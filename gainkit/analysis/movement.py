@@ -51,6 +51,9 @@ MERGE_DB = 0.06
 MOST_TURNS = 3
 """A level that turns between rise and fall so often ripples: it has no stretches [-]."""
 
+MOST_AT_ONCE = 0.65
+"""Share of a drift that may fall between two neighbouring fifths of its blocks [-]: more is a turn."""
+
 LEAST_DRIFT_DB = 0.5
 """A level that drifts by more from beginning to end has no one figure [dB]: as much as a target allows."""
 
@@ -192,7 +195,7 @@ def drift_db(levels_db: Floats) -> float | None:
     """By how much a level falls or rises evenly from first to last of its blocks (n,) [dB]; None if not.
 
     A fade or a switch at an end does not count: between the second and the fourth fifth an even drift makes two
-    fifths of its way.
+    fifths of its way. Nor does a single turn, which falls between two neighbouring fifths.
     """
     levels = levels_db[1:-1]
     if len(levels) < LEAST_DRIFT_BLOCKS:
@@ -201,6 +204,9 @@ def drift_db(levels_db: Floats) -> float | None:
     change = median(levels[-tenth:]) - median(levels[:tenth])
     inside = median(levels[3 * fifth : 4 * fifth]) - median(levels[fifth : 2 * fifth])
     if abs(change) < LEAST_DRIFT_DB or inside * np.sign(change) < abs(change) / 4:
+        return None
+    fifths = [float(np.median(part)) for part in np.array_split(levels, 5)]
+    if float(np.abs(np.diff(fifths)).max()) > MOST_AT_ONCE * abs(fifths[-1] - fifths[0]):
         return None
     return change
 

@@ -54,6 +54,13 @@ RULES = Rules(steps=40, tries=8, damping=1e-3, factor=6.0, longest=3.0, settled=
 LEAST_OVERDRIVE_DB = -40.0
 """Rails further off than this are none [dB]."""
 
+OUT_OF_NOISE = 3.0
+"""What an order is missed by stands out of the noise from so many standard deviations on [-]."""
+
+MOST_PULL = 0.95
+"""An order's misfit is taken for no more than twenty times what the fit leaves of it: the fundamental's, which
+sets the size, would be nothing else [-]."""
+
 
 def fit_rails(real_harmonics: Floats, noise_peak: Floats) -> RailFit:
     """Fit hard and other rails to h_1..h_K and return the better fit.
@@ -149,11 +156,7 @@ class _Problem:
         knee = family.moved(float(np.exp(point[2])))
         unknowns = 2 if family.free is None else 3
         slopes = found.slopes[place][:, :unknowns]
-        misfit = float(found.misfit[place])
-        spare = max(len(self._harmonics) - unknowns - 1, 1)
-        variance = max(misfit / spare, float(np.mean(noise_peak**2)))
-        covariance = np.linalg.pinv(slopes.T @ slopes, rcond=1e-12) * variance
-        deviation = np.sqrt(np.maximum(np.diag(covariance), 0))
+        deviation = _deviation(self._harmonics, found.left[place], slopes, noise_peak)
         positive_db, negative_db = float(point[0]), float(point[1])
         model = held_harmonics(point[np.newaxis, :2], Knees.of([knee]), len(self._harmonics))[0]
         peak = float(model[1:] @ self._harmonics) / float(model[1:] @ model[1:])
@@ -163,10 +166,27 @@ class _Problem:
             knee=knee,
             compression_db=(_compression_db(positive_db, knee), _compression_db(negative_db, knee)),
             mean=peak * float(model[0]),
-            misfit=misfit,
+            misfit=float(found.misfit[place]),
             misfit_without_rails=_misfit_without_rails(self._harmonics, knee),
             deviation_db=(float(deviation[0]), float(deviation[1])),
         )
+
+
+def _deviation(harmonics: Floats, left: Floats, slopes: Floats, noise_peak: Floats) -> Floats:
+    """Standard deviations of the two overdrives [dB], the larger of two readings of the misfit: as noise, alike
+    on all orders; and each order's own, where it stands out of the noise, as much larger as the fit's pull on
+    that order hides it (HC3 of MacKinnon and White, J. Econometrics 29, 1985). A curve before the rail sits in
+    two or three orders, which are those that tell the overdrive.
+    """
+    spare = max(len(harmonics) - slopes.shape[1] - 1, 1)
+    variance = max(float(left @ left) / spare, float(np.mean(noise_peak**2)))
+    even = np.diag(np.linalg.pinv(slopes.T @ slopes, rcond=1e-12)) * variance
+    jacobian = np.column_stack([slopes, harmonics - left])
+    inverse = np.linalg.pinv(jacobian, rcond=1e-10)
+    hidden = np.minimum(np.einsum("ij,ji->i", jacobian, inverse), MOST_PULL)
+    beyond_noise = np.maximum(left**2 - OUT_OF_NOISE**2 * noise_peak**2, 0.0)
+    own = inverse**2 @ np.maximum(beyond_noise / (1 - hidden) ** 2, noise_peak**2)
+    return np.asarray(np.sqrt(np.maximum(np.maximum(even, 0.0)[:2], own[:2])))
 
 
 def _compression_db(overdrive_db: float, knee: Knee) -> float:

@@ -10,9 +10,18 @@ import numpy as np
 
 from gainkit.analysis import thresholds
 from gainkit.analysis.clipping import UNJUDGED, Verdict, change_to
-from gainkit.analysis.model import Harmonic, Measurement, MeasureOptions, RailSag, Stretch, TargetCheck
+from gainkit.analysis.model import (
+    Clipping,
+    Harmonic,
+    Measurement,
+    MeasureOptions,
+    RailSag,
+    Stretch,
+    TargetCheck,
+)
 from gainkit.analysis.spectrum import mains_of
 from gainkit.analysis.tone import ToneFit
+from gainkit.analysis.unsteady import moved_by
 from gainkit.analysis.window import Floats, Window
 from gainkit.capture.model import Capture
 from gainkit.levels import SINE_CREST, db_from_ratio, watts_from_volts
@@ -84,6 +93,7 @@ def _with_tone(
     crest = float(np.abs(tone.period()).max())
     # outliers are no part of the wave: then the highest sample is not the peak
     peak = crest if tone.outliers else max(float(np.abs(examined.part).max()), crest)
+    moved_volts, moved_db = moved_by(examined.part, tone, options.limit_thd_percent)
     target, target_notes = _beside_target(capture, options, examined, tone, verdict)
     return replace(
         _level(capture, options, examined, tone.rms_volts, peak, tone.dc_volts),
@@ -96,7 +106,7 @@ def _with_tone(
         thd_n_percent=tone.thd_n_percent,
         noise_volts=tone.noise_rms_volts,
         harmonics=_harmonics(tone),
-        clipping=verdict.clipping,
+        clipping=_less_certain(verdict.clipping, moved_db),
         steady_tone=True,
         target=target,
         notes=(
@@ -109,10 +119,17 @@ def _with_tone(
         stretches=examined.stretches,
         rail_sag=examined.sag,
         rms_uncertainty_volts=math.hypot(
-            tone.rms_uncertainty_volts, tone.rms_volts * (capture.volts_uncertainty_share or 0.0)
+            tone.rms_uncertainty_volts, moved_volts, tone.rms_volts * (capture.volts_uncertainty_share or 0.0)
         ),
         thd_uncertainty_percent=tone.thd_uncertainty_percent,
     )
+
+
+def _less_certain(clipping: Clipping, moved_db: float) -> Clipping:
+    """The verdict with what movement adds to the uncertainty of its overdrive."""
+    if not moved_db or clipping.overdrive_uncertainty_db is None:
+        return clipping
+    return replace(clipping, overdrive_uncertainty_db=math.hypot(clipping.overdrive_uncertainty_db, moved_db))
 
 
 def _reading_notes(capture: Capture, options: MeasureOptions) -> tuple[Remark, ...]:

@@ -100,13 +100,28 @@ class ToneFit:
 
     @property
     def thd_uncertainty_percent(self) -> float:
-        """Standard uncertainty of THD from noise [%]: sum of (h_k u_k)^2 over the harmonics' own length, u_k
-        the standard deviation of a magnitude (JCGM 100, 5.1.2); the fundamental's is smaller by far."""
-        peaks, noise = np.abs(self.phasors[1 : self.in_band]), self.noise_peak[1 : self.in_band]
-        length = float(np.linalg.norm(peaks))
+        """Standard uncertainty of THD from noise and leakage [%]: sum of (h_k u_k)^2 over the harmonics' own
+        length, u_k the standard deviation of a magnitude, and THD times the fundamental's relative one (JCGM
+        100, 5.1.2)."""
+        peaks = np.abs(self.phasors[: self.in_band])
+        errors = np.hypot(self.noise_peak / np.sqrt(2), self._leakage())[: self.in_band]
+        length = float(np.linalg.norm(peaks[1:]))
         if length == 0:
             return self.thd_floor_percent
-        return 100 * float(np.linalg.norm(peaks * noise) / length / np.sqrt(2) / np.abs(self.phasors[0]))
+        of_harmonics = float(np.linalg.norm(peaks[1:] * errors[1:])) / length
+        of_fundamental = self.distortion_ratio * float(errors[0])
+        return 100 * float(np.hypot(of_harmonics, of_fundamental) / peaks[0])
+
+    def _leakage(self) -> Floats:
+        """What the harmonics above those fitted put on each where the record holds no whole cycles: (K,) rms
+        [V peak]. They are taken to fall like a clipped wave's, from the last two that were fitted; over c
+        cycles one that lies m orders off leaks by 1 / (pi c m) at most."""
+        count, cycles = len(self.phasors), self.fit.angular * len(self.fit.residual) / (2 * np.pi)
+        beyond = np.arange(count + 1, int(np.pi / self.fit.angular) + 1)
+        last = float(np.sqrt(np.mean(np.abs(self.phasors[-2:]) ** 2))) if count > 2 else 0.0
+        apart = np.subtract.outer(beyond, np.arange(1, count + 1))
+        leaks = (last * count / beyond)[:, np.newaxis] / (np.pi * cycles * apart)
+        return np.asarray(np.linalg.norm(leaks, axis=0))
 
     @property
     def rms_uncertainty_volts(self) -> float:

@@ -29,7 +29,7 @@ STEPS: tuple[tuple[str, dict[str, str]], ...] = (
         "onset": "Find the tone level at which an amplifier begins to clip, from one recording of a staircase or glide.",
     }),
     ("Check loudspeakers and chain", {
-        "polarity": "Tell which way round a loudspeaker is wired, by pulses.",
+        "polarity": "Tell which way round a loudspeaker is wired, by chirps or pulses.",
         "routing": "Tell which channel plays where, from a recording of counted beeps.",
         "match": "Compare levels of loudspeakers or channels by noise, and tell the trims that make them alike.",
         "response": "Tell what a chain did to the sweep: flat, filtered, equalised, how late, how distorted.",

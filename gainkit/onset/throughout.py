@@ -50,7 +50,7 @@ FIRST_STRIDE_DB, LAST_STRIDE_DB = 1.0, 0.002
 
 
 @dataclass(frozen=True)
-class Source:
+class DistortingSource:
     """A shape that does not move with the level.
 
     harmonics : (K,) of the tone from its crest, over the fundamental [-]. gain : fundamental at 0 dBFS
@@ -79,7 +79,7 @@ class Met:
     at: StepFit
 
 
-def source_of(steps: Sequence[StepFit], limit_thd_percent: float) -> Source | None:
+def source_of(steps: Sequence[StepFit], limit_thd_percent: float) -> DistortingSource | None:
     """The shape that the softest steps share; None where they share none, or none over the limit.
 
     steps : judged, by rising level.
@@ -95,10 +95,10 @@ def source_of(steps: Sequence[StepFit], limit_thd_percent: float) -> Source | No
     if len(own) < LEAST_STEPS:
         return None
     gain = float(np.median([abs(step.harmonics[0]) / ratio_from_db(step.level_dbfs) for step in own]))
-    return Source(_mean_shape(own, orders), gain, len(own))
+    return DistortingSource(_mean_shape(own, orders), gain, len(own))
 
 
-def rail_met(steps: Sequence[StepFit], source: Source, limit_thd_percent: float) -> Met | None:
+def rail_met(steps: Sequence[StepFit], source: DistortingSource, limit_thd_percent: float) -> Met | None:
     """Where the source's shape first meets a rail, by the first louder steps whose shape is another; None where
     no step's is, where rails do not explain it, and where two of them disagree."""
     louder = of_another_shape(steps, source)[:MOST_TOLD]
@@ -108,7 +108,7 @@ def rail_met(steps: Sequence[StepFit], source: Source, limit_thd_percent: float)
     return found[min(1, len(found) - 1)]
 
 
-def of_another_shape(steps: Sequence[StepFit], source: Source) -> list[StepFit]:
+def of_another_shape(steps: Sequence[StepFit], source: DistortingSource) -> list[StepFit]:
     """The louder steps that do not show the source's shape alone."""
     return [step for step in steps[source.steps :] if not _alike(step, source.harmonics)]
 
@@ -131,7 +131,7 @@ def _alike(step: StepFit, mean: Phasors) -> bool:
     return apart < math.hypot(ALIKE_NOISES * noise, ALIKE_SHARE * float(np.linalg.norm(mean[1:])))
 
 
-def _met_by(step: StepFit, source: Source, limit_thd_percent: float) -> Met | None:
+def _met_by(step: StepFit, source: DistortingSource, limit_thd_percent: float) -> Met | None:
     """The same told by one step."""
     orders = len(source.harmonics)
     if len(step.harmonics) < orders:

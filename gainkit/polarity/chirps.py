@@ -39,7 +39,7 @@ between the first and the second figures both are looked at."""
 
 
 @dataclass(frozen=True)
-class Heard:
+class HeardTrains:
     """Trains of pulses, as they were heard or as chirps would have made them, by band. kind : what was
     played. otherwise : the same taken for what it hardly is, by band; where both answer they must agree."""
 
@@ -48,7 +48,7 @@ class Heard:
     otherwise: Mapping[str, Sequence[Train]]
 
 
-def hear(samples: Floats, rate: float, bands: Sequence[str]) -> Heard:
+def hear(samples: Floats, rate: float, bands: Sequence[str]) -> HeardTrains:
     """Tell pulses from chirps: the chirp divided out, its train is far more peaked than before.
 
     bands : to look for. Chirps of another band are answered by their own: they tell the sign as well.
@@ -56,17 +56,17 @@ def hear(samples: Floats, rate: float, bands: Sequence[str]) -> Heard:
     pulses = {band: trains_in(samples, rate, band) for band in bands}
     own = max(peakedness(trains) for trains in pulses.values())
     if own > MOST_PEAKED_CHIRP:
-        return Heard("pulses", pulses, {})
+        return HeardTrains("pulses", pulses, {})
     every = [band for band, (low_hz, _, _, _) in CHIRPS.items() if low_hz < 0.25 * rate]
     turned = {band: trains_in(as_pulses(samples, rate, band), rate, band) for band in every}
     peaked = {band: peakedness(trains) for band, trains in turned.items()}
     best = max(peaked.values())
     if best < LEAST_TURNED or best < LEAST_GAIN * own:
-        return Heard("pulses", pulses, {})
+        return HeardTrains("pulses", pulses, {})
     played = {band: turned[band] for band in every if peaked[band] >= ALIKE_SHARE * best}
     named = {band: trains for band, trains in played.items() if band in bands}
     sure = best >= SURELY_TURNED and best >= SURE_GAIN * own
-    return Heard("chirps", named or played, {} if sure else pulses)
+    return HeardTrains("chirps", named or played, {} if sure else pulses)
 
 
 def peakedness(trains: Sequence[Train]) -> float:
