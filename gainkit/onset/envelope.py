@@ -91,14 +91,14 @@ def follow(capture: Capture, choice: ChannelChoice, frequency_hz: float) -> Enve
     angle = 2 * np.pi * frequency_hz / rate * np.arange(size)
     # least squares for mean, cosine and sine: exact although a hop is rounded to whole samples
     kernel = np.linalg.pinv(np.stack([np.ones(size), np.cos(angle), np.sin(angle)], axis=1))[1:].T
-    parts: list[Floats] = []
+    peak = np.empty(capture.frames // size)
+    done = 0
     left = np.zeros(0)
     rows = max(1, (1 << 16) // size)
     for block in capture.blocks(channel=choice.channel, minus=choice.minus, block_frames=size * rows):
         joined = np.concatenate([left, block]) if len(left) else block
-        whole = len(joined) // size * size
-        table = joined[:whole].reshape(-1, size)
-        parts.append(np.hypot(*(table @ kernel).T))
-        left = joined[whole:]
-    peak = np.concatenate(parts) if parts else np.zeros(0)
-    return Envelope(peak, size / rate)
+        table = joined[: len(joined) // size * size].reshape(-1, size)
+        peak[done : done + len(table)] = np.hypot(*(table @ kernel).T)
+        done += len(table)
+        left = joined[len(table) * size :]
+    return Envelope(peak[:done], size / rate)

@@ -15,6 +15,10 @@ LEAST_LIKENESS = 0.9
 reaches 0.5 at most."""
 
 
+PIECE_HOPS = 1 << 17
+"""So many places are tried at a time: four minutes of a recording that may last hours [hops]."""
+
+
 def find_pattern(envelope: Envelope, pattern: Pattern) -> float | None:
     """Recording time at which a pattern begins [s]; None when it is not there.
 
@@ -28,20 +32,32 @@ def find_pattern(envelope: Envelope, pattern: Pattern) -> float | None:
     shape = shape - shape.mean()
     shape /= np.linalg.norm(shape)
     peak = envelope.peak_volts
-    ones = np.concatenate([[0.0], np.cumsum(peak)])
-    squares = np.concatenate([[0.0], np.cumsum(peak**2)])
-    total, energy = ones[size:] - ones[:-size], squares[size:] - squares[:-size]
-    spread = np.sqrt(np.maximum(energy - total**2 / size, 1e-12 * squares[-1] / len(peak) + 1e-300))
-    likeness = _correlate(peak, shape) / spread
-    place = int(np.argmax(likeness))
-    if likeness[place] < LEAST_LIKENESS:
+    least = 1e-12 * float(peak @ peak) / len(peak) + 1e-300
+    best, place = -1.0, 0
+    pieces = max(PIECE_HOPS, 4 * size)
+    for first in range(0, len(peak) - size + 1, pieces):
+        likeness = _likeness(peak[first : first + pieces + size - 1], shape, least)
+        there = int(np.argmax(likeness))
+        if likeness[there] > best:
+            best, place = float(likeness[there]), first + there
+    if best < LEAST_LIKENESS:
         return None
     offset = 0.0
-    if 0 < place < len(likeness) - 1:
-        left, middle, right = likeness[place - 1 : place + 2]
+    if 0 < place < len(peak) - size:
+        left, middle, right = _likeness(peak[place - 1 : place + size + 1], shape, least)
         bend = left - 2 * middle + right
         offset = 0.5 * float(left - right) / float(bend) if bend < 0 else 0.0
     return (place + float(np.clip(offset, -0.5, 0.5))) * envelope.hop_seconds
+
+
+def _likeness(peak: Floats, shape: Floats, least: float) -> Floats:
+    """Correlation coefficient with the pattern at each place it fits, (len(peak) - len(shape) + 1,). least : of
+    the mean square about the mean [V^2]."""
+    size = len(shape)
+    ones = np.concatenate([[0.0], np.cumsum(peak)])
+    squares = np.concatenate([[0.0], np.cumsum(peak**2)])
+    total, energy = ones[size:] - ones[:-size], squares[size:] - squares[:-size]
+    return np.asarray(_correlate(peak, shape) / np.sqrt(np.maximum(energy - total**2 / size, least)))
 
 
 def _in_hops(pattern: Pattern, hop_seconds: float) -> Floats:

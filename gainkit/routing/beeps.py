@@ -25,6 +25,9 @@ WINDOW_HOPS = 4
 LEAST_HOPS = 8
 """A shorter recording holds no beep [hops]."""
 
+BLOCK_HOPS = 128
+"""So many are read at a time [hops]."""
+
 ABOVE_NOISE_DB = 12.0
 """A beep stands out of the channel's own usual level by this much: noise alone hardly does for as long [dB]."""
 
@@ -105,23 +108,32 @@ def _envelopes(capture: Capture, channel: int, pitch_hz: float) -> tuple[Floats,
     rate = capture.sample_rate_hz
     hop = max(round(HOP_SECONDS * rate), 1)
     turns = -2j * np.pi / rate * np.array([pitch_hz, pitch_hz - BESIDE_HZ, pitch_hz + BESIDE_HZ])
-    sums: list[NDArray[np.complex128]] = []
+    within = np.exp(np.multiply.outer(np.arange(hop), turns))
+    cosines, sines = np.ascontiguousarray(within.real), np.ascontiguousarray(within.imag)
+    parts: list[Floats] = []
     place = 0
-    held = np.empty(0)
-    for block in capture.blocks(channel=channel):
-        held = np.concatenate([held, block])
-        whole = len(held) // hop * hop
-        if whole:
-            phases = np.exp(np.multiply.outer(turns, place + np.arange(whole)))
-            sums.append((phases * held[:whole]).reshape(len(turns), -1, hop).sum(axis=2))
-            place += whole
-            held = held[whole:]
-    hops = np.concatenate(sums, axis=1) if sums else np.zeros((3, 0))
-    if hops.shape[1] < LEAST_HOPS:
+    before = np.zeros((WINDOW_HOPS, len(turns)), dtype=np.complex128)
+    for block in capture.blocks(channel=channel, block_frames=BLOCK_HOPS * hop):
+        table = block[: len(block) // hop * hop].reshape(-1, hop)
+        sums = table @ cosines + 1j * (table @ sines)
+        sums *= np.exp(np.multiply.outer(hop * np.arange(place, place + len(table)), turns))
+        place += len(table)
+        joined = np.concatenate([before, sums])
+        parts.append(_strength(joined))
+        before = joined[-WINDOW_HOPS:]
+    if place < LEAST_HOPS:
         raise GainkitError("too_short_for_beeps", seconds=capture.seconds).within("file", capture.file)
-    smooth = np.array([np.abs(np.convolve(row, np.ones(WINDOW_HOPS), "same")) for row in hops])
-    smooth *= 2 / (WINDOW_HOPS * hop)
-    return smooth[0], smooth[1:].max(axis=0)
+    # windows lie about their hops, the last one half beyond the end
+    parts.append(_strength(np.concatenate([before, np.zeros((1, len(turns)))])))
+    own, beside = np.concatenate(parts)[1:].T * (2 / (WINDOW_HOPS * hop))
+    return own, beside
+
+
+def _strength(hops: NDArray[np.complex128]) -> Floats:
+    """Of the windows that end with each hop but the first four: (windows, 2), at the pitch and beside it."""
+    summed = np.cumsum(hops, axis=0)
+    strength = np.abs(summed[WINDOW_HOPS:] - summed[:-WINDOW_HOPS])
+    return np.stack([strength[:, 0], strength[:, 1:].max(axis=1)], axis=1)
 
 
 def _groups(envelope: Floats, beside: Floats, least: float) -> list[BeepGroup]:
