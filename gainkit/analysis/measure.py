@@ -366,7 +366,7 @@ def _fit(window: Window, part: Floats, rough_hz: float, options: MeasureOptions)
     if tone is None or step is None:
         return tone
     own_rms_volts = float(np.sqrt(tone.residual_power + window.above_band_volts**2))
-    return replace(tone, blur_volts=crest_blur(step, own_rms_volts))
+    return replace(tone, blur_volts=crest_blur(step, own_rms_volts), step_volts=step)
 
 
 def _why_no_tone(tone: ToneFit) -> Remark | None:

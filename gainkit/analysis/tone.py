@@ -25,6 +25,10 @@ from its Fourier series) [-]."""
 RAIL_ORDERS = 5
 """Orders wanted for the rails even when the band's edge cuts harmonics earlier [-]."""
 
+CRESTS_IN_HARMONICS = 0.6
+"""Length of the harmonics over the height by which both crests of a clipped wave are moved [-]: the root of the
+share of time that flats take, up to a third, times the root of two, less what is the fundamental's."""
+
 
 @dataclass(frozen=True)
 class ToneFit:
@@ -33,8 +37,9 @@ class ToneFit:
     phasors : (K,) orders 1..K counted from the record's middle [V]. in_band : how many of them, from order 1,
     lie in the band [-]. noise_peak : (K,) rms error that noise gives each phasor's magnitude [V peak].
     noise_rms_volts : residual in the band, hum and other lines included [V]. blur_volts : standard deviation
-    of a crest's height from a coarse quantiser, which no length of record averages out [V]. beside : lines near
-    the tone that were fitted with it and taken out; their power counts as noise.
+    of a crest's height from a coarse quantiser, which no length of record averages out [V]. step_volts : of
+    that quantiser [V]. beside : lines near the tone that were fitted with it and taken out; their power counts as
+    noise.
     """
 
     frequency_hz: float
@@ -49,6 +54,7 @@ class ToneFit:
     fit: HarmonicFit = field(repr=False)
     outliers: int = 0
     blur_volts: float = 0.0
+    step_volts: float = 0.0
     band_hz: tuple[float, float] = thresholds.AUDIO_BAND_HZ
     beside: tuple[Line, ...] = ()
 
@@ -79,8 +85,18 @@ class ToneFit:
 
     @property
     def thd_floor_percent(self) -> float:
-        """What the noise alone would show as THD: root of the summed error powers [%]."""
-        return 100 * float(np.linalg.norm(self.noise_peak[1 : self.in_band]) / np.abs(self.phasors[0]))
+        """What noise and a coarse quantiser alone would show as THD: root of the summed error powers [%]."""
+        noise = float(np.linalg.norm(self.noise_peak[1 : self.in_band]))
+        return 100 * float(np.hypot(noise, self._staircase()) / np.abs(self.phasors[0]))
+
+    def _staircase(self) -> float:
+        """What a quantiser's mean error on a sine puts on the harmonics in the band [V peak]: its power is
+        spread evenly over as many orders as the sine crosses steps in a radian at its steepest, times two pi
+        (Bessel functions of that argument; closed form)."""
+        if not self.step_volts:
+            return 0.0
+        orders = 2 * np.pi * float(np.abs(self.phasors[0])) / self.step_volts
+        return float(np.sqrt(2) * self.blur_volts * np.sqrt(min(self.in_band / orders, 1.0)))
 
     @property
     def distortion_seen(self) -> bool:
@@ -100,9 +116,9 @@ class ToneFit:
 
     @property
     def thd_uncertainty_percent(self) -> float:
-        """Standard uncertainty of THD from noise and leakage [%]: sum of (h_k u_k)^2 over the harmonics' own
-        length, u_k the standard deviation of a magnitude, and THD times the fundamental's relative one (JCGM
-        100, 5.1.2)."""
+        """Standard uncertainty of THD from noise, leakage and a coarse quantiser [%]: sum of (h_k u_k)^2 over
+        the harmonics' own length, u_k the standard deviation of a magnitude, and THD times the fundamental's
+        relative one (JCGM 100, 5.1.2); crests that a quantiser moves are all harmonics at once."""
         peaks = np.abs(self.phasors[: self.in_band])
         errors = np.hypot(self.noise_peak / np.sqrt(2), self._leakage())[: self.in_band]
         length = float(np.linalg.norm(peaks[1:]))
@@ -110,7 +126,8 @@ class ToneFit:
             return self.thd_floor_percent
         of_harmonics = float(np.linalg.norm(peaks[1:] * errors[1:])) / length
         of_fundamental = self.distortion_ratio * float(errors[0])
-        return 100 * float(np.hypot(of_harmonics, of_fundamental) / peaks[0])
+        of_crests = CRESTS_IN_HARMONICS * self.blur_volts
+        return 100 * float(np.hypot(np.hypot(of_harmonics, of_fundamental), of_crests) / peaks[0])
 
     def _leakage(self) -> Floats:
         """What the harmonics above those fitted put on each where the record holds no whole cycles: (K,) rms
