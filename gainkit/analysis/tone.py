@@ -38,8 +38,8 @@ class ToneFit:
     lie in the band [-]. noise_peak : (K,) rms error that noise gives each phasor's magnitude [V peak].
     noise_rms_volts : residual in the band, hum and other lines included [V]. blur_volts : standard deviation
     of a crest's height from a coarse quantiser, which no length of record averages out [V]. step_volts : of
-    that quantiser [V]. beside : lines near the tone that were fitted with it and taken out; their power counts as
-    noise.
+    that quantiser [V]. beside : lines near the tone that were fitted with it and taken out; their power
+    counts as noise.
     """
 
     frequency_hz: float

@@ -24,9 +24,13 @@ TAPER_FROM, TAPER_TO = 0.6, 0.95
 """The pulse's spectrum is led to nothing between these parts of the chirp's last frequency [-]: what it has
 above is a hundredth of it."""
 
-ALIKE_SHARE = 0.5
+ALIKE_SHARE = 0.3
 """Chirps of another band that come so near to the most peaked ones may be those that were played [-]: a narrow
 loudspeaker hardly tells them apart, and they must agree."""
+
+NAMED_SHARE, OTHER_GAIN = 0.15, 4.0
+"""The chirps that were named are believed to have been played from this share of the most peaked ones on; those
+must agree where they are so many times more peaked [-]."""
 
 MOST_PEAKED_CHIRP = 15.0
 """No train of chirps is so peaked before it is turned [re noise]: 11 in 240 scenes of tests/cabins.py."""
@@ -63,10 +67,14 @@ def hear(samples: Floats, rate: float, bands: Sequence[str]) -> HeardTrains:
     best = max(peaked.values())
     if best < LEAST_TURNED or best < LEAST_GAIN * own:
         return HeardTrains("pulses", pulses, {})
-    played = {band: turned[band] for band in every if peaked[band] >= ALIKE_SHARE * best}
-    named = {band: trains for band, trains in played.items() if band in bands}
     sure = best >= SURELY_TURNED and best >= SURE_GAIN * own
-    return HeardTrains("chirps", named or played, {} if sure else pulses)
+    otherwise = {} if sure else pulses
+    played = {band: turned[band] for band in every if peaked[band] >= ALIKE_SHARE * best}
+    if len(bands) == 1 and peaked.get(bands[0], 0.0) >= max(NAMED_SHARE * best, LEAST_TURNED):
+        rivals = [band for band in every if peaked[band] >= OTHER_GAIN * peaked[bands[0]]]
+        otherwise = {**otherwise, **{band: turned[band] for band in rivals}}
+        played = {bands[0]: turned[bands[0]]}
+    return HeardTrains("chirps", played, otherwise)
 
 
 def peakedness(trains: Sequence[Train]) -> float:

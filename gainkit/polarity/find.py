@@ -157,7 +157,7 @@ def find_polarity(
         name, decision = _clearest({name: _decide_all(each, name) for name, each in heard.trains.items()})
         _, other = _clearest({name: _decide_all(each, name) for name, each in heard.otherwise.items()})
         if {decision.polarity, other.polarity} == {"positive", "negative"}:
-            decision = decision.undecided(fault("pulses_or_chirps"))
+            decision = decision.undecided(fault("another_track"))
     else:
         calculated = Drive.of(samples, rate, drive.volts(0, _most_frames(drive, MOST_DRIVE_SECONDS)), drive)
         name, decision = _clearest({name: calculated.decide(name) for name in bands})

@@ -50,7 +50,10 @@ REMARKS: dict[str, Template] = {
     ),
     "bands_disagree": "Looked at in two bands, the sound begins two ways.",
     "pulses_in_noise": "The chirps or pulses hardly stand out of the noise.",
-    "pulses_or_chirps": "Read as pulses it begins one way, read as chirps the other.",
+    "rings_beforehand": (
+        "The sound begins as no loudspeaker's does: a recorder's voice mode or its filters may ring before it."
+    ),
+    "another_track": "Taken for another track it begins the other way: name the <band> that was played.",
     "first_swing_hidden": "The first swing of the sound may be hidden in the noise.",
     "narrow_swing_dissents": (
         "A short part of the sound begins the other way: a recorder's codec or noise suppression may have cut it."
