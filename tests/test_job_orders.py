@@ -215,7 +215,8 @@ def walked(job: Path, events: list[Walked], lines_of: dict[Walked, bytes]) -> li
     return lines
 
 
-@pytest.mark.parametrize("seed", [1, pytest.param(2, marks=pytest.mark.long)])
+@pytest.mark.long
+@pytest.mark.parametrize("seed", [1, 2])
 def test_no_order_of_lines_hides_a_fault(job: Path, lines_of: dict[Walked, bytes], seed: int) -> None:
     """Readings by capture and by meter, acceptances, voids and visits, against a model that says it anew."""
     draw = random.Random(seed)

@@ -365,6 +365,7 @@ def test_before_against_after(track: tuple[np.ndarray, Sweep]) -> None:
 # --- distortion and overload
 
 
+@pytest.mark.long
 def test_distortion_over_frequency_by_a_polynomial(track: tuple[np.ndarray, Sweep]) -> None:
     """x + a2 x^2 + a3 x^3, each behind a filter of its own (Hammerstein): with a tone of peak A the harmonics
     are a2 A^2 / 2 and a3 A^3 / 4 times their filters at 2 f and 3 f (binomial theorem)."""
