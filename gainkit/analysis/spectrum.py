@@ -142,7 +142,8 @@ falls with the order [-]."""
 
 
 def beyond_harmonics(fitted: Floats) -> float:
-    """From which rms on a line on a multiple above those fitted is one of its own [V]; fitted : (K,) [V peak]."""
+    """From which rms on a line on a multiple above those fitted is one of its own [V]; fitted : (K,)
+    [V peak]."""
     upper = fitted[max(len(fitted) // 2, 1) :]
     return BEYOND_RATIO * float(upper.max()) / math.sqrt(2.0) if len(upper) else 0.0
 

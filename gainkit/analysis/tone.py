@@ -137,8 +137,8 @@ class ToneFit:
 
     @cached_property
     def lines(self) -> list[Line]:
-        """Lines in the band that are no harmonics of the tone, strongest first; with those on multiples too high
-        to be fitted that the fitted ones do not lead up to."""
+        """Lines in the band that are no harmonics of the tone, strongest first; with those on multiples too
+        high to be fitted that the fitted ones do not lead up to."""
         peaks = np.abs(self.phasors)
         others = (*self.beside, *lines_in(self.spectrum, self.frequency_hz, *self.band_hz, peaks))
         return sorted(others, key=lambda line: -line.rms_volts)

@@ -12,9 +12,10 @@ from gainkit.generator.swept import Chirp
 from gainkit.remarks import fault, gravest_first, remark
 from gainkit.response.align import Heard, TrackPlace
 from gainkit.response.drive import SideTrack
+from gainkit.response.equalised import bends_of, is_sole_explanation, sure_ends, told_part
 from gainkit.response.model import Filter, Point, Response
 from gainkit.response.points import Curves
-from gainkit.response.remarks import remarks_on
+from gainkit.response.remarks import curve_note, remarks_on
 from gainkit.response.verdict import (
     band_of,
     corners,
@@ -82,7 +83,7 @@ def told_of(measured: MeasuredSide, side: SideTrack, differs: bool, crossover_hz
         high_corner_hz=high,
     )
     answer = _with_chain(answer, found, band)
-    notes = remarks_on(answer, measured.place.by_marks, measured.clocked, crossover_hz)
+    notes = (*answer.notes, *remarks_on(answer, measured.place.by_marks, measured.clocked, crossover_hz))
     if not measured.whole:
         low, high = answer.points[0].frequency_hz, answer.points[-1].frequency_hz
         notes = gravest_first((*notes, fault("sweep_incomplete", low_hz=low, high_hz=high)))
@@ -120,7 +121,10 @@ def _with_chain(answer: Response, found: Curves, band: tuple[int, int]) -> Respo
     fit = fitted(found, band, answer.passband_db)
     if fit is None:
         return answer
-    chain, misfit = fit
+    levels, chain, misfit = fit
+    own_shaped = bool(own_shape(chain.highpass, chain) or own_shape(chain.lowpass, chain))
+    if not is_sole_explanation(levels, chain, own_shaped):
+        return _as_a_curve(answer, found, band, sure_ends(levels))
     inside = slice(band[0], band[1] + 1)
     passband = answer.passband_db + chain.gain_db
     hertz, level = found.frequency_hz[inside], found.level_db[inside]
@@ -132,7 +136,7 @@ def _with_chain(answer: Response, found: Curves, band: tuple[int, int]) -> Respo
         return filter_told(getattr(chain, name), chain, corner, misfit)
 
     bands = sorted(chain.bands, key=lambda band: band.centre_hz)
-    if own_shape(chain.highpass, chain) or own_shape(chain.lowpass, chain):
+    if own_shaped:
         bands = []  # they cannot be told from the filter's own bends
 
     return replace(
@@ -144,6 +148,23 @@ def _with_chain(answer: Response, found: Curves, band: tuple[int, int]) -> Respo
         highpass=side("highpass", low),
         boosts=tuple(band.told() for band in bands),
         verdict=verdict_of(chain, bool(bands)),
+    )
+
+
+def _as_a_curve(answer: Response, found: Curves, band: tuple[int, int], ends: tuple[bool, bool]) -> Response:
+    """The same as equalised, by its peaks and dips. ends : which of them are a filter's slopes."""
+    assert answer.passband_db is not None
+    inside = slice(band[0], band[1] + 1)
+    low = answer.low_corner_hz if ends[0] else None
+    high = answer.high_corner_hz if ends[1] else None
+    hertz, level = told_part(found.frequency_hz[inside], found.level_db[inside], low, high)
+    return replace(
+        answer,
+        low_corner_hz=low,
+        high_corner_hz=high,
+        bends=bends_of(hertz, level - answer.passband_db),
+        verdict="filtered and equalised" if any(ends) else "equalised",
+        notes=(curve_note(hertz, level - answer.passband_db),),
     )
 
 

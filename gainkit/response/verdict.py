@@ -113,8 +113,9 @@ def flatness(frequency_hz: Floats, level_db: Floats) -> Flatness | None:
     return Flatness(low, high, float(part.max()) - middle, float(part.min()) - middle)
 
 
-def fitted(curves: Curves, band: tuple[int, int], passband: float) -> tuple[Chain, float] | None:
-    """The chain, and what it leaves over [dB rms]; None where too few points stand out of the noise."""
+def fitted(curves: Curves, band: tuple[int, int], passband: float) -> tuple[Levels, Chain, float] | None:
+    """What was fitted, the chain, and what it leaves over [dB rms]; None where too few points stand out of the
+    noise."""
     inside = slice(band[0], band[1] + 1)
     level, floor = curves.level_db[inside] - passband, curves.floor_db[inside] - passband
     over = 10.0 ** ((level - floor) / 10.0)
@@ -137,7 +138,7 @@ def fitted(curves: Curves, band: tuple[int, int], passband: float) -> tuple[Chai
         for end, beside in ((slice(0, ends), slice(0, reach)), (slice(-ends, None), slice(-reach, None)))
     ]
     chain = fit_chain(levels, falls[0], falls[1])
-    return chain, misfit_db(levels, chain)
+    return levels, chain, misfit_db(levels, chain)
 
 
 def own_shape(placed: PlacedShape | None, chain: Chain) -> list[BoostBand]:
