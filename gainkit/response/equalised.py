@@ -36,6 +36,9 @@ SURE_FALL_DB, SURE_SLOPE_DB = 18.0, 4.0
 """An end so far under most of the curve [dB], and falling so fast there [dB per octave], is a filter's slope,
 whatever the bands: an equaliser's bands come back to where they were."""
 
+SLOPE_OCTAVES = (1.0 / 4.0, 1.0)
+"""Over how much of the end it must fall so fast [octaves]: past a band's centre the level comes back."""
+
 LEAST_BEND_DB = 1.0
 """A peak or dip that stands out less is not told [dB]."""
 
@@ -74,10 +77,11 @@ def sure_ends(levels: Levels) -> tuple[bool, bool]:
     octaves = np.log2(levels.frequency_hz)
     for sign in (1, -1):
         level, place = levels.level_db[::sign], np.abs(octaves - octaves[::sign][0])[::sign]
-        reach = int(np.searchsorted(place, 1.0))
         fall = float(np.percentile(level, 90)) - float(np.median(level[: max(len(level) // 40, 1)]))
-        slope = float(np.polyfit(place[: reach + 1], level[: reach + 1], 1)[0]) if reach > 2 else 0.0
-        found.append(fall > SURE_FALL_DB and slope > SURE_SLOPE_DB)
+        slopes = [
+            float(np.polyfit(place[place <= reach], level[place <= reach], 1)[0]) for reach in SLOPE_OCTAVES
+        ]
+        found.append(fall > SURE_FALL_DB and min(slopes) > SURE_SLOPE_DB)
     return found[0], found[1]
 
 

@@ -17,6 +17,7 @@ from gainkit.response.model import Filter, Point, Response
 from gainkit.response.points import Curves
 from gainkit.response.remarks import curve_note, remarks_on
 from gainkit.response.verdict import (
+    audible_bands,
     band_of,
     corners,
     filter_told,
@@ -135,7 +136,7 @@ def _with_chain(answer: Response, found: Curves, band: tuple[int, int]) -> Respo
     def side(name: str, corner: float | None) -> Filter | None:
         return filter_told(getattr(chain, name), chain, corner, misfit)
 
-    bands = sorted(chain.bands, key=lambda band: band.centre_hz)
+    bands = sorted(audible_bands(chain), key=lambda band: band.centre_hz)
     if own_shaped:
         bands = []  # they cannot be told from the filter's own bends
 
