@@ -153,19 +153,26 @@ def _with_chain(answer: Response, found: Curves, band: tuple[int, int]) -> Respo
 
 
 def _as_a_curve(answer: Response, found: Curves, band: tuple[int, int], ends: tuple[bool, bool]) -> Response:
-    """The same as equalised, by its peaks and dips. ends : which of them are a filter's slopes."""
-    assert answer.passband_db is not None
+    """The same as equalised, by its peaks and dips. ends : which of them are a filter's slopes.
+
+    Most of an equalised curve lies at no one level: its passband is the median of what is no slope.
+    """
     inside = slice(band[0], band[1] + 1)
+    hertz, level = found.frequency_hz[inside], found.level_db[inside]
     low = answer.low_corner_hz if ends[0] else None
     high = answer.high_corner_hz if ends[1] else None
-    hertz, level = told_part(found.frequency_hz[inside], found.level_db[inside], low, high)
+    passband = float(np.median(told_part(hertz, level, low, high)[1]))
+    corners_hz = corners(hertz, level, passband)
+    low, high = (corner if sure else None for corner, sure in zip(corners_hz, ends, strict=True))
+    hertz, level = told_part(hertz, level, low, high)
     return replace(
         answer,
+        passband_db=passband,
         low_corner_hz=low,
         high_corner_hz=high,
-        bends=bends_of(hertz, level - answer.passband_db),
+        bends=bends_of(hertz, level - passband),
         verdict="filtered and equalised" if any(ends) else "equalised",
-        notes=(curve_note(hertz, level - answer.passband_db),),
+        notes=(curve_note(hertz, level - passband),),
     )
 
 
