@@ -156,9 +156,11 @@ def tone_faults(
 def crossover_faults(
     result: Response, highpass_hz: float | None, lowpass_hz: float | None
 ) -> tuple[Remark, ...] | None:
-    """Planned filters that are not there or stand elsewhere; None where none is planned or nothing heard."""
+    """Planned filters that are not there or stand elsewhere; None where none is planned, nothing heard, or
+    filters not told from an equaliser's bands."""
     if (
         result.band_hz is None
+        or result.bends
         or result.reference_file is not None
         or (highpass_hz is None and lowpass_hz is None)
     ):

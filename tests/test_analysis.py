@@ -561,3 +561,31 @@ def test_examples_of_docstrings(module: ModuleType) -> None:
     outcome = doctest.testmod(module)
     assert outcome.attempted
     assert not outcome.failed
+
+
+@pytest.mark.parametrize("tone_hz", [25.0, 100.0, 440.0])
+@pytest.mark.parametrize("percent", [0.1, 1.5, 12.0, 90.0])
+def test_a_second_tone_on_a_high_multiple_counts(tone_hz: float, percent: float) -> None:
+    """Beyond the orders that are fitted: THD of two sines is the second's amplitude over the first's."""
+    turn = 2 * np.pi * tone_hz / 48_000 * np.arange(48_000)
+    for order in (21, 31, int(19_900 / tone_hz)):
+        wave = 0.5 * (np.sin(turn) + percent / 100 * np.sin(order * turn + 1.0))
+        hiss = 1e-5 * np.random.default_rng(order).standard_normal(len(wave))
+        found = measure(Capture.from_array(wave + hiss, 48_000))
+        codes = {note.code: note for note in found.notes}
+        if percent > 20:
+            assert codes["no_steady_tone"].values["reason"] == "second_tone"
+            continue
+        assert found.thd_percent == pytest.approx(percent, rel=0.02)
+        assert codes["interfering_tone"].values["frequency_hz"] == pytest.approx(order * tone_hz, abs=1.0)
+        assert ("not_by_a_rail" in codes) == (percent >= 1.0)
+
+
+@pytest.mark.parametrize("overdrive_db", [0.02, 1.0, 12.0])
+def test_a_low_tones_many_harmonics_are_no_lines(overdrive_db: float) -> None:
+    """20 Hz at a hard rail: harmonics far above the fitted ones belong to the same wave."""
+    sine = 10 ** (overdrive_db / 20) * np.sin(2 * np.pi * 20 / 48_000 * np.arange(96_000) + 1.0)
+    found = measure(Capture.from_array(0.5 * np.clip(sine, -1, 1), 48_000))
+    assert found.clipping.side == "both"
+    assert found.clipping.overdrive_db == pytest.approx(overdrive_db, rel=0.02)
+    assert not {note.code for note in found.notes} & {"interfering_tone", "not_by_a_rail"}

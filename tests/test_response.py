@@ -535,3 +535,34 @@ def test_another_sweep_than_the_one_named_is_no_filter(low_hz: float, high_hz: f
     result = find_response(heard(samples), from_figures(low_hz, high_hz, seconds))
     assert (result.found, result.verdict) == (False, None)
     assert codes(result.notes) == {"sweep_unlike"}
+
+
+GRAPHIC_DB = (-7.0, 9.0, -4.0, 6.0, -8.0, 3.0, -9.0, 7.0, -5.0, 4.0)
+GRAPHIC = [(31.25 * 2.0**number, gain_db) for number, gain_db in enumerate(GRAPHIC_DB)]
+
+
+@pytest.mark.long
+@pytest.mark.parametrize("crossover_hz", [None, 300.0])
+def test_many_bands_are_told_as_a_curve_and_not_as_filters(
+    track: tuple[np.ndarray, Sweep], crossover_hz: float | None
+) -> None:
+    """All bands of an octave equaliser moved: peaks and dips at their places, no filter that is not there."""
+    samples, sweep = track
+    chain = in_a_row(*(boosted("peak", hertz, gain_db, 1.41) for hertz, gain_db in GRAPHIC))
+    if crossover_hz is not None:
+        chain = in_a_row(chain, filtered("linkwitz-riley", 4, crossover_hz, "high"))
+    result = find_response(heard(through(samples[:, 0], chain)), sweep)
+    assert result.verdict == ("equalised" if crossover_hz is None else "filtered and equalised")
+    assert result.highpass is result.lowpass is None
+    assert result.boosts == ()
+    assert (result.low_corner_hz is None) == (crossover_hz is None)
+    told = next(note.values for note in result.notes if note.code == "equalised_between")
+    assert result.passband_db is not None
+    heard_points = [p for p in result.points if p.frequency_hz >= (result.low_corner_hz or 0.0)]
+    for figure, extreme in (("highest", max), ("lowest", min)):
+        point = extreme(heard_points, key=lambda each: each.level_db)
+        assert told[f"{figure}_db"] == pytest.approx(point.level_db - result.passband_db, abs=0.01)
+        assert told[f"{figure}_hz"] == pytest.approx(point.frequency_hz)
+    for hertz, gain_db in GRAPHIC[2 if crossover_hz is None else 5 : -1]:
+        near = min(result.bends, key=lambda bend: abs(np.log(bend.frequency_hz / hertz)))
+        assert near.frequency_hz == pytest.approx(hertz, rel=0.15), gain_db

@@ -64,7 +64,7 @@ def judge(tone: ToneFit, limit_thd_percent: float) -> Verdict:
     if len(crest) < LEAST_ORDERS:
         return Verdict(CLEAN, None, (remark("tone_too_high"),))
     if not _stands_out(tone, crest):
-        return Verdict(CLEAN, None, ())
+        return Verdict(CLEAN, None, _unnamed(tone, limit_thd_percent))
     relative, corner_ratio = without_coupling(crest)
     real, noise = relative.real.copy(), tone.noise_peak / np.sqrt(2)
     rails = fit_rails(real, noise)
@@ -323,6 +323,8 @@ def _other_kind(tone: ToneFit, relative: Phasors, limit_thd_percent: float) -> t
     thd_percent, real, noise = tone.thd_percent, relative.real, tone.noise_peak / np.sqrt(2)
     if thd_percent < max(NAMED_OVER_FLOOR * tone.thd_floor_percent, thresholds.NAMED_THD_PERCENT):
         return ()
+    if 2 * tone.beyond_volts**2 > (tone.distortion_ratio * tone.fundamental_volts) ** 2:
+        return _unnamed(tone, limit_thd_percent)  # the fitted orders hold the lesser part
     orders = np.arange(1, len(real) + 1)
     odd = (orders >= 3) & (orders % 2 == 1)
     # a dead zone takes a square wave away from the sine: 4/pi (-1)^((k-1)/2) / k on odd orders
@@ -336,4 +338,11 @@ def _other_kind(tone: ToneFit, relative: Phasors, limit_thd_percent: float) -> t
         return (fault("crossover_distortion", thd_percent=thd_percent),)
     if even_power > 2 * odd_power:
         return (fault("even_harmonics", thd_percent=thd_percent),)
-    return (fault("not_by_a_rail", thd_percent=thd_percent),) if thd_percent >= limit_thd_percent else ()
+    return _unnamed(tone, limit_thd_percent)
+
+
+def _unnamed(tone: ToneFit, limit_thd_percent: float) -> tuple[Remark, ...]:
+    """That there is too much distortion, where its kind is not known."""
+    if tone.thd_percent < limit_thd_percent:
+        return ()
+    return (fault("not_by_a_rail", thd_percent=tone.thd_percent),)

@@ -23,7 +23,7 @@ from gainkit.analysis.movement import tracks_of
 from gainkit.analysis.overload import overloaded, recorder_limit
 from gainkit.analysis.quantised import crest_blur
 from gainkit.analysis.report import Examination, measurement_of
-from gainkit.analysis.spectrum import Line, hann, lone_line, mains_of
+from gainkit.analysis.spectrum import Line, hann, mains_of
 from gainkit.analysis.steady import Blocks, SteadyPart, demodulated, drift_remark, find_steady, last_steady
 from gainkit.analysis.stretches import changes, judged_stretches, rail_sag, sag_remark, settling
 from gainkit.analysis.tone import ToneFit, fit_tone
@@ -371,8 +371,7 @@ def _fit(window: Window, part: Floats, rough_hz: float, options: MeasureOptions)
 
 def _why_no_tone(tone: ToneFit) -> Remark | None:
     """The reason why a fitted tone does not stand for the capture, None when it does."""
-    lone = lone_line(tone.spectrum, *tone.band_hz)
-    for line in tone.lines if lone is None else (*tone.lines, lone):
+    for line in tone.lines if tone.lone is None else (*tone.lines, tone.lone):
         strong = line.rms_volts > thresholds.SECOND_TONE_RATIO * tone.fundamental_volts
         if strong and mains_of(line.frequency_hz, tone.spectrum.step_hz) is None:
             return _no_tone("second_tone", frequency_hz=tone.frequency_hz, second_hz=line.frequency_hz)

@@ -107,10 +107,12 @@ class Line:
     above_db: float
 
 
-def lines_in(spectrum: Spectrum, tone_hz: float, low_hz: float, high_hz: float) -> list[Line]:
+def lines_in(spectrum: Spectrum, tone_hz: float, low_hz: float, high_hz: float, fitted: Floats) -> list[Line]:
     """Lines between two frequencies that stand out of the noise, strongest first; no harmonics of the tone.
 
-    Needs bins of 5 Hz or finer; a shorter record shows none.
+    fitted : (K,) peak volts of the harmonics that the residual lacks. A line on a higher multiple is told too
+    where the highest of them do not lead up to it (`beyond_harmonics`). Needs bins of 5 Hz or finer; a shorter
+    record shows none.
     """
     if spectrum.step_hz > COARSEST_BIN_HZ:
         return []
@@ -123,11 +125,27 @@ def lines_in(spectrum: Spectrum, tone_hz: float, low_hz: float, high_hz: float) 
     local = _noise_around(power, max(16, int(FLOOR_HZ / spectrum.step_hz)))
     # few averages let noise itself stand out: one periodogram reaches 12 dB over its median now and then
     least_db = thresholds.HUM_NAMED_DB + 6 / np.sqrt(spectrum.segments)
-    peak = (away > GUARD_BINS * spectrum.step_hz) & (power > local * 10 ** (least_db / 10))
+    beyond = index * spectrum.step_hz > (len(fitted) + 0.5) * tone_hz
+    # a line's own power is spread over five bins, the highest holds two thirds
+    strong = beyond & (1.5 * power > beyond_harmonics(fitted) ** 2)
+    apart = (away > GUARD_BINS * spectrum.step_hz) | strong
+    peak = apart & (power > local * 10 ** (least_db / 10))
     peak[1:] &= power[1:] >= power[:-1]
     peak[:-1] &= power[:-1] > power[1:]
     lines = [_line_at(int(place), power, local, index, spectrum.step_hz) for place in np.flatnonzero(peak)]
     return sorted(lines, key=lambda line: -line.rms_volts)
+
+
+BEYOND_RATIO = 2.0
+"""So many times the highest harmonics a line beyond them is none of the same wave: what rails and curves make
+falls with the order [-]."""
+
+
+def beyond_harmonics(fitted: Floats) -> float:
+    """From which rms on a line on a multiple above those fitted is one of its own [V]; fitted : (K,)
+    [V peak]."""
+    upper = fitted[max(len(fitted) // 2, 1) :]
+    return BEYOND_RATIO * float(upper.max()) / math.sqrt(2.0) if len(upper) else 0.0
 
 
 LONE_SHARE = 0.5

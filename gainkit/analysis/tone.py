@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, field, replace
 from functools import cached_property
 
@@ -12,7 +13,7 @@ from gainkit.analysis import thresholds
 from gainkit.analysis.harmonic import HarmonicFit, Phasors, coarse_frequency, fit_harmonics, from_crest
 from gainkit.analysis.outliers import without_outliers
 from gainkit.analysis.quantised import within_steps
-from gainkit.analysis.spectrum import Line, Spectrum, lines_in, noise_density, spectrum_of
+from gainkit.analysis.spectrum import Line, Spectrum, lines_in, lone_line, noise_density, spectrum_of
 from gainkit.calculator.ranges import refuse_outside
 from gainkit.capture.model import RATES
 
@@ -21,6 +22,9 @@ Floats = NDArray[np.float64]
 MAX_ORDER = 20
 """Highest harmonic that THD counts: those beyond add 0.008 % to the 23.23 % of a sine clipped by 6 dB (derived
 from its Fourier series) [-]."""
+
+LEAST_BEYOND = 1e-4
+"""What lies beyond the fitted orders counts from this share of the tone on [-]: as a line is named."""
 
 RAIL_ORDERS = 5
 """Orders wanted for the rails even when the band's edge cuts harmonics earlier [-]."""
@@ -65,8 +69,10 @@ class ToneFit:
 
     @property
     def distortion_ratio(self) -> float:
-        """Amplitudes of orders 2.. in the band over the fundamental's, root of the sum of squares [-]."""
-        return float(np.linalg.norm(self.phasors[1 : self.in_band]) / np.abs(self.phasors[0]))
+        """Amplitudes of orders 2.. in the band over the fundamental's, root of the sum of squares [-]; with the
+        lines on multiples that are too high to be fitted and yet stronger than what leads up to them."""
+        fitted = float(np.linalg.norm(self.phasors[1 : self.in_band]) / np.abs(self.phasors[0]))
+        return math.hypot(fitted, self.beyond_volts / self.fundamental_volts)
 
     @property
     def thd_percent(self) -> float:
@@ -163,9 +169,30 @@ class ToneFit:
 
     @cached_property
     def lines(self) -> list[Line]:
-        """Lines in the band that are no harmonics of the tone, strongest first."""
-        others = (*self.beside, *lines_in(self.spectrum, self.frequency_hz, *self.band_hz))
+        """Lines in the band that are no harmonics of the tone, strongest first; with those on multiples too
+        high to be fitted that the fitted ones do not lead up to."""
+        peaks = np.abs(self.phasors)
+        others = (*self.beside, *lines_in(self.spectrum, self.frequency_hz, *self.band_hz, peaks))
         return sorted(others, key=lambda line: -line.rms_volts)
+
+    @cached_property
+    def lone(self) -> Line | None:
+        """The one line that makes up most of what is left over, in a record too short for `lines`."""
+        return lone_line(self.spectrum, *self.band_hz)
+
+    @cached_property
+    def beyond_volts(self) -> float:
+        """Rms of the lines on multiples above those that were fitted [V]."""
+        if self.noise_rms_volts < LEAST_BEYOND * self.fundamental_volts:
+            return 0.0
+        lone = () if self.lone is None else (self.lone,)
+        return math.sqrt(sum(line.rms_volts**2 for line in (*self.lines, *lone) if self._on_multiple(line)))
+
+    def _on_multiple(self, line: Line) -> bool:
+        """Whether a line lies on a multiple of the tone that was not fitted, as far as the record tells."""
+        order = round(line.frequency_hz / self.frequency_hz)
+        off_hz = abs(line.frequency_hz - order * self.frequency_hz)
+        return order > self.fit.orders and off_hz < self.spectrum.step_hz
 
     def with_beside(self, beside: tuple[Line, ...]) -> ToneFit:
         """The same with lines that were taken out before the fit."""

@@ -129,6 +129,10 @@ def _figures(result: Response) -> list[str]:
     lines += [_filter("High-pass", result.highpass)] if result.highpass is not None else []
     lines += [_filter("Low-pass", result.lowpass)] if result.lowpass is not None else []
     lines += [_boost(each) for each in result.boosts]
+    lines += [
+        f"  Bend        {each.level_db:+.1f} dB at {plain(each.frequency_hz)} Hz, re the passband"
+        for each in result.bends
+    ]
     if result.delay_seconds is not None:
         lines.append(
             f"  Delay       {1000 * result.delay_seconds:z.3f} ms, "

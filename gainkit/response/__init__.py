@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from gainkit.response.drive import Sweep, from_figures, from_index, from_track
 from gainkit.response.find import find_response
-from gainkit.response.model import Boost, Filter, Flatness, Point, Response
+from gainkit.response.model import Bend, Boost, Filter, Flatness, Point, Response
 
 __all__ = [
+    "Bend",
     "Boost",
     "Filter",
     "Flatness",

@@ -44,8 +44,8 @@ def fit_sum(
     total = float(left @ left)
     damping = 1e-3
     for _ in range(rounds):
-        slopes = np.array(_slopes(parts, at, curves)) * weight
-        normal, pull = slopes @ slopes.T, slopes @ left
+        moved = np.array(slopes(parts, at, curves)) * weight
+        normal, pull = moved @ moved.T, moved @ left
         diagonal = np.diag(normal) + 1e-12
         before = total
         for _ in range(TRIES):
@@ -69,12 +69,12 @@ def _held(figures: list[float], part: SumPart) -> list[float]:
     return [min(max(figure, low), high) for figure, low, high in zip(figures, part.low, part.high, strict=True)]
 
 
-def _slopes(parts: Sequence[SumPart], at: list[list[float]], curves: list[Floats]) -> list[Floats]:
+def slopes(parts: Sequence[SumPart], at: list[list[float]], curves: list[Floats]) -> list[Floats]:
     """Derivative of the sum by each parameter, in order."""
-    slopes = []
+    found = []
     for part, figures, curve in zip(parts, at, curves, strict=True):
         for number in range(len(figures)):
             moved = list(figures)
             moved[number] += STEP
-            slopes.append((part.curve(*moved) - curve) / STEP)
-    return slopes
+            found.append((part.curve(*moved) - curve) / STEP)
+    return found

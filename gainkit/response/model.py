@@ -70,6 +70,14 @@ class Boost:
     kind: BoostKind
 
 
+@dataclass(frozen=True)
+class Bend:
+    """A peak or dip of the curve itself: its place, and its level re the passband [dB]."""
+
+    frequency_hz: float
+    level_db: float
+
+
 @dataclass(frozen=True, repr=False)
 class Response(Result):
     """The answer; None for what the recording does not tell.
@@ -80,6 +88,8 @@ class Response(Result):
     side : "left" or "right" of a track that plays one after the other. passband_db : level_db of the passband.
     clipped : flat tops at digital full scale. right : of a left-then-right track the right side; the other
     fields are then the left one's. right_later_seconds, right_farther_cm : right arrival less left.
+    bends : where the curve is equalised and no filters and bands can be named, for several sets of them fit
+    alike or none does: its peaks and dips; `lowpass`, `highpass` and `boosts` are empty then.
     reference_file : of a difference, the capture that was taken off; None for a response itself.
     """
 
@@ -106,3 +116,4 @@ class Response(Result):
     right_later_seconds: float | None = None
     right_farther_cm: float | None = None
     reference_file: str | None = None
+    bends: tuple[Bend, ...] = ()

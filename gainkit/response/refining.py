@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from gainkit.response.boosts import BoostBand
 from gainkit.response.chain_model import Chain, FilterSide, Levels, PlacedShape
 from gainkit.response.filters import Shape
-from gainkit.response.fitting import SumPart, fit_sum
+from gainkit.response.fitting import SumPart, fit_sum, slopes
 from gainkit.response.model import BoostKind
 
 Floats = NDArray[np.float64]
@@ -71,6 +71,32 @@ def refined(levels: Levels, chain: Chain, free: Free = "all") -> Chain:
         for band, each in zip(chain.bands[kept:], figures, strict=True)
     ]
     return replace(chain, bands=(*chain.bands[:kept], *bands), **moved)  # type: ignore[arg-type]
+
+
+def deviations(levels: Levels, chain: Chain) -> tuple[list[float], list[float]]:
+    """Standard deviations of a chain's figures, all free together: of the bands' gains [dB], and of corners and
+    centres [octaves]; from the curvature at its best."""
+    bent = chain.bent(levels.frequency_hz)
+    ones = np.ones(len(bent))
+    curves: list[tuple[Callable[..., Floats], tuple[float, ...]]] = [
+        (lambda gain: gain * ones, (chain.gain_db,))
+    ]
+    sides: tuple[FilterSide, ...] = ("highpass", "lowpass")
+    for side in sides:
+        placed = getattr(chain, side)
+        if placed is not None:
+            curves.append((_filter_curve(chain, placed.shape, side, bent), (math.log(placed.corner_hz),)))
+    for band in chain.bands:
+        figures = (math.log(band.centre_hz), band.gain_db, math.log(band.quality))
+        curves.append((_band_curve(chain, band.kind, bent), figures))
+    parts = [SumPart(curve, figures, figures, figures) for curve, figures in curves]
+    moved = slopes(parts, [list(each) for _, each in curves], [curve(*each) for curve, each in curves])
+    scaled = np.array(moved) / levels.spread_db
+    squares = np.diag(np.linalg.pinv(scaled @ scaled.T, rcond=1e-14, hermitian=True))
+    deviation = np.sqrt(np.maximum(squares, 0.0)).tolist()
+    first_band = len(deviation) - 3 * len(chain.bands)
+    places = [*deviation[1:first_band], *deviation[first_band::3]]
+    return deviation[first_band + 1 :: 3], [each / math.log(2.0) for each in places]
 
 
 def _filter_curve(chain: Chain, shape: Shape, side: FilterSide, bent: Floats) -> Callable[..., Floats]:

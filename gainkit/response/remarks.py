@@ -5,9 +5,12 @@ from __future__ import annotations
 import math
 
 import numpy as np
+from numpy.typing import NDArray
 
 from gainkit.remarks import Remark, danger, fault, gravest_first, remark
 from gainkit.response.model import Point, Response
+
+Floats = NDArray[np.float64]
 
 DISTORTED_PERCENT = 1.0
 """The limit that the other rooms call clipping by (common practice, no source) [%]."""
@@ -47,6 +50,18 @@ def remarks_on(
         if low and boost.centre_hz < 2.0 * BASS_HZ and boost.gain_db > BASS_RAISED_DB:
             said.append(remark("bass_raised", gain_db=boost.gain_db, below_hz=boost.centre_hz, kind=boost.kind))
     return gravest_first(said)
+
+
+def curve_note(hertz: Floats, level_db: Floats) -> Remark:
+    """Between which levels an equalised curve lies; both (points,), levels re the passband [dB]."""
+    top, bottom = int(np.argmax(level_db)), int(np.argmin(level_db))
+    return remark(
+        "equalised_between",
+        lowest_db=float(level_db[bottom]),
+        highest_db=float(level_db[top]),
+        highest_hz=float(hertz[top]),
+        lowest_hz=float(hertz[bottom]),
+    )
 
 
 def _tweeter(answer: Response, crossover_hz: float) -> list[Remark]:

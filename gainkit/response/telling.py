@@ -12,10 +12,12 @@ from gainkit.generator.swept import Chirp
 from gainkit.remarks import fault, gravest_first, remark
 from gainkit.response.align import Heard, TrackPlace
 from gainkit.response.drive import SideTrack
+from gainkit.response.equalised import bends_of, is_sole_explanation, sure_ends, told_part
 from gainkit.response.model import Filter, Point, Response
 from gainkit.response.points import Curves
-from gainkit.response.remarks import remarks_on
+from gainkit.response.remarks import curve_note, remarks_on
 from gainkit.response.verdict import (
+    audible_bands,
     band_of,
     corners,
     filter_told,
@@ -82,7 +84,7 @@ def told_of(measured: MeasuredSide, side: SideTrack, differs: bool, crossover_hz
         high_corner_hz=high,
     )
     answer = _with_chain(answer, found, band)
-    notes = remarks_on(answer, measured.place.by_marks, measured.clocked, crossover_hz)
+    notes = (*answer.notes, *remarks_on(answer, measured.place.by_marks, measured.clocked, crossover_hz))
     if not measured.whole:
         low, high = answer.points[0].frequency_hz, answer.points[-1].frequency_hz
         notes = gravest_first((*notes, fault("sweep_incomplete", low_hz=low, high_hz=high)))
@@ -120,7 +122,10 @@ def _with_chain(answer: Response, found: Curves, band: tuple[int, int]) -> Respo
     fit = fitted(found, band, answer.passband_db)
     if fit is None:
         return answer
-    chain, misfit = fit
+    levels, chain, misfit = fit
+    own_shaped = bool(own_shape(chain.highpass, chain) or own_shape(chain.lowpass, chain))
+    if not is_sole_explanation(levels, chain, own_shaped):
+        return _as_a_curve(answer, found, band, sure_ends(levels))
     inside = slice(band[0], band[1] + 1)
     passband = answer.passband_db + chain.gain_db
     hertz, level = found.frequency_hz[inside], found.level_db[inside]
@@ -131,8 +136,8 @@ def _with_chain(answer: Response, found: Curves, band: tuple[int, int]) -> Respo
     def side(name: str, corner: float | None) -> Filter | None:
         return filter_told(getattr(chain, name), chain, corner, misfit)
 
-    bands = sorted(chain.bands, key=lambda band: band.centre_hz)
-    if own_shape(chain.highpass, chain) or own_shape(chain.lowpass, chain):
+    bands = sorted(audible_bands(chain), key=lambda band: band.centre_hz)
+    if own_shaped:
         bands = []  # they cannot be told from the filter's own bends
 
     return replace(
@@ -144,6 +149,30 @@ def _with_chain(answer: Response, found: Curves, band: tuple[int, int]) -> Respo
         highpass=side("highpass", low),
         boosts=tuple(band.told() for band in bands),
         verdict=verdict_of(chain, bool(bands)),
+    )
+
+
+def _as_a_curve(answer: Response, found: Curves, band: tuple[int, int], ends: tuple[bool, bool]) -> Response:
+    """The same as equalised, by its peaks and dips. ends : which of them are a filter's slopes.
+
+    Most of an equalised curve lies at no one level: its passband is the median of what is no slope.
+    """
+    inside = slice(band[0], band[1] + 1)
+    hertz, level = found.frequency_hz[inside], found.level_db[inside]
+    low = answer.low_corner_hz if ends[0] else None
+    high = answer.high_corner_hz if ends[1] else None
+    passband = float(np.median(told_part(hertz, level, low, high)[1]))
+    corners_hz = corners(hertz, level, passband)
+    low, high = (corner if sure else None for corner, sure in zip(corners_hz, ends, strict=True))
+    hertz, level = told_part(hertz, level, low, high)
+    return replace(
+        answer,
+        passband_db=passband,
+        low_corner_hz=low,
+        high_corner_hz=high,
+        bends=bends_of(hertz, level - passband),
+        verdict="filtered and equalised" if any(ends) else "equalised",
+        notes=(curve_note(hertz, level - passband),),
     )
 
 

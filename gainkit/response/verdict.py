@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -44,6 +45,10 @@ NO_SHAPE_DB = 0.6
 
 CHANCE = 3.0
 """Noise of one value may stand so many times over its own mean [-]; of K values by the root of K less."""
+
+INAUDIBLE_DB = 30.0
+"""A band where a filter takes off so much does nothing that is heard, and is lost in the slope's own errors
+[dB]."""
 
 LEAST_FIT_POINTS = 12
 
@@ -113,8 +118,9 @@ def flatness(frequency_hz: Floats, level_db: Floats) -> Flatness | None:
     return Flatness(low, high, float(part.max()) - middle, float(part.min()) - middle)
 
 
-def fitted(curves: Curves, band: tuple[int, int], passband: float) -> tuple[Chain, float] | None:
-    """The chain, and what it leaves over [dB rms]; None where too few points stand out of the noise."""
+def fitted(curves: Curves, band: tuple[int, int], passband: float) -> tuple[Levels, Chain, float] | None:
+    """What was fitted, the chain, and what it leaves over [dB rms]; None where too few points stand out of the
+    noise."""
     inside = slice(band[0], band[1] + 1)
     level, floor = curves.level_db[inside] - passband, curves.floor_db[inside] - passband
     over = 10.0 ** ((level - floor) / 10.0)
@@ -137,7 +143,7 @@ def fitted(curves: Curves, band: tuple[int, int], passband: float) -> tuple[Chai
         for end, beside in ((slice(0, ends), slice(0, reach)), (slice(-ends, None), slice(-reach, None)))
     ]
     chain = fit_chain(levels, falls[0], falls[1])
-    return chain, misfit_db(levels, chain)
+    return levels, chain, misfit_db(levels, chain)
 
 
 def own_shape(placed: PlacedShape | None, chain: Chain) -> list[BoostBand]:
@@ -149,6 +155,14 @@ def own_shape(placed: PlacedShape | None, chain: Chain) -> list[BoostBand]:
         for band in chain.bands
         if abs(band.gain_db) > NAMED_BAND_DB
         and abs(math.log2(band.centre_hz / placed.corner_hz)) < NAMED_BAND_OCTAVES
+    ]
+
+
+def audible_bands(chain: Chain) -> list[BoostBand]:
+    """Bands that the chain's filters leave something of."""
+    filters = replace(chain, gain_db=0.0, bands=())
+    return [
+        band for band in chain.bands if float(filters.level_db(np.array([band.centre_hz]))[0]) > -INAUDIBLE_DB
     ]
 
 

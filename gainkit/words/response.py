@@ -72,6 +72,10 @@ REMARKS: dict[str, Template] = {
     "marks_not_heard": _marks,
     "recorder_clock_differs": _clock,
     "flat_within": "Flat within {within_db:.2g} dB from {low_hz:.3g} Hz to {high_hz:.5g} Hz.",
+    "equalised_between": (
+        "Equalised: the curve lies between {lowest_db:+.1f} and {highest_db:+.1f} dB, highest at {highest_hz:.3g} Hz, "
+        "lowest at {lowest_hz:.3g} Hz. Which bands and filters make it cannot be told: several sets fit alike."
+    ),
     "filter_takes_tone": _filter_takes_tone,
     "crossover_missing": "There is no {side}; the plan has one at {planned_hz:.4g} Hz.",
     "crossover_elsewhere": "The {side} stands at {corner_hz:.4g} Hz; the plan has it at {planned_hz:.4g} Hz.",

@@ -1,0 +1,112 @@
+"""Whether a fitted chain is the one explanation of a curve; else the curve's own peaks and dips.
+
+Three or more overlapping bands and a filter can often be exchanged for others that leave as little, or a fit
+ends beside the truth. Such a chain shows: it leaves something over, its parts lie outside the sweep or undo
+each other, or its figures are loose.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from numpy.typing import NDArray
+
+from gainkit.response.chain_model import Chain, Levels
+from gainkit.response.model import Bend
+from gainkit.response.refining import deviations
+
+Floats = NDArray[np.float64]
+
+SEVERAL_BANDS = 3
+"""From so many bands on a filter of its own shape, or a shallow one, is not told from them [-]."""
+
+LEFT_OVER = 1.5
+"""Mean square left over, in standard deviations, from which a chain of several parts has missed the truth [-]:
+the points' own errors are correlated and mostly smaller than allowed for."""
+
+SPAN_SHARE, SPAN_DB = 1.25, 1.0
+"""A band may move the level by so much more than all bands together do [-, dB]: beyond, they undo each
+other."""
+
+LOOSE_DB, LOOSE_OCTAVES = 0.5, 1.0 / 12.0
+"""Figures with a larger standard deviation are no answer [dB, octaves]."""
+
+SURE_FALL_DB, SURE_SLOPE_DB = 18.0, 4.0
+"""An end so far under most of the curve [dB], and falling so fast there [dB per octave], is a filter's slope,
+whatever the bands: an equaliser's bands come back to where they were."""
+
+SLOPE_OCTAVES = (1.0 / 4.0, 1.0)
+"""Over how much of the end it must fall so fast [octaves]: past a band's centre the level comes back."""
+
+LEAST_BEND_DB = 1.0
+"""A peak or dip that stands out less is not told [dB]."""
+
+
+def is_sole_explanation(levels: Levels, chain: Chain, own_shaped: bool) -> bool:
+    """Whether the chain's filters and bands can be told by name. own_shaped : bands only mend a filter."""
+    low, high = float(levels.frequency_hz[0]), float(levels.frequency_hz[-1])
+    filters = [(name, each) for name in ("highpass", "lowpass") if (each := getattr(chain, name)) is not None]
+    places = [*(each.corner_hz for _, each in filters), *(band.centre_hz for band in chain.bands)]
+    if any(not low <= hertz <= high for hertz in places):
+        return False
+    several = len(chain.bands) >= SEVERAL_BANDS
+    ends = dict(zip(("highpass", "lowpass"), sure_ends(levels), strict=True))
+    if several and (own_shaped or any(not ends[name] for name, _ in filters)):
+        return False
+    if own_shaped:
+        return True
+    curves = [band.level_db(levels.frequency_hz) for band in chain.bands]
+    if len(curves) > 1:
+        together = np.sum(curves, axis=0)
+        span = max(float(together.max()), 0.0) - min(float(together.min()), 0.0)
+        if max(float(np.abs(each).max()) for each in curves) > SPAN_SHARE * span + SPAN_DB:
+            return False
+        left = (levels.level_db - chain.level_db(levels.frequency_hz)) / levels.spread_db
+        if float(np.mean(left**2)) > LEFT_OVER:
+            return False
+    if not several:
+        return True
+    gains_db, octaves = deviations(levels, chain)
+    return max(gains_db) <= LOOSE_DB and max(octaves) <= LOOSE_OCTAVES
+
+
+def sure_ends(levels: Levels) -> tuple[bool, bool]:
+    """Whether the low end, and the high end, is a filter's slope."""
+    found = []
+    octaves = np.log2(levels.frequency_hz)
+    for sign in (1, -1):
+        level, place = levels.level_db[::sign], np.abs(octaves - octaves[::sign][0])[::sign]
+        fall = float(np.percentile(level, 90)) - float(np.median(level[: max(len(level) // 40, 1)]))
+        slopes = [
+            float(np.polyfit(place[place <= reach], level[place <= reach], 1)[0]) for reach in SLOPE_OCTAVES
+        ]
+        found.append(fall > SURE_FALL_DB and min(slopes) > SURE_SLOPE_DB)
+    return found[0], found[1]
+
+
+def bends_of(frequency_hz: Floats, level_db: Floats) -> tuple[Bend, ...]:
+    """Peaks and dips that stand out of the curve on both sides, in order; both (points,)."""
+    found: list[Bend] = []
+    top = bottom = 0
+    rising: bool | None = None
+    for at, level in enumerate(level_db):
+        top = at if level > level_db[top] else top
+        bottom = at if level < level_db[bottom] else bottom
+        if rising is not False and level_db[top] - level >= LEAST_BEND_DB:
+            if top > 0:
+                found.append(Bend(float(frequency_hz[top]), float(level_db[top])))
+            rising, bottom = False, at
+        elif rising is not True and level - level_db[bottom] >= LEAST_BEND_DB:
+            if bottom > 0:
+                found.append(Bend(float(frequency_hz[bottom]), float(level_db[bottom])))
+            rising, top = True, at
+    return tuple(found)
+
+
+def told_part(
+    frequency_hz: Floats, level_db: Floats, low_hz: float | None, high_hz: float | None
+) -> tuple[Floats, Floats]:
+    """The curve between the corners of its slopes, where there are any."""
+    keep = (frequency_hz >= (low_hz or 0.0)) & (frequency_hz <= (high_hz or math.inf))
+    return (frequency_hz[keep], level_db[keep]) if np.count_nonzero(keep) > 2 else (frequency_hz, level_db)
