@@ -35,7 +35,8 @@ MOST_SECONDS = 30.0
 """So much of a recording is looked at [s]: more pulses than anyone needs."""
 
 ALIKE_CONFIDENCE = 0.94
-"""Confidence of a relation that only two averaged pulses show [0..1]: it is called probable."""
+"""Confidence of a relation that only two averaged pulses show, and of chirps that may be another band's [0..1]:
+it is called probable."""
 
 MOST_DRIVE_SECONDS = 60.0
 """So much of another drive signal and of what was recorded of it is read [s]."""
@@ -154,7 +155,10 @@ def find_polarity(
     if drive is None:
         heard = hear(samples, rate, bands)
         played = heard.kind
-        name, decision = _clearest({name: _decide_all(each, name) for name, each in heard.trains.items()})
+        decisions = {name: _decide_all(each, name) for name, each in heard.trains.items()}
+        name, decision = _clearest(decisions)
+        if played == "chirps" and {each.polarity for each in decisions.values()} != {decision.polarity}:
+            decision = replace(decision, confidence=min(decision.confidence, ALIKE_CONFIDENCE))
         _, other = _clearest({name: _decide_all(each, name) for name, each in heard.otherwise.items()})
         if {decision.polarity, other.polarity} == {"positive", "negative"}:
             decision = decision.undecided(fault("another_track"))
