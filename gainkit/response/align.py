@@ -71,8 +71,10 @@ UNLIKE_SLOPE_SECONDS = 2e-3
 """Octaves that arrive evenly later by more per e-fold, where no clock is so wrong, are another sweep's [s]."""
 
 UNLIKE_STANDOUT = 4.0
+UNLIKE_SHARE = 0.01
 UNLIKE_OCTAVES = 4
-"""An octave counts where its envelope is so many times its median [-]; so many half octaves off the arrival are
+"""An octave counts where its envelope is so many times its median [-], and at least this share of the
+strongest one's [-]: what a steep filter leaves is the others' leakage; so many half octaves off the arrival are
 no chain's delay."""
 
 
@@ -285,11 +287,11 @@ def octave_slope(impulse: Impulse, low_hz: float, high_hz: float, arrival: float
     """
     logs, times, weights = [], [], []
     least_hz = max(low_hz, 8.0 / CLOCK_REACH_SECONDS / math.sqrt(2.0))
-    for middle, seconds, standout in _octaves(impulse, least_hz, high_hz, arrival, CLOCK_REACH_SECONDS):
-        if standout > MARK_STANDOUT:
-            logs.append(math.log(middle))
-            times.append(seconds)
-            weights.append(middle)
+    for octave in _octaves(impulse, least_hz, high_hz, arrival, CLOCK_REACH_SECONDS):
+        if octave.standout > MARK_STANDOUT:
+            logs.append(math.log(octave.middle_hz))
+            times.append(octave.seconds)
+            weights.append(octave.middle_hz)
     if len(logs) < 4:
         return None
     slope, base = np.polyfit(logs, times, 1, w=np.sqrt(weights))
@@ -304,20 +306,31 @@ def scattered(impulse: Impulse, chirp: Chirp, band_hz: tuple[float, float], arri
     band_hz : what of the sweep was recorded.
     """
     reach = min(UNLIKE_REACH_SECONDS, UNLIKE_REACH_SHARE * chirp.octave_seconds)
-    low_hz, high_hz = max(band_hz[0], UNLIKE_FROM_HZ), min(band_hz[1], 0.45 * impulse.rate)
+    octaves = list(_octaves(impulse, band_hz[0], min(band_hz[1], 0.45 * impulse.rate), arrival, reach))
+    least = UNLIKE_SHARE * max((each.height for each in octaves), default=0.0)
     off = [
-        abs(seconds) > UNLIKE_SECONDS + UNLIKE_CYCLES / middle
-        for middle, seconds, standout in _octaves(impulse, low_hz, high_hz, arrival, reach)
-        if standout > UNLIKE_STANDOUT
+        abs(each.seconds) > UNLIKE_SECONDS + UNLIKE_CYCLES / each.middle_hz
+        for each in octaves
+        if each.middle_hz > UNLIKE_FROM_HZ and each.standout > UNLIKE_STANDOUT and each.height > least
     ]
     return sum(off) >= UNLIKE_OCTAVES
 
 
+@dataclass(frozen=True)
+class _Octave:
+    """middle_hz : its middle [Hz]. seconds : when its envelope is strongest, re the arrival [s]. height : how
+    strong it is then. standout : over its median [-]."""
+
+    middle_hz: float
+    seconds: float
+    height: float
+    standout: float
+
+
 def _octaves(
     impulse: Impulse, low_hz: float, high_hz: float, arrival: float, reach: float
-) -> Iterator[tuple[float, float, float]]:
-    """Each octave's middle [Hz], downwards by halves; when it is strongest, re the arrival [s]; and how many
-    times its envelope's median it is then [-]."""
+) -> Iterator[_Octave]:
+    """Each octave, downwards by halves."""
     frames = fast_length(round(2 * reach * impulse.rate))
     spectrum = np.fft.fft(impulse.part(arrival - 0.5 * frames / impulse.rate, frames))
     hertz = np.fft.fftfreq(frames, 1.0 / impulse.rate)
@@ -327,5 +340,6 @@ def _octaves(
         envelope = np.abs(np.fft.ifft(spectrum * np.cos(np.minimum(shape, 1.0) * math.pi / 2.0) ** 2))
         at = int(np.argmax(envelope))
         median = max(float(np.median(envelope)), 1e-300)
-        yield middle, at / impulse.rate - 0.5 * frames / impulse.rate, float(envelope[at]) / median
+        height = float(envelope[at])
+        yield _Octave(middle, at / impulse.rate - 0.5 * frames / impulse.rate, height, height / median)
         middle /= math.sqrt(2.0)

@@ -158,3 +158,16 @@ def test_what_phones_store_is_good_enough(
     for point in inside:
         truth_db = 20 * np.log10(3.0 * np.abs(chain(np.array([point.frequency_hz])))[0])
         assert point.level_db == pytest.approx(truth_db, abs=0.5)
+
+
+@pytest.mark.parametrize("kind", ["high", "low"])
+@pytest.mark.parametrize("corner_hz", [60.0, 300.0, 2_500.0])
+def test_what_a_steep_filter_leaves_is_not_taken_for_another_sweep(kind: str, corner_hz: float) -> None:
+    """Eighth order without noise: octaves far beyond the corner hold nothing but the others' leakage."""
+    samples, sweep = played(ToneSpec("sweep", seconds=15.0))
+    chain = filtered("butterworth", 8, corner_hz, kind)
+    result = find_response(Capture.from_array(through(samples[:, 0], chain), RATE), sweep)
+    found = result.highpass if kind == "high" else result.lowpass
+    assert found is not None
+    assert (found.family, found.order) == ("butterworth", 8)
+    assert found.corner_hz == pytest.approx(corner_hz, rel=0.01)
