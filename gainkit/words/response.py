@@ -74,7 +74,7 @@ REMARKS: dict[str, Template] = {
     "flat_within": "Flat within {within_db:.2g} dB from {low_hz:.3g} Hz to {high_hz:.5g} Hz.",
     "equalised_between": (
         "Equalised: the curve lies between {lowest_db:+.1f} and {highest_db:+.1f} dB, highest at {highest_hz:.3g} Hz, "
-        "lowest at {lowest_hz:.3g} Hz. Which bands and filters make it cannot be told: several sets fit alike."
+        "lowest at {lowest_hz:.3g} Hz. Which bands and filters make it cannot be told for sure."
     ),
     "filter_takes_tone": _filter_takes_tone,
     "crossover_missing": "There is no {side}; the plan has one at {planned_hz:.4g} Hz.",
