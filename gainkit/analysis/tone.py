@@ -192,7 +192,8 @@ class ToneFit:
         """Whether a line lies on a multiple of the tone that was not fitted, as far as the record tells."""
         order = round(line.frequency_hz / self.frequency_hz)
         off_hz = abs(line.frequency_hz - order * self.frequency_hz)
-        return order > self.fit.orders and off_hz < self.spectrum.step_hz
+        quantised = line.rms_volts < self.blur_volts  # steps alone make such lines
+        return order > self.fit.orders and off_hz < self.spectrum.step_hz and not quantised
 
     def with_beside(self, beside: tuple[Line, ...]) -> ToneFit:
         """The same with lines that were taken out before the fit."""
