@@ -155,11 +155,11 @@ def find_polarity(
     if drive is None:
         heard = hear(samples, rate, bands)
         played = heard.kind
-        decisions = {name: _decide_all(each, name) for name, each in heard.trains.items()}
+        decisions = {name: _decide_all(each, name, played == "chirps") for name, each in heard.trains.items()}
         name, decision = _clearest(decisions)
         if played == "chirps" and {each.polarity for each in decisions.values()} != {decision.polarity}:
             decision = replace(decision, confidence=min(decision.confidence, ALIKE_CONFIDENCE))
-        _, other = _clearest({name: _decide_all(each, name) for name, each in heard.otherwise.items()})
+        _, other = _clearest({name: _decide_all(each, name, False) for name, each in heard.otherwise.items()})
         if {decision.polarity, other.polarity} == {"positive", "negative"}:
             decision = decision.undecided(fault("another_track"))
     else:
@@ -254,9 +254,9 @@ def _alike(results: Sequence[PolarityResult], captures: Sequence[Capture], chann
     return likeness(one, other, band).relation
 
 
-def _decide_all(trains: Sequence[Train], band: str) -> Decision:
+def _decide_all(trains: Sequence[Train], band: str, chirps: bool) -> Decision:
     """The decision on the train that tells most; those that decide must agree."""
-    decisions = [decide(train, band) for train in trains]
+    decisions = [decide(train, band, chirps=chirps) for train in trains]
     best = max(decisions, key=lambda each: each.clearness, default=NOTHING)
     signs = {each.polarity for each in decisions} - {"undecided"}
     return best.undecided(fault("swings_disagree")) if len(signs) > 1 else best
