@@ -5,11 +5,12 @@ from __future__ import annotations
 import io
 import re
 from collections.abc import Sequence
+from html import unescape
 from pathlib import Path
 
 from gainkit.charts.drawing import Draw, any_letter, figure_of, inline_svg, title_of
 from gainkit.charts.page import chart_page
-from gainkit.charts.style import DOTS, Look, inks, styled
+from gainkit.charts.style import DOTS, Look, Size, inks, styled
 from gainkit.errors import GainkitError
 from gainkit.files import refuse_existing, whole_file, write_whole
 
@@ -91,3 +92,17 @@ def chart_svg(
     for variable, colour in inks(look.theme).items() if by_page else ():
         svg = re.sub(f": {colour}\\b", f": var(--{variable}, {colour})", svg)
     return svg
+
+
+def save_following_svg(draw: Draw, path: Path, size: Size = "page", *, overwrite: bool = False) -> str:
+    """An SVG file that is light or dark as the window is that shows it; its title is returned.
+
+    One drawing does for both grounds, for nothing but the colours differs. A page may show it by <img>.
+    """
+    svg = chart_svg(draw, Look(size), by_page=True)
+    title = unescape(svg.split('aria-label="', 1)[1].split('"', 1)[0])
+    dark = "; ".join(f"--{name}: {colour}" for name, colour in inks("dark").items())
+    style = f"<style>@media (prefers-color-scheme: dark) {{ svg {{ {dark} }} }}</style>"
+    start = svg.index(">") + 1
+    write_whole(path, f"{svg[:start]}{style}{svg[start:]}\n", overwrite=overwrite)
+    return title

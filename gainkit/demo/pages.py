@@ -8,7 +8,6 @@ from pathlib import Path
 from gainkit.analysis import analyse_tone
 from gainkit.capture import read_capture
 from gainkit.charts import (
-    Look,
     draw_bands,
     draw_headroom,
     draw_levels,
@@ -17,9 +16,10 @@ from gainkit.charts import (
     draw_response,
     draw_spectrum,
     draw_waveform,
-    save_chart,
 )
 from gainkit.charts.drawing import Draw
+from gainkit.charts.saving import save_following_svg
+from gainkit.charts.style import Size
 from gainkit.demo.bench import DemoBench
 from gainkit.demo.steps import CHANNEL
 from gainkit.errors import GainkitError
@@ -32,13 +32,8 @@ from gainkit.response import find_response
 from gainkit.response import from_index as from_sweep
 from gainkit.sheet import write_sheet
 
-LOOKS = {
-    "": Look(),
-    "_dark": Look(theme="dark"),
-    "_phone": Look("phone"),
-    "_phone_dark": Look("phone", "dark"),
-}
-"""Endings of a chart's files: the page shows the one that fits its window and its ground."""
+SIZES: dict[str, Size] = {"": "page", "_phone": "phone"}
+"""Endings of a chart's files: the page shows the one that fits its window."""
 
 
 def pages_step(bench: DemoBench, calibration: Path, staircase: Path) -> None:
@@ -46,8 +41,8 @@ def pages_step(bench: DemoBench, calibration: Path, staircase: Path) -> None:
     bench.say("\n12. Charts and the as-left page      (<draw_onset()> and the like; <write_sheet()>)")
     charts = []
     for name, draw in _draws(bench, calibration, staircase).items():
-        for ending, look in LOOKS.items():
-            title = save_chart(draw, bench.job.charts / f"{name}{ending}.svg", look, overwrite=True)
+        for ending, size in SIZES.items():
+            title = save_following_svg(draw, bench.job.charts / f"{name}{ending}.svg", size, overwrite=True)
         charts.append((name, title))
     made = write_sheet(bench.folder, bench.folder / "sheet.html", overwrite=True)
     write_whole(bench.folder / "index.html", _index(bench, charts), overwrite=True)
@@ -79,17 +74,10 @@ def _draws(bench: DemoBench, calibration: Path, staircase: Path) -> dict[str, Dr
     }
 
 
-def _sources(name: str) -> str:
-    """The drawings of one chart that go before the plain one: narrow ones, then dark ones."""
-    narrow, dark = "(max-width: 36rem)", "(prefers-color-scheme: dark)"
-    each = (("_phone_dark", f"{narrow} and {dark}"), ("_phone", narrow), ("_dark", dark))
-    return "".join(f'<source media="{media}" srcset="charts/{name}{ending}.svg">' for ending, media in each)
-
-
 def _index(bench: DemoBench, charts: list[tuple[str, str]]) -> str:
     """A page of links and pictures, all inside the folder."""
     pictures = "\n".join(
-        f"<figure><picture>{_sources(escape(name))}"
+        f'<figure><picture><source media="(max-width: 36rem)" srcset="charts/{escape(name)}_phone.svg">'
         f'<img src="charts/{escape(name)}.svg" alt="{escape(title)}"></picture>'
         f"<figcaption>{escape(title)}</figcaption></figure>"
         for name, title in charts

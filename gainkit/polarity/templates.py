@@ -235,16 +235,17 @@ def _answers(band: str, seconds: float, bins: int) -> Phasors:
 
 def _echoes(hz: Floats, count: int, latest: float, rng: np.random.Generator) -> Phasors:
     """1 and what echoes add, (answers, bins); each has lost some treble."""
-    total = np.ones((count, len(hz)), dtype=np.complex128)
+    total = np.zeros((count, len(hz)), dtype=np.complex128)
     echoes = rng.integers(0, MOST_ECHOES, (count, 1))
     strength = rng.uniform(0.0, 0.7, (count, 1))
-    dull = _first(hz / 5000.0, False)
     for number in range(MOST_ECHOES):
         delay = rng.uniform(0.0003, latest, (count, 1))
         gain = strength * rng.uniform(0.2, 1.0, (count, 1)) * np.exp(-delay / ECHO_DECAY_SECONDS)
-        gain *= rng.choice([1.0, 1.0, 1.0, -1.0], (count, 1)) * (number < echoes)
-        total += gain * dull * np.exp(-2j * np.pi * hz * delay)
-    return total
+        gain *= rng.choice([1.0, 1.0, 1.0, -1.0], (count, 1))
+        has = number < echoes[:, 0]
+        turn = np.exp(-2j * np.pi * hz[0] * delay[has])  # from one multiple of the lowest frequency to the next
+        total[has] += gain[has] * np.cumprod(np.broadcast_to(turn, (len(turn), len(hz))), axis=1)
+    return 1 + _first(hz / 5000.0, False) * total
 
 
 def _lobe(band: str, hz: Floats) -> Phasors:

@@ -14,7 +14,8 @@ from gainkit.calculator.targets import Target
 from gainkit.charts import Look, chart_svg, draw_bands, draw_compare, draw_headroom, draw_power, save_chart
 from gainkit.charts.drawing import Draw
 from gainkit.charts.page import chart_page
-from gainkit.charts.style import inks
+from gainkit.charts.saving import save_following_svg
+from gainkit.charts.style import PALETTES, inks
 from gainkit.errors import GainkitError
 from gainkit.figures import plain
 from gainkit.job.status import JobStatus
@@ -120,3 +121,39 @@ def test_a_page_may_change_the_colours_of_its_pictures(target: Target) -> None:
     assert not left  # each stands behind the name of its variable only
     assert text.count("var(--chart-ink, #1d1f24)") > 10
     assert set(inks("light")) == set(inks("dark"))
+
+
+def test_a_following_picture_is_whole_and_dark_by_its_own_rule(tmp_path: Path, target: Target) -> None:
+    from xml.etree import ElementTree
+
+    out = tmp_path / "power.svg"
+    title = save_following_svg(partial(draw_power, target=target), out)
+    root = ElementTree.parse(out).getroot()
+    assert root.get("aria-label") == title
+    rule = next(each.text or "" for each in root.iter() if "prefers-color-scheme: dark" in (each.text or ""))
+    assert all(f"--{name}: {colour}" in rule for name, colour in inks("dark").items())
+    used = set(re.findall(r"var\(--([\w-]+),", out.read_text(encoding="utf-8")))
+    assert used <= set(inks("dark"))
+    assert {"chart-ground", "chart-ink", "chart-line-1"} <= used
+
+
+@pytest.mark.long
+def test_a_following_picture_takes_the_ground_of_the_window(tmp_path: Path, target: Target) -> None:
+    sync_api = pytest.importorskip("playwright.sync_api")
+    from PIL import Image
+
+    save_following_svg(partial(draw_power, target=target), tmp_path / "power.svg")
+    page_file = tmp_path / "page.html"
+    page_file.write_text(
+        '<style>html { color-scheme: light dark } body { margin: 0 }</style><img src="power.svg">'
+    )
+    with sync_api.sync_playwright() as play:
+        browser = play.chromium.launch(executable_path="/usr/bin/chromium")
+        for theme in ("light", "dark"):
+            page = browser.new_page(color_scheme=theme)
+            page.goto(page_file.as_uri())
+            page.screenshot(path=tmp_path / "seen.png")
+            with Image.open(tmp_path / "seen.png") as seen:
+                corner = seen.convert("RGB").getpixel((3, 3))
+            assert "#{:02x}{:02x}{:02x}".format(*corner) == PALETTES[theme].ground
+        browser.close()
