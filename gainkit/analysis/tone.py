@@ -284,7 +284,7 @@ def _with_noise(
         # white noise of one-sided density S over T seconds gives a peak phasor the error power 2 S / T
         noise_peak=np.sqrt(2 * density / spectrum.seconds),
         noise_rms_volts=float(np.sqrt(spectrum.band_power(*band_hz))),
-        residual_power=float(np.mean(fit.residual**2)),
+        residual_power=float(fit.residual @ fit.residual) / frames,
         spectrum=spectrum,
         fit=fit,
         outliers=outliers,

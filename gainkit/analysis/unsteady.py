@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from gainkit.analysis.clipping import judge
+from gainkit.analysis.harmonic import project
 from gainkit.analysis.thresholds import LEAST_CYCLES
 from gainkit.analysis.tone import ToneFit, fit_tone
 
@@ -56,9 +57,10 @@ def moved_by(samples: Floats, tone: ToneFit, limit_thd_percent: float) -> tuple[
 def _moves(tone: ToneFit, size: int) -> bool:
     """Whether the fundamental differs between parts of a record, by what the fit to all leaves in each."""
     residual, angular = tone.fit.residual, tone.fit.angular
-    frames = np.arange(PARTS * size) - (len(residual) - 1) / 2
-    turned = residual[: PARTS * size] * np.exp(-1j * (angular * frames + np.angle(tone.phasors[0])))
-    apart = turned.real.reshape(PARTS, size).sum(axis=1) * (2 / size)
+    parts = residual[: PARTS * size].reshape(PARTS, size)
+    left = [project(part, angular, np.arange(1, 2), weighted=False)[0][0] for part in parts]
+    middles = np.arange(PARTS) * size + (size - len(residual)) / 2  # of the parts, from that of the record
+    apart = (left * np.exp(-1j * (angular * middles + np.angle(tone.phasors[0])))).real * (2 / size)
     noise = float(tone.noise_peak[0]) * math.sqrt(PARTS / 2)
     return bool(np.ptp(apart) > max(MOVE_NOISES * noise, LEAST_MOVE * abs(tone.phasors[0])))
 
