@@ -171,10 +171,10 @@ def crossover_faults(
         ("high-pass", highpass_hz, result.highpass, result.low_corner_hz),
         ("low-pass", lowpass_hz, result.lowpass, result.high_corner_hz),
     )
-    for side, wanted_hz, found, corner_hz in planned:
+    for side, wanted_hz, built, corner_hz in planned:
         if wanted_hz is None or not low < wanted_hz < high:
             continue
-        there_hz = corner_hz if found is None else found.corner_hz
+        there_hz = corner_hz if built is None else built.corner_hz
         if there_hz is None:
             said.append(fault("crossover_missing", side=side, planned_hz=wanted_hz))
         elif abs(math.log(there_hz / wanted_hz)) > math.log1p(CORNER_SHARE):

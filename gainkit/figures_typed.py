@@ -83,13 +83,13 @@ def parse_figure(text: str, unit: str | None = None, parameter: str | None = Non
         return float(f"{coded[1]}.{coded[3]}") * _OF_LETTER[coded[2]]
     if _THOUSANDS.match(plain):
         raise GainkitError("comma_or_thousands", parameter, text)
-    found = _NUMBER.fullmatch(plain)
-    if found is None or re.match(r"[\d.,+-]", found[2]):
+    match = _NUMBER.fullmatch(plain)
+    if match is None or re.match(r"[\d.,+-]", match[2]):
         raise GainkitError("not_a_number", parameter, text)
-    factor = 1.0 if not found[2] else _factor(found[2], words)
+    factor = 1.0 if not match[2] else _factor(match[2], words)
     if factor is None:
-        raise GainkitError("wrong_unit", parameter, text, list(words), typed_unit=found[2])
-    return float(found[1].replace(",", ".")) * factor
+        raise GainkitError("wrong_unit", parameter, text, list(words), typed_unit=match[2])
+    return float(match[1].replace(",", ".")) * factor
 
 
 def is_unit_of(word: str, unit: str | None) -> bool:

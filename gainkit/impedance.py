@@ -187,19 +187,19 @@ def impedance_curve(
     count = max(int(math.log2(high / low) * POINTS_PER_OCTAVE), 0)
     centres = low * 2.0 ** (np.arange(count + 1) / POINTS_PER_OCTAVE)
     half = 2.0 ** (0.5 / POINTS_PER_OCTAVE)
-    found, densities = [], []
+    ratios, densities = [], []
     for centre in centres:
         middle = round(centre / spacing)
-        reach = max(int(centre * (half - 1.0) / spacing), LEAST_BINS // 2)
-        band = slice(max(middle - reach, 0), middle + reach + 1)
+        half_width = max(int(centre * (half - 1.0) / spacing), LEAST_BINS // 2)
+        band = slice(max(middle - half_width, 0), middle + half_width + 1)
         ohms = _middle_ratio(volts[band], current[band])
         if ohms is not None:
-            found.append((middle * spacing, series_ohms * ohms))
+            ratios.append((middle * spacing, series_ohms * ohms))
             densities.append(float(np.mean(np.abs(current[band]) ** 2)))
     least = max(densities, default=0.0) * 10.0 ** (LEAST_SHARE_DB / 10.0)
     return tuple(
         ImpedancePoint(hertz, abs(ohms), math.degrees(cmath.phase(ohms)))
-        for (hertz, ohms), density in zip(found, densities, strict=True)
+        for (hertz, ohms), density in zip(ratios, densities, strict=True)
         if density >= least
     )
 

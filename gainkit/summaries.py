@@ -146,15 +146,15 @@ def _match(result: Any) -> list[str]:
     return _lines(f"trims to match {result.reference}", trims, result.notes)
 
 
-def _response(found: Any) -> list[str]:
-    lines = [found.verdict or "the sweep is not in the recording"]
-    if found.flat is not None:
-        lines.append(f"  flat from {plain(found.flat.low_hz)} to {plain(found.flat.high_hz, 5)} Hz")
-    for name, side in (("high-pass", found.highpass), ("low-pass", found.lowpass)):
+def _response(response: Any) -> list[str]:
+    lines = [response.verdict or "the sweep is not in the recording"]
+    if response.flat is not None:
+        lines.append(f"  flat from {plain(response.flat.low_hz)} to {plain(response.flat.high_hz, 5)} Hz")
+    for name, side in (("high-pass", response.highpass), ("low-pass", response.lowpass)):
         if side is not None:
             lines.append(f"  {name} {plain(side.corner_hz, 4)} Hz, {side.family}, order {side.order}")
-    if found.delay_seconds is not None:
-        lines.append(f"  delay {1000 * found.delay_seconds:.3f} ms")
+    if response.delay_seconds is not None:
+        lines.append(f"  delay {1000 * response.delay_seconds:.3f} ms")
     return lines
 
 

@@ -127,7 +127,7 @@ def test_the_page_needs_nothing_else(tmp_path: Path, gainkit: Callable[..., Answ
 
 
 @pytest.mark.long
-def test_the_page_reckons_as_gainkit_does_and_its_sound_is_capped(tmp_path: Path) -> None:
+def test_the_page_calculates_as_gainkit_does_and_its_sound_is_capped(tmp_path: Path) -> None:
     out = tmp_path / "lesson.html"
     out.write_text(lesson_page(), encoding="utf-8")
     with chromium() as browser:

@@ -49,7 +49,7 @@ def low() -> Response:
 
 @pytest.mark.parametrize("tone_hz", [50.0, 400.0, 997.0, 2_000.0])
 def test_the_loss_is_that_of_the_filter(low: Response, tone_hz: float) -> None:
-    """Against the closed form 10 log10(1 + (f / corner)^4) that the plan reckons with."""
+    """Against the closed form 10 log10(1 + (f / corner)^4) that the plan uses."""
     told = tone_loss(low, tone_hz)
     assert told is not None
     assert told.loss_db == pytest.approx(filter_loss_db(tone_hz, None, 1_000.0), abs=0.03)

@@ -358,7 +358,7 @@ def test_a_gain_control_that_ends_too_early_says_what_it_costs(tmp_path: Path) -
 
 
 def test_the_built_in_channels_gain_is_its_trim(tmp_path: Path) -> None:
-    """Two ways to the same figure: gain from reckoned source volts, and the trim from the onset."""
+    """Two ways to the same figure: gain from calculated source volts, and the trim from the onset."""
     channel = plan_system(load_system(EXAMPLE)).channel("rear")
     assert channel.trim_db == pytest.approx(-4)
     assert channel.gain_db == pytest.approx(-4)

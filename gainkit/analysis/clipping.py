@@ -71,10 +71,10 @@ def judge(tone: ToneFit, limit_thd_percent: float) -> Verdict:
     explained = _explained(rails, relative, tone)
     interval, alone = None, True
     if explained < EXPLAINS_ALL or rails.knee.free is not None:
-        found = _other_explanation(tone, crest, relative, rails, corner_ratio, limit_thd_percent)
-        if found.verdict is not None:
-            return found.verdict
-        interval, alone = found.interval, found.alone
+        other = _other_explanation(tone, crest, relative, rails, corner_ratio, limit_thd_percent)
+        if other.verdict is not None:
+            return other.verdict
+        interval, alone = other.interval, other.alone
     sides = _sides_at_rail(rails, tone, limit_thd_percent)
     if explained < thresholds.RAIL_EXPLAINS_WELL and (flat := flat_rails(tone)) is not None:
         return _slow_recovery(flat, tone, limit_thd_percent)

@@ -21,7 +21,7 @@ figures; () is 1."""
 
 
 @dataclass(frozen=True)
-class Filter:
+class FilterFamily:
     """A family of responses.
 
     names : of its figures, corners in units of the tone; grids : starts of each; limits : between which each is
@@ -47,33 +47,33 @@ class Filter:
 _LOW, _HIGH, _Q = (0.02, 0.1, 0.25, 0.5, 0.8, 1.1), (0.7, 1.5, 2.5, 4.0, 7.0, 12.0), (0.5, 0.75, 1.2)
 ONE = ((),)
 FILTERS = (
-    Filter(
+    FilterFamily(
         "high-pass 1", "coupling", {1: ONE}, {0: ((1,),), 1: ONE}, ("corner",), (_LOW,), ((1e-3, 5.0),)
     ),
-    Filter(
+    FilterFamily(
         "high-pass 2", "coupling", {2: ONE}, {0: ((2, 0),), 1: ((1, -1),), 2: ONE}, ("corner", "q"), (_LOW, _Q),
         ((1e-3, 3.0), (0.3, 3.0)),
     ),
-    Filter(
+    FilterFamily(
         "low-pass 1", "filter", {0: ONE}, {0: ONE, 1: ((-1,),)}, ("corner",), (_HIGH,), ((0.3, 100.0),)
     ),
-    Filter(
+    FilterFamily(
         "low-pass 2", "filter", {0: ONE}, {0: ONE, 1: ((-1, -1),), 2: ((-2, 0),)}, ("corner", "q"), (_HIGH, _Q),
         ((0.5, 100.0), (0.3, 3.0)),
     ),
-    Filter(
+    FilterFamily(
         "low-pass 4", "filter", {0: ONE}, {0: ONE, 1: ((-1,),), 2: ((-2,),)}, ("corner",), (_HIGH,),
         ((0.7, 100.0),), damping=2**0.5, times=2,
     ),
-    Filter(
+    FilterFamily(
         "shelf", "filter", {0: ONE, 1: ((-1, 0),)}, {0: ONE, 1: ((0, -1),)}, ("zero", "pole"),
         ((0.4, 1.0, 2.0, 4.0, 8.0, 16.0),) * 2, ((0.02, 200.0), (0.02, 200.0)),
     ),
-    Filter(
+    FilterFamily(
         "band", "filter", {1: ONE}, {0: ((1, 0),), 1: ((0, 0), (1, -1)), 2: ((0, -1),)}, ("low", "high"),
         (_LOW, _HIGH), ((1e-3, 3.0), (0.3, 100.0)),
     ),
-    Filter(
+    FilterFamily(
         "bell", "filter", {0: ONE, 1: ((-1, -1, 1),), 2: ((-2, 0, 0),)},
         {0: ONE, 1: ((-1, -1, 0),), 2: ((-2, 0, 0),)}, ("centre", "q", "gain"),
         ((0.5, 1.0, 2.0, 5.0), (0.7, 2.0), (0.5, 2.0)), ((0.1, 20.0), (0.3, 8.0), (0.1, 10.0)),
@@ -93,7 +93,7 @@ class Sections:
     times: Floats
 
     @staticmethod
-    def of(families: list[Filter]) -> Sections:
+    def of(families: list[FilterFamily]) -> Sections:
         """One section of each."""
         weights = np.zeros((len(families), 2, 3, MOST_PRODUCTS))
         powers = np.zeros((*weights.shape, MOST_FIGURES))

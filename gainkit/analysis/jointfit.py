@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from gainkit.analysis.descent import Places, Points, Rules, descend, projected
-from gainkit.analysis.filters import FILTERS, MOST_FIGURES, Filter, Sections
+from gainkit.analysis.filters import FILTERS, MOST_FIGURES, FilterFamily, Sections
 from gainkit.analysis.rails import HARD, MOST_ORDERS, Knee, Knees, RailFit, harmonics_of, held_harmonics
 from gainkit.analysis.railsearch import hard_starts
 
@@ -113,10 +113,10 @@ def explanations(measured: Measured, rival: float) -> list[Explanation]:
     Only those that leave little are told. rival : chi^2 of rails alone, which the filters must come near to.
     """
     enough = len(measured.relative) >= LEAST_JOINT_ORDERS
-    found = _filtered(measured, rival) if enough else []
+    filtered = _filtered(measured, rival) if enough else []
     others = [each for each in (_slewed(measured), _curved(measured)) if each.left_share < LEAVES]
     core = _saturated(measured)
-    return [*found, *others, core] if core.left_share < CORE_LEAVES else [*found, *others]
+    return [*filtered, *others, core] if core.left_share < CORE_LEAVES else [*filtered, *others]
 
 
 def ranked(of: list[Explanation], orders: int) -> tuple[Explanation, list[float]]:
@@ -162,7 +162,7 @@ class _Behind:
     A point is (overdrive +, overdrive -, logarithms of the filter's figures), zeros where a filter has fewer.
     """
 
-    def __init__(self, measured: Measured, families: list[Filter]) -> None:
+    def __init__(self, measured: Measured, families: list[FilterFamily]) -> None:
         self._orders, self._twice = measured.orders, np.concatenate([measured.sigma] * 2)
         self._wanted = np.concatenate([measured.relative.real, measured.relative.imag]) / self._twice
         self._sections, self._hard = Sections.of(families), Knees.of([HARD] * len(families))
@@ -206,19 +206,19 @@ def _filtered(measured: Measured, rival: float) -> list[Explanation]:
         starts += list(points[best])
         families += [family] * STARTS
     behind = _Behind(measured, families)
-    found = descend(behind.models, np.array(starts), RULES, rival=rival, alike=2.0 * orders)
-    best = np.argmin(found.misfit.reshape(-1, STARTS), axis=1) + STARTS * np.arange(len(FILTERS))
-    slopes = found.slopes[best]
+    ends = descend(behind.models, np.array(starts), RULES, rival=rival, alike=2.0 * orders)
+    best = np.argmin(ends.misfit.reshape(-1, STARTS), axis=1) + STARTS * np.arange(len(FILTERS))
+    slopes = ends.slopes[best]
     covariances = np.linalg.pinv(np.matmul(slopes.transpose(0, 2, 1), slopes), rcond=1e-14)
     return [
-        _described(measured, family, found.at[place], found.left[place], np.diag(covariance))
+        _described(measured, family, ends.at[place], ends.left[place], np.diag(covariance))
         for family, place, covariance in zip(FILTERS, best, covariances, strict=True)
-        if measured.left_share(found.left[place]) < LEAVES
+        if measured.left_share(ends.left[place]) < LEAVES
     ]
 
 
 def _described(
-    measured: Measured, family: Filter, point: Floats, left: Floats, variance: Floats
+    measured: Measured, family: FilterFamily, point: Floats, left: Floats, variance: Floats
 ) -> Explanation:
     """variance : of each figure, for noise of a standard deviation of one (P,)."""
     orders, figures = len(measured.orders), 2 + len(family.names)

@@ -107,10 +107,10 @@ def fit_lines(samples: Floats, sample_rate_hz: float, starts_hz: Sequence[float]
         angular = np.clip(angular + turn, 1e-6, np.pi - 1e-6)
         if float(np.abs(turn).max()) * len(samples) < 2 * np.pi * SETTLED_CYCLES:
             break
-    found: list[FittedLine | None] = [None] * len(starts_hz)
+    fitted: list[FittedLine | None] = [None] * len(starts_hz)
     for place, w, a in zip(chosen, angular, phasors, strict=True):
-        found[place] = FittedLine(float(w * sample_rate_hz / (2 * np.pi)), complex(a))
-    return found
+        fitted[place] = FittedLine(float(w * sample_rate_hz / (2 * np.pi)), complex(a))
+    return fitted
 
 
 def without(samples: Floats, sample_rate_hz: float, lines: Sequence[FittedLine]) -> Floats:
@@ -148,8 +148,8 @@ def _solve(
         right = np.concatenate([right, phasors.real * moment.imag - phasors.imag * moment.real])
     scale = np.sqrt(np.maximum(np.diag(matrix), 1e-300))
     solved = np.linalg.lstsq(matrix / np.multiply.outer(scale, scale), right / scale, rcond=1e-12)[0] / scale
-    found = solved[1 : count + 1] - 1j * solved[count + 1 : 2 * count + 1]
-    return found, solved[2 * count + 1 :]
+    changed = solved[1 : count + 1] - 1j * solved[count + 1 : 2 * count + 1]
+    return changed, solved[2 * count + 1 :]
 
 
 def _inner_products(angular: Floats, phasors: Phasors, frames: int) -> Floats:

@@ -117,9 +117,9 @@ def measure(capture: Capture, options: MeasureOptions | None = None) -> Measurem
     """
     options = options or MeasureOptions()
     examined = _examine(capture, options)
-    found = measurement_of(capture, options, examined)
+    measurement = measurement_of(capture, options, examined)
     beside = _other_channels(capture, options, examined)
-    return replace(found, notes=(*found.notes, *beside)) if beside else found
+    return replace(measurement, notes=(*measurement.notes, *beside)) if beside else measurement
 
 
 def analyse_tone(capture: Capture, options: MeasureOptions | None = None) -> ToneAnalysis:
@@ -217,16 +217,16 @@ def _without_beside(
         off_hz = line_beside(blocks.phasors, blocks.frames / window.audio_rate_hz)
         if off_hz is None or window.rough_hz is None:
             break
-        found = fit_beside(window.audio, window.audio_rate_hz, window.rough_hz, off_hz)
-        if found is None:
+        beside = fit_beside(window.audio, window.audio_rate_hz, window.rough_hz, off_hz)
+        if beside is None:
             break
-        audio = without(window.audio, window.audio_rate_hz, [found[1]])
+        audio = without(window.audio, window.audio_rate_hz, [beside[1]])
         calmer = demodulated(audio, angular, window.audio_rate_hz)
         if calmer is None or np.std(calmer.levels_db) > CALMER_SHARE * np.std(blocks.levels_db):
             return window, blocks, tuple(taken), True
         window, blocks = replace(window, audio=audio), calmer
-        rms_volts = float(np.sqrt(found[1].power))
-        taken.append(Line(found[1].frequency_hz, rms_volts, float("inf")))
+        rms_volts = float(np.sqrt(beside[1].power))
+        taken.append(Line(beside[1].frequency_hz, rms_volts, float("inf")))
     return window, blocks, tuple(taken), False
 
 
@@ -327,15 +327,15 @@ def _beside_tone(samples: Floats, rate_hz: float, tone: ToneFit, number: int) ->
 
 def _tone_elsewhere(samples: Floats, rate_hz: float, options: MeasureOptions, calibrated: bool) -> list[Remark]:
     """A steady tone in another channel, where the one that was asked for holds none or hardly any."""
-    found = fit_tone(samples, rate_hz, band_hz=options.band_hz)
-    if found is None or _why_no_tone(found) is not None:
+    tone = fit_tone(samples, rate_hz, band_hz=options.band_hz)
+    if tone is None or _why_no_tone(tone) is not None:
         return []
     unit = "V" if calibrated else "of full scale"
     return [
         fault(
             "tone_on_other_channel",
-            other_channel=options.channel, rms_volts=found.rms_volts, unit=unit,
-            frequency_hz=found.frequency_hz,
+            other_channel=options.channel, rms_volts=tone.rms_volts, unit=unit,
+            frequency_hz=tone.frequency_hz,
         )
     ]  # fmt: skip
 

@@ -127,17 +127,17 @@ def spans_in(tracks: Floats, first: int, last: int, least_blocks: int) -> list[S
     middle = medians(groups, 0)
     if np.all(np.abs(groups - middle) <= still):  # the usual case: nothing moves
         return [Span(first, last, tuple(float(m) for m in middle))] if last - first >= least_blocks else []
-    found: list[tuple[int, int]] = []
+    stretches: list[tuple[int, int]] = []
     end = count
     while end >= LEAST_GROUPS:
         begin = _begin_of(groups[:end], still)
         if begin is None or (end - begin) * per < least_blocks:
             end -= 1
             continue
-        found.append((begin, end))
+        stretches.append((begin, end))
         end = begin
     spans: list[Span] = []
-    for begin, end in _merged(found[::-1], groups, np.maximum(still, MERGE_DB)):
+    for begin, end in _merged(stretches[::-1], groups, np.maximum(still, MERGE_DB)):
         # the groups at an edge hold some of what lies beyond it
         low = first if begin == 0 else first + (begin + 1) * per
         high = last if end == count else first + (end - 1) * per
@@ -146,10 +146,10 @@ def spans_in(tracks: Floats, first: int, last: int, least_blocks: int) -> list[S
     return spans
 
 
-def _merged(found: list[tuple[int, int]], groups: Floats, still: Floats) -> list[tuple[int, int]]:
+def _merged(spans: list[tuple[int, int]], groups: Floats, still: Floats) -> list[tuple[int, int]]:
     """The same stretches of groups, those that are one made one; in the order of time."""
     kept: list[tuple[int, int]] = []
-    for begin, end in found:
+    for begin, end in spans:
         if kept:
             union = groups[kept[-1][0] : end]
             if np.all(np.abs(union - medians(union, 0)) <= still):

@@ -292,8 +292,8 @@ def _soft(overdrive_db: Floats, knees: Knees, orders: int, slopes: bool) -> tupl
         if which.any():
             sharpness = np.concatenate([knees.sharpness[which]] * 2)
             held = kind(crest, np.concatenate(overdrive_db[which].T), sharpness, slopes)
-            for out, found in zip((sides, by_depth, by_figure), held, strict=False):
-                out[:, which] = found.reshape(2, -1, half)
+            for out, part in zip((sides, by_depth, by_figure), held, strict=False):
+                out[:, which] = part.reshape(2, -1, half)
     up, down = rows[:half], -rows[: half - 1 : -1]
     model = sides[0] @ up + sides[1] @ down
     turn = np.empty((*model.shape, 3))

@@ -94,8 +94,8 @@ def _best_of(
         misfits = np.sum((harmonics - peaks[:, np.newaxis] * models) ** 2, axis=1)
         starts += [points[place] for place in np.argsort(misfits, kind="stable")[:STARTS]]
     problem = _Problem(harmonics, [knee for _, knee in starts])
-    found = descend(problem.models, problem.points([pair for pair, _ in starts]), RULES, rival=rival)
-    return problem.described(found, int(np.argmin(found.misfit)), noise_peak)
+    ends = descend(problem.models, problem.points([pair for pair, _ in starts]), RULES, rival=rival)
+    return problem.described(ends, int(np.argmin(ends.misfit)), noise_peak)
 
 
 @lru_cache(maxsize=128)
@@ -150,13 +150,13 @@ class _Problem:
         _, left, slopes = projected(models[:, 1:], turns[:, 1:], self._harmonics)
         return Points(at, left, slopes)
 
-    def described(self, found: Points, place: int, noise_peak: Floats) -> RailFit:
+    def described(self, ends: Points, place: int, noise_peak: Floats) -> RailFit:
         """A fit in terms of volts and decibels, with the uncertainty that noise and misfit leave."""
-        point, family = found.at[place], self._knees[place]
+        point, family = ends.at[place], self._knees[place]
         knee = family.moved(float(np.exp(point[2])))
         unknowns = 2 if family.free is None else 3
-        slopes = found.slopes[place][:, :unknowns]
-        deviation = _deviation(self._harmonics, found.left[place], slopes, noise_peak)
+        slopes = ends.slopes[place][:, :unknowns]
+        deviation = _deviation(self._harmonics, ends.left[place], slopes, noise_peak)
         positive_db, negative_db = float(point[0]), float(point[1])
         model = held_harmonics(point[np.newaxis, :2], Knees.of([knee]), len(self._harmonics))[0]
         peak = float(model[1:] @ self._harmonics) / float(model[1:] @ model[1:])
@@ -166,7 +166,7 @@ class _Problem:
             knee=knee,
             compression_db=(_compression_db(positive_db, knee), _compression_db(negative_db, knee)),
             mean=peak * float(model[0]),
-            misfit=float(found.misfit[place]),
+            misfit=float(ends.misfit[place]),
             misfit_without_rails=_misfit_without_rails(self._harmonics, knee),
             deviation_db=(float(deviation[0]), float(deviation[1])),
         )

@@ -71,18 +71,18 @@ def judged_stretches(
     """Each stretch with its level and state; spans : (start, stop) [s]. own : the one that is reported, as it
     is."""
     longest = sorted(spans, key=lambda span: span[0] - span[1])[:MOST_STRETCHES]
-    found = []
+    stretches = []
     for span in sorted(longest):
         if span == own[0]:
-            found.append(own[1])
+            stretches.append(own[1])
             continue
         middle, half = sum(span) / 2, min(span[1] - span[0], STRETCH_SECONDS) / 2
         samples, rate_hz = part(middle - half, middle + half)
         tone = fit_tone(samples, rate_hz, frequency_hz=frequency_hz, band_hz=options.band_hz)
         if tone is not None:
             clip = judge(tone, options.limit_thd_percent).clipping
-            found.append(Stretch(*span, tone.rms_volts, clip.overdrive_db, clip.state))
-    return tuple(found)
+            stretches.append(Stretch(*span, tone.rms_volts, clip.overdrive_db, clip.state))
+    return tuple(stretches)
 
 
 def changes(stretches: tuple[Stretch, ...]) -> list[Remark]:
@@ -115,9 +115,9 @@ def rail_sag(part: Part, start: float, stop: float, tone: ToneFit) -> RailSag | 
     seen = []
     for number in range(count):
         middle = start + (number + 0.5) * (stop - start) / count
-        found = _rails_at(*part(middle - length / 2, middle + length / 2), tone)
-        if found is not None:
-            seen.append(_Rails(middle, *found))
+        fitted = _rails_at(*part(middle - length / 2, middle + length / 2), tone)
+        if fitted is not None:
+            seen.append(_Rails(middle, *fitted))
     if len(seen) < LEAST_WINDOWS:
         return None
     usual = median(np.array([s.sine_peak for s in seen]))

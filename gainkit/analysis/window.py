@@ -120,17 +120,17 @@ def _span(
     most = min(WINDOW_FRAMES * decimation_factor(rate, options.band_hz[1]), MOST_RAW_FRAMES)
     if stop - start <= most:
         return start, stop, gaps, ()
-    found = coarse_window(capture, start, stop, most, channel=options.channel, minus=options.minus)
+    steadiest = coarse_window(capture, start, stop, most, channel=options.channel, minus=options.minus)
     followed = remark(
         "level_followed",
         seconds=(stop - start) / rate,
-        steady=found.steady,
-        from_seconds=found.start / rate,
-        to_seconds=found.stop / rate,
+        steady=steadiest.steady,
+        from_seconds=steadiest.start / rate,
+        to_seconds=steadiest.stop / rate,
     )
-    stretches = tuple((first / rate, last / rate) for first, last in found.stretches)
-    drifts = () if found.drift is None else (found.drift,)
-    return found.start, found.stop, (*gaps, followed, *drifts), stretches
+    stretches = tuple((first / rate, last / rate) for first, last in steadiest.stretches)
+    drifts = () if steadiest.drift is None else (steadiest.drift,)
+    return steadiest.start, steadiest.stop, (*gaps, followed, *drifts), stretches
 
 
 def _thinned(

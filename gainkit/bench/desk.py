@@ -25,7 +25,7 @@ from gainkit.job.typed import Confirmed, TypedLevel, TypedPolarity
 from gainkit.recorder import calibrate_recorder
 from gainkit.remarks import Sentence
 from gainkit.steps import Step, Taken, job_steps, look_at, next_step, step_of, take
-from gainkit.steps.taking import Look, keep, take_typed
+from gainkit.steps.taking import Finding, keep, take_typed
 from gainkit.steps.way import SEEN
 
 SEVERAL = {"volume": 2, "match": 2}
@@ -42,7 +42,7 @@ class Pending:
 
     number: int
     taken: Taken
-    look: Look
+    look: Finding
     arrivals: tuple[Arrival, ...] = ()
     shown: tuple[str, ...] = ()
 
@@ -62,7 +62,7 @@ class Live:
 
     state: str = "off"
     found: Measurement | None = None
-    look: Look | None = None
+    look: Finding | None = None
     taken: Taken | None = None
     device: str = ""
     problem: GainkitError | None = None
@@ -277,16 +277,16 @@ class Desk:
 
     # ---- the live reading ----------------------------------------------------------------------------------
 
-    def show_live(self, found: Measurement | GainkitError, device: str = "") -> None:
+    def show_live(self, reading: Measurement | GainkitError, device: str = "") -> None:
         """A live reading at the current step; a fault of the window shows as 'waiting'."""
         with self.lock:
             step = self.step()
             look = taken = None
-            if isinstance(found, Measurement) and step.kind == "gain" and not step.unconfirmed:
-                taken = Taken("measure", (step.output or "",), found, "live")
+            if isinstance(reading, Measurement) and step.kind == "gain" and not step.unconfirmed:
+                taken = Taken("measure", (step.output or "",), reading, "live")
                 look = look_at(step, self.job(), taken)
             appeared = self.live.state != "on"
-            self.live = Live("on", found if isinstance(found, Measurement) else None, look, taken, device)
+            self.live = Live("on", reading if isinstance(reading, Measurement) else None, look, taken, device)
             self.live_version += 1
         self.changed() if appeared else self._tell()
 
@@ -380,10 +380,10 @@ def _same(pending: Pending, seen: int | None) -> None:
 
 def _stamp(path: Path) -> tuple[int, int] | None:
     try:
-        found = path.stat()
+        status = path.stat()
     except OSError:
         return None
-    return found.st_mtime_ns, found.st_size
+    return status.st_mtime_ns, status.st_size
 
 
 def _calibrated(arrival: Arrival, volts: float | None) -> Taken:
@@ -392,9 +392,9 @@ def _calibrated(arrival: Arrival, volts: float | None) -> Taken:
     return Taken("calibrate", (), calibrate_recorder(arrival.capture, volts))
 
 
-def _calibration_look(taken: Taken) -> Look | None:
+def _calibration_look(taken: Taken) -> Finding | None:
     known = taken.result
     if not isinstance(known, Calibration):
         return None
     large = Sentence("large_calibrated", {"full_scale_volts": known.full_scale_volts})
-    return Look(large, None, None, (), (), known.notes)
+    return Finding(large, None, None, (), (), known.notes)

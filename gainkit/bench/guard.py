@@ -130,7 +130,7 @@ def _cookies(headers: dict[str, str], name: str) -> list[str]:
     """The values under a name. Other programs of this machine have their cookies there too, well formed or not,
     and may have put one of the same name beside ours."""
     pairs = (each.strip().partition("=") for each in headers.get("cookie", "").split(";"))
-    return [value for found, _, value in pairs if found == name][:MOST_COOKIES]
+    return [value for key, _, value in pairs if key == name][:MOST_COOKIES]
 
 
 def _with_headers(send: Send) -> Send:

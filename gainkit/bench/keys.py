@@ -92,8 +92,8 @@ class Keys:
 
     def session(self, cookie: str, client: str) -> Session | None:
         """The screen of a cookie that comes from the address that it was given to; None for any other."""
-        found = self._sessions.get(_digest(cookie))
-        return found if found is not None and found.address == client else None
+        held = self._sessions.get(_digest(cookie))
+        return held if held is not None and held.address == client else None
 
 
 def _digest(text: str) -> bytes:

@@ -25,7 +25,7 @@ STREAM_SECONDS = 2
 
 
 @dataclass(frozen=True)
-class Asked:
+class ServeOptions:
     """What a bench is asked for. port : 0: any that is free."""
 
     job: Path
@@ -59,7 +59,7 @@ class Running:
 
 
 @contextlib.contextmanager
-def opened(asked: Asked) -> Iterator[Running]:
+def opened(asked: ServeOptions) -> Iterator[Running]:
     """The bench of a job, its sources started, its port taken.
 
     Raises GainkitError for a folder that is no job, a port in use, a missing extra.

@@ -144,10 +144,10 @@ class LiveFeed:
 
         job = self.desk.job()
         known = self._calibrated(settings)
-        found = read_window(window, known, measure_options(step, job, settings.channels))
-        if isinstance(found, Measurement) and step.output is not None:
-            found = beside_plan(found, job.plan.channel(job.system.output(step.output).channel))
-        self.desk.show_live(found, settings.device)
+        reading = read_window(window, known, measure_options(step, job, settings.channels))
+        if isinstance(reading, Measurement) and step.output is not None:
+            reading = beside_plan(reading, job.plan.channel(job.system.output(step.output).channel))
+        self.desk.show_live(reading, settings.device)
 
     def _calibrated(self, settings: InputSettings) -> InputSettings:
         file = self.desk.calibration_file()

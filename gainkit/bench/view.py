@@ -12,7 +12,7 @@ from gainkit.job.listing import key_figures
 from gainkit.remarks import Remark, Sentence
 from gainkit.steps import Step, Tone
 from gainkit.steps.model import StepKind
-from gainkit.steps.taking import Look, figures_of
+from gainkit.steps.taking import Finding, figures_of
 from gainkit.steps.way import SEEN
 from gainkit.words import error_text, remark_text
 from gainkit.words.steps import TITLES
@@ -44,7 +44,7 @@ def fault_view(fault: GainkitError) -> dict[str, str]:
     return {"problem": problem[:LONGEST_TEXT], "remedy": remedy[:LONGEST_TEXT]}
 
 
-def look_view(look: Look | None) -> dict[str, Any] | None:
+def look_view(look: Finding | None) -> dict[str, Any] | None:
     """What a reading says: the large line, the bar, the figures, what else is to be known."""
     if look is None:
         return None
@@ -61,7 +61,7 @@ def look_view(look: Look | None) -> dict[str, Any] | None:
     }
 
 
-def counts(look: Look) -> bool:
+def counts(look: Finding) -> bool:
     """Whether a live reading is worth keeping: it tells the level, or a danger."""
     return look.error_db is not None or any(each.severity == "danger" for each in look.remarks)
 

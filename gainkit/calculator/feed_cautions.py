@@ -23,57 +23,57 @@ CONNECTIONS_BURN = frozenset({"contacts_get_hot", "drop_in_a_bad_contact"})
 """Dangers that a cable of any size leaves: with them a feed is not safe."""
 
 
-def feed_cautions(found: Feed, facts: FeedFacts) -> Iterator[Remark]:
+def feed_cautions(feed: Feed, facts: FeedFacts) -> Iterator[Remark]:
     """What a power feed's figures call for, gravest first; the plan of a car tells the same."""
-    assert found.supply_amperes is not None
-    assert found.most_amperes is not None
+    assert feed.supply_amperes is not None
+    assert feed.most_amperes is not None
     shared = {
-        "amperes": found.supply_amperes, "square_mm": found.square_mm, "most_amperes": found.most_amperes,
-        "continuous_amperes": found.continuous_amperes, "least_mm2": found.least_mm2,
+        "amperes": feed.supply_amperes, "square_mm": feed.square_mm, "most_amperes": feed.most_amperes,
+        "continuous_amperes": feed.continuous_amperes, "least_mm2": feed.least_mm2,
     }  # fmt: skip
-    if found.supply_amperes > found.most_amperes:
+    if feed.supply_amperes > feed.most_amperes:
         yield danger(
             "wire_not_safe",
-            **shared, amperes_per_mm2=found.amperes_per_mm2, heat_watts_per_m=found.heat_watts_per_m,
-            overheats_in_seconds=found.overheats_in_seconds,
+            **shared, amperes_per_mm2=feed.amperes_per_mm2, heat_watts_per_m=feed.heat_watts_per_m,
+            overheats_in_seconds=feed.overheats_in_seconds,
         )  # fmt: skip
-    fuses = {"highest_fuse_amperes": found.highest_fuse_amperes, "most_fuse_amperes": found.most_fuse_amperes}
+    fuses = {"highest_fuse_amperes": feed.highest_fuse_amperes, "most_fuse_amperes": feed.most_fuse_amperes}
     fuse = facts.fuse_amperes
-    if fuse is not None and fuse > found.most_amperes:
-        yield danger("fuse_above_wire", fuse_amperes=fuse, square_mm=found.square_mm, **fuses)
-    if (found.contact_watts or 0.0) > HOT_CONTACT_WATTS:
-        yield danger("contacts_get_hot", contact_watts=found.contact_watts, amperes=found.supply_amperes)
-    yield from _measured_cautions(found, facts)
+    if fuse is not None and fuse > feed.most_amperes:
+        yield danger("fuse_above_wire", fuse_amperes=fuse, square_mm=feed.square_mm, **fuses)
+    if (feed.contact_watts or 0.0) > HOT_CONTACT_WATTS:
+        yield danger("contacts_get_hot", contact_watts=feed.contact_watts, amperes=feed.supply_amperes)
+    yield from _measured_cautions(feed, facts)
     yield danger("fuse_the_feed", fuse_amperes=fuse, **fuses)
-    sure_amperes = found.continuous_amperes or 0.0
-    if found.verdict == "not known" and found.supply_amperes > sure_amperes:
+    sure_amperes = feed.continuous_amperes or 0.0
+    if feed.verdict == "not known" and feed.supply_amperes > sure_amperes:
         yield remark("wire_by_its_table", **shared)
-    elif found.verdict == "not known" and (fuse or 0.0) > sure_amperes:
+    elif feed.verdict == "not known" and (fuse or 0.0) > sure_amperes:
         # the current is no reason for another cable here: a thinner one would be burnt by this fuse
         yield fault("fuse_by_its_table", fuse_amperes=fuse, **shared)
-    if fuse is not None and fuse < found.supply_amperes:
-        yield fault("fuse_below_current", fuse_amperes=fuse, amperes=found.supply_amperes)
-    if (found.amplifier_volts or 0.0) < LEAST_AMPLIFIER_VOLTS:
+    if fuse is not None and fuse < feed.supply_amperes:
+        yield fault("fuse_below_current", fuse_amperes=fuse, amperes=feed.supply_amperes)
+    if (feed.amplifier_volts or 0.0) < LEAST_AMPLIFIER_VOLTS:
         yield fault(
-            "amplifier_starves", amplifier_volts=found.amplifier_volts, least_volts=LEAST_AMPLIFIER_VOLTS
+            "amplifier_starves", amplifier_volts=feed.amplifier_volts, least_volts=LEAST_AMPLIFIER_VOLTS
         )
     if facts.material != COPPER.name:
         share = 100.0 * COPPER.ohm_m / MATERIALS[facts.material].ohm_m
-        yield remark("not_all_copper", share_percent=share, copper_mm2=found.square_mm * share / 100.0)
+        yield remark("not_all_copper", share_percent=share, copper_mm2=feed.square_mm * share / 100.0)
     if facts.return_ohms is not None:
         yield remark("return_through_body", return_ohms=facts.return_ohms)
 
 
-def _measured_cautions(found: Feed, facts: FeedFacts) -> Iterator[Remark]:
+def _measured_cautions(feed: Feed, facts: FeedFacts) -> Iterator[Remark]:
     """What a drop measured under load says beside the one calculated."""
-    if found.measured_ohms is None or found.supply_amperes is None:
+    if feed.measured_ohms is None or feed.supply_amperes is None:
         return
     values = {
-        "measured_volts": facts.measured_drop_volts, "excess_watts": found.excess_watts,
-        "calculated_volts": found.wire_ohms * (facts.measured_amperes or found.supply_amperes),
+        "measured_volts": facts.measured_drop_volts, "excess_watts": feed.excess_watts,
+        "calculated_volts": feed.wire_ohms * (facts.measured_amperes or feed.supply_amperes),
         "amperes": facts.measured_amperes,
     }  # fmt: skip
-    if (found.excess_watts or 0.0) > HOT_CONTACT_WATTS and found.measured_ohms > EXCESS_SHARE * found.wire_ohms:
+    if (feed.excess_watts or 0.0) > HOT_CONTACT_WATTS and feed.measured_ohms > EXCESS_SHARE * feed.wire_ohms:
         yield danger("drop_in_a_bad_contact", **values)
     else:
         yield remark("drop_measured", **values)

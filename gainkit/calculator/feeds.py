@@ -171,7 +171,7 @@ def power_feed(
     if facts.measured_drop_volts is not None:
         measured = facts.measured_drop_volts / (facts.measured_amperes or amperes)
         excess = max(measured - loop, 0.0) * amperes**2
-    found = Feed(
+    feed = Feed(
         supply_amperes=amperes,
         lost_volts=amperes * loop,
         amplifier_volts=at_amplifier,
@@ -193,10 +193,10 @@ def power_feed(
     )
     about_power = remark("input_power_is_of_the_moment", efficiency=efficiency, input_watts=watts / efficiency)
     stranded = _stranded_notes(length_m, mm2, amperes) if facts.material == COPPER.name else []
-    cautions = tuple(feed_cautions(found, facts))
+    cautions = tuple(feed_cautions(feed, facts))
     if CONNECTIONS_BURN & codes(cautions):  # a cable is no safer than what holds it
-        found = replace(found, verdict="not safe")
-    return replace(found, notes=(*cautions, about_power, *stranded))
+        feed = replace(feed, verdict="not safe")
+    return replace(feed, notes=(*cautions, about_power, *stranded))
 
 
 def speaker_wire(

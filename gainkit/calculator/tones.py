@@ -168,8 +168,8 @@ def tone_cautions(channel: Filtered, tone_hz: float) -> Iterator[Remark]:
         yield danger("tweeter_channel", highpass_hz=channel.highpass_hz)
     if loss > FILTER_LOSS_DB:
         low, high = tone_band_hz(channel)
-        reach = meter_band_hz(channel.meter) or (SIMPLE_METER_HZ[0], math.inf)
-        low, high = max(low, reach[0]), min(high, reach[1])
+        meter_hz = meter_band_hz(channel.meter) or (SIMPLE_METER_HZ[0], math.inf)
+        low, high = max(low, meter_hz[0]), min(high, meter_hz[1])
         fits = low < high
         grave = danger if loss >= LOST_DB else fault
         yield grave(

@@ -19,7 +19,7 @@ MARKS = ("o", "s", "^", "D", "v", "P", "X")
 """With three colours and four dashes no two of 84 lines are alike."""
 
 
-def draw_bands(ax: Axes, found: MatchResult) -> Axes:
+def draw_bands(ax: Axes, match: MatchResult) -> Axes:
     """Draw what each capture lies above the reference by band, with 95 % bars; of a single one, its levels.
 
     Parameters
@@ -48,11 +48,11 @@ def draw_bands(ax: Axes, found: MatchResult) -> Axes:
     'level above 1 [dB]'
     """
     colours = palette_of(ax)
-    reference = next((each for each in found.captures if each.file == found.reference), None)
-    others = [each for each in found.captures if each is not reference]
+    reference = next((each for each in match.captures if each.file == match.reference), None)
+    others = [each for each in match.captures if each is not reference]
     beside = reference is not None and bool(others)
-    shown = others if beside else found.captures
-    centres = sorted({band.center_hz for each in found.captures for band in each.bands})
+    shown = others if beside else match.captures
+    centres = sorted({band.center_hz for each in match.captures for band in each.bands})
     place = {hz: number for number, hz in enumerate(centres)}
     compared = [reference, *shown] if reference is not None and len(shown) == 1 else shown
     names = short_names([each.file for each in compared])[len(compared) - len(shown) :]
@@ -81,8 +81,8 @@ def draw_bands(ax: Axes, found: MatchResult) -> Axes:
     if beside and reference is not None:
         ax.set_ylabel(f"level above {named(Path(reference.file).stem, 16)} [dB]", parse_math=False)
     else:
-        ax.set_ylabel("level [dBV]" if found.calibrated else "level [dBFS]")
-    headline(ax, bands_point(found))
+        ax.set_ylabel("level [dBV]" if match.calibrated else "level [dBFS]")
+    headline(ax, bands_point(match))
     return ax
 
 
@@ -106,11 +106,11 @@ def short_names(files: Sequence[str]) -> list[str]:
     return [named(stem[shared:] or stem, 14) for stem in stems]
 
 
-def bands_point(found: MatchResult) -> str:
+def bands_point(match: MatchResult) -> str:
     """What the picture says, in one sentence."""
-    others = [each for each in found.captures if each.file != found.reference]
+    others = [each for each in match.captures if each.file != match.reference]
     if not others:
-        return f"{named(Path(found.reference).name)}: level by band"
+        return f"{named(Path(match.reference).name)}: level by band"
     farthest = max(others, key=lambda each: abs(each.trim_db))
     if abs(farthest.trim_db) < max(farthest.uncertainty_db, 0.1):
         return f"All are alike within {max(farthest.uncertainty_db, 0.1):.1f} dB"

@@ -22,7 +22,7 @@ LONGEST_OUTPUT = 18
 OVER_ROWS = 0.72
 """Share of the picture's width beside the names of its rows [-]."""
 
-LEAST_REACH_DB = 1.0
+LEAST_LIMIT_DB = 1.0
 """The picture reaches so far to either side of the target at least [dB]."""
 
 
@@ -75,7 +75,7 @@ def draw_job(ax: Axes, status: JobStatus) -> Axes:
             _told(ax, row, 0.0, "not measured" if level is None else "level not told")
         elif level is not None and level.rms_volts is not None:
             _told(ax, row, error, f"{plain(level.rms_volts)} V, target {plain(level.set_volts)} V")
-    _reach(ax, [_error(each) for _, each in known], status.tolerance_db)
+    _centred_limits(ax, [_error(each) for _, each in known], status.tolerance_db)
     ax.set_xlabel("level beside the target [dB]")
     headline(ax, job_point(status), OVER_ROWS)
     return ax
@@ -116,16 +116,16 @@ def draw_compare(ax: Axes, status: JobStatus) -> Axes:
         raise GainkitError("nothing_to_compare")
     colours = palette_of(ax)
     rows = _rows(ax, both, status.tolerance_db)
-    found, left = [_found(each) or 0.0 for each in both], [_error(each) or 0.0 for each in both]
-    ax.hlines(rows, found, left, color=colours.lines[2], linewidth=thick(1.2), zorder=2)
-    (hollow,) = ax.plot(found, rows, "s", color=colours.lines[1], label="as found", zorder=3)
+    as_found, left = [_found(each) or 0.0 for each in both], [_error(each) or 0.0 for each in both]
+    ax.hlines(rows, as_found, left, color=colours.lines[2], linewidth=thick(1.2), zorder=2)
+    (hollow,) = ax.plot(as_found, rows, "s", color=colours.lines[1], label="as found", zorder=3)
     hollow.set_markerfacecolor(colours.ground)
     ax.plot(left, rows, "o", color=colours.lines[0], label="as left", zorder=4)
-    for row, was, now in zip(rows, found, left, strict=True):
+    for row, was, now in zip(rows, as_found, left, strict=True):
         _told(ax, row, (was + now) / 2, f"found {was:+.1f} dB, left {now:+.1f} dB")
-    _reach(ax, [*found, *left], status.tolerance_db)
+    _centred_limits(ax, [*as_found, *left], status.tolerance_db)
     ax.set_xlabel("level beside the target [dB]\n\u25a1 as found, \u25cf as left")
-    headline(ax, compare_point(found, left, [each.name for each in both]), OVER_ROWS)
+    headline(ax, compare_point(as_found, left, [each.name for each in both]), OVER_ROWS)
     return ax
 
 
@@ -151,9 +151,9 @@ def _told(ax: Axes, row: float, error_db: float, text: str) -> None:
     )  # fmt: skip
 
 
-def _reach(ax: Axes, errors: Sequence[float | None], tolerance_db: float) -> None:
+def _centred_limits(ax: Axes, errors: Sequence[float | None], tolerance_db: float) -> None:
     """Both sides of the target alike, and room for the figures."""
-    far = max([LEAST_REACH_DB, 2 * tolerance_db, *(abs(each) for each in errors if each is not None)])
+    far = max([LEAST_LIMIT_DB, 2 * tolerance_db, *(abs(each) for each in errors if each is not None)])
     ax.set_xlim(-1.45 * far, 1.45 * far)
 
 
@@ -179,9 +179,9 @@ def job_point(status: JobStatus) -> str:
     return f"{told}; {named(far.name, LONGEST_OUTPUT)} is {_error(far):+.1f} dB off"
 
 
-def compare_point(found: Sequence[float], left: Sequence[float], names: Sequence[str]) -> str:
+def compare_point(as_found: Sequence[float], left: Sequence[float], names: Sequence[str]) -> str:
     """What the picture says: the largest change."""
-    changes = [now - was for was, now in zip(found, left, strict=True)]
+    changes = [now - was for was, now in zip(as_found, left, strict=True)]
     most = max(range(len(changes)), key=lambda number: abs(changes[number]))
     way = "up" if changes[most] > 0 else "down"
     told = f"{named(names[most], LONGEST_OUTPUT)} came {way} by {abs(changes[most]):.1f} dB"

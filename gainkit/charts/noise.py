@@ -27,7 +27,7 @@ LEAST_VOLTS = 1e-9
 """Stands for no noise in a logarithm [V]."""
 
 
-def draw_noise(ax: Axes, found: NoiseResult) -> Axes:
+def draw_noise(ax: Axes, noise: NoiseResult) -> Axes:
     """Draw noise by third-octave bands, the hiss in it, and the lines of what hums and whines.
 
     Parameters
@@ -58,16 +58,16 @@ def draw_noise(ax: Axes, found: NoiseResult) -> Axes:
     'noise by third octave [dBV]'
     """
     colours = palette_of(ax)
-    centres = np.array([band.center_hz for band in found.bands])
+    centres = np.array([band.center_hz for band in noise.bands])
     levels, hiss = (
-        db_from_ratio(np.maximum([getattr(band, each) for band in found.bands], LEAST_VOLTS))
+        db_from_ratio(np.maximum([getattr(band, each) for band in noise.bands], LEAST_VOLTS))
         for each in ("rms_volts", "hiss_volts")
     )
     ax.set_xscale("log")
-    ax.set_xlim(max(found.band_hz[0], 10.0), found.band_hz[1])
+    ax.set_xlim(max(noise.band_hz[0], 10.0), noise.band_hz[1])
     ax.plot(centres, levels, "o-", color=colours.lines[0], label="all noise")
     ax.plot(centres, hiss, color=colours.lines[2], linestyle=DASHES[1], label="hiss")
-    families = sorted(found.families, key=lambda each: -each.a_weighted_volts)[:MOST_FAMILIES]
+    families = sorted(noise.families, key=lambda each: -each.a_weighted_volts)[:MOST_FAMILIES]
     heights = [float(levels.max()), float(hiss.min())]
     taken: list[float] = []
     for number, family in enumerate(families):
@@ -76,9 +76,9 @@ def draw_noise(ax: Axes, found: NoiseResult) -> Axes:
     ends = [(float(levels[-1]), "all noise"), (float(hiss[-1]), "hiss")]
     label_ends(ax, ends, [colours.lines[0], colours.lines[2]])
     ax.set_xlabel("frequency [Hz]")
-    ax.set_ylabel(f"noise by third octave [{'dBV' if found.calibrated else 'dB re full scale'}]")
+    ax.set_ylabel(f"noise by third octave [{'dBV' if noise.calibrated else 'dB re full scale'}]")
     plain_hertz(ax)
-    headline(ax, noise_point(found))
+    headline(ax, noise_point(noise))
     return ax
 
 
@@ -108,19 +108,19 @@ def _family(ax: Axes, family: Family, number: int, taken: list[float]) -> list[f
     return [float(levels.max())]
 
 
-def noise_point(found: NoiseResult) -> str:
+def noise_point(noise: NoiseResult) -> str:
     """What the picture says: how loud, and what of it is loudest."""
-    if all(band.rms_volts <= LEAST_VOLTS for band in found.bands):
+    if all(band.rms_volts <= LEAST_VOLTS for band in noise.bands):
         return "Every sample is zero: nothing of the chain was recorded"
-    if found.verdict == "not known":
+    if noise.verdict == "not known":
         return "This is no silence, or not the chain's own noise: nothing is told"
-    if found.below_target_db is not None:
-        much = f"{found.below_target_db:.0f} dB(A) below the target"
-    elif found.calibrated:
-        volts = found.a_weighted_volts
+    if noise.below_target_db is not None:
+        much = f"{noise.below_target_db:.0f} dB(A) below the target"
+    elif noise.calibrated:
+        volts = noise.a_weighted_volts
         much = f"{plain(1e3 * volts)} mV" if volts >= 1e-4 else f"{plain(1e6 * volts)} \u00b5V"
         much += " A-weighted"
     else:
-        much = f"{db_from_ratio(max(found.a_weighted_volts, LEAST_VOLTS)):.0f} dB re full scale, A-weighted"
-    what = {"quiet": "The chain is quiet"}.get(found.verdict, f"What is heard is {found.verdict}")
+        much = f"{db_from_ratio(max(noise.a_weighted_volts, LEAST_VOLTS)):.0f} dB re full scale, A-weighted"
+    what = {"quiet": "The chain is quiet"}.get(noise.verdict, f"What is heard is {noise.verdict}")
     return f"{what}: noise is {much}"

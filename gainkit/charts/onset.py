@@ -31,7 +31,7 @@ LEAST_PERCENT = 1e-4
 """Where the axis of THD ends below: no step of a recording is judged closer [%]."""
 
 
-def draw_onset(ax: Axes, found: OnsetResult) -> Axes:
+def draw_onset(ax: Axes, onset: OnsetResult) -> Axes:
     """Draw THD of every judged step against its level, the curve through them, their floor and the limit; two
     marks tell where the crest meets the rail and where THD reaches the limit.
 
@@ -68,14 +68,14 @@ def draw_onset(ax: Axes, found: OnsetResult) -> Axes:
     'THD [%]'
     """
     colours = palette_of(ax)
-    steps = _judged(found)
+    steps = _judged(onset)
     if not steps:
         raise GainkitError("nothing_to_draw")
     levels = [step.level_dbfs for step in steps]
     ax.set_yscale("log")
-    marks = [each for each in (found.onset_dbfs, found.clipping_begins_dbfs) if each is not None]
+    marks = [each for each in (onset.onset_dbfs, onset.clipping_begins_dbfs) if each is not None]
     ax.set_xlim(min(*levels, *marks) - 0.5, max(*levels, *marks) + 0.5)
-    ax.plot(*curve_of(found), color=colours.lines[0], label="curve")
+    ax.plot(*curve_of(onset), color=colours.lines[0], label="curve")
     for state, marker in MARKERS.items():
         of_state = [s for s in steps if s.state == state]
         if of_state:
@@ -83,33 +83,33 @@ def draw_onset(ax: Axes, found: OnsetResult) -> Axes:
                 [s.level_dbfs for s in of_state], [_percent(s) for s in of_state],
                 marker, color=colours.lines[0], label=state,
             )  # fmt: skip
-    ends = [(found.limit_thd_percent, f"limit\n{found.limit_thd_percent:g} %")]
+    ends = [(onset.limit_thd_percent, f"limit\n{onset.limit_thd_percent:g} %")]
     tones = [colours.lines[1]]
     floors = [(s.level_dbfs, max(s.thd_floor_percent, LEAST_PERCENT)) for s in steps if s.thd_floor_percent]
     if floors:
         ax.plot(*zip(*floors, strict=True), color=colours.lines[2], linestyle=DASHES[2], label="floor")
         ends.append((floors[-1][1], "floor"))
         tones.append(colours.lines[2])
-    ax.axhline(found.limit_thd_percent, color=colours.lines[1], linestyle=DASHES[1], label="limit")
+    ax.axhline(onset.limit_thd_percent, color=colours.lines[1], linestyle=DASHES[1], label="limit")
     _percents(ax)
     label_ends(ax, ends, tones)
-    _marks(ax, found)
+    _marks(ax, onset)
     ax.set_xlabel("level of the recording [dBFS]")
     ax.set_ylabel("THD [%]")
-    headline(ax, onset_point(found))
+    headline(ax, onset_point(onset))
     return ax
 
 
-def _judged(found: OnsetResult) -> list[StepResult]:
+def _judged(onset: OnsetResult) -> list[StepResult]:
     """The steps that have figures, by rising level."""
-    return sorted((s for s in found.steps if s.thd_percent is not None), key=lambda step: step.level_dbfs)
+    return sorted((s for s in onset.steps if s.thd_percent is not None), key=lambda step: step.level_dbfs)
 
 
 def _percent(step: StepResult) -> float:
     return max(step.thd_percent or 0.0, LEAST_PERCENT)
 
 
-def curve_of(found: OnsetResult) -> tuple[Floats, Floats]:
+def curve_of(result: OnsetResult) -> tuple[Floats, Floats]:
     """THD through the steps and through the onset at the limit: levels [dBFS] and THD [%], both (n,).
 
     Where a rail is met, THD is that of a sine cut by it from the level on at which its crest meets the rail
@@ -117,13 +117,13 @@ def curve_of(found: OnsetResult) -> tuple[Floats, Floats]:
     below lies what the steps show. A straight line between the steps on both sides of a knee would cross the
     limit a good part of a step too early. Without a rail the points are joined in the logarithm.
     """
-    steps = _judged(found)
+    steps = _judged(result)
     points = [(step.level_dbfs, _percent(step)) for step in steps]
-    onset = found.onset_dbfs
+    onset = result.onset_dbfs
     if onset is not None and onset >= points[0][0]:  # one that was followed down below all steps is no curve
-        points = sorted({*points, (onset, found.limit_thd_percent)})
+        points = sorted({*points, (onset, result.limit_thd_percent)})
     levels, thd = (np.array(each, dtype=float) for each in zip(*points, strict=True))
-    begins = found.clipping_begins_dbfs
+    begins = result.clipping_begins_dbfs
     fine = np.union1d(np.linspace(levels[0], levels[-1], CURVE_POINTS), levels)
     if begins is None or onset is None:
         return fine, np.exp(np.interp(fine, levels, np.log(thd)))
@@ -139,40 +139,40 @@ def curve_of(found: OnsetResult) -> tuple[Floats, Floats]:
     return fine, np.where(fine > begins, np.maximum(above, below), below)
 
 
-def _marks(ax: Axes, found: OnsetResult) -> None:
+def _marks(ax: Axes, onset: OnsetResult) -> None:
     """Where the crest meets the rail, and where THD reaches the limit: two marks, two words."""
-    colours, begins = palette_of(ax), found.clipping_begins_dbfs
-    if found.onset_dbfs is None:
+    colours, begins = palette_of(ax), onset.clipping_begins_dbfs
+    if onset.onset_dbfs is None:
         return
-    if not _always_above(found):
-        ax.axvline(found.onset_dbfs, color=colours.ink, linewidth=thick(1.2), label="onset")
-    told = [f"{found.limit_thd_percent:g} % at {found.onset_dbfs:.2f} dBFS"]
+    if not _always_above(onset):
+        ax.axvline(onset.onset_dbfs, color=colours.ink, linewidth=thick(1.2), label="onset")
+    told = [f"{onset.limit_thd_percent:g} % at {onset.onset_dbfs:.2f} dBFS"]
     if begins is not None:
         ax.axvline(begins, color=colours.ink, linewidth=thick(1.0), linestyle=DASHES[2], label="rail met")
-        told = [f"rail met at {begins:.2f} dBFS", *(() if _always_above(found) else told)]
+        told = [f"rail met at {begins:.2f} dBFS", *(() if _always_above(onset) else told)]
     low, high = ax.get_xlim()
-    left = found.onset_dbfs > low + 0.55 * (high - low)
+    left = onset.onset_dbfs > low + 0.55 * (high - low)
     # right of the onset nothing lies below the limit but the floor; left of it room is where the curve is not
-    height = _share(ax, found.limit_thd_percent)
-    soft = [_share(ax, _percent(step)) for step in _judged(found) if step.level_dbfs < found.onset_dbfs]
+    height = _share(ax, onset.limit_thd_percent)
+    soft = [_share(ax, _percent(step)) for step in _judged(onset) if step.level_dbfs < onset.onset_dbfs]
     calm = max(soft, default=0.0)
     if not left:
         place, below = 0.5 * height, True
     else:
         place, below = (0.98, True) if 1 - max(height, calm) > 0.2 else (0.5 * (height + calm), False)
     ax.annotate(
-        "\n".join(told), (begins if left and begins is not None else found.onset_dbfs, place),
+        "\n".join(told), (begins if left and begins is not None else onset.onset_dbfs, place),
         xycoords=("data", "axes fraction"), xytext=(-4 if left else 4, 0), textcoords="offset points",
         ha="right" if left else "left", va="top" if left and below else "center", fontweight="bold",
         bbox={"facecolor": ax.get_facecolor(), "edgecolor": "none", "pad": 0.5},
     )  # fmt: skip
 
 
-def _always_above(found: OnsetResult) -> bool:
+def _always_above(onset: OnsetResult) -> bool:
     """Whether THD is above the limit long before the rail is met: by a cause of another kind."""
-    begins = found.clipping_begins_dbfs
-    soft = [_percent(step) for step in _judged(found) if begins is not None and step.level_dbfs < begins]
-    return bool(soft) and min(soft) > found.limit_thd_percent
+    begins = onset.clipping_begins_dbfs
+    soft = [_percent(step) for step in _judged(onset) if begins is not None and step.level_dbfs < begins]
+    return bool(soft) and min(soft) > onset.limit_thd_percent
 
 
 def _share(ax: Axes, percent: float) -> float:
@@ -181,26 +181,26 @@ def _share(ax: Axes, percent: float) -> float:
     return float((np.log10(percent) - low) / (high - low))
 
 
-def onset_point(found: OnsetResult) -> str:
+def onset_point(onset: OnsetResult) -> str:
     """What the picture says, in one sentence."""
-    if found.onset_dbfs is None and max(found.steps, key=lambda step: step.level_dbfs).state is None:
+    if onset.onset_dbfs is None and max(onset.steps, key=lambda step: step.level_dbfs).state is None:
         return "Onset not known: the loudest steps could not be judged"
-    limit = f"{found.limit_thd_percent:g} %"
-    if found.onset_dbfs is None:
+    limit = f"{onset.limit_thd_percent:g} %"
+    if onset.onset_dbfs is None:
         return f"THD stays under {limit} over all these levels"
-    steps = _judged(found)
-    if steps[0].level_dbfs > found.onset_dbfs:
-        return f"Every step is above {limit}: followed down, THD reaches it at {found.onset_dbfs:.1f} dBFS"
-    begins_dbfs = found.clipping_begins_dbfs
+    steps = _judged(onset)
+    if steps[0].level_dbfs > onset.onset_dbfs:
+        return f"Every step is above {limit}: followed down, THD reaches it at {onset.onset_dbfs:.1f} dBFS"
+    begins_dbfs = onset.clipping_begins_dbfs
     if begins_dbfs is None:
-        return f"THD reaches {limit} at {found.onset_dbfs:.2f} dBFS"
+        return f"THD reaches {limit} at {onset.onset_dbfs:.2f} dBFS"
     begins = f"Clipping begins at {begins_dbfs:.2f} dBFS"
-    if _always_above(found):
+    if _always_above(onset):
         return f"{begins}; THD is above {limit} at every step, and not by the rail alone"
-    return f"{begins}; THD reaches {limit} at {found.onset_dbfs:.2f} dBFS"
+    return f"{begins}; THD reaches {limit} at {onset.onset_dbfs:.2f} dBFS"
 
 
-def draw_volume(ax: Axes, found: VolumeResult) -> Axes:
+def draw_volume(ax: Axes, volume: VolumeResult) -> Axes:
     """Draw THD at every volume position, and the volts there on a second axis; the highest clean one is marked.
 
     Parameters
@@ -230,7 +230,7 @@ def draw_volume(ax: Axes, found: VolumeResult) -> Axes:
     'volume position'
     """
     colours = palette_of(ax)
-    rows = found.positions
+    rows = volume.positions
     places = np.arange(len(rows))
     thd = [np.nan if row.thd_percent is None else max(row.thd_percent, LEAST_PERCENT) for row in rows]
     ax.plot(places, thd, "o-", color=colours.lines[0], label="THD")
@@ -249,7 +249,7 @@ def draw_volume(ax: Axes, found: VolumeResult) -> Axes:
     side.set_ylim(0, 1.15 * max(row.rms_volts for row in rows))
     side.set_ylabel("output [V] (dashed)")
     best = [
-        place for place, row in zip(places, rows, strict=True) if row.position == found.highest_clean_position
+        place for place, row in zip(places, rows, strict=True) if row.position == volume.highest_clean_position
     ]
     for place in best:
         ax.axvline(float(place), color=colours.ink, linewidth=thick(1.2), label="highest clean")
@@ -257,19 +257,19 @@ def draw_volume(ax: Axes, found: VolumeResult) -> Axes:
             "highest clean", (place, 0.98), xycoords=("data", "axes fraction"), xytext=(-4, 0),
             textcoords="offset points", ha="right", va="top", fontweight="bold",
         )  # fmt: skip
-    headline(ax, volume_point(found))
+    headline(ax, volume_point(volume))
     return ax
 
 
-def volume_point(found: VolumeResult) -> str:
+def volume_point(volume: VolumeResult) -> str:
     """What the picture says, in one sentence."""
-    if found.highest_clean_position is None:
+    if volume.highest_clean_position is None:
         return "No position is clean: the tone or the source's settings are at fault"
-    last = found.positions[-1]
-    told = f"The source is clean up to {named(str(found.highest_clean_position))}"
-    if len(found.positions) > 1 and last.position == found.highest_clean_position:
+    last = volume.positions[-1]
+    told = f"The source is clean up to {named(str(volume.highest_clean_position))}"
+    if len(volume.positions) > 1 and last.position == volume.highest_clean_position:
         told = f"The source is clean at every position, up to {named(str(last.position))}"
-    return f"{told}: {plain(found.source_volts)} V for 0 dBFS" if found.source_volts is not None else told
+    return f"{told}: {plain(volume.source_volts)} V for 0 dBFS" if volume.source_volts is not None else told
 
 
 def _every(ax: Axes, names: list[str]) -> int:

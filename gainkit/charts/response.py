@@ -28,7 +28,7 @@ MOST_BELOW_DB = 60.0
 FAMILY_WORDS = {"butterworth": "Butterworth", "linkwitz-riley": "Linkwitz-Riley", "bessel": "Bessel"}
 
 
-def draw_response(ax: Axes, found: Response) -> Axes:
+def draw_response(ax: Axes, response: Response) -> Axes:
     """Draw level over frequency against the passband, the floor, corners of filters and equaliser bands.
 
     Parameters
@@ -65,28 +65,28 @@ def draw_response(ax: Axes, found: Response) -> Axes:
     >>> draw_response(matplotlib.figure.Figure().subplots(), heard).get_ylabel()
     'level against the passband [dB]'
     """
-    if not found.found or not found.points:
+    if not response.found or not response.points:
         raise GainkitError("no_response")
     colours = palette_of(ax)
-    base = _base(found)
-    hertz, levels, floors = _lines(found, base)
-    low_hz, high_hz = found.band_hz or (float(hertz[0]), float(hertz[-1]))
+    base = _base(response)
+    hertz, levels, floors = _lines(response, base)
+    low_hz, high_hz = response.band_hz or (float(hertz[0]), float(hertz[-1]))
     ax.set_xscale("log")
     ax.set_xlim(low_hz, high_hz)
     ax.plot(hertz, levels, color=colours.lines[0], label="response")
     ax.plot(hertz, floors, color=colours.lines[2], linestyle=DASHES[2], label="floor")
-    ends = [(float(levels[-1]), "left" if found.right is not None else "response")]
+    ends = [(float(levels[-1]), "left" if response.right is not None else "response")]
     tones = [colours.lines[0]]
     shown = [levels]
-    if found.right is not None and found.right.points:
-        there, other, _ = _lines(found.right, base)
+    if response.right is not None and response.right.points:
+        there, other, _ = _lines(response.right, base)
         ax.plot(there, other, color=colours.lines[1], linestyle=DASHES[1], label="right")
         ends.append((float(other[-1]), "right"))
         tones.append(colours.lines[1])
         shown.append(other)
     _span(ax, [each[np.isfinite(each)] for each in shown])
-    _corners(ax, found)
-    _boosts(ax, found.boosts, hertz, levels)
+    _corners(ax, response)
+    _boosts(ax, response.boosts, hertz, levels)
     low, high = ax.get_ylim()
     if floors[-1] > low:
         ends.append((float(floors[-1]), "floor"))
@@ -95,21 +95,21 @@ def draw_response(ax: Axes, found: Response) -> Axes:
     ax.set_xlabel("frequency [Hz]")
     ax.set_ylabel("level against the passband [dB]")
     plain_hertz(ax)
-    headline(ax, response_point(found))
+    headline(ax, response_point(response))
     return ax
 
 
-def _base(found: Response) -> float:
+def _base(response: Response) -> float:
     """Level of the passband [dB]; where none is told, the highest of all."""
-    if found.passband_db is not None:
-        return found.passband_db
-    return max(point.level_db for point in found.points)
+    if response.passband_db is not None:
+        return response.passband_db
+    return max(point.level_db for point in response.points)
 
 
-def _lines(found: Response, base: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+def _lines(response: Response, base: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Frequencies [Hz], levels and floors against the passband [dB]."""
     hertz, levels, floors = (
-        np.array([getattr(point, name) for point in found.points])
+        np.array([getattr(point, name) for point in response.points])
         for name in ("frequency_hz", "level_db", "floor_db")
     )
     return hertz, levels - base, floors - base
@@ -124,10 +124,13 @@ def _span(ax: Axes, shown: list[np.ndarray]) -> None:
     ax.set_ylim(low - short - room, high + short + 2 * room)
 
 
-def _corners(ax: Axes, found: Response) -> None:
+def _corners(ax: Axes, response: Response) -> None:
     """Where the response is 3 dB under its passband."""
     colours = palette_of(ax)
-    for corner, side, height in ((found.low_corner_hz, "left", 0.02), (found.high_corner_hz, "right", 0.1)):
+    for corner, side, height in (
+        (response.low_corner_hz, "left", 0.02),
+        (response.high_corner_hz, "right", 0.1),
+    ):
         if corner is None:
             continue
         ax.axvline(corner, color=colours.ink, linestyle=DASHES[2], linewidth=thick(1.0), label="corner")
@@ -155,22 +158,22 @@ def _boosts(ax: Axes, boosts: tuple[Boost, ...], hertz: np.ndarray, levels: np.n
         )  # fmt: skip
 
 
-def response_point(found: Response) -> str:
+def response_point(response: Response) -> str:
     """What the picture says: the verdict and what it rests on."""
     told = {
         "flat": "Flat", "filtered": "Filtered", "equalised": "Equalised",
         "filtered and equalised": "Filtered and equalised", None: "The response, without a verdict",
-    }[found.verdict]  # fmt: skip
+    }[response.verdict]  # fmt: skip
     parts = []
-    if found.verdict == "flat" and found.flat is not None:
-        low, high = plain(found.flat.low_hz), plain(found.flat.high_hz)
-        within = max(found.flat.plus_db, -found.flat.minus_db, LEAST_TOLD_DB)
+    if response.verdict == "flat" and response.flat is not None:
+        low, high = plain(response.flat.low_hz), plain(response.flat.high_hz)
+        within = max(response.flat.plus_db, -response.flat.minus_db, LEAST_TOLD_DB)
         parts.append(f"within {plain(within, 1)} dB from {low} to {high} Hz")
-    for each, name in ((found.highpass, "high-pass"), (found.lowpass, "low-pass")):
+    for each, name in ((response.highpass, "high-pass"), (response.lowpass, "low-pass")):
         if each is not None:
             parts.append(_filter_words(each, name))
-    if found.boosts:
-        most = max(found.boosts, key=lambda boost: abs(boost.gain_db))
+    if response.boosts:
+        most = max(response.boosts, key=lambda boost: abs(boost.gain_db))
         parts.append(filled("{gain_db:+.1f} dB at {centre_hz:.3g} Hz", vars(most)))
     return f"{told}: {', '.join(parts)}" if parts else told
 

@@ -174,12 +174,12 @@ def _recorder_end(ax: Axes, samples: Floats, full_scale: float | None) -> list[t
 def _heights(tone: ToneFit, samples: Floats, ends: list[tuple[float, str]]) -> tuple[float, float]:
     """Lower and upper end of the picture: samples, rails and the sine within reason, zero beside a DC."""
     low, high = float(samples.min()), float(samples.max())
-    reach = max(high - tone.dc_volts, tone.dc_volts - low)
+    farthest = max(high - tone.dc_volts, tone.dc_volts - low)
     for height, _ in ends:
         low, high = min(low, height), max(high, height)
-    low = max(low, tone.dc_volts - MOST_OF_SINE * reach)
-    high = min(high, tone.dc_volts + MOST_OF_SINE * reach)
-    if abs(tone.dc_volts) < DC_WITH_ZERO * reach:
+    low = max(low, tone.dc_volts - MOST_OF_SINE * farthest)
+    high = min(high, tone.dc_volts + MOST_OF_SINE * farthest)
+    if abs(tone.dc_volts) < DC_WITH_ZERO * farthest:
         low, high = min(low, 0.0), max(high, 0.0)
     room = 0.08 * (high - low) or 1.0
     return low - room, high + room

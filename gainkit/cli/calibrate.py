@@ -45,7 +45,7 @@ def calibrate(
     from gainkit.results import to_plain
 
     refuse_existing(out, overwrite)
-    found = calibrate_recorder(
+    calibration = calibrate_recorder(
         capture,
         reading_volts,
         channel=channel,
@@ -53,13 +53,13 @@ def calibrate(
         meter_accuracy_percent=meter_accuracy_percent,
         reading_step_volts=reading_step_volts,
     )
-    write_whole(out, found.as_toml(), overwrite=overwrite)
+    write_whole(out, calibration.as_toml(), overwrite=overwrite)
     cautions = hook_up_cautions()
-    answer = to_plain(found, CLI) | {"file": str(out), "cautions": to_plain(cautions, CLI)}
-    show(answer, json_, lambda: _text(found, out, cautions))
+    answer = to_plain(calibration, CLI) | {"file": str(out), "cautions": to_plain(cautions, CLI)}
+    show(answer, json_, lambda: _text(calibration, out, cautions))
 
 
-def _text(found: Calibration, out: Path, cautions: tuple[Remark, ...]) -> str:
+def _text(calibration: Calibration, out: Path, cautions: tuple[Remark, ...]) -> str:
     """Full scale first, then the tone that it rests on and how long it holds."""
     from gainkit.cli.plain import bullets, sections
     from gainkit.figures import filled
@@ -71,7 +71,7 @@ def _text(found: Calibration, out: Path, cautions: tuple[Remark, ...]) -> str:
         "  Meters differ: at 1 kHz use one that is specified there, or calibrate at 50 Hz."
     )
     return sections(
-        filled(told, vars(found) | {"out": out}),
-        bullets("Notes", found.notes),
+        filled(told, vars(calibration) | {"out": out}),
+        bullets("Notes", calibration.notes),
         bullets("Cautions", cautions),
     )

@@ -145,8 +145,8 @@ def _of_onset(question: Question, plan: LevelPlan) -> Draw:
     from gainkit.charts import draw_onset
     from gainkit.onset import find_onset
 
-    found = find_onset(opened(question), plan, question.options)
-    return lambda ax: draw_onset(ax, found)
+    onset = find_onset(opened(question), plan, question.options)
+    return lambda ax: draw_onset(ax, onset)
 
 
 def _of_bands(asked: list[Question], third: bool) -> Draw:
@@ -159,8 +159,8 @@ def _of_bands(asked: list[Question], third: bool) -> Draw:
         raise GainkitError("captures_missing", "recording")
     first = asked[0].options
     options = MatchOptions(channel=first.channel, minus=first.minus, third_octave=third)
-    found = match_levels([opened(question) for question in asked], options)
-    return lambda ax: draw_bands(ax, found)
+    match = match_levels([opened(question) for question in asked], options)
+    return lambda ax: draw_bands(ax, match)
 
 
 def _of_noise(question: Question) -> Draw:
@@ -169,8 +169,8 @@ def _of_noise(question: Question) -> Draw:
     from gainkit.noise import find_noise
 
     options = question.options
-    found = find_noise(opened(question), channel=options.channel, minus=options.minus)
-    return lambda ax: draw_noise(ax, found)
+    noise = find_noise(opened(question), channel=options.channel, minus=options.minus)
+    return lambda ax: draw_noise(ax, noise)
 
 
 def _of_response(question: Question, index: Path | None, track: str | None) -> Draw:
@@ -184,8 +184,8 @@ def _of_response(question: Question, index: Path | None, track: str | None) -> D
         raise GainkitError("index_needed", "index")
     options = question.options
     sweep = from_index(index, track)
-    found = find_response(opened(question), sweep, channel=options.channel, minus=options.minus)
-    return lambda ax: draw_response(ax, found)
+    response = find_response(opened(question), sweep, channel=options.channel, minus=options.minus)
+    return lambda ax: draw_response(ax, response)
 
 
 def _of_job(kind: ChartKind, folder: Path | None) -> Draw:

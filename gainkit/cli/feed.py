@@ -72,40 +72,40 @@ def feed(options: FeedOptions) -> None:
     )
     names = ("watts", "speaker_ohms", "awg", "mm2", "efficiency", "supply_volts", "temperature_c")
     given = {name: getattr(options, name) for name in names}
-    found = find_feed(options.length_m, **given, facts=facts)
-    show(found, options.as_json, lambda: _feed_text(found))
+    judged = find_feed(options.length_m, **given, facts=facts)
+    show(judged, options.as_json, lambda: _feed_text(judged))
 
 
-def _feed_text(found: Feed) -> str:
+def _feed_text(feed: Feed) -> str:
     """Dangers, the verdict, the figures, why, the rest."""
     from gainkit.calculator.conductors import MATERIALS
     from gainkit.cli.plain import bullets, headline, sections
     from gainkit.figures import plain
 
-    area = f"{found.square_mm:.2f} mm2 of {MATERIALS[found.material].words}"
-    wire = f"{found.wire_ohms * 1000:.2f} mohm there and back, {area}"
-    if found.amplifier_volts is None or found.supply_amperes is None:
+    area = f"{feed.square_mm:.2f} mm2 of {MATERIALS[feed.material].words}"
+    wire = f"{feed.wire_ohms * 1000:.2f} mohm there and back, {area}"
+    if feed.amplifier_volts is None or feed.supply_amperes is None:
         return sections(
             headline(
-                f"{found.level_lost_db:.2f} dB at the loudspeaker",
-                f"{found.wire_share_percent:.1f} % in the wire",
+                f"{feed.level_lost_db:.2f} dB at the loudspeaker",
+                f"{feed.wire_share_percent:.1f} % in the wire",
             ),
             f"{wire}.",
             "Why\n  level = 20 log10(R / (R + wire)), R the loudspeaker's nominal impedance",
-            bullets("Notes", found.notes),
+            bullets("Notes", feed.notes),
         )
-    dangers = [each for each in found.notes if each.severity == "danger"]
-    others = [each for each in found.notes if each.severity != "danger"]
-    fuse = "unknown" if found.fuse_amperes is None else f"{plain(found.fuse_amperes)} A"
+    dangers = [each for each in feed.notes if each.severity == "danger"]
+    others = [each for each in feed.notes if each.severity != "danger"]
+    fuse = "unknown" if feed.fuse_amperes is None else f"{plain(feed.fuse_amperes)} A"
     figures = [
-        f"{found.amplifier_volts:.2f} V at the amplifier, {found.supply_amperes:.1f} A, fuse {fuse}.",
-        f"{found.lost_volts:.2f} V lost in {wire}.",
-        f"{found.amperes_per_mm2:.1f} A/mm2, {found.heat_watts_per_m:.1f} W of heat in each metre; "
-        f"{found.wire_watts:.1f} W in all, {found.contact_watts:.1f} W of it in contacts.",
-        f"The cable carries {found.continuous_amperes:.0f} A for sure, {found.most_amperes:.0f} A at best.",
-        f"Headroom {found.headroom_lost_db:.2f} dB for an unregulated amplifier.",
+        f"{feed.amplifier_volts:.2f} V at the amplifier, {feed.supply_amperes:.1f} A, fuse {fuse}.",
+        f"{feed.lost_volts:.2f} V lost in {wire}.",
+        f"{feed.amperes_per_mm2:.1f} A/mm2, {feed.heat_watts_per_m:.1f} W of heat in each metre; "
+        f"{feed.wire_watts:.1f} W in all, {feed.contact_watts:.1f} W of it in contacts.",
+        f"The cable carries {feed.continuous_amperes:.0f} A for sure, {feed.most_amperes:.0f} A at best.",
+        f"Headroom {feed.headroom_lost_db:.2f} dB for an unregulated amplifier.",
     ]
-    verdict, condition = _verdict(found)
+    verdict, condition = _verdict(feed)
     return sections(
         headline(verdict, condition),
         bullets("Dangers", dangers),
@@ -117,19 +117,19 @@ def _feed_text(found: Feed) -> str:
     )
 
 
-def _verdict(found: Feed) -> tuple[str, str]:
+def _verdict(feed: Feed) -> tuple[str, str]:
     """The verdict in capitals, and the condition it stands under."""
     from gainkit.figures import plain
 
-    if found.verdict == "not safe":
+    if feed.verdict == "not safe":
         return "NOT SAFE", "do not connect it like this"
-    if found.verdict == "safe":
+    if feed.verdict == "safe":
         return (
             "SAFE",
-            f"with this fuse of {plain(found.fuse_amperes or 0.0)} A; the cable maker's table decides",
+            f"with this fuse of {plain(feed.fuse_amperes or 0.0)} A; the cable maker's table decides",
         )
-    if (found.supply_amperes or 0.0) <= (found.continuous_amperes or 0.0) and found.fuse_amperes is None:
-        return "NOT KNOWN", f"safe only with a fuse of {plain(found.highest_fuse_amperes or 0.0)} A or less"
+    if (feed.supply_amperes or 0.0) <= (feed.continuous_amperes or 0.0) and feed.fuse_amperes is None:
+        return "NOT KNOWN", f"safe only with a fuse of {plain(feed.highest_fuse_amperes or 0.0)} A or less"
     return "NOT KNOWN", "only the cable maker's table can approve it"
 
 

@@ -62,12 +62,12 @@ def bench(
         finally:
             desk.close()
         return
-    from gainkit.bench.serve import Asked, opened
+    from gainkit.bench.serve import ServeOptions, opened
     from gainkit.live import check_library
 
     if live or device is not None:
         check_library()
-    asked = Asked(job, phone, device, live, calibration, watch, port, simulate)
+    asked = ServeOptions(job, phone, device, live, calibration, watch, port, simulate)
     with opened(asked) as running:
         print(_addresses_text(running.addresses), flush=True)
         with contextlib.suppress(KeyboardInterrupt):  # the way to end it

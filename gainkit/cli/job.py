@@ -68,34 +68,34 @@ def status(folder: JobHere = None, tolerance_db: Tolerance = None, json_: JsonFl
     """Tell how a job stands: what is wrong, what misses its target, what is still to be measured."""
     from gainkit.job.standing import job_status
 
-    found = job_status(job_or_here(folder), tolerance_db)
-    show(found, json_, lambda: status_text(found))
+    standing = job_status(job_or_here(folder), tolerance_db)
+    show(standing, json_, lambda: status_text(standing))
 
 
-def status_text(found: JobStatus) -> str:
+def status_text(status: JobStatus) -> str:
     """The headline first, a line an output, then every fault, then what is still to be measured."""
     from gainkit.cli.door import CLI
     from gainkit.cli.plain import bullets, columns, sections, shortened, wrapped
     from gainkit.words import remark_text
 
-    rows = [(shortened(each.name), remark_text(each.verdict, CLI)) for each in found.outputs]
+    rows = [(shortened(each.name), remark_text(each.verdict, CLI)) for each in status.outputs]
     faults = [
-        f"{shortened(each.name, 60)}: {_with_code(one)}" for each in found.outputs for one in each.remarks
+        f"{shortened(each.name, 60)}: {_with_code(one)}" for each in status.outputs for one in each.remarks
     ]
     missing = [
         f"{shortened(each.name, 60)}: {', '.join(each.lacks)} not measured"
-        for each in found.outputs
+        for each in status.outputs
         if each.lacks
     ]
-    source = found.source
+    source = status.source
     if source.highest_clean_position is None and source.source_volts is None:
         missing.insert(0, "Source: volume not measured")
     return sections(
-        wrapped(remark_text(found.headline, CLI), "", ""),
+        wrapped(remark_text(status.headline, CLI), "", ""),
         columns(("output", "level"), [(name, told.split(": keep them")[0]) for name, told in rows]),
         bullets("What stands against it:", faults),
         bullets("Still open:", missing),
-        bullets("The car and its record:", [_with_code(one) for one in found.problems]),
+        bullets("The car and its record:", [_with_code(one) for one in status.problems]),
     )
 
 
@@ -112,7 +112,7 @@ def readings(folder: JobHere = None, json_: JsonFlag = False) -> None:
     """List every reading of a job with its number, output, kind and figures, and whether it counts."""
     from gainkit.job.listing import list_readings
 
-    found = list_readings(job_or_here(folder))
+    listing = list_readings(job_or_here(folder))
 
     def text() -> str:
         from gainkit.cli.plain import columns, shortened
@@ -127,11 +127,11 @@ def readings(folder: JobHere = None, json_: JsonFlag = False) -> None:
                 shortened(each.who or "", 16),
                 "counts" if each.counts else f"void: {shortened(each.void_reason or '', 24)}",
             )
-            for each in found.readings
+            for each in listing.readings
         ]
         return columns(("no", "when", "output", "kind", "figures", "who", ""), rows)
 
-    show(found, json_, text)
+    show(listing, json_, text)
 
 
 @job.command("void")
@@ -210,18 +210,18 @@ def report(
     """One line a job below a folder."""
     from gainkit.job.report import report_jobs
 
-    found = report_jobs(folder)
-    show(found, json_, lambda: report_text(found))
+    jobs = report_jobs(folder)
+    show(jobs, json_, lambda: report_text(jobs))
 
 
-def report_text(found: JobReport) -> str:
+def report_text(report: JobReport) -> str:
     """A line a job."""
     from gainkit.cli.door import CLI
     from gainkit.cli.plain import columns, shortened
     from gainkit.words import remark_text
 
     rows = []
-    for each in found.jobs:
+    for each in report.jobs:
         told = f"cannot be read ({each.problem})" if each.headline is None else remark_text(each.headline, CLI)
         name = Path(each.folder).name
         rows.append((shortened(name, 24), (each.last or "-")[:10], shortened(each.vehicle or "-", 24), told))

@@ -62,8 +62,8 @@ def load(
         _refuse_measuring_options(series_ohms, load_ohms, across_both)
         if coil_ohms is None:
             raise GainkitError("needs_one_of", "coil_ohms", other="from_captures")
-        found = find_loads(coil_ohms, coils, drivers, min_ohms, bridged)
-        show(found, as_json, lambda: _load_text(found))
+        loads = find_loads(coil_ohms, coils, drivers, min_ohms, bridged)
+        show(loads, as_json, lambda: _load_text(loads))
         return
     if coil_ohms is not None:
         raise GainkitError("not_both", "coil_ohms", coil_ohms, other="from_captures")
@@ -85,7 +85,7 @@ def _refuse_measuring_options(series_ohms: float | None, load_ohms: float | None
             raise GainkitError("needs_other", name, value, other="from_captures")
 
 
-def _measured_text(found: MeasuredLoad) -> str:
+def _measured_text(load: MeasuredLoad) -> str:
     """Do not connect or the impedance, then its parts, then a coarse curve."""
     from gainkit.cli.plain import bullets, columns, headline, sections
     from gainkit.figures import filled, plain
@@ -99,21 +99,21 @@ def _measured_text(found: MeasuredLoad) -> str:
         "volts": "{volts:.3g} V, {amperes:.3g} A at the load.",
         "watts": "{watts:.3g} W in the load.",
     }
-    facts = [filled(line, vars(found)) for name, line in lines.items() if getattr(found, name) is not None]
-    if found.output_ohms is not None:
-        told = (f"{plain(found.output_ohms)} ohm", "output resistance")
-    elif found.ohms is not None:
-        told = (f"{plain(found.ohms)} ohm", f"at {plain(found.frequency_hz or 0.0, 4)} Hz")
+    facts = [filled(line, vars(load)) for name, line in lines.items() if getattr(load, name) is not None]
+    if load.output_ohms is not None:
+        told = (f"{plain(load.output_ohms)} ohm", "output resistance")
+    elif load.ohms is not None:
+        told = (f"{plain(load.ohms)} ohm", f"at {plain(load.frequency_hz or 0.0, 4)} Hz")
     else:
-        told = (f"least {plain(found.least_ohms or 0.0)} ohm", f"at {plain(found.least_hz or 0.0, 4)} Hz")
-    if found.allowed is False:
+        told = (f"least {plain(load.least_ohms or 0.0)} ohm", f"at {plain(load.least_hz or 0.0, 4)} Hz")
+    if load.allowed is False:
         told = ("DO NOT CONNECT", " ".join(told))
     rows = [
         [f"{point.frequency_hz:.0f}", f"{point.ohms:.2f}", f"{point.phase_degrees:+.0f}"]
-        for point in found.curve[::SHOWN_EVERY]
+        for point in load.curve[::SHOWN_EVERY]
     ]
-    dangers = [note for note in found.notes if note.severity == "danger"]
-    others = [note for note in found.notes if note.severity != "danger"]
+    dangers = [note for note in load.notes if note.severity == "danger"]
+    others = [note for note in load.notes if note.severity != "danger"]
     return sections(
         headline(*told),
         bullets("Dangers", dangers),
@@ -123,18 +123,18 @@ def _measured_text(found: MeasuredLoad) -> str:
     )
 
 
-def _load_text(found: Wirings) -> str:
+def _load_text(wirings: Wirings) -> str:
     from gainkit.cli.plain import bullets, columns, headline, sections
     from gainkit.figures import plain
 
-    allowed = [wiring for wiring in found.wirings if wiring.allowed]
+    allowed = [wiring for wiring in wirings.wirings if wiring.allowed]
     if allowed:
         first = headline(f"{plain(allowed[0].ohms)} ohm", allowed[0].description)
         first += "\nthe lowest load that the amplifier allows"
-    elif found.wirings[0].allowed is False:
+    elif wirings.wirings[0].allowed is False:
         first = headline("NO WIRING FITS", "every load is below the amplifier's minimum")
     else:
-        first = headline(" or ".join(dict.fromkeys(plain(wiring.ohms) for wiring in found.wirings)) + " ohm")
+        first = headline(" or ".join(dict.fromkeys(plain(wiring.ohms) for wiring in wirings.wirings)) + " ohm")
     words = {True: "yes", False: "NO", None: "-"}
     rows = [
         [
@@ -143,10 +143,10 @@ def _load_text(found: Wirings) -> str:
             words[wiring.allowed],
             wiring.description,
         ]
-        for wiring in found.wirings
+        for wiring in wirings.wirings
     ]
     table = columns(["ohm", "half", "ok", "wiring"], rows)
-    return sections(first, table, bullets("Cautions", found.cautions))
+    return sections(first, table, bullets("Cautions", wirings.cautions))
 
 
 def register(app: typer.Typer) -> None:

@@ -27,28 +27,28 @@ def meter(
     from gainkit.calculator.meters import find_meter_reading
     from gainkit.cli.plain import bullets, headline, sections
 
-    found = find_meter_reading(volts, overdrive_db, noise, frequency_hz)
+    reading = find_meter_reading(volts, overdrive_db, noise, frequency_hz)
     show(
-        found,
+        reading,
         as_json,
         lambda: sections(
             headline(
-                f"true rms {found.true_rms_volts:.2f} V",
-                f"average-responding {found.average_responding_volts:.2f} V "
-                f"({found.average_error_percent:+.1f} %)",
+                f"true rms {reading.true_rms_volts:.2f} V",
+                f"average-responding {reading.average_responding_volts:.2f} V "
+                f"({reading.average_error_percent:+.1f} %)",
             ),
-            _reading_figures(found),
-            bullets("Notes", found.notes),
+            _reading_figures(reading),
+            bullets("Notes", reading.notes),
         ),
     )
 
 
-def _reading_figures(found: MeterReading) -> str:
-    if found.crest_factor_db is None or found.peak_volts is None:
+def _reading_figures(reading: MeterReading) -> str:
+    if reading.crest_factor_db is None or reading.peak_volts is None:
         return "Band noise, Gaussian: the average-responding meter shows sqrt(pi)/2 of it."
     return (
-        f"{found.wave.capitalize()}, peaks at {found.peak_volts:.2f} V, crest factor "
-        f"{found.crest_factor_db:.2f} dB, THD {found.thd_percent:.2f} %."
+        f"{reading.wave.capitalize()}, peaks at {reading.peak_volts:.2f} V, crest factor "
+        f"{reading.crest_factor_db:.2f} dB, THD {reading.thd_percent:.2f} %."
     )
 
 

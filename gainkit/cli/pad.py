@@ -56,65 +56,65 @@ def pad(
         given, other = ("series_ohms", "shunt_ohms") if shunt_ohms is None else ("shunt_ohms", "series_ohms")
         raise GainkitError("needs_other", given, series_ohms or shunt_ohms, other=other)
     if series_ohms is not None and shunt_ohms is not None:
-        found = check_pad(call, series_ohms, shunt_ohms)
+        network = check_pad(call, series_ohms, shunt_ohms)
     else:
-        found = find_pad(call)
-    show(found, as_json, lambda: _pad_text(call, found))
+        network = find_pad(call)
+    show(network, as_json, lambda: _pad_text(call, network))
 
 
-def _pad_text(call: PadCall, found: Pad) -> str:
+def _pad_text(call: PadCall, pad: Pad) -> str:
     from gainkit.cli.plain import bullets, headline, sections
     from gainkit.figures import plain
     from gainkit.levels import ratio_from_db
 
-    dangers = [caution for caution in found.cautions if caution.severity == "danger"]
-    others = [caution for caution in found.cautions if caution.severity != "danger"]
-    if found.shunt_ohms is None:
+    dangers = [caution for caution in pad.cautions if caution.severity == "danger"]
+    others = [caution for caution in pad.cautions if caution.severity != "danger"]
+    if pad.shunt_ohms is None:
         return sections(
-            headline("NO PAD NEEDED", f"{found.headroom_db:.1f} dB below full scale as it is"),
+            headline("NO PAD NEEDED", f"{pad.headroom_db:.1f} dB below full scale as it is"),
             bullets("Dangers", dangers),
             bullets("Cautions", others),
         )
-    each = "each of two legs" if found.differential else "in series"
-    left = ratio_from_db(-found.loss_db)
+    each = "each of two legs" if pad.differential else "in series"
+    left = ratio_from_db(-pad.loss_db)
     facts = [
-        f"Loss {found.loss_db:.2f} dB: {plain(call.max_volts, 6)} V becomes "
-        f"{plain(call.max_volts * left)} V, {found.headroom_db:.1f} dB below full scale "
-        f"({found.worst_headroom_db:.1f} dB with parts at the ends of their tolerance).",
-        f"Series resistor: {_power(found.series_watts, found.series_part_watts)}.",
-        f"Shunt: {_power(found.shunt_watts, found.shunt_part_watts)}.",
+        f"Loss {pad.loss_db:.2f} dB: {plain(call.max_volts, 6)} V becomes "
+        f"{plain(call.max_volts * left)} V, {pad.headroom_db:.1f} dB below full scale "
+        f"({pad.worst_headroom_db:.1f} dB with parts at the ends of their tolerance).",
+        f"Series resistor: {_power(pad.series_watts, pad.series_part_watts)}.",
+        f"Shunt: {_power(pad.shunt_watts, pad.shunt_part_watts)}.",
     ]
     if math.isfinite(call.input_ohms):
         facts.append(
-            f"The interface's own {plain(call.input_ohms, 6)} ohm takes {found.loading_db:.2f} dB of that loss."
+            f"The interface's own {plain(call.input_ohms, 6)} ohm takes {pad.loading_db:.2f} dB of that loss."
         )
     else:
         facts.append("Calculated for an open input, the worst case: a real one sees a little less.")
-    if found.bandwidth_hz is not None:
+    if pad.bandwidth_hz is not None:
         facts.append(
-            f"With {plain(call.cable_pf)} pF of cable: -3 dB at {found.bandwidth_hz / 1000:.0f} kHz, "
-            f"{found.loss_20khz_db:.2f} dB lost at 20 kHz."
+            f"With {plain(call.cable_pf)} pF of cable: -3 dB at {pad.bandwidth_hz / 1000:.0f} kHz, "
+            f"{pad.loss_20khz_db:.2f} dB lost at 20 kHz."
         )
-    legs = "2 x series" if found.differential else "series"
+    legs = "2 x series" if pad.differential else "series"
     why = (
         f"Why\n  output / source = s / ({legs} + source + s)\n"
         "  with s the shunt and the input in parallel\n"
-        f"  = {left:.5f} = -{found.loss_db:.2f} dB"
+        f"  = {left:.5f} = -{pad.loss_db:.2f} dB"
     )
     return sections(
-        headline(*_verdict(found, each)),
+        headline(*_verdict(pad, each)),
         bullets("Dangers", dangers),
-        _drawing(found.differential),
+        _drawing(pad.differential),
         bullets("Figures", facts),
         why,
         bullets("Cautions", others),
     )
 
 
-def _verdict(found: Pad, each: str) -> tuple[str, str]:
+def _verdict(pad: Pad, each: str) -> tuple[str, str]:
     """The resistors, or that they would burn."""
-    told = f"{_ohms(found.series_ohms)} {each}, {_ohms(found.shunt_ohms or 0.0)} across the input"
-    if found.series_part_watts is None or found.shunt_part_watts is None:
+    told = f"{_ohms(pad.series_ohms)} {each}, {_ohms(pad.shunt_ohms or 0.0)} across the input"
+    if pad.series_part_watts is None or pad.shunt_part_watts is None:
         return "NOT SAFE", f"{told}: it would burn"
     return told, ""
 

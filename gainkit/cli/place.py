@@ -57,10 +57,10 @@ def job_or_here(job: Path | None) -> Path:
 
     if job is not None:
         return job
-    found = job_here()
-    if found is None:
+    here = job_here()
+    if here is None:
         raise GainkitError("no_job_here", "job")
-    return found.folder
+    return here.folder
 
 
 OF_THE_CAR = ("volume", "routing")
@@ -168,8 +168,8 @@ def _home(asked: NoteRequest) -> JobFolder | None:
         if asked.system is not None and not _same_file(asked.system, home.system):
             raise GainkitError("other_system_file", "system", str(asked.system), job=str(asked.note.log))
         return home
-    found = job_here()
-    return None if found and asked.system is not None and not _same_file(asked.system, found.system) else found
+    here = job_here()
+    return None if here and asked.system is not None and not _same_file(asked.system, here.system) else here
 
 
 def _same_file(one: Path, other: Path) -> bool:

@@ -130,7 +130,7 @@ _STEERING = re.compile(
 def screen(text: str) -> str:
     """Text as it may go to a terminal: line ends, tabs and our one colour stay, all else that steers it is
     shown as its escape. Names of files, titles of tone sets and texts of a system file may hold anything."""
-    return _STEERING.sub(lambda found: found[1] or repr(found[0])[1:-1], text)
+    return _STEERING.sub(lambda match: match[1] or repr(match[0])[1:-1], text)
 
 
 def shell_word(path: object) -> str:

@@ -23,8 +23,8 @@ def table_row(channel: ChannelPlan) -> list[str]:
     elif channel.sensitivity_volts is None:
         control = "-"
     else:
-        reach = {True: "", False: " (out)", None: ""}[channel.sensitivity_in_range]
-        control = f"{channel.sensitivity_volts:.2f} V{reach}"
+        out_of_range = {True: "", False: " (out)", None: ""}[channel.sensitivity_in_range]
+        control = f"{channel.sensitivity_volts:.2f} V{out_of_range}"
     return [
         channel.name,
         f"{channel.tone_hz:g} Hz {channel.tone_dbfs:g} dBFS",

@@ -146,18 +146,18 @@ def _figures(result: Response) -> list[str]:
     return lines
 
 
-def _filter(name: str, found: Filter) -> str:
+def _filter(name: str, fitted: Filter) -> str:
     from gainkit.figures import plain
 
     return (
-        f"  {name:<11} {plain(found.corner_hz, 4)} Hz, {found.family}, order {found.order} "
-        f"({6 * found.order} dB per octave), misfit {found.misfit_db:.2f} dB"
+        f"  {name:<11} {plain(fitted.corner_hz, 4)} Hz, {fitted.family}, order {fitted.order} "
+        f"({6 * fitted.order} dB per octave), misfit {fitted.misfit_db:.2f} dB"
     )
 
 
-def _boost(found: Boost) -> str:
+def _boost(boost: Boost) -> str:
     from gainkit.figures import plain
 
-    kind = {"peak": "Band", "low-shelf": "Low shelf", "high-shelf": "High shelf"}[found.kind]
-    place = f"{plain(found.centre_hz)} Hz, {found.width_octaves:.1f} octaves wide"
-    return f"  {kind:<11} {found.gain_db:+.1f} dB at {place}"
+    kind = {"peak": "Band", "low-shelf": "Low shelf", "high-shelf": "High shelf"}[boost.kind]
+    place = f"{plain(boost.centre_hz)} Hz, {boost.width_octaves:.1f} octaves wide"
+    return f"  {kind:<11} {boost.gain_db:+.1f} dB at {place}"

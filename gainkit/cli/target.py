@@ -155,10 +155,10 @@ def target(options: TargetOptions) -> None:
     figures["crest_factor_db"] = options.crest_db
     _refuse_half_a_supply(options)
     channel = channel_from(figures)
-    found = find_target(channel)
-    programme = _programme(options, found)
-    answer = to_plain(found, CLI) | {"programme": to_plain(programme)}
-    show(answer, options.as_json, lambda: target_text(channel, found, programme, options.explain))
+    volts = find_target(channel)
+    programme = _programme(options, volts)
+    answer = to_plain(volts, CLI) | {"programme": to_plain(programme)}
+    show(answer, options.as_json, lambda: target_text(channel, volts, programme, options.explain))
 
 
 def _refuse_half_a_supply(options: TargetOptions) -> None:
@@ -187,16 +187,16 @@ def _rating_pairs(texts: list[str]) -> list[tuple[float, float]]:
     return pairs
 
 
-def _programme(options: TargetOptions, found: Target) -> tuple[ProgrammePower, ...] | None:
+def _programme(options: TargetOptions, target: Target) -> tuple[ProgrammePower, ...] | None:
     """Long-term power at the usual overlaps and at this one, where the crest factor is given."""
     from gainkit.calculator.programme import USUAL_OVERLAPS_DB, find_programme
 
     if options.crest_db is None:
         return None
     overlaps = tuple(sorted({*USUAL_OVERLAPS_DB, options.overlap_db}))
-    below = found.headroom_db + found.overlap_db
+    below = target.headroom_db + target.overlap_db
     return find_programme(
-        found.clip_watts, options.crest_db, overlaps, options.crossover_hz, below,
+        target.clip_watts, options.crest_db, overlaps, options.crossover_hz, below,
         options.highpass_hz, options.lowpass_hz,
     )  # fmt: skip
 

@@ -45,45 +45,45 @@ def trim(
     refuse_outside("overlap_db", overlap_db, DB_IN_HAND)
     refuse_outside("margin_db", margin_db, DB_IN_HAND)
     main_clip_dbfs = margin_db - overlap_db
-    found = find_trim(
+    turned_down = find_trim(
         source_clip_dbfs, main_clip_dbfs, supply_volts=supply_volts, load_ohms=load_ohms, clip_volts=clip_volts,
         drop_volts=drop_volts, own_margin_db=own_margin_db, speaker_watts=speaker_watts,
     )  # fmt: skip
-    show(found, as_json, lambda: _trim_text(found))
+    show(turned_down, as_json, lambda: _trim_text(turned_down))
 
 
-def _trim_text(found: Trim) -> str:
+def _trim_text(trim: Trim) -> str:
     from gainkit.cli.plain import bullets, headline, sections
 
-    after = f"at {found.clip_dbfs_after:.1f} dBFS" if found.clip_dbfs_after <= 0 else "at no recording level"
-    facts = [f"It clips at {found.clip_dbfs_before:g} dBFS now, {after} then."]
-    if found.most_volts is not None:
-        watts = "" if found.most_watts is None else f", {found.most_watts:.1f} W"
+    after = f"at {trim.clip_dbfs_after:.1f} dBFS" if trim.clip_dbfs_after <= 0 else "at no recording level"
+    facts = [f"It clips at {trim.clip_dbfs_before:g} dBFS now, {after} then."]
+    if trim.most_volts is not None:
+        watts = "" if trim.most_watts is None else f", {trim.most_watts:.1f} W"
         facts.append(
             "A bridge-tied stage on this supply: (supply - drop) / sqrt(2) = "
-            f"{found.most_volts:.2f} V at most{watts}."
+            f"{trim.most_volts:.2f} V at most{watts}."
         )
-    if found.source_volts is not None:
+    if trim.source_volts is not None:
         facts.append(
-            f"As source of an amplifier with loudspeaker-level inputs: {found.source_volts:.2f} V for 0 dBFS "
+            f"As source of an amplifier with loudspeaker-level inputs: {trim.source_volts:.2f} V for 0 dBFS "
             "(calculated as if it did not clip)."
         )
     return sections(
-        bullets("Dangers", [each for each in found.notes if each.severity == "danger"]),
-        headline(f"TRIM {found.trim_db:.1f} dB"),
+        bullets("Dangers", [each for each in trim.notes if each.severity == "danger"]),
+        headline(f"TRIM {trim.trim_db:.1f} dB"),
         bullets("Figures", facts),
-        _why(found),
-        bullets("Notes", [each for each in found.notes if each.severity != "danger"]),
+        _why(trim),
+        bullets("Notes", [each for each in trim.notes if each.severity != "danger"]),
     )
 
 
-def _why(found: Trim) -> str:
+def _why(trim: Trim) -> str:
     """Where the trim comes from: what is kept below the built-in limits is a term only where there is some."""
-    less = f" - kept in hand {found.below_limit_db:.1f} dB" if found.below_limit_db else ""
-    change = found.clip_dbfs_before - found.main_clip_dbfs - found.below_limit_db
+    less = f" - kept in hand {trim.below_limit_db:.1f} dB" if trim.below_limit_db else ""
+    change = trim.clip_dbfs_before - trim.main_clip_dbfs - trim.below_limit_db
     return (
-        f"Why\n  trim = lower of 0 and built-in onset - main onset{less} = {found.clip_dbfs_before:g} - "
-        f"({found.main_clip_dbfs:g}) dBFS{f' - {found.below_limit_db:.1f} dB' if less else ''} = "
+        f"Why\n  trim = lower of 0 and built-in onset - main onset{less} = {trim.clip_dbfs_before:g} - "
+        f"({trim.main_clip_dbfs:g}) dBFS{f' - {trim.below_limit_db:.1f} dB' if less else ''} = "
         f"{round(change, 2):g} dB"
     )
 

@@ -62,5 +62,5 @@ def device_fault(fault: OSError) -> GainkitError:
         hindrance = "permission"
     else:
         hindrance = "room" if fault.errno == errno.ENOSPC else "other"
-    found = GainkitError("device", told=fault.strerror or str(fault), hindrance=hindrance)
-    return found if path is None else found.within("file", path)
+    error = GainkitError("device", told=fault.strerror or str(fault), hindrance=hindrance)
+    return error if path is None else error.within("file", path)

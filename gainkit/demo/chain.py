@@ -54,14 +54,14 @@ def response_step(bench: DemoBench, calibration: Path, plan: Plan) -> list[DemoF
         path = recorded(
             bench, f"sweep_{name.replace(' ', '_')}.wav", wave, source_volts, amplifier, 90 + number
         )
-        found = find_response(read_capture(path, calibration=calibration), from_index(folder / "index.json"))
-        log_reading(bench.folder, "response", OUTPUT, found, [path])
-        told = [f"{each.gain_db:+.1f} dB at {each.centre_hz:.0f} Hz" for each in found.boosts]
-        bench.say(f"   {name}: {', '.join([str(found.verdict), *told])}")
+        response = find_response(read_capture(path, calibration=calibration), from_index(folder / "index.json"))
+        log_reading(bench.folder, "response", OUTPUT, response, [path])
+        told = [f"{each.gain_db:+.1f} dB at {each.centre_hz:.0f} Hz" for each in response.boosts]
+        bench.say(f"   {name}: {', '.join([str(response.verdict), *told])}")
         if name == "as found":
-            if len(found.boosts) != 1:
+            if len(response.boosts) != 1:
                 raise GainkitError("demo_broken", what="the boost of its radio")
-            figures.append(DemoFigure("bass boost as found", found.boosts[0].gain_db, BOOST_DB, "dB"))
+            figures.append(DemoFigure("bass boost as found", response.boosts[0].gain_db, BOOST_DB, "dB"))
     return figures
 
 
@@ -83,14 +83,14 @@ def noise_step(bench: DemoBench, calibration: Path, plan: Plan) -> list[DemoFigu
     for number, (name, hum_volts) in enumerate((("as found", HUM_VOLTS), ("as left", 0.0))):
         path = bench.file(f"silence_{name.replace(' ', '_')}.wav")
         soundfile.write(path, _quiet(hum_volts, number) / FULL_SCALE_VOLTS, RATE, subtype="PCM_24")
-        found = find_noise(read_capture(path, calibration=calibration), target_volts=target_volts)
-        log_reading(bench.folder, "noise", OUTPUT, found, [path])
-        under = "" if found.below_target_db is None else f", {found.below_target_db:.0f} dB under the target"
-        bench.say(f"   {name}: {found.verdict}{under}")
+        noise = find_noise(read_capture(path, calibration=calibration), target_volts=target_volts)
+        log_reading(bench.folder, "noise", OUTPUT, noise, [path])
+        under = "" if noise.below_target_db is None else f", {noise.below_target_db:.0f} dB under the target"
+        bench.say(f"   {name}: {noise.verdict}{under}")
         if name == "as found":
-            if not found.families:
+            if not noise.families:
                 raise GainkitError("demo_broken", what="the hum of its ground")
-            figures.append(DemoFigure("hum as found", found.families[0].rms_volts, HUM_VOLTS, "V"))
+            figures.append(DemoFigure("hum as found", noise.families[0].rms_volts, HUM_VOLTS, "V"))
     return figures
 
 

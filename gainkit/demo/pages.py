@@ -52,8 +52,8 @@ def pages_step(bench: DemoBench, calibration: Path, staircase: Path) -> None:
 
 def _draws(bench: DemoBench, calibration: Path, staircase: Path) -> dict[str, Draw]:
     channel = plan_system(load_system(bench.job.system)).channel(CHANNEL)
-    found = analyse_tone(read_capture(bench.file("front_left_as_found.wav"), calibration=calibration))
-    tone, verdict = found.tone, found.verdict
+    analysed = analyse_tone(read_capture(bench.file("front_left_as_found.wav"), calibration=calibration))
+    tone, verdict = analysed.tone, analysed.verdict
     if tone is None or verdict is None:
         raise GainkitError("demo_broken", what="its own tone")
     steps = from_index(bench.job.index, staircase.name)

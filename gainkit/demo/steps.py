@@ -67,9 +67,9 @@ def calibrate_step(bench: DemoBench) -> Path:
     reading_volts = 10.0
     amplifier = Amplifier(gain_db=0.0, positive_rail_volts=100.0)
     path = recorded(bench, "calibration.wav", track, reading_volts / ratio_from_db(-12.0), amplifier, 11)
-    found = measure(read_capture(path))
+    measurement = measure(read_capture(path))
     calibration = Calibration(
-        reading_volts / found.rms_volts, 1, float(RATE), "2026-03-14", "997 Hz tone, meter 10 V rms"
+        reading_volts / measurement.rms_volts, 1, float(RATE), "2026-03-14", "997 Hz tone, meter 10 V rms"
     )
     out = bench.job.calibration
     write_whole(out, calibration.as_toml())
@@ -122,23 +122,23 @@ def gain_step(bench: DemoBench, calibration: Path, plan: Plan) -> list[DemoFigur
     for name in ("as found", "as left"):
         file = name.replace(" ", "_") + ".wav"
         path = recorded(bench, f"front_left_{file}", track, source_volts, amplifier, 40 + len(figures))
-        found = measure(read_capture(path, calibration=calibration), asked)
-        log_reading(bench.folder, "measure", OUTPUT, found, [path])
-        change = found.target.change_db if found.target is not None else None
+        measurement = measure(read_capture(path, calibration=calibration), asked)
+        log_reading(bench.folder, "measure", OUTPUT, measurement, [path])
+        change = measurement.target.change_db if measurement.target is not None else None
         if change is None:
             raise GainkitError("demo_broken", what="a way to its target")
         turn = "on target" if abs(change) < 0.05 else f"turn by {change:+.2f} dB"
-        over = found.clipping.overdrive_db or 0.0
+        over = measurement.clipping.overdrive_db or 0.0
         bench.say(
-            f"   {name}: {found.rms_volts:.2f} V, {found.clipping.state} ({max(over, 0):.2f} dB over), "
-            f"THD {found.thd_percent:.3f} %: {turn}"
+            f"   {name}: {measurement.rms_volts:.2f} V, {measurement.clipping.state} "
+            f"({max(over, 0):.2f} dB over), THD {measurement.thd_percent:.3f} %: {turn}"
         )
         wanted = source_volts * ratio_from_db(channel.tone_dbfs) * amplifier.gain
         if name == "as found":
             truth_db = max(20 * float(np.log10(wanted * SINE_CREST / FRONT_RAIL_VOLTS)), 0.0)
             figures.append(DemoFigure("overdrive as found", over, truth_db, "dB"))
         else:
-            figures.append(DemoFigure("output as left", found.rms_volts, wanted, "V"))
+            figures.append(DemoFigure("output as left", measurement.rms_volts, wanted, "V"))
         amplifier = replace(amplifier, gain_db=amplifier.gain_db + change)
     return figures
 
@@ -153,21 +153,21 @@ def onset_step(bench: DemoBench, calibration: Path, source: VolumeResult, track:
     amplifier = Amplifier(gain_db=channel.gain_db, positive_rail_volts=FRONT_RAIL_VOLTS, noise_volts=0.003)
     path = recorded(bench, "front_staircase.wav", played[:, 0], source.source_volts, amplifier, 60)
     levels = from_index(bench.job.index, track.name)
-    found: OnsetResult = find_onset(
+    onset: OnsetResult = find_onset(
         read_capture(path, calibration=calibration), levels, source_volts=source.source_volts
     )
-    log_reading(bench.folder, "onset", OUTPUT, found, [path])
+    log_reading(bench.folder, "onset", OUTPUT, onset, [path])
     truth = true_onset(amplifier, source.source_volts)
-    if found.onset_dbfs is None or found.onset_volts is None or truth is None:
+    if onset.onset_dbfs is None or onset.onset_volts is None or truth is None:
         raise GainkitError("demo_broken", what="the onset")
     bench.say("\n6. Onset: where does the set channel clip?      (<find_onset()>)")
     bench.say(
-        f"   1 % THD at {found.onset_dbfs:.2f} dBFS and {found.onset_volts:.2f} V; louder recordings are cut "
-        f"by up to {-found.onset_dbfs:.1f} dB (an overlap of {channel.overlap_db:g} dB was planned)"
+        f"   1 % THD at {onset.onset_dbfs:.2f} dBFS and {onset.onset_volts:.2f} V; louder recordings are cut "
+        f"by up to {-onset.onset_dbfs:.1f} dB (an overlap of {channel.overlap_db:g} dB was planned)"
     )
     return [
-        DemoFigure("onset", found.onset_dbfs, truth.level_dbfs, "dBFS"),
-        DemoFigure("output at the onset", found.onset_volts, truth.output_volts, "V"),
+        DemoFigure("onset", onset.onset_dbfs, truth.level_dbfs, "dBFS"),
+        DemoFigure("output at the onset", onset.onset_volts, truth.output_volts, "V"),
     ]
 
 
@@ -176,12 +176,12 @@ def others_step(bench: DemoBench, calibration: Path, plan: Plan) -> None:
     bench.say("\n7. The other outputs, set the same way")
     others = [(channel, name) for channel in plan.channels for name in channel.outputs if name != OUTPUT]
     for number, (channel, name) in enumerate(others):
-        found, path = _as_left(bench, calibration, channel, name, (0.12, -0.2, 0.08)[number % 3])
-        log_reading(bench.folder, "measure", name, found, [path])
-        change = found.target.change_db if found.target is not None else None
+        measurement, path = _as_left(bench, calibration, channel, name, (0.12, -0.2, 0.08)[number % 3])
+        log_reading(bench.folder, "measure", name, measurement, [path])
+        change = measurement.target.change_db if measurement.target is not None else None
         bench.say(
-            f"   {name}: {found.rms_volts:.2f} V of {channel.set_volts:.2f} V, {found.clipping.state} "
-            f"({-(change or 0.0):+.2f} dB off)"
+            f"   {name}: {measurement.rms_volts:.2f} V of {channel.set_volts:.2f} V, "
+            f"{measurement.clipping.state} ({-(change or 0.0):+.2f} dB off)"
         )
 
 

@@ -47,10 +47,10 @@ def polarity_step(bench: DemoBench) -> list[DemoFigure]:
     for name, output, sign in heard_of:
         path = bench.file(f"polarity_{name.replace(',', '').replace(' ', '_')}.wav")
         soundfile.write(path, heard(track, 90.0, sign, 5), RATE, subtype="PCM_16")
-        found = find_polarity(read_capture(path), band="midrange")
-        log_reading(bench.folder, "polarity", output, found, [path])
-        right += found.polarity == ("positive" if sign > 0 else "negative")
-        bench.say(f"   {name}: {found.polarity}, {found.agreeing} of {found.pulses} chirps agree")
+        answer = find_polarity(read_capture(path), band="midrange")
+        log_reading(bench.folder, "polarity", output, answer, [path])
+        right += answer.polarity == ("positive" if sign > 0 else "negative")
+        bench.say(f"   {name}: {answer.polarity}, {answer.agreeing} of {answer.pulses} chirps agree")
     return [DemoFigure("polarities as wired", float(right), 3.0, "of 3")]
 
 
@@ -66,9 +66,9 @@ def match_step(bench: DemoBench) -> list[DemoFigure]:
     trims = []
     for right in ("right", "right_trimmed"):
         pair = [paths["left"], paths[right]]
-        found = match_levels([read_capture(path) for path in pair])
-        log_reading(bench.folder, "match", ["Front/left", "Front/right"], found, pair)
-        trims.append(found.captures[1].trim_db)
+        match = match_levels([read_capture(path) for path in pair])
+        log_reading(bench.folder, "match", ["Front/left", "Front/right"], match, pair)
+        trims.append(match.captures[1].trim_db)
     bench.say(
         f"   front right: trim {trims[0]:+.2f} dB to match front left; trimmed, {trims[1]:+.2f} dB is left"
     )

@@ -104,10 +104,10 @@ class Faults:
         )
 
 
-def shown(found: Any) -> str:
+def shown(value: Any) -> str:
     """What was found, short and safe to print, text as TOML has it: in double quotes."""
-    text = shown_plainly(found)
-    return f'"{text[1:-1]}"' if isinstance(found, str) else text
+    text = shown_plainly(value)
+    return f'"{text[1:-1]}"' if isinstance(value, str) else text
 
 
 def nearest(word: str, known: Sequence[str]) -> str | None:
@@ -204,14 +204,14 @@ def key_lines(text: str) -> dict[tuple[str, int, str], int]:
 
 
 def check_table(
-    found: Mapping[str, Any], keys: Sequence[Key], faults: Faults, table: str, number: int = 0
+    table_of: Mapping[str, Any], keys: Sequence[Key], faults: Faults, table: str, number: int = 0
 ) -> dict[str, Any]:
     """The good values of one table; what is wrong goes to `faults`. Absent keys are absent."""
-    name = found.get("name")
+    name = table_of.get("name")
     name = name if isinstance(name, str) and number else None
     known = {key.name: key for key in keys}
     good: dict[str, Any] = {}
-    for word, value in found.items():
+    for word, value in table_of.items():
         key = known.get(word)
         if key is None:
             close = nearest(word, list(known))
@@ -228,7 +228,7 @@ def check_table(
         else:
             good[word] = kept
     for key in keys:
-        if key.required and key.name not in found:
+        if key.required and key.name not in table_of:
             faults.add(table, number, name, GainkitError("key_missing", key.name, None, key.words()))
     return good
 

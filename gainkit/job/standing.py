@@ -121,9 +121,9 @@ def _output(job: OpenJob, output: Output, readings: Sequence[Reading], stale: se
     mine = readings_of(readings, output, job.system.outputs)
     levels = [level for each in mine if (level := level_of(each, now, each.number in stale)) is not None]
     left = levels[-1] if levels else None
-    found = found_of(job, mine, output, stale)
-    remarks = with_accepted(found.faults, mine, now)
-    met = _met(left, found.faults, found.aspects)
+    as_found = found_of(job, mine, output, stale)
+    remarks = with_accepted(as_found.faults, mine, now)
+    met = _met(left, as_found.faults, as_found.aspects)
     history = _history(mine, now, stale)
     onset, match = latest(mine, "onset"), latest(mine, "match")
     knob, noise, response = (latest(mine, kind) for kind in ("knob", "noise", "response"))

@@ -177,14 +177,14 @@ def load_system(path: Path | str) -> System:
 
 
 def _one_table(document: Mapping[str, Any], name: str, faults: Faults) -> dict[str, Any]:
-    found = document.get(name)
-    if found is None:
+    table = document.get(name)
+    if table is None:
         return {}
-    if not isinstance(found, dict):
-        code = "table_in_double_brackets" if isinstance(found, list) else "table_expected"
-        faults.add(name, 0, None, GainkitError(code, None, found, f"[{name}]"))
+    if not isinstance(table, dict):
+        code = "table_in_double_brackets" if isinstance(table, list) else "table_expected"
+        faults.add(name, 0, None, GainkitError(code, None, table, f"[{name}]"))
         return {}
-    return check_table(found, TABLES[name], faults, name)
+    return check_table(table, TABLES[name], faults, name)
 
 
 def _known_meter(good: Mapping[str, Any]) -> MeterLimits:
@@ -199,17 +199,17 @@ def _channel_tables(
     document: Mapping[str, Any], faults: Faults, shared: Mapping[str, Any]
 ) -> list[dict[str, Any]]:
     """The good values of every channel. shared : fields of a channel that stand in other tables."""
-    found = document.get("channel", [])
-    if not isinstance(found, list) or not all(isinstance(each, dict) for each in found):
-        faults.add("channel", 0, None, GainkitError("channel_heads", None, found))
+    tables = document.get("channel", [])
+    if not isinstance(tables, list) or not all(isinstance(each, dict) for each in tables):
+        faults.add("channel", 0, None, GainkitError("channel_heads", None, tables))
         return []
-    if not found:
+    if not tables:
         faults.add("", 0, None, GainkitError("no_channel"))
-    if len(found) > MOST_CHANNELS:
-        faults.add("", 0, None, GainkitError("too_many_channels", None, len(found), most=MOST_CHANNELS))
+    if len(tables) > MOST_CHANNELS:
+        faults.add("", 0, None, GainkitError("too_many_channels", None, len(tables), most=MOST_CHANNELS))
         return []
     rows = []
-    for number, each in enumerate(found, 1):
+    for number, each in enumerate(tables, 1):
         known = {key: value for key, value in each.items() if key != "count"}  # told by `_key_faults`
         row = check_table(known, CHANNEL_KEYS, faults, "channel", number)
         _check_channel(row, each, faults, number, shared)
@@ -251,13 +251,13 @@ KEY_OF = {"per_half": "rated_per_half"}
 
 
 def _check_channel(
-    row: dict[str, Any], found: Mapping[str, Any], faults: Faults, number: int, shared: Mapping[str, Any]
+    row: dict[str, Any], keys: Mapping[str, Any], faults: Faults, number: int, shared: Mapping[str, Any]
 ) -> None:
     """Faults between keys of one channel. row : its good values; found : the table as it stands.
 
     Rules between the calculator's own figures stand in `Channel`; here are those of the file's keys alone.
     """
-    told = [*_rating_faults(row, found), *_key_faults(row, found)]
+    told = [*_rating_faults(row, keys), *_key_faults(row, keys)]
     if "load_ohms" in row and not any(
         each.parameter in ("ratings", "rated_watts", "rated_ohms") for each in told
     ):
@@ -269,12 +269,12 @@ def _check_channel(
         faults.add("channel", number, row.get("name"), named)
 
 
-def _key_faults(row: Mapping[str, Any], found: Mapping[str, Any]) -> Iterator[GainkitError]:
+def _key_faults(row: Mapping[str, Any], keys: Mapping[str, Any]) -> Iterator[GainkitError]:
     if row.get("built_in") and row.get("fed_by", "speaker-output") != "speaker-output":
         yield GainkitError("built_in_fed_by", "fed_by", row["fed_by"], "speaker-output")
-    if ("coils" in row or "drivers" in row) and "coil_ohms" not in found:
+    if ("coils" in row or "drivers" in row) and "coil_ohms" not in keys:
         yield GainkitError("coils_need_ohms", "coil_ohms")
-    if "count" in found:
+    if "count" in keys:
         yield GainkitError("count_is_gone", "count")
     expected = row.get("expected_polarity")
     if isinstance(expected, dict):
@@ -283,14 +283,14 @@ def _key_faults(row: Mapping[str, Any], found: Mapping[str, Any]) -> Iterator[Ga
             yield GainkitError("unknown_output", "expected_polarity", strange[0], list(names), nearest=None)
 
 
-def _rating_faults(row: Mapping[str, Any], found: Mapping[str, Any]) -> Iterator[GainkitError]:
-    single = [key for key in ("rated_watts", "rated_ohms") if key in found]
-    if "ratings" in found:
+def _rating_faults(row: Mapping[str, Any], keys: Mapping[str, Any]) -> Iterator[GainkitError]:
+    single = [key for key in ("rated_watts", "rated_ohms") if key in keys]
+    if "ratings" in keys:
         if single:
             yield GainkitError("one_of_them", "ratings", allowed=f"ratings or {' and '.join(single)}")
-    elif len(single) < 2 and (single or not ("measured_clip_volts" in found or row.get("built_in"))):
+    elif len(single) < 2 and (single or not ("measured_clip_volts" in keys or row.get("built_in"))):
         for key, allowed in (("rated_watts", ranges.WATTS), ("rated_ohms", ranges.OHMS)):
-            if key not in found:
+            if key not in keys:
                 yield GainkitError("key_missing", key, None, f"a number, {allowed.words()}")
 
 

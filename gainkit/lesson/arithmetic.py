@@ -1,4 +1,4 @@
-"""What the lesson's page reckons: one chain from source to load, by the calculator's own formulas.
+"""What the lesson's page calculates: one chain from source to load, by the calculator's own formulas.
 
 Pure functions of floats: `translate` makes the page's script of them, and the tests hold the one against the
 other.

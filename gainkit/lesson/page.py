@@ -50,7 +50,7 @@ def write_lesson(out: str | Path, *, overwrite: bool = False) -> LessonMade:
 
     References
     ----------
-    The page reckons by gainkit's own functions, translated: see `gainkit.lesson.translate`.
+    The page calculates by gainkit's own functions, translated: see `gainkit.lesson.translate`.
 
     Examples
     --------

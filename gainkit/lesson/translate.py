@@ -1,4 +1,4 @@
-"""Python arithmetic as JavaScript, so that a page reckons with the very formulas of the calculator.
+"""Python arithmetic as JavaScript, so that a page calculates with the very formulas of the calculator.
 
 Only what such functions are made of: numbers, `math`, conditions, tuples and dicts of figures, and calls of
 other functions like them, which are translated along. Where a function serves arrays too, the branch for floats

@@ -136,21 +136,21 @@ def _place(heard: Floats, track: Floats, frames: int) -> int | None:
 
 
 def _moves(
-    heard: Floats, track: Floats, place: int, starts: NDArray[np.int64], size: int, reach: int
+    heard: Floats, track: Floats, place: int, starts: NDArray[np.int64], size: int, most_shift: int
 ) -> Floats:
     """By how many frames the track has moved at each segment, by a line through what they show, (segments,)."""
-    found = []
+    shifts = []
     for begin in starts:
-        one = np.fft.rfft(_from(track, place + int(begin) - reach, size + 2 * reach))
-        two = np.fft.rfft(heard[begin : begin + size], size + 2 * reach)
+        one = np.fft.rfft(_from(track, place + int(begin) - most_shift, size + 2 * most_shift))
+        two = np.fft.rfft(heard[begin : begin + size], size + 2 * most_shift)
         cross = one * np.conj(two)
         # every frequency alike: a sharp peak
         cross /= np.maximum(np.abs(cross), 1e-9 * float(np.abs(cross).max()))
-        peak = int(np.argmax(np.abs(np.fft.irfft(cross, size + 2 * reach)[: 2 * reach + 1])))
-        found.append(peak - reach)
-    moves = np.array(found, dtype=float)
+        peak = int(np.argmax(np.abs(np.fft.irfft(cross, size + 2 * most_shift)[: 2 * most_shift + 1])))
+        shifts.append(peak - most_shift)
+    moves = np.array(shifts, dtype=float)
     middle = np.median(moves)
-    for within in (reach / 8, reach / 32, LEAST_WITHIN):  # single segments are misled by noise
+    for within in (most_shift / 8, most_shift / 32, LEAST_WITHIN):  # single segments are misled by noise
         near = np.abs(moves - middle) <= max(LEAST_WITHIN, within)
         if near.sum() < 2:
             return np.full(len(starts), float(np.median(moves)))

@@ -93,7 +93,7 @@ def group_lines(lines: Sequence[FoundLine]) -> tuple[list[Group], list[Group]]:
     rest = list(lines)
     mains = []
     for group in sorted(
-        (found for base in MAINS_HZ if (found := _mains(rest, base)) is not None), key=lambda g: -g.power
+        (family for base in MAINS_HZ if (family := _mains(rest, base)) is not None), key=lambda g: -g.power
     ):
         own = [(order, line) for order, line in group.members if line in rest]
         if own:

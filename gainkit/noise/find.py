@@ -104,8 +104,8 @@ def read_noise(
     """What one capture says by itself: totals, hiss and lines, nothing judged yet. Raises as `find_noise`."""
     survey = survey_of(capture, channel, minus)
     high = min(band_hz[1], HIGHEST_OF_RATE * capture.sample_rate_hz)
-    found = _lines_of(survey, band_hz[0], high)
-    hiss = np.where(found.mask, np.minimum(found.floor, survey.power), survey.power)
+    lines = _lines_of(survey, band_hz[0], high)
+    hiss = np.where(lines.mask, np.minimum(lines.floor, survey.power), survey.power)
     bins = len(survey.power)
     part, width = band_share(survey.step_hz, bins, band_hz[0], high)
     share = width / survey.step_hz
@@ -125,12 +125,12 @@ def read_noise(
         left_out_seconds=survey.left_out_seconds,
         overloaded=survey.overloaded,
         row_powers=survey.row_powers,
-        octave_spread_db=_octave_spread(survey, found.mask, high),
+        octave_spread_db=_octave_spread(survey, lines.mask, high),
         # rounding to steps of q adds q^2/12, white up to half the rate (Bennett 1948)
         rounding_volts=0.0
         if step is None
         else step * capture.volts_per_unit * float(np.sqrt((high - band_hz[0]) / (6 * capture.sample_rate_hz))),
-        families=tuple(found.families),
+        families=tuple(lines.families),
         bands=_bands(survey, hiss, high),
     )
 

@@ -67,14 +67,14 @@ def floor_under(power: Floats, looks: float, usable: NDArray[np.bool_]) -> Float
 
 def _blocks(bins: int) -> list[tuple[int, int, int]]:
     """Blocks of bins as (first bin, width, how many of that width); what is left at the end joins none."""
-    found, first = [], 2
+    blocks, first = [], 2
     while first < bins - 1:
         width = int(np.clip(BLOCK_SHARE * first, *BLOCK_BINS))
         count = max((bins - 1 - first) // width, 1) if width == BLOCK_BINS[1] else 1
         width = min(width, bins - 1 - first)
-        found.append((first, width, count))
+        blocks.append((first, width, count))
         first += width * count
-    return found
+    return blocks
 
 
 def peaks_in(power: Floats, floor: Floats, looks: float, step_hz: float, low_hz: float) -> list[Peak]:
@@ -89,7 +89,7 @@ def peaks_in(power: Floats, floor: Floats, looks: float, step_hz: float, low_hz:
     places = [int(place) for place in np.flatnonzero(top) if _stands_out(power, int(place), least)]
     places = sorted(sorted(places, key=lambda place: -power[place])[:MOST_PEAKS])
     fades = ratio < np.sqrt(least)
-    found = []
+    peaks = []
     for number, place in enumerate(places):
         left = (places[number - 1] + place) // 2 + 1 if number else 1
         right = (place + places[number + 1]) // 2 if number + 1 < len(places) else len(power) - 1
@@ -97,8 +97,8 @@ def peaks_in(power: Floats, floor: Floats, looks: float, step_hz: float, low_hz:
         excess = float(np.sum(power[first : last + 1] - floor[first : last + 1]))
         frequency = (place + _offset(power, place)) * step_hz
         if excess > 0:
-            found.append(Peak(place, first, last, frequency, excess))
-    return found
+            peaks.append(Peak(place, first, last, frequency, excess))
+    return peaks
 
 
 def filled(peaks: list[Peak], bins: int) -> NDArray[np.bool_]:

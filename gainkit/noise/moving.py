@@ -193,12 +193,12 @@ def _on_log_axis(ratio: Floats, step_hz: float, low_hz: float, high_hz: float) -
 def _course(patterns: Floats) -> Floats | None:
     """Shift of each pattern [cells] about their middle; None when too few carry a common one."""
     count, cells = patterns.shape
-    reach = int(np.log1p(MOST_SHIFT) / GRID)
+    most_lag = int(np.log1p(MOST_SHIFT) / GRID)
     if float(np.mean(patterns.any(axis=1))) < LEAST_AGREEING:
         return None
-    size = 1 << (cells + 2 * reach).bit_length()
+    size = 1 << (cells + 2 * most_lag).bit_length()
     spectra = np.fft.rfft(patterns, size)
-    lags = np.arange(-reach, reach + 1)
+    lags = np.arange(-most_lag, most_lag + 1)
     shifts = np.zeros(count, dtype=np.int64)
     agreeing = np.zeros(count, dtype=np.bool_)
     templates = np.broadcast_to(spectra[int(np.argmax(patterns.sum(axis=1)))], spectra.shape)
@@ -245,11 +245,11 @@ def _merged(peaks: Sequence[Peak], step_hz: float) -> list[tuple[FoundLine, tupl
             groups[-1].append(peak)
         else:
             groups.append([peak])
-    found = []
+    merged = []
     for group in groups:
         power = sum(peak.power for peak in group)
         frequency = sum(peak.power * peak.frequency_hz for peak in group) / max(power, 1e-300)
         deviation = float(np.hypot(ROUGH_DEVIATION * step_hz, COURSE_DEVIATION * frequency))
         extent = group[0].first * step_hz, group[-1].last * step_hz
-        found.append((FoundLine(frequency, deviation, power, steady=False), extent))
-    return found
+        merged.append((FoundLine(frequency, deviation, power, steady=False), extent))
+    return merged

@@ -303,10 +303,10 @@ def _pairs(ours: Sequence[Family], theirs: Sequence[Family]) -> list[tuple[int, 
     for place in sorted(places, key=lambda place: -len(ours[place].orders)):
         family = ours[place]
         for one in free:
-            found = family.fundamental_hz / one.fundamental_hz
+            speed_ratio = family.fundamental_hz / one.fundamental_hz
             again = len(set(family.orders) & set(one.orders)) >= 2 and _may_move(family, one)
-            if again or (ratio is not None and abs(found / ratio - 1) <= SAME_SHARE):
-                ratio = ratio or found
+            if again or (ratio is not None and abs(speed_ratio / ratio - 1) <= SAME_SHARE):
+                ratio = ratio or speed_ratio
                 pairs[place] = one
                 free.remove(one)
                 break

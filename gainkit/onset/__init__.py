@@ -4,17 +4,17 @@ from __future__ import annotations
 
 from gainkit.onset.compare import ComparedOnset, OnsetComparison, compare_onsets
 from gainkit.onset.find import OnsetResult, StepResult, find_onset
-from gainkit.onset.plan import LevelPlan, Pattern, Stretch, glide, staircase
+from gainkit.onset.plan import LevelPlan, LevelRamp, Pattern, glide, staircase
 from gainkit.onset.tracks import from_index
 
 __all__ = [
     "ComparedOnset",
     "LevelPlan",
+    "LevelRamp",
     "OnsetComparison",
     "OnsetResult",
     "Pattern",
     "StepResult",
-    "Stretch",
     "compare_onsets",
     "find_onset",
     "from_index",

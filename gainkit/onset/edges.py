@@ -71,12 +71,15 @@ def timed_edges(envelope: Envelope, plan: LevelPlan, rough: Alignment) -> list[E
     """The edges that stand out; rough : within a tenth of a second."""
     stretches = plan.stretches
     times = [stretches[0].start_seconds, *(s.stop_seconds for s in stretches)]
-    reach = min(EDGE_SECONDS, EDGE_OF_STEP * min(s.seconds for s in stretches))
+    half_window = min(EDGE_SECONDS, EDGE_OF_STEP * min(s.seconds for s in stretches))
     hop = envelope.hop_seconds
     step_db = max(1.0, *(abs(b.level_dbfs - a.level_dbfs) for a, b in itertools.pairwise(stretches)), 0.0)
     edges = []
     for number, time in enumerate(times):
-        low, high = round((rough.recorded(time) - reach) / hop), round((rough.recorded(time) + reach) / hop)
+        low, high = (
+            round((rough.recorded(time) - half_window) / hop),
+            round((rough.recorded(time) + half_window) / hop),
+        )
         if low < 0 or high > len(envelope.peak_volts) or (high - low) // 3 < LEAST_THIRD:
             continue
         part = envelope.peak_volts[low:high]

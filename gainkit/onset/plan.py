@@ -22,8 +22,8 @@ STEP_MISFIT = 1e-6
 
 
 @dataclass(frozen=True)
-class Stretch:
-    """A stretch of the tone: from its level to its level at the end [dBFS], on the track's own clock [s].
+class LevelRamp:
+    """A part of the tone: from its level to its level at the end [dBFS], on the track's own clock [s].
 
     A step of a staircase ends at the level it began with; a glide is one stretch that does not.
     """
@@ -68,7 +68,7 @@ class LevelPlan:
     Made by `staircase`, `glide` or `from_index`.
     """
 
-    stretches: tuple[Stretch, ...]
+    stretches: tuple[LevelRamp, ...]
     frequency_hz: float | None = None
     markers: tuple[Pattern, ...] = ()
 
@@ -149,7 +149,7 @@ def staircase(
     levels = [from_dbfs + sign * step_db * index for index in range(count + 1)]
     return LevelPlan(
         tuple(
-            Stretch(level, level, index * dwell_seconds, (index + 1) * dwell_seconds)
+            LevelRamp(level, level, index * dwell_seconds, (index + 1) * dwell_seconds)
             for index, level in enumerate(levels)
         ),
         frequency_hz,
@@ -184,7 +184,7 @@ def glide(
     """
     _refuse_levels(from_dbfs, to_dbfs)
     refuse_outside("glide_seconds", glide_seconds, TRACK_SECONDS)
-    return LevelPlan((Stretch(from_dbfs, to_dbfs, 0.0, glide_seconds),), frequency_hz)
+    return LevelPlan((LevelRamp(from_dbfs, to_dbfs, 0.0, glide_seconds),), frequency_hz)
 
 
 def _refuse_levels(from_dbfs: float, to_dbfs: float) -> None:

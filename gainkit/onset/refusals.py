@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from gainkit.errors import GainkitError
 from gainkit.levels import db_from_ratio
 from gainkit.onset.envelope import Envelope
-from gainkit.onset.plan import Alignment, LevelPlan, Stretch
+from gainkit.onset.plan import Alignment, LevelPlan, LevelRamp
 from gainkit.onset.silences import Silence, longest_sounding, silences
 from gainkit.onset.steps import StepFit
 
@@ -60,7 +60,7 @@ def refuse_other_plan(envelope: Envelope, plan: LevelPlan, rough: Alignment) -> 
 
 
 def refuse_moving_steps(
-    envelope: Envelope, steps: Sequence[Stretch], alignment: Alignment, quiet: tuple[Silence, ...]
+    envelope: Envelope, steps: Sequence[LevelRamp], alignment: Alignment, quiet: tuple[Silence, ...]
 ) -> None:
     """Raise GainkitError (`glide_not_staircase`) when the level moves within a staircase's steps as it does
     between them.
@@ -104,14 +104,14 @@ def refuse_other_steps(usable: Sequence[StepFit], limit_thd_percent: float) -> N
         )
 
 
-def _sounds(step: Stretch, place: Alignment, quiet: tuple[Silence, ...]) -> bool:
+def _sounds(step: LevelRamp, place: Alignment, quiet: tuple[Silence, ...]) -> bool:
     """Whether no silence touches a step."""
     start, stop = place.recorded(step.start_seconds), place.recorded(step.stop_seconds)
     return longest_sounding(start, stop, quiet) == (start, stop)
 
 
 def _middle_of(
-    stretch: Stretch, envelope: Envelope, rough: Alignment, quiet: tuple[Silence, ...]
+    stretch: LevelRamp, envelope: Envelope, rough: Alignment, quiet: tuple[Silence, ...]
 ) -> NDArray[np.float64]:
     """The envelope within a step, (hops,) [V]; none where it is not wholly recorded, silent, or too short."""
     if not _sounds(stretch, rough, quiet):
@@ -128,7 +128,7 @@ def _scatter_db(part: NDArray[np.float64]) -> float:
     return float(np.std(20 * np.log10(np.maximum(part, 1e-15))))
 
 
-def _refuse_other_pace(envelope: Envelope, ramp: Stretch, rough: Alignment) -> None:
+def _refuse_other_pace(envelope: Envelope, ramp: LevelRamp, rough: Alignment) -> None:
     rising = ramp.stop_level_dbfs > ramp.level_dbfs
     low, high = QUIET_HALF if rising else (1 - QUIET_HALF[1], 1 - QUIET_HALF[0])
     first, last = (
@@ -146,7 +146,7 @@ def _refuse_other_pace(envelope: Envelope, ramp: Stretch, rough: Alignment) -> N
         raise GainkitError("glide_pace", heard_db_per_second=heard, planned_db_per_second=planned)
 
 
-def _drift_db(step: Stretch, envelope: Envelope, alignment: Alignment) -> float | None:
+def _drift_db(step: LevelRamp, envelope: Envelope, alignment: Alignment) -> float | None:
     """By how much the level moves from a step's begin to its end [dB], told by its outer thirds."""
     begin, end = alignment.recorded(step.start_seconds), alignment.recorded(step.stop_seconds)
     third = (end - begin) / 3

@@ -20,7 +20,7 @@ from gainkit.analysis.steady import find_steady
 from gainkit.analysis.tone import ToneFit, fit_tone
 from gainkit.capture.model import Capture
 from gainkit.onset.envelope import ChannelChoice
-from gainkit.onset.plan import Alignment, LevelPlan, Stretch
+from gainkit.onset.plan import Alignment, LevelPlan, LevelRamp
 from gainkit.onset.silences import Silence, longest_sounding
 from gainkit.remarks import Remark, all_within
 
@@ -90,7 +90,7 @@ class StepOptions:
     frequency_hz: float
 
 
-def windows(plan: LevelPlan, frequency_hz: float) -> list[Stretch]:
+def windows(plan: LevelPlan, frequency_hz: float) -> list[LevelRamp]:
     """The parts of the track that are fitted one by one, in track time."""
     if not plan.glide:
         return [_settled(step) for step in plan.stretches]
@@ -100,16 +100,16 @@ def windows(plan: LevelPlan, frequency_hz: float) -> list[Stretch]:
     count = max(int(ramp.seconds / seconds), 1)
     edges = np.linspace(ramp.start_seconds, ramp.stop_seconds, count + 1)
     return [
-        Stretch(ramp.level_at(float(a)), ramp.level_at(float(b)), float(a), float(b))
+        LevelRamp(ramp.level_at(float(a)), ramp.level_at(float(b)), float(a), float(b))
         for a, b in itertools.pairwise(edges)
     ]
 
 
-def _settled(step: Stretch) -> Stretch:
+def _settled(step: LevelRamp) -> LevelRamp:
     """The part of a step over which the supply has settled."""
     start = step.start_seconds + SETTLE_SHARE * step.seconds
     stop = step.stop_seconds - END_SHARE * step.seconds
-    return Stretch(step.level_dbfs, step.stop_level_dbfs, max(start, stop - MOST_SECONDS), stop)
+    return LevelRamp(step.level_dbfs, step.stop_level_dbfs, max(start, stop - MOST_SECONDS), stop)
 
 
 def fit_steps(
@@ -133,7 +133,7 @@ def fit_steps(
 
 
 def _fit_step(
-    capture: Capture, part: Stretch, heard: tuple[float, float], options: StepOptions, gliding: bool
+    capture: Capture, part: LevelRamp, heard: tuple[float, float], options: StepOptions, gliding: bool
 ) -> StepFit:
     """One step; heard : from when to when in the recording it sounds [s]."""
     rate = capture.sample_rate_hz

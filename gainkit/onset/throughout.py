@@ -102,10 +102,10 @@ def rail_met(steps: Sequence[StepFit], source: DistortingSource, limit_thd_perce
     """Where the source's shape first meets a rail, by the first louder steps whose shape is another; None where
     no step's is, where rails do not explain it, and where two of them disagree."""
     louder = of_another_shape(steps, source)[:MOST_TOLD]
-    found = [met for step in louder if (met := _met_by(step, source, limit_thd_percent)) is not None]
-    if not found or (len(found) > 1 and abs(found[0].level_dbfs - found[1].level_dbfs) > AGREE_DB):
+    met_at = [met for step in louder if (met := _met_by(step, source, limit_thd_percent)) is not None]
+    if not met_at or (len(met_at) > 1 and abs(met_at[0].level_dbfs - met_at[1].level_dbfs) > AGREE_DB):
         return None
-    return found[min(1, len(found) - 1)]
+    return met_at[min(1, len(met_at) - 1)]
 
 
 def of_another_shape(steps: Sequence[StepFit], source: DistortingSource) -> list[StepFit]:

@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from gainkit.errors import GainkitError
-from gainkit.onset.plan import LevelPlan, Pattern, Stretch
+from gainkit.onset.plan import LevelPlan, LevelRamp, Pattern
 from gainkit.toneset.entries import track_entry
 
 KINDS = ("staircase", "glide")
@@ -89,7 +89,7 @@ def _plan_of(track: dict[str, Any], rate_hz: float) -> LevelPlan:
         if step["role"] in {"step", "ramp"}:
             level = float(step["level_dbfs"])
             end = step.get("stop_level_dbfs")
-            stretches.append(Stretch(level, level if end is None else float(end), start, stop))
+            stretches.append(LevelRamp(level, level if end is None else float(end), start, stop))
         elif step["role"] in {"marker-start", "marker-stop"} and track.get("marker"):
             shape = _marker_shape(track["marker"], backwards=step["role"] == "marker-stop")
             markers.append(Pattern(start, 1 / rate_hz, shape))

@@ -59,8 +59,8 @@ def likeness(one: Train, two: Train, band: str) -> Likeness:
     size = 2 * max(len(first), len(second))
     product = np.fft.irfft(np.fft.rfft(first, size) * np.conj(np.fft.rfft(second, size)), size)
     product /= max(float(np.sqrt(first_power * second_power)), 1e-30)
-    reach = round(LATEST_SECONDS * one.rate)
-    near = np.concatenate([product[-reach:], product[: reach + 1]])
+    most_lag = round(LATEST_SECONDS * one.rate)
+    near = np.concatenate([product[-most_lag:], product[: most_lag + 1]])
     return Likeness(max(float(near.max()), 0.0), max(float(-near.min()), 0.0))
 
 

@@ -187,8 +187,8 @@ def _smooth(power: Floats) -> Floats:
     """Power over neighbouring bins, (bins,): a tenth of the frequency to either side."""
     total = np.concatenate([[0.0], np.cumsum(power)])
     number = np.arange(len(power))
-    reach = np.maximum(number // 10, 2)
-    low, high = np.maximum(number - reach, 0), np.minimum(number + reach + 1, len(power))
+    half_width = np.maximum(number // 10, 2)
+    low, high = np.maximum(number - half_width, 0), np.minimum(number + half_width + 1, len(power))
     return np.asarray((total[high] - total[low]) / (high - low))
 
 

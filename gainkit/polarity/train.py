@@ -60,7 +60,7 @@ class Train:
 class _Track:
     """A recording cleaned for finding pulses, and how its train is laid out. All lengths in frames.
 
-    reach : by how far the clock can move a pulse. before, after : what is kept of each.
+    clock_shift : by how far the clock can move a pulse. before, after : what is kept of each.
     """
 
     raw: Floats
@@ -69,7 +69,7 @@ class _Track:
     lobe: int
     pattern: Floats
     period: float
-    reach: float
+    clock_shift: float
     before: int
     after: int
 
@@ -80,12 +80,12 @@ def trains_in(samples: Floats, rate: float, band: str) -> list[Train]:
     whole = line_up(samples, rate, band)
     if whole is not None:
         return [whole]
-    found = []
+    trains = []
     for seconds in PART_SECONDS:
         size = round(seconds * rate)
         starts = range(0, max(len(samples) - size // 2, 0), size // 2) if len(samples) > size else ()
-        found += [line_up(samples[start : start + size], rate, band, PART_SHARE) for start in starts]
-    return [train for train in found if train is not None]
+        trains += [line_up(samples[start : start + size], rate, band, PART_SHARE) for start in starts]
+    return [train for train in trains if train is not None]
 
 
 def line_up(samples: Floats, rate: float, band: str, heard_share: float = HEARD_SHARE) -> Train | None:
@@ -123,7 +123,7 @@ def _track(samples: Floats, rate: float, band: str) -> _Track:
         lobe=lobe,
         pattern=pattern,
         period=SPACING_SECONDS * rate * len(pattern),
-        reach=LARGEST_CLOCK_ERROR * len(samples) / 2 + lobe,
+        clock_shift=LARGEST_CLOCK_ERROR * len(samples) / 2 + lobe,
         before=round(QUIET_SECONDS * rate),
         after=round(AFTER_SECONDS * rate),
     )
@@ -140,7 +140,7 @@ def _places(track: _Track) -> Floats:
     """Where the pulses arrive by a true clock, (pulses,) [frames], as far as they are wholly recorded."""
     rounds = np.arange(-1, int(len(track.raw) / track.period) + 1)[:, None]
     places = (_first_arrival(track) + track.period * rounds + track.pattern).ravel()
-    first, last = track.before + track.reach, len(track.raw) - track.after - track.reach
+    first, last = track.before + track.clock_shift, len(track.raw) - track.after - track.clock_shift
     return np.asarray(places[(places >= first) & (places < last)])
 
 
@@ -160,7 +160,7 @@ def _first_arrival(track: _Track) -> float:
 
 def _near(track: _Track, places: Floats) -> int:
     """How far around a pulse it is compared with the others [frames]."""
-    near = round(max(NEAR_LOBES * track.lobe, NEAR_SECONDS * track.rate) + track.reach)
+    near = round(max(NEAR_LOBES * track.lobe, NEAR_SECONDS * track.rate) + track.clock_shift)
     return min(near, int(places[0]), len(track.raw) - int(places[-1]) - 1)
 
 
@@ -168,11 +168,11 @@ def _on_the_recorders_clock(track: _Track, places: Floats, near: int) -> NDArray
     """The places moved as the recorder's clock moves them, (pulses,) [frames]."""
     table = np.array([track.clean[int(place) - near : int(place) + near] for place in places])
     index = (places - places.mean()) / (SPACING_SECONDS * track.rate)
-    slope = _clock_slope(table, index, track.reach, track.lobe)
+    slope = _clock_slope(table, index, track.clock_shift, track.lobe)
     return np.asarray(np.rint(places + slope * index), dtype=np.int64)
 
 
-def _clock_slope(table: Floats, index: Floats, reach: float, lobe: int) -> float:
+def _clock_slope(table: Floats, index: Floats, clock_shift: float, lobe: int) -> float:
     """Frames per spacing by which the recorder's clock moves the rows.
 
     table : (pulses, frames). index : when each row was played, in spacings from their middle (pulses,). All
@@ -185,7 +185,10 @@ def _clock_slope(table: Floats, index: Floats, reach: float, lobe: int) -> float
     used = strong > SEEN_POWER * strong.max()
     spectrum, turn = spectrum[:, used], 2j * np.pi * np.arange(frames // 2 + 1)[used] / frames
     step = lobe / 8 / (pulses / 2)
-    tries = np.arange(-np.ceil(reach / (pulses / 2) / step), np.ceil(reach / (pulses / 2) / step) + 1) * step
+    tries = (
+        np.arange(-np.ceil(clock_shift / (pulses / 2) / step), np.ceil(clock_shift / (pulses / 2) / step) + 1)
+        * step
+    )
 
     def energies(slopes: Floats) -> Floats:
         return np.array(

@@ -34,43 +34,45 @@ def recording(chance: Random, level: int, folder: Path, name: str) -> Answer:
     Level 2 draws from right, too loud and too quiet; level 3 from all.
     """
     car = Car.drawn(chance)
-    found = find_target(car.channel())
-    assert found.gain_db is not None
+    target = find_target(car.channel())
+    assert target.gain_db is not None
     fault = chance.choice(FAULTS if level > 2 else FAULTS[:3])
     off_db = {"too loud": chance.uniform(1.0, 5.0), "too quiet": -chance.uniform(1.0, 6.0)}.get(fault, 0.0)
     # a clean channel stands just below its rail: plates are cautious
-    rail = found.clip_volts * SINE_CREST * ratio_from_db(0.3)
+    rail = target.clip_volts * SINE_CREST * ratio_from_db(0.3)
     amplifier = Amplifier(
-        gain_db=found.gain_db + off_db,
+        gain_db=target.gain_db + off_db,
         positive_rail_volts=rail * (0.7 if fault == "one side" else 1.0),
         negative_rail_volts=rail,
         noise_volts=0.002,
-        hum_volts=found.clip_volts * chance.uniform(0.01, 0.03) if fault == "hum" else 0.0,
+        hum_volts=target.clip_volts * chance.uniform(0.01, 0.03) if fault == "hum" else 0.0,
         hum_hz=60.0,
         offset_volts=chance.choice((-1, 1)) * chance.uniform(0.8, 3.0) if fault == "DC" else 0.0,
     )
     tone_hz = TONE_HZ.get(car.place, USUAL_HZ)
-    track = ratio_from_db(found.tone_dbfs) * np.sin(2 * np.pi * tone_hz * np.arange(int(SECONDS * RATE)) / RATE)
+    track = ratio_from_db(target.tone_dbfs) * np.sin(
+        2 * np.pi * tone_hz * np.arange(int(SECONDS * RATE)) / RATE
+    )
     recorder = Recorder(RATE, FULL_SCALE_VOLTS)
     seed = chance.randrange(1 << 30)
     _write(folder / name, capture_track(track, RATE, car.source_volts, (amplifier, recorder), seed=seed))
     seen = measure(
         read_capture(folder / name, full_scale_volts=FULL_SCALE_VOLTS),
-        MeasureOptions(target_volts=found.set_volts),
+        MeasureOptions(target_volts=target.set_volts),
     )
     return Answer(
         "a recording", level,
-        f"{name} was recorded at the {car.place} output while a tone at {plain(found.tone_dbfs)} dBFS played. "
-        f"It should show {plain(found.set_volts, 4)} V rms. Is the channel set right, and if not: what is "
+        f"{name} was recorded at the {car.place} output while a tone at {plain(target.tone_dbfs)} dBFS played. "
+        f"It should show {plain(target.set_volts, 4)} V rms. Is the channel set right, and if not: what is "
         "wrong, and what is to be turned?",
         _told(seen), _figures(seen),
         f"<measure()> {name} <full_scale_volts> {plain(FULL_SCALE_VOLTS)} <target_volts> "
-        f"{plain(found.set_volts, 4)}",
+        f"{plain(target.set_volts, 4)}",
         name,
         {
             "fault": fault, "off_db": off_db, "rail_volts": amplifier.positive_rail_volts,
             "hum_volts": amplifier.hum_volts, "offset_volts": amplifier.offset_volts,
-            "set_volts": found.set_volts,
+            "set_volts": target.set_volts,
             "tone_hz": tone_hz,
         },
     )  # fmt: skip

@@ -61,14 +61,14 @@ def watts_ladder(chance: Random) -> Answer:
 
 def set_volts(chance: Random) -> Answer:
     car = Car.drawn(chance)
-    found = find_target(car.channel())
+    target = find_target(car.channel())
     return Answer(
         "volts to set", 1,
         f"The {car.place} channel gives {car.plate}, and {plain(car.overlap_db)} dB of overlap are wanted. "
         "At which level does the setting tone stand, and which volts shall the meter show, loudspeakers "
         "unplugged?",
-        f"a tone at {plain(found.tone_dbfs)} dBFS, {plain(found.set_volts, 4)} V rms",
-        {"tone_dbfs": found.tone_dbfs, "set_volts": found.set_volts},
+        f"a tone at {plain(target.tone_dbfs)} dBFS, {plain(target.set_volts, 4)} V rms",
+        {"tone_dbfs": target.tone_dbfs, "set_volts": target.set_volts},
         f"The tone's level is minus the overlap; at it the amplifier just reaches sqrt({plain(car.watts)} x "
         f"{plain(car.ohms)}) V.",
     )  # fmt: skip
@@ -90,33 +90,33 @@ def loads(chance: Random) -> Answer:
 
 def limited_by(chance: Random) -> Answer:
     car = Car.drawn(chance)
-    found = find_target(car.channel(speaker_watts=car.speaker_watts))
-    limit = {"amplifier": "the amplifier", "speaker": "the loudspeaker"}[found.limited_by]
+    target = find_target(car.channel(speaker_watts=car.speaker_watts))
+    limit = {"amplifier": "the amplifier", "speaker": "the loudspeaker"}[target.limited_by]
     return Answer(
         "the lower limit", 2,
         f"An amplifier of {car.plate} drives a loudspeaker that takes {plain(car.speaker_watts)} W "
         f"continuously. Overlap {plain(car.overlap_db)} dB. Which of the two sets the limit, and which "
-        f"volts shall the meter show with a tone at {plain(found.tone_dbfs)} dBFS?",
-        f"{limit}: {plain(found.set_volts, 4)} V rms", {"set_volts": found.set_volts},
-        f"Amplifier: {plain(found.clip_volts, 4)} V; loudspeaker: {plain(found.speaker_limit_volts or 0.0, 4)} "
-        "V. The lower of the two.",
+        f"volts shall the meter show with a tone at {plain(target.tone_dbfs)} dBFS?",
+        f"{limit}: {plain(target.set_volts, 4)} V rms", {"set_volts": target.set_volts},
+        f"Amplifier: {plain(target.clip_volts, 4)} V; "
+        f"loudspeaker: {plain(target.speaker_limit_volts or 0.0, 4)} V. The lower of the two.",
     )  # fmt: skip
 
 
 def gain(chance: Random) -> Answer:
     car = Car.drawn(chance)
-    found = find_target(car.channel())
-    assert found.gain_db is not None
-    assert found.sensitivity_volts is not None
+    target = find_target(car.channel())
+    assert target.gain_db is not None
+    assert target.sensitivity_volts is not None
     return Answer(
         "gain and its control", 2,
         f"A radio gives {plain(car.source_volts)} V rms for 0 dBFS, the amplifier {car.plate}. With "
         f"{plain(car.overlap_db)} dB of overlap, how much gain is to be set, and at which volts does the "
         "gain control stand (input for rated output)?",
-        f"{found.gain_db:.1f} dB; {plain(found.sensitivity_volts)} V",
-        {"gain_db": found.gain_db, "sensitivity_volts": found.sensitivity_volts},
-        f"A recording at {plain(-car.overlap_db + 0.0)} dBFS is {plain(found.sensitivity_volts)} V at the "
-        f"input and {plain(found.clip_volts, 4)} V at the output: 20 log of their ratio.",
+        f"{target.gain_db:.1f} dB; {plain(target.sensitivity_volts)} V",
+        {"gain_db": target.gain_db, "sensitivity_volts": target.sensitivity_volts},
+        f"A recording at {plain(-car.overlap_db + 0.0)} dBFS is {plain(target.sensitivity_volts)} V at the "
+        f"input and {plain(target.clip_volts, 4)} V at the output: 20 log of their ratio.",
     )  # fmt: skip
 
 
@@ -142,7 +142,7 @@ def two_meters(chance: Random) -> Answer:
     return Answer(
         "two meters", 3,
         f"An amplifier clips at {plain(clip, 4)} V rms of a sine. A tone is turned {plain(over_db)} dB beyond. "
-        "What do a true-rms and an average-responding meter show? (Estimate, then reckon.)",
+        "What do a true-rms and an average-responding meter show? (Estimate, then calculate.)",
         f"true rms {plain(true, 4)} V; average-responding {plain(average, 4)} V",
         {"true_volts": true, "average_volts": average},
         "Between the sine at the rail and a square wave, which has 1.41 times its rms, and 1.57 times its "
@@ -153,14 +153,14 @@ def two_meters(chance: Random) -> Answer:
 def feed(chance: Random) -> Answer:
     watts, mm2 = float(chance.choice((300, 500, 800, 1000))), float(chance.choice((16, 25, 35, 50)))
     metres, volts = float(chance.choice((3, 4, 5, 6))), 13.8
-    found = power_feed(watts, 0.7, volts, metres, mm2)
-    assert found.amplifier_volts is not None
+    wire = power_feed(watts, 0.7, volts, metres, mm2)
+    assert wire.amplifier_volts is not None
     return Answer(
         "the feed", 3,
         f"An amplifier that gives {plain(watts)} W at an efficiency of 0.7 is fed with {plain(volts)} V "
         f"through {plain(metres)} m of {plain(mm2)} mm2 copper ({plain(1e6 * COPPER_OHM_M)} ohm mm2 per "
         "metre), and as much back. Which volts reach it?",
-        f"{found.amplifier_volts:.2f} V", {"amplifier_volts": found.amplifier_volts},
+        f"{wire.amplifier_volts:.2f} V", {"amplifier_volts": wire.amplifier_volts},
         "It takes its watts whatever the volts: volts at the amplifier times amperes are watts over "
         "efficiency. Fuse and cable by the makers' tables, not by this drop.",
     )  # fmt: skip

@@ -164,29 +164,29 @@ def rough_start(heard: Heard, main: Placed, others_seconds: tuple[float, ...]) -
     rate = heard.capture.sample_rate_hz
     pooled = -(-heard.capture.frames // (MOST_HOPS * hop_frames(main.chirp, rate)))
     whole = traces(heard, main, pooled=max(pooled, 1))
-    found = _best_start(whole, main, others_seconds)
-    if found is None or pooled <= 1:
-        return found
+    rough_seconds = _best_start(whole, main, others_seconds)
+    if rough_seconds is None or pooled <= 1:
+        return rough_seconds
     around = 2.0 * whole.hop_seconds + 1.0
-    last = found + max(others_seconds, default=0.0) + main.chirp.seconds + around
-    start = max(round((found - around) * rate), 0)
+    last = rough_seconds + max(others_seconds, default=0.0) + main.chirp.seconds + around
+    start = max(round((rough_seconds - around) * rate), 0)
     return _best_start(traces(heard, main, start, round(last * rate)), main, others_seconds)
 
 
-def _best_start(found: Traces, main: Placed, others_seconds: tuple[float, ...]) -> float | None:
+def _best_start(traces: Traces, main: Placed, others_seconds: tuple[float, ...]) -> float | None:
     """Recording time at which the sweep begins [s]; None when it is not there.
 
     others_seconds : how much later the same sweep plays again (right after left). Of two places as likely the
     earlier one is taken.
     """
-    power, hop = found.power, found.hop_seconds
+    power, hop = traces.power, traces.hop_seconds
     if len(power) < 8 or not power.any():
         return None
     level = 10.0 * np.log10(power + 1e-30 * float(power.max()))
     trace = np.clip(1.0 + (level - level.max(axis=0)) / TRACE_DB, 0.0, 1.0)
     trace -= trace.mean(axis=0)
     trace *= level.max(axis=0) > level.max() - LEAKAGE_DB
-    delays = np.array([main.chirp.time_at(hertz) for hertz in found.middle_hz]) / hop
+    delays = np.array([main.chirp.time_at(hertz) for hertz in traces.middle_hz]) / hop
     first = -round(float(delays.max()) * 0.6)
     starts = np.arange(first, len(power)) + 0.0
     score = np.zeros(len(starts))
@@ -201,7 +201,7 @@ def _best_start(found: Traces, main: Placed, others_seconds: tuple[float, ...]) 
     best += int(np.argmax(score[best : best + 4]))
     if not spread or (score[best] - float(np.median(score))) / spread < LEAST_STANDOUT:
         return None
-    return found.start_seconds + float(starts[best]) * hop
+    return traces.start_seconds + float(starts[best]) * hop
 
 
 def place_by_marks(heard: Heard, side: SideTrack, sweep_start: float) -> TrackPlace | None:
@@ -248,8 +248,8 @@ def _is_mark(part: Floats, rate: float, chirp: Chirp, ahead: float) -> bool:
         return False
     impulse = deconvolved(part, rate, chirp, ahead)
     envelope = np.abs(analytic(impulse.samples))
-    reach = round(MARK_SLACK_SECONDS * rate)
-    near = max(float(envelope[:reach].max()), float(envelope[-reach:].max()))
+    slack = round(MARK_SLACK_SECONDS * rate)
+    near = max(float(envelope[:slack].max()), float(envelope[-slack:].max()))
     return near > MARK_STANDOUT * float(np.median(envelope)) and near >= float(envelope.max()) * 0.999
 
 
@@ -305,8 +305,8 @@ def scattered(impulse: Impulse, chirp: Chirp, band_hz: tuple[float, float], arri
 
     band_hz : what of the sweep was recorded.
     """
-    reach = min(UNLIKE_REACH_SECONDS, UNLIKE_REACH_SHARE * chirp.octave_seconds)
-    octaves = list(_octaves(impulse, band_hz[0], min(band_hz[1], 0.45 * impulse.rate), arrival, reach))
+    half_seconds = min(UNLIKE_REACH_SECONDS, UNLIKE_REACH_SHARE * chirp.octave_seconds)
+    octaves = list(_octaves(impulse, band_hz[0], min(band_hz[1], 0.45 * impulse.rate), arrival, half_seconds))
     least = UNLIKE_SHARE * max((each.height for each in octaves), default=0.0)
     off = [
         abs(each.seconds) > UNLIKE_SECONDS + UNLIKE_CYCLES / each.middle_hz
@@ -328,10 +328,10 @@ class _Octave:
 
 
 def _octaves(
-    impulse: Impulse, low_hz: float, high_hz: float, arrival: float, reach: float
+    impulse: Impulse, low_hz: float, high_hz: float, arrival: float, half_seconds: float
 ) -> Iterator[_Octave]:
     """Each octave, downwards by halves."""
-    frames = fast_length(round(2 * reach * impulse.rate))
+    frames = fast_length(round(2 * half_seconds * impulse.rate))
     spectrum = np.fft.fft(impulse.part(arrival - 0.5 * frames / impulse.rate, frames))
     hertz = np.fft.fftfreq(frames, 1.0 / impulse.rate)
     middle = high_hz / math.sqrt(2.0)

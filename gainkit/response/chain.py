@@ -96,8 +96,8 @@ def fit_chain(levels: Levels, low_fall_db: float, high_fall_db: float) -> Chain:
     best = Chain()
     for opening, sides in _promising(openings):
         enough = best.cost if best.total < math.inf and not _left_over(levels, best) else best.score
-        found = _grown(levels, opening, sides, enough)
-        best = found if found.score < best.score else best
+        chain = _grown(levels, opening, sides, enough)
+        best = chain if chain.score < best.score else best
     return _plain_shelves(_reconsidered(levels, best))
 
 
@@ -203,7 +203,7 @@ def _rates(levels: Levels) -> list[float]:
 def _variants(levels: Levels, chain: Chain, sides: list[FilterSide]) -> list[Chain]:
     """The chain, and with the next likely shapes on each side: a band beside it may have hidden the right
     one."""
-    found = [chain]
+    variants = [chain]
     for side in sides:
         own = getattr(chain, side)
         others = [
@@ -211,8 +211,8 @@ def _variants(levels: Levels, chain: Chain, sides: list[FilterSide]) -> list[Cha
             for shape in SHAPES
             if shape != own.shape
         ]
-        found += sorted(others, key=lambda each: each.total)[:OTHER_SHAPES]
-    return found
+        variants += sorted(others, key=lambda each: each.total)[:OTHER_SHAPES]
+    return variants
 
 
 def _bends(chain: Chain) -> bool:
@@ -230,8 +230,8 @@ def _filters_only(levels: Levels, chain: Chain, sides: list[FilterSide]) -> Chai
     for opening in openings:
         for side in sides:
             opening = _best_shape(levels, opening, side, _corner_guess(levels, side))
-        found = _settled(levels, refined(levels, opening), sides)
-        best = found if found.total < best.total else best
+        filters = _settled(levels, refined(levels, opening), sides)
+        best = filters if filters.total < best.total else best
         if misfit_db(levels, best) < WELL_FITTED_DB:
             break
     return best

@@ -129,20 +129,20 @@ def strongest_arrival(impulse: Impulse, start_seconds: float, stop_seconds: floa
     frames = max(round((stop_seconds - start_seconds) * impulse.rate), 4)
     part = impulse.part(start_seconds, frames)
     rough = round(start_seconds * impulse.rate) + int(np.argmax(np.abs(analytic(part))))
-    reach = min(ARRIVAL_FRAMES, fast_length(frames)) // 2
-    near = np.take(impulse.samples, np.arange(rough - reach, rough + reach), mode="wrap")
+    half_width = min(ARRIVAL_FRAMES, fast_length(frames)) // 2
+    near = np.take(impulse.samples, np.arange(rough - half_width, rough + half_width), mode="wrap")
     near = near * np.hanning(len(near))
     size = len(near)
     spectrum = np.fft.fft(near)
     finer = np.zeros(size * ARRIVAL_FINER, dtype=np.complex128)
     finer[: size // 2] = spectrum[: size // 2]
     envelope = np.abs(np.fft.ifft(finer))
-    first, last = (reach - reach // 2) * ARRIVAL_FINER, (reach + reach // 2) * ARRIVAL_FINER
+    first, last = (half_width - half_width // 2) * ARRIVAL_FINER, (half_width + half_width // 2) * ARRIVAL_FINER
     at = first + int(np.argmax(envelope[first:last]))
     left, middle, right = envelope[at - 1 : at + 2]
     bend = left - 2 * middle + right
     shift = 0.5 * float(left - right) / float(bend) if bend < 0 else 0.0
-    return (rough - reach + (at + shift) / ARRIVAL_FINER) / impulse.rate
+    return (rough - half_width + (at + shift) / ARRIVAL_FINER) / impulse.rate
 
 
 def analytic(samples: Floats) -> Complexes:

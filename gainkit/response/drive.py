@@ -119,12 +119,12 @@ def from_track(track: Mapping[str, Any], sample_rate_hz: float) -> Sweep:
         fall = (track.get("parameters") or {}).get("fall_above_hz")
         steps = [step for step in track["steps"] if step["role"] in ("marker-start", "sweep", "marker-stop")]
         placed = [(step, _placed(step, float(sample_rate_hz), fall)) for step in steps]
-        found: dict[Any, dict[str, Placed]] = {}
+        tracks: dict[Any, dict[str, Placed]] = {}
         for step, each in placed:
-            found.setdefault(step.get("channel"), {})[step["role"]] = each
+            tracks.setdefault(step.get("channel"), {})[step["role"]] = each
         sides = tuple(
             SideTrack(channel, roles["sweep"], roles.get("marker-start"), roles.get("marker-stop"))
-            for channel, roles in found.items()
+            for channel, roles in tracks.items()
         )
         main = sides[0].sweep.chirp
     except (KeyError, TypeError, ValueError, AttributeError, IndexError, ZeroDivisionError) as fault:

@@ -73,21 +73,21 @@ def is_sole_explanation(levels: Levels, chain: Chain, own_shaped: bool) -> bool:
 
 def sure_ends(levels: Levels) -> tuple[bool, bool]:
     """Whether the low end, and the high end, is a filter's slope."""
-    found = []
+    ends = []
     octaves = np.log2(levels.frequency_hz)
     for sign in (1, -1):
         level, place = levels.level_db[::sign], np.abs(octaves - octaves[::sign][0])[::sign]
         fall = float(np.percentile(level, 90)) - float(np.median(level[: max(len(level) // 40, 1)]))
         slopes = [
-            float(np.polyfit(place[place <= reach], level[place <= reach], 1)[0]) for reach in SLOPE_OCTAVES
+            float(np.polyfit(place[place <= within], level[place <= within], 1)[0]) for within in SLOPE_OCTAVES
         ]
-        found.append(fall > SURE_FALL_DB and min(slopes) > SURE_SLOPE_DB)
-    return found[0], found[1]
+        ends.append(fall > SURE_FALL_DB and min(slopes) > SURE_SLOPE_DB)
+    return ends[0], ends[1]
 
 
 def bends_of(frequency_hz: Floats, level_db: Floats) -> tuple[Bend, ...]:
     """Peaks and dips that stand out of the curve on both sides, in order; both (points,)."""
-    found: list[Bend] = []
+    bends: list[Bend] = []
     top = bottom = 0
     rising: bool | None = None
     for at, level in enumerate(level_db):
@@ -95,13 +95,13 @@ def bends_of(frequency_hz: Floats, level_db: Floats) -> tuple[Bend, ...]:
         bottom = at if level < level_db[bottom] else bottom
         if rising is not False and level_db[top] - level >= LEAST_BEND_DB:
             if top > 0:
-                found.append(Bend(float(frequency_hz[top]), float(level_db[top])))
+                bends.append(Bend(float(frequency_hz[top]), float(level_db[top])))
             rising, bottom = False, at
         elif rising is not True and level - level_db[bottom] >= LEAST_BEND_DB:
             if bottom > 0:
-                found.append(Bend(float(frequency_hz[bottom]), float(level_db[bottom])))
+                bends.append(Bend(float(frequency_hz[bottom]), float(level_db[bottom])))
             rising, top = True, at
-    return tuple(found)
+    return tuple(bends)
 
 
 def told_part(

@@ -143,9 +143,9 @@ def _other_side(asked: ResponseOptions, start: float, left: MeasuredSide | None)
         channels += [each for each in range(1, asked.heard.capture.channels + 1) if each not in channels]
     for channel in channels:
         there = replace(asked, heard=replace(asked.heard, channel=channel))
-        found = _measure(there, second, later, left)
-        if found is not None:
-            return found
+        measured = _measure(there, second, later, left)
+        if measured is not None:
+            return measured
     return None
 
 
@@ -181,13 +181,13 @@ def _measure(
             arrival = _arrival(impulse, chirp)
             if abs(step) < LEAST_CLOCK_STEP:
                 break
-    found = curves(impulse, chirp, place.clock, arrival, asked.smooth_octaves)
-    found, whole = _recorded_part(found, asked.heard.capture, chirp, place, side)
-    if band_of(found) is None:
+    response_curves = curves(impulse, chirp, place.clock, arrival, asked.smooth_octaves)
+    response_curves, whole = _recorded_part(response_curves, asked.heard.capture, chirp, place, side)
+    if band_of(response_curves) is None:
         return None
-    recorded_hz = (float(found.frequency_hz[0]), float(found.frequency_hz[-1]))
+    recorded_hz = (float(response_curves.frequency_hz[0]), float(response_curves.frequency_hz[-1]))
     unlike = unlike or align.scattered(impulse, chirp, recorded_hz, arrival)
-    exact = found.arrival_seconds
+    exact = response_curves.arrival_seconds
     if beside is not None and beside.place is place:
         ahead = beside.ahead_seconds
     elif place.mark is not None and asked.mark_channel in (None, asked.heard.channel):
@@ -195,29 +195,37 @@ def _measure(
     else:
         ahead = 0.0
     return MeasuredSide(
-        asked.heard, found, place, (exact - ahead) / place.clock, ahead, clocked, overloaded, whole, unlike
+        asked.heard,
+        response_curves,
+        place,
+        (exact - ahead) / place.clock,
+        ahead,
+        clocked,
+        overloaded,
+        whole,
+        unlike,
     )
 
 
 def _recorded_part(
-    found: Curves, capture: Capture, chirp: Chirp, place: TrackPlace, side: SideTrack
+    whole_curves: Curves, capture: Capture, chirp: Chirp, place: TrackPlace, side: SideTrack
 ) -> tuple[Curves, bool]:
     """The frequencies that sounded while the recorder ran, and whether that is all of them."""
     begin = place.recorded(side.sweep.start_seconds)
     first, last = -begin, capture.seconds - begin
     edge = EDGE_OCTAVES * math.log(2.0) * chirp.octave_seconds + EDGE_SECONDS
-    keep = np.ones(len(found.frequency_hz), dtype=bool)
-    sounding = chirp.octave_seconds * np.log(found.frequency_hz / place.clock / chirp.from_hz)
+    keep = np.ones(len(whole_curves.frequency_hz), dtype=bool)
+    sounding = chirp.octave_seconds * np.log(whole_curves.frequency_hz / place.clock / chirp.from_hz)
     if first > 0.0:
         keep &= sounding > first + edge
     if last < chirp.seconds:
         keep &= sounding < last - edge
-    return (found, True) if keep.all() else (found.only(keep), False)
+    return (whole_curves, True) if keep.all() else (whole_curves.only(keep), False)
 
 
 def _arrival(impulse: Impulse, chirp: Chirp) -> float:
-    reach = min(ARRIVAL_REACH_SECONDS, ARRIVAL_SHARE * chirp.octave_seconds * math.log(2.0))
-    return strongest_arrival(impulse, -reach, reach)
+    half_seconds = min(ARRIVAL_REACH_SECONDS, ARRIVAL_SHARE * chirp.octave_seconds * math.log(2.0))
+    return strongest_arrival(impulse, -half_seconds, half_seconds)
 
 
 def _impulse(heard: Heard, side: SideTrack, place: TrackPlace) -> tuple[Impulse, Chirp, bool]:

@@ -71,10 +71,10 @@ def _held(figures: list[float], part: SumPart) -> list[float]:
 
 def slopes(parts: Sequence[SumPart], at: list[list[float]], curves: list[Floats]) -> list[Floats]:
     """Derivative of the sum by each parameter, in order."""
-    found = []
+    columns = []
     for part, figures, curve in zip(parts, at, curves, strict=True):
         for number in range(len(figures)):
             moved = list(figures)
             moved[number] += STEP
-            found.append((part.curve(*moved) - curve) / STEP)
-    return found
+            columns.append((part.curve(*moved) - curve) / STEP)
+    return columns

@@ -33,7 +33,7 @@ WINDOW_SHARE = 0.45
 
 POINTS_PER_OCTAVE = 24
 FINE = 2
-"""Points told per octave, and how many more are reckoned with inside [-]."""
+"""Points told per octave, and how many more are computed inside [-]."""
 
 EDGE_OCTAVES = 1.0 / 24.0
 """What is left out at each end of the sweep [octaves]: there it begins and ends, and says less."""
@@ -49,7 +49,7 @@ OWN_SHARE = 0.35
 holds less than a cycle. A chain that is no wire is blurred otherwise, by up to this part of a wire's [-]."""
 
 ROUNDING = 1e-13
-"""Part of the highest power that reckoning itself may add [-]."""
+"""Part of the highest power that the computation itself may add [-]."""
 
 ARRIVAL_FINER = 4
 """How much finer than frames the arrival's envelope is looked at, before a parabola [-]."""
@@ -174,7 +174,7 @@ class _Own:
 
 def _own(
     own: Impulse | None,
-    reach: tuple[float, float],
+    pre_post: tuple[float, float],
     second: float,
     grid: Floats,
     octaves: float,
@@ -185,10 +185,10 @@ def _own(
     inside = grid < min(band[0] * 2.0 ** (OWN_OCTAVES - 2.0), band[1])
     if own is None or not inside.any():
         return _Own(shown, leaked, 0.0)
-    cut = _cut(own, 0.0, *reach)
+    cut = _cut(own, 0.0, *pre_post)
     top = min(band[1], 0.25 * own.rate)
     shown[inside] = np.maximum(_twice_smoothed(cut, grid, octaves, (band[0], top))[inside], 1e-3)
-    leaked[inside] = _noise(own, 0.0, reach, second, grid, (band[0], top))[inside]
+    leaked[inside] = _noise(own, 0.0, pre_post, second, grid, (band[0], top))[inside]
     low = np.flatnonzero((shown - leaked < LEAST_OWN) & inside)
     return _Own(shown, leaked, float(grid[low[-1]]) * (1.0 + 1e-9) if len(low) else 0.0)
 
@@ -260,14 +260,14 @@ def _twice_smoothed(cut: _Cut, grid: Floats, octaves: float, edges: tuple[float,
 def _noise(
     impulse: Impulse,
     arrival: float,
-    reach: tuple[float, float],
+    pre_post: tuple[float, float],
     second: float,
     grid: Floats,
     band: tuple[float, float],
 ) -> Floats:
     """Power that noise alone shows in the linear window, (grid,): at the bottom from behind the response, where
     the recording goes on, elsewhere from between it and its second harmonic, where it had begun."""
-    pre, post = reach
+    pre, post = pre_post
     low, high = band
     early = _cut(impulse, arrival + 0.5 * (post - pre - second) - 0.5 * (post - pre), pre, post)
     late = [
@@ -291,7 +291,7 @@ def _thd(
     impulse: Impulse,
     chirp: Chirp,
     arrival: float,
-    reach: tuple[float, float],
+    pre_post: tuple[float, float],
     grid: Floats,
     power: Floats,
     noise: tuple[Floats, Floats],
@@ -308,7 +308,7 @@ def _thd(
     for order in range(2, HIGHEST_ORDER + 1):
         heard = order * grid <= highest
         behind, ahead = octave * math.log(order / (order - 1)), octave * math.log((order + 1) / order)
-        pre, post = min(reach[0], 0.3 * ahead), min(reach[1], 0.6 * behind)
+        pre, post = min(pre_post[0], 0.3 * ahead), min(pre_post[1], 0.6 * behind)
         if not heard.any() or pre + post < 8.0 / rate:
             continue
         cut = _cut(impulse, arrival - octave * math.log(order), pre, post)

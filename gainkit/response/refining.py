@@ -48,8 +48,8 @@ def refined(levels: Levels, chain: Chain, free: Free = "all") -> Chain:
         placed = getattr(chain, side)
         if placed is not None:
             curve = _filter_curve(chain, placed.shape, side, bent)
-            reach = (math.log(low / 4.0),), (math.log(high * 4.0),)
-            parts.append(SumPart(curve, (math.log(placed.corner_hz),), *reach))
+            limits = (math.log(low / 4.0),), (math.log(high * 4.0),)
+            parts.append(SumPart(curve, (math.log(placed.corner_hz),), *limits))
     for band in chain.bands[kept:]:
         beyond = 1.05 if band.kind == "peak" else 1.5
         narrow = math.log(NARROWEST) if band.kind == "peak" else math.log(1.5)
@@ -59,8 +59,8 @@ def refined(levels: Levels, chain: Chain, free: Free = "all") -> Chain:
         parts.append(SumPart(_band_curve(chain, band.kind, bent), start, least, most))
     wanted = levels.level_db - fixed.level_db(levels.frequency_hz)
     rounds, settled = (ROUNDS, SETTLED) if free == "all" else (ROUGH_ROUNDS, ROUGHLY_SETTLED)
-    found, total = fit_sum(wanted, 1.0 / levels.spread_db, parts, rounds, settled)
-    figures = iter(found)
+    parts_fitted, total = fit_sum(wanted, 1.0 / levels.spread_db, parts, rounds, settled)
+    figures = iter(parts_fitted)
     moved: dict[str, object] = {"gain_db": next(figures)[0], "total": total}
     for side in sides:
         placed = getattr(chain, side)

@@ -52,7 +52,7 @@ class MeasuredSide:
 
 def told_of(measured: MeasuredSide, side: SideTrack, differs: bool, crossover_hz: float | None) -> Response:
     """The answer for one side."""
-    capture, found = measured.heard.capture, measured.curves
+    capture, curves = measured.heard.capture, measured.curves
     if measured.unlike:
         return replace(
             not_found(capture, measured.heard.channel), notes=(fault("sweep_unlike", file=capture.file),)
@@ -66,13 +66,13 @@ def told_of(measured: MeasuredSide, side: SideTrack, differs: bool, crossover_hz
         delay_seconds=measured.arrival_seconds if measured.place.by_marks else None,
         side=side.side,
         clipped=measured.overloaded,
-        points=_points(found, side.sweep.chirp, capture.calibrated and not differs),
+        points=_points(curves, side.sweep.chirp, capture.calibrated and not differs),
     )
-    band = band_of(found)
+    band = band_of(curves)
     if band is None:
         return replace(answer, notes=remarks_on(answer, measured.place.by_marks, None, crossover_hz))
     inside = slice(band[0], band[1] + 1)
-    hertz, level = found.frequency_hz[inside], found.level_db[inside]
+    hertz, level = curves.frequency_hz[inside], curves.level_db[inside]
     passband = passband_db(level)
     low, high = corners(hertz, level, passband)
     answer = replace(
@@ -83,7 +83,7 @@ def told_of(measured: MeasuredSide, side: SideTrack, differs: bool, crossover_hz
         low_corner_hz=low,
         high_corner_hz=high,
     )
-    answer = _with_chain(answer, found, band)
+    answer = _with_chain(answer, curves, band)
     notes = (*answer.notes, *remarks_on(answer, measured.place.by_marks, measured.clocked, crossover_hz))
     if not measured.whole:
         low, high = answer.points[0].frequency_hz, answer.points[-1].frequency_hz
@@ -116,19 +116,19 @@ def not_found(capture: Capture, channel: int) -> Response:
     )
 
 
-def _with_chain(answer: Response, found: Curves, band: tuple[int, int]) -> Response:
+def _with_chain(answer: Response, curves: Curves, band: tuple[int, int]) -> Response:
     """The same with filters, boosts and verdict; the passband is then what the fit makes of it."""
     assert answer.passband_db is not None
-    fit = fitted(found, band, answer.passband_db)
+    fit = fitted(curves, band, answer.passband_db)
     if fit is None:
         return answer
     levels, chain, misfit = fit
     own_shaped = bool(own_shape(chain.highpass, chain) or own_shape(chain.lowpass, chain))
     if not is_sole_explanation(levels, chain, own_shaped):
-        return _as_a_curve(answer, found, band, sure_ends(levels))
+        return _as_a_curve(answer, curves, band, sure_ends(levels))
     inside = slice(band[0], band[1] + 1)
     passband = answer.passband_db + chain.gain_db
-    hertz, level = found.frequency_hz[inside], found.level_db[inside]
+    hertz, level = curves.frequency_hz[inside], curves.level_db[inside]
     low, high = (
         corners(hertz, level, passband) if not chain.bands else (answer.low_corner_hz, answer.high_corner_hz)
     )
@@ -152,13 +152,13 @@ def _with_chain(answer: Response, found: Curves, band: tuple[int, int]) -> Respo
     )
 
 
-def _as_a_curve(answer: Response, found: Curves, band: tuple[int, int], ends: tuple[bool, bool]) -> Response:
+def _as_a_curve(answer: Response, curves: Curves, band: tuple[int, int], ends: tuple[bool, bool]) -> Response:
     """The same as equalised, by its peaks and dips. ends : which of them are a filter's slopes.
 
     Most of an equalised curve lies at no one level: its passband is the median of what is no slope.
     """
     inside = slice(band[0], band[1] + 1)
-    hertz, level = found.frequency_hz[inside], found.level_db[inside]
+    hertz, level = curves.frequency_hz[inside], curves.level_db[inside]
     low = answer.low_corner_hz if ends[0] else None
     high = answer.high_corner_hz if ends[1] else None
     passband = float(np.median(told_part(hertz, level, low, high)[1]))
@@ -176,16 +176,16 @@ def _as_a_curve(answer: Response, found: Curves, band: tuple[int, int], ends: tu
     )
 
 
-def _points(found: Curves, chirp: Chirp, calibrated: bool) -> tuple[Point, ...]:
-    rms = chirp.amplitude(found.frequency_hz) / math.sqrt(2.0)
+def _points(curves: Curves, chirp: Chirp, calibrated: bool) -> tuple[Point, ...]:
+    rms = chirp.amplitude(curves.frequency_hz) / math.sqrt(2.0)
     rows = zip(
-        found.frequency_hz.tolist(),
-        found.level_db.tolist(),
-        np.degrees(found.phase).tolist(),
-        (100.0 * found.thd).tolist(),
-        (100.0 * found.thd_floor).tolist(),
-        found.floor_db.tolist(),
-        (10.0 ** (found.level_db / 20.0) * rms).tolist(),
+        curves.frequency_hz.tolist(),
+        curves.level_db.tolist(),
+        np.degrees(curves.phase).tolist(),
+        (100.0 * curves.thd).tolist(),
+        (100.0 * curves.thd_floor).tolist(),
+        curves.floor_db.tolist(),
+        (10.0 ** (curves.level_db / 20.0) * rms).tolist(),
         strict=True,
     )
     return tuple(

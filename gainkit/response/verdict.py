@@ -137,10 +137,10 @@ def fitted(curves: Curves, band: tuple[int, int], passband: float) -> tuple[Leve
         return None
     levels = Levels(curves.frequency_hz[inside][use], level[use], spread[use])
     ends = max(len(levels.level_db) // 40, 1)
-    reach = POINTS_PER_OCTAVE * 3 // 2
+    span = POINTS_PER_OCTAVE * 3 // 2
     falls = [
         max(0.0, float(levels.level_db[beside].max())) - float(np.median(levels.level_db[end]))
-        for end, beside in ((slice(0, ends), slice(0, reach)), (slice(-ends, None), slice(-reach, None)))
+        for end, beside in ((slice(0, ends), slice(0, span)), (slice(-ends, None), slice(-span, None)))
     ]
     chain = fit_chain(levels, falls[0], falls[1])
     return levels, chain, misfit_db(levels, chain)

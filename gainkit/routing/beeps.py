@@ -90,16 +90,16 @@ def groups_of(capture: Capture, channels: tuple[int, ...], pitch_hz: float) -> d
     envelopes = {channel: _envelopes(capture, channel, pitch_hz) for channel in channels}
     loudest = max(float(envelope.max()) for envelope, _ in envelopes.values())
     least = max(loudest * ratio_from_db(-WEAKEST_DB), LEAST_AMPLITUDE * capture.volts_per_unit)
-    found = {channel: _groups(envelope, beside, least) for channel, (envelope, beside) in envelopes.items()}
-    phase = _round_phase([group for groups in found.values() for group in groups])
+    heard = {channel: _groups(envelope, beside, least) for channel, (envelope, beside) in envelopes.items()}
+    phase = _round_phase([group for groups in heard.values() for group in groups])
     if phase is None:
-        few = sum(group.whole for groups in found.values() for group in groups) < LEAST_OF_ROUNDS
+        few = sum(group.whole for groups in heard.values() for group in groups) < LEAST_OF_ROUNDS
         return (
-            found
+            heard
             if few
-            else {channel: [replace(g, own=False) for g in each] for channel, each in found.items()}
+            else {channel: [replace(g, own=False) for g in each] for channel, each in heard.items()}
         )
-    return {channel: [_placed(group, phase) for group in groups] for channel, groups in found.items()}
+    return {channel: [_placed(group, phase) for group in groups] for channel, groups in heard.items()}
 
 
 def _envelopes(capture: Capture, channel: int, pitch_hz: float) -> tuple[Floats, Floats]:
@@ -142,8 +142,10 @@ def _groups(envelope: Floats, beside: Floats, least: float) -> list[BeepGroup]:
     least = max(least, noise * ratio_from_db(ABOVE_NOISE_DB))
     if float(envelope.max()) < least:
         return []
-    reach = round(NEARBY_SECONDS / HOP_SECONDS)
-    around = np.lib.stride_tricks.sliding_window_view(np.pad(envelope, reach), 2 * reach + 1).max(axis=1)
+    half_window = round(NEARBY_SECONDS / HOP_SECONDS)
+    around = np.lib.stride_tricks.sliding_window_view(np.pad(envelope, half_window), 2 * half_window + 1).max(
+        axis=1
+    )
     on = envelope > np.maximum(least, EDGE_SHARE * around)
     edges = np.flatnonzero(np.diff(np.concatenate([[False], on, [False]]).astype(np.int8)))
     beeps = [

@@ -97,9 +97,9 @@ def check_routing(
     refuse_outside("pitch_hz", pitch_hz, PITCHES_HZ)
     by_ear = capture.channels == 1 if microphone is None else microphone
     channels = (1,) if by_ear else tuple(range(1, capture.channels + 1))
-    found = groups_of(capture, channels, pitch_hz)
-    groups = {channel: [group for group in each if group.own] for channel, each in found.items()}
-    others = [group for each in found.values() for group in each if not group.own]
+    heard = groups_of(capture, channels, pitch_hz)
+    groups = {channel: [group for group in each if group.own] for channel, each in heard.items()}
+    others = [group for each in heard.values() for group in each if not group.own]
     if sum(map(len, groups.values())) <= len(others):
         raise GainkitError("no_beeps", pitch_hz=pitch_hz).within("file", capture.file)
     if not any(group.whole for each in groups.values() for group in each):

@@ -56,9 +56,9 @@ def job_pictures(job: OpenJob) -> Iterator[Picture]:
     counting = [each for each in job.readings if each.counts]
     for number, output in enumerate(job.system.outputs):
         onset = latest(readings_of(counting, output, job.system.outputs), "onset")
-        found = onset.result if onset is not None else None
-        if isinstance(found, OnsetResult) and any(step.thd_percent is not None for step in found.steps):
-            curve: Draw = partial(draw_onset, found=found)
+        result = onset.result if onset is not None else None
+        if isinstance(result, OnsetResult) and any(step.thd_percent is not None for step in result.steps):
+            curve: Draw = partial(draw_onset, onset=result)
             yield _picture(curve, output.name, "distortion against level", f"onset{number}")
 
 

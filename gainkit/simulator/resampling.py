@@ -27,11 +27,11 @@ PHASES = 4096
 @lru_cache(maxsize=4)
 def _kernel_spectrum(frames: int) -> Floats:
     """Response of the oversampling filter at the lowest bins of a block of frames, oversampled [-]."""
-    reach = HALF_TAPS * OVERSAMPLING
-    index = np.arange(-reach, reach + 1) / OVERSAMPLING
-    taps = np.sinc(index) * np.kaiser(2 * reach + 1, BETA)
+    half = HALF_TAPS * OVERSAMPLING
+    index = np.arange(-half, half + 1) / OVERSAMPLING
+    taps = np.sinc(index) * np.kaiser(2 * half + 1, BETA)
     block = np.zeros(frames * OVERSAMPLING)
-    block[: reach + 1], block[-reach:] = taps[reach:], taps[:reach]
+    block[: half + 1], block[-half:] = taps[half:], taps[:half]
     kept = int(0.5465 * frames) + 1
     return np.asarray(np.fft.rfft(block).real[:kept] / taps.sum())
 

@@ -49,7 +49,7 @@ class Taken:
 
 
 @dataclass(frozen=True)
-class Look:
+class Finding:
     """What a reading says at its step.
 
     large : the one thing to know or to do. direction : which way to turn, None where nothing is to be turned.
@@ -107,10 +107,10 @@ def measure_options(step: Step, job: OpenJob, channels: int) -> MeasureOptions:
 
 def measure_here(step: Step, job: OpenJob, capture: Capture) -> Measurement:
     """One tone at a step's output, beside its plan."""
-    found = measure(capture, measure_options(step, job, capture.channels))
+    measurement = measure(capture, measure_options(step, job, capture.channels))
     if step.output is None:
-        return found
-    return beside_plan(found, job.plan.channel(job.system.output(step.output).channel))
+        return measurement
+    return beside_plan(measurement, job.plan.channel(job.system.output(step.output).channel))
 
 
 def _gain(step: Step, job: OpenJob, captures: Sequence[Capture], labels: Sequence[str]) -> Taken:
@@ -145,8 +145,8 @@ def _match(step: Step, job: OpenJob, captures: Sequence[Capture], labels: Sequen
 def _noise(step: Step, job: OpenJob, captures: Sequence[Capture], labels: Sequence[str]) -> Taken:
     plan = job.plan.channel(job.system.output(step.output or "").channel)
     minus = measure_options(step, job, captures[-1].channels).minus
-    found = find_noise(captures[-1], target_volts=plan.target_volts, minus=minus)
-    return Taken("noise", (step.output or "",), found)
+    noise = find_noise(captures[-1], target_volts=plan.target_volts, minus=minus)
+    return Taken("noise", (step.output or "",), noise)
 
 
 def _response(step: Step, job: OpenJob, captures: Sequence[Capture], labels: Sequence[str]) -> Taken:
@@ -174,7 +174,7 @@ _READERS: dict[str, Callable[[Step, OpenJob, Sequence[Capture], Sequence[str]], 
 # ---- what it says, and writing it --------------------------------------------------------------------------
 
 
-def look_at(step: Step, job: OpenJob, taken: Taken) -> Look:
+def look_at(step: Step, job: OpenJob, taken: Taken) -> Finding:
     """What a reading would say at its step, by the record's own judgement."""
     reading = _as_reading(job, taken)
     error_db = _error_db(reading)
@@ -183,7 +183,7 @@ def look_at(step: Step, job: OpenJob, taken: Taken) -> Look:
     notes = (*getattr(taken.result, "problems", ()), *getattr(taken.result, "notes", ()))
     told = {each.code for each in mine}
     rest = [each for each in notes if each.code not in told]
-    return Look(
+    return Finding(
         large=large,
         direction=direction,
         error_db=error_db,

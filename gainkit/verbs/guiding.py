@@ -60,10 +60,10 @@ def run_bench(
     gainkit.errors.GainkitError: 'a-folder-that-is-no-job' is not a job folder. Start one with \
 gainkit.start_job(), or give a folder that holds a system.toml.
     """
-    from gainkit.bench.serve import Asked, opened
+    from gainkit.bench.serve import ServeOptions, opened
 
     known, folder = (None if each is None else Path(each) for each in (calibration, watch))
-    with opened(Asked(Path(job), phone, device, live, known, folder, port, simulate)) as running:
+    with opened(ServeOptions(Path(job), phone, device, live, known, folder, port, simulate)) as running:
         for address in (running.addresses.local, running.addresses.phone):
             if address is not None:
                 say(address)

@@ -23,7 +23,7 @@ Template = str | Callable[[Mapping[str, Any]], str]
 """A template, or a function of the values that gives one."""
 
 ROOMS = (
-    "calculator", "sums", "capture", "generator", "analysis", "answers", "volume", "polarity", "routing", "matching",
+    "calculator", "sums", "capture", "generator", "analysis", "onset", "volume", "polarity", "routing", "matching",
     "impedance", "noise", "response", "system", "job", "pages", "steps",
 )  # fmt: skip
 """The modules with sentences, by the rooms they speak for."""
@@ -169,23 +169,23 @@ def seen(text: str) -> str:
     return text if text.isprintable() else "".join(c if c.isprintable() else repr(c)[1:-1] for c in text)
 
 
-def shown(found: Any) -> str:
+def shown(value: Any) -> str:
     """What was received, short and safe to print; text stands in quotes, paths stand whole."""
-    if isinstance(found, str):
-        text = found if len(found) <= 60 else found[:57] + "..."
+    if isinstance(value, str):
+        text = value if len(value) <= 60 else value[:57] + "..."
         return f"'{seen(text)}'"
-    if isinstance(found, bool) or found is None:
-        return {True: "true", False: "false", None: "nothing"}[found]
-    if isinstance(found, Mapping):
+    if isinstance(value, bool) or value is None:
+        return {True: "true", False: "false", None: "nothing"}[value]
+    if isinstance(value, Mapping):
         return "a table"
-    if isinstance(found, (list, tuple)):
+    if isinstance(value, (list, tuple)):
         return "a list"
-    if isinstance(found, PurePath):  # whole: a name that is cut finds no file
-        return seen(str(found))
-    if isinstance(found, float) and (not math.isfinite(found) or (found and not 1e-12 < abs(found) < 1e15)):
-        return f"{float(found):.6g}"  # a slip, and as it was typed: hundreds of zeros tell no one anything
+    if isinstance(value, PurePath):  # whole: a name that is cut finds no file
+        return seen(str(value))
+    if isinstance(value, float) and (not math.isfinite(value) or (value and not 1e-12 < abs(value) < 1e15)):
+        return f"{float(value):.6g}"  # a slip, and as it was typed: hundreds of zeros tell no one anything
     try:
-        return filled("{found:.10g}", {"found": found}) if isinstance(found, (int, float)) else str(found)[:60]
+        return filled("{found:.10g}", {"found": value}) if isinstance(value, (int, float)) else str(value)[:60]
     except OverflowError:
         return "a huge number"
 

@@ -111,11 +111,11 @@ def _load_below_minimum(values: Values) -> str:
 
 
 def _meter_not_made_for_tone(values: Values) -> str:
-    reach = "{low_hz:.6g} Hz up" if values["high_hz"] is None else "{low_hz:.6g} to {high_hz:.6g} Hz"
+    band = "{low_hz:.6g} Hz up" if values["high_hz"] is None else "{low_hz:.6g} to {high_hz:.6g} Hz"
     usual = "Such a meter is usually" if values.get("assumed") else "The meter is"
     page = " (common practice; its own page decides)" if values.get("assumed") else ""
     return (
-        f"{usual} made for {reach}{page}: do not believe it at {{tone_hz:.6g}} Hz. Use a tone it is made "
+        f"{usual} made for {band}{page}: do not believe it at {{tone_hz:.6g}} Hz. Use a tone it is made "
         "for, or measure a capture."
     )
 

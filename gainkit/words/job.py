@@ -333,10 +333,10 @@ def _headline(values: Mapping[str, Any]) -> str:
     return Finished(" ".join(parts) if values["ok"] or parts else "NOT DONE.")
 
 
-def _named(found: Any) -> str:
+def _named(value: Any) -> str:
     """'Front/right: clipped by 2.3 dB; Rear: polarity negative'."""
     grouped: dict[str, list[str]] = {}
-    for name, each in found:
+    for name, each in value:
         what = (
             (each.values["accepted"], each.values["what"])
             if each.code == "accepted"

@@ -47,7 +47,7 @@ FAULTS: dict[str, FaultWords] = {
     "toml_sign": FaultWords(
         "{received}, line {line}, column {column}: the sign {sign} ({name}) cannot stand there.",
         lambda v: (
-            "Type a plain {instead} in its place; word processors put such signs in, a text editor does not."
+            "Type a plain {instead} in its place; word processors put such characters in, a text editor does not."
             if v["instead"]
             else 'Take it out, or put the text in plain "quotes".'
         ),

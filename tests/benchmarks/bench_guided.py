@@ -19,7 +19,7 @@ import numpy as np
 import pytest
 
 from gainkit.bench.desk import Desk
-from gainkit.bench.serve import Asked
+from gainkit.bench.serve import ServeOptions
 from gainkit.bench.sources import LiveFeed
 from gainkit.capture.calibration import Calibration
 from gainkit.job.folder import start_job
@@ -82,7 +82,7 @@ def test_clicks_and_keystrokes_for_a_four_channel_car(tmp_path: Path) -> None:
     files = Recordings(tmp_path)
     known = Calibration(80.0, 1, float(RATE), "2026-03-14", "by a meter")
     chosen = 0
-    with chromium() as browser, served(Asked(job)) as running:
+    with chromium() as browser, served(ServeOptions(job)) as running:
         page = screen_of(browser, running, "phone")
         page.evaluate(COUNT)
 

@@ -1,4 +1,4 @@
-"""Charts of a plan: what is drawn equals what was reckoned, read back from the Axes."""
+"""Charts of a plan: what is drawn equals what was calculated, read back from the Axes."""
 
 from __future__ import annotations
 

@@ -11,7 +11,7 @@ from typing import Any
 
 import pytest
 
-from gainkit.bench.serve import Asked, Running, opened
+from gainkit.bench.serve import Running, ServeOptions, opened
 
 FLAGS = [
     "--no-sandbox",
@@ -27,7 +27,7 @@ PATIENCE_MS = 600_000
 
 
 @contextlib.contextmanager
-def served(asked: Asked) -> Iterator[Running]:
+def served(asked: ServeOptions) -> Iterator[Running]:
     """A bench on a free port of this machine."""
     with opened(asked) as running:
         thread = threading.Thread(target=running.serve, daemon=True)

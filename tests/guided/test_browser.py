@@ -18,7 +18,7 @@ import soundfile
 
 from gainkit.bench import sources
 from gainkit.bench.app import tone_file
-from gainkit.bench.serve import Asked
+from gainkit.bench.serve import ServeOptions
 from gainkit.job.opening import open_job
 from gainkit.job.places import JobFolder
 from gainkit.job.plan import plan_system
@@ -72,7 +72,7 @@ def fits(page: Any) -> bool:
 
 def test_a_gain_is_set_by_clicks_and_every_screen_sees_it(car: Path) -> None:
     with chromium() as browser:
-        with served(Asked(car)) as running:
+        with served(ServeOptions(car)) as running:
             phone = screen_of(browser, running, "small")
             laptop = screen_of(browser, running, "laptop")
             click(phone, "go", "gain-1")
@@ -142,7 +142,7 @@ def test_the_whole_job_of_a_three_channel_car(
     front, sub = plan.channel("Front"), plan.channel("Subwoofer")
     interface = Tone(sub.set_volts * 1.01, sub.tone_hz)
     monkeypatch.setattr(sources, "open_interface", lambda device, channels: interface)
-    with chromium() as browser, served(Asked(car, live=True)) as running:
+    with chromium() as browser, served(ServeOptions(car, live=True)) as running:
         page = screen_of(browser, running, size)
         shown: dict[str, str] = {}
 
@@ -303,7 +303,7 @@ def screens(page: Any, car: Path, folder: Path, size: str) -> None:
 @pytest.mark.long
 @pytest.mark.parametrize("scheme", ["light", "dark"])
 def test_axe_core_finds_no_violation_on_any_step(car: Path, scheme: str) -> None:
-    with chromium() as browser, served(Asked(car)) as running:
+    with chromium() as browser, served(ServeOptions(car)) as running:
         page = screen_of(browser, running, "phone", color_scheme=scheme)
         for step in running.bench.desk.steps():
             if page.locator("#now").get_attribute("data-step") != step.key:
@@ -327,7 +327,7 @@ def test_axe_core_finds_no_violation_on_any_step(car: Path, scheme: str) -> None
 
 @pytest.mark.long
 def test_the_page_works_by_keyboard_alone_and_without_scripts(car: Path) -> None:
-    with chromium() as browser, served(Asked(car)) as running:
+    with chromium() as browser, served(ServeOptions(car)) as running:
         context = browser.new_context(java_script_enabled=False, viewport={"width": 360, "height": 640})
         page = context.new_page()
         page.goto(f"http://127.0.0.1:{running.addresses.port}/open?key={running.bench.keys.fresh()}")
@@ -346,7 +346,7 @@ def test_the_page_works_by_keyboard_alone_and_without_scripts(car: Path) -> None
 
 @pytest.mark.long
 def test_the_classroom_turns_a_knob_to_the_target(tmp_path: Path, car: Path) -> None:
-    with chromium() as browser, served(Asked(car, simulate=True)) as running:
+    with chromium() as browser, served(ServeOptions(car, simulate=True)) as running:
         page = screen_of(browser, running, "phone")
         click(page, "go", "gain-1")
         click(page, "confirm")
@@ -364,7 +364,7 @@ def test_the_classroom_turns_a_knob_to_the_target(tmp_path: Path, car: Path) -> 
 @pytest.mark.long
 def test_a_double_tap_confirms_one_thing(car: Path) -> None:
     """A gloved hand taps twice: the second tap falls on whatever has come to stand there."""
-    with chromium() as browser, served(Asked(car)) as running:
+    with chromium() as browser, served(ServeOptions(car)) as running:
         page = screen_of(browser, running, "small")
         box = page.locator("#act-seen").bounding_box()
         x, y = box["x"] + box["width"] / 2, box["y"] + box["height"] / 2
@@ -384,7 +384,7 @@ def test_a_double_tap_confirms_one_thing(car: Path) -> None:
 @pytest.mark.long
 @pytest.mark.parametrize("size", ["small", "phone"])
 def test_the_answer_is_in_sight_and_nothing_is_cut_at_twice_the_text(car: Path, size: str) -> None:
-    with chromium() as browser, served(Asked(car)) as running:
+    with chromium() as browser, served(ServeOptions(car)) as running:
         page = screen_of(browser, running, size)
 
         def grown() -> None:
@@ -412,7 +412,7 @@ def test_the_answer_is_in_sight_and_nothing_is_cut_at_twice_the_text(car: Path, 
 @pytest.mark.long
 def test_a_class_walks_the_whole_job_by_keyboard_alone_and_sees_it_twice(car: Path) -> None:
     """Only keys of a keyboard; a second screen, as of a projector, shows the same."""
-    with chromium() as browser, served(Asked(car, simulate=True)) as running:
+    with chromium() as browser, served(ServeOptions(car, simulate=True)) as running:
         page, projector = (screen_of(browser, running, size) for size in ("laptop", "phone"))
 
         def press(name: str) -> None:
@@ -449,7 +449,7 @@ def test_a_class_walks_the_whole_job_by_keyboard_alone_and_sees_it_twice(car: Pa
 
 @pytest.mark.long
 def test_the_tone_starts_40_db_down_and_stop_is_in_reach(car: Path) -> None:
-    with chromium() as browser, served(Asked(car)) as running:
+    with chromium() as browser, served(ServeOptions(car)) as running:
         page = screen_of(browser, running, "small")
         click(page, "go", "gain-1")
         click(page, "confirm")

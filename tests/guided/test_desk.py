@@ -17,7 +17,7 @@ import soundfile
 from gainkit.bench.app import Bench
 from gainkit.bench.desk import Desk
 from gainkit.bench.keys import Keys
-from gainkit.bench.serve import Asked, opened
+from gainkit.bench.serve import ServeOptions, opened
 from gainkit.bench.simulated import Simulation
 from gainkit.bench.sources import LiveFeed, WatchedFolder
 from gainkit.bench.view import live_view, page_view
@@ -406,10 +406,10 @@ def test_play_and_record_finds_the_onset_without_a_stick(desk: Desk, car: Path) 
 
 
 def test_the_server_listens_on_this_machine_only_unless_a_phone_is_asked_for(car: Path) -> None:
-    with opened(Asked(car)) as running:
+    with opened(ServeOptions(car)) as running:
         assert running.addresses.phone is None
         assert running.addresses.local.startswith("http://127.0.0.1:")
-        with pytest.raises(GainkitError) as used, opened(Asked(car, port=running.addresses.port)):
+        with pytest.raises(GainkitError) as used, opened(ServeOptions(car, port=running.addresses.port)):
             pass
         assert used.value.code == "address_in_use"
 
@@ -430,12 +430,12 @@ def test_a_screen_is_added_by_a_code_that_opens_once(desk: Desk) -> None:
 
 
 def test_simulated_readings_keep_to_a_job_of_their_own(car: Path, tmp_path: Path) -> None:
-    with opened(Asked(car, simulate=True)) as running:
+    with opened(ServeOptions(car, simulate=True)) as running:
         assert running.bench.simulation is not None
-    with pytest.raises(GainkitError) as real, opened(Asked(car)):
+    with pytest.raises(GainkitError) as real, opened(ServeOptions(car)):
         pass
     assert real.value.code == "job_is_simulated"
-    with opened(Asked(car, simulate=True)):
+    with opened(ServeOptions(car, simulate=True)):
         pass
     texts = [each.figures for each in list_readings(car).readings]
     assert any("no car was connected" in each for each in texts)
@@ -443,7 +443,7 @@ def test_simulated_readings_keep_to_a_job_of_their_own(car: Path, tmp_path: Path
 
 def test_real_readings_are_not_followed_by_simulated_ones(desk: Desk, car: Path) -> None:
     desk.seen("plan")
-    with pytest.raises(GainkitError) as refused, opened(Asked(car, simulate=True)):
+    with pytest.raises(GainkitError) as refused, opened(ServeOptions(car, simulate=True)):
         pass
     assert refused.value.code == "simulate_needs_own_job"
 

@@ -17,14 +17,14 @@ import pytest
 from gainkit.bench import lines
 from gainkit.bench.app import MOST_STREAMS
 from gainkit.bench.lines import MOST_STRANGERS
-from gainkit.bench.serve import Asked, Running
+from gainkit.bench.serve import Running, ServeOptions
 from tests.guided.browser import served
 from tests.guided.program import Program
 
 
 @pytest.fixture
 def running(car: Path) -> Iterator[Running]:
-    with served(Asked(car)) as bench:
+    with served(ServeOptions(car)) as bench:
         yield bench
 
 
@@ -89,10 +89,10 @@ def test_a_crowd_of_silent_strangers_keeps_nobody_out(running: Running) -> None:
 @pytest.mark.long
 def test_a_stranger_s_slow_request_is_cut_off(car: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(lines, "Lines", functools.partial(lines.Lines, seconds=0.3))
-    with served(Asked(car)) as running, connected(running) as slow:
+    with served(ServeOptions(car)) as running, connected(running) as slow:
         slow.sendall(b"GET / HTTP/1.1\r\n")
         assert heard(slow) == b""
-    with served(Asked(car)) as running:
+    with served(ServeOptions(car)) as running:
         cookie = let_in(running)
         with connected(running) as mine:
             mine.sendall(head(running, "GET /events HTTP/1.1", cookie))
