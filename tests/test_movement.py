@@ -185,3 +185,16 @@ def test_scenes_are_what_they_say() -> None:
     scene = movement.fade_in(np.random.default_rng(2))
     peak = float(np.abs(scene.samples[-RATE // 4 :]).max())
     assert peak == pytest.approx(RAIL * (1.0 if scene.overdrive_db else 0.5), rel=0.1)
+
+
+def test_what_ripple_does_to_the_overdrive_stands_in_its_uncertainty() -> None:
+    """Intervals of 95 % hold the truth; of 40 at least 35 do with a chance of 0.999 (binomial)."""
+    held = []
+    for trial in range(40):
+        scene = FAMILIES["ripple on the rails"](np.random.default_rng([4300, trial]))
+        clip = scene.measured().clipping
+        assert clip.overdrive_db is not None
+        assert clip.overdrive_uncertainty_db is not None
+        assert scene.overdrive_db is not None
+        held.append(abs(clip.overdrive_db - scene.overdrive_db) <= 1.96 * clip.overdrive_uncertainty_db)
+    assert sum(held) >= 35

@@ -19,6 +19,7 @@ from gainkit.analysis.model import (
     Stretch,
     TargetCheck,
 )
+from gainkit.analysis.ripple import rippled_db
 from gainkit.analysis.spectrum import mains_of
 from gainkit.analysis.tone import ToneFit
 from gainkit.analysis.unsteady import moved_by
@@ -106,7 +107,7 @@ def _with_tone(
         thd_n_percent=tone.thd_n_percent,
         noise_volts=tone.noise_rms_volts,
         harmonics=_harmonics(tone),
-        clipping=_less_certain(verdict.clipping, moved_db),
+        clipping=_less_certain(verdict, tone, moved_db),
         steady_tone=True,
         target=target,
         notes=(
@@ -125,11 +126,13 @@ def _with_tone(
     )
 
 
-def _less_certain(clipping: Clipping, moved_db: float) -> Clipping:
-    """The verdict with what movement adds to the uncertainty of its overdrive."""
-    if not moved_db or clipping.overdrive_uncertainty_db is None:
+def _less_certain(verdict: Verdict, tone: ToneFit, moved_db: float) -> Clipping:
+    """The verdict with what movement and ripple add to the uncertainty of its overdrive."""
+    clipping = verdict.clipping
+    if clipping.side is None or clipping.overdrive_uncertainty_db is None:
         return clipping
-    return replace(clipping, overdrive_uncertainty_db=math.hypot(clipping.overdrive_uncertainty_db, moved_db))
+    of_all = math.hypot(clipping.overdrive_uncertainty_db, moved_db, rippled_db(tone, verdict.rails))
+    return replace(clipping, overdrive_uncertainty_db=of_all)
 
 
 def _reading_notes(capture: Capture, options: MeasureOptions) -> tuple[Remark, ...]:
