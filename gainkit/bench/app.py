@@ -19,6 +19,7 @@ from starlette.requests import ClientDisconnect, Request
 from starlette.responses import HTMLResponse, PlainTextResponse, RedirectResponse, Response, StreamingResponse
 from starlette.routing import Route
 
+from gainkit.bench.addresses import Addresses
 from gainkit.bench.desk import Desk
 from gainkit.bench.guard import SHEET_POLICY, Guard
 from gainkit.bench.keys import Keys, Session
@@ -71,23 +72,22 @@ class TooLarge(Exception):
 class Bench:
     """The application around one desk.
 
-    addresses : what another screen may open, host and port; None: none but this machine. feed, simulation :
-    sources that the page steers, None where there is none.
+    addresses : under which names it answers. feed, simulation : sources that the page steers, None where there
+    is none.
     """
 
     def __init__(
         self,
         desk: Desk,
         keys: Keys,
-        hosts: frozenset[str],
+        addresses: Addresses,
         *,
-        phone_address: str | None = None,
         lines: Lines | None = None,
         feed: LiveFeed | None = None,
         simulation: Simulation | None = None,
     ) -> None:
         self.desk, self.keys = desk, keys
-        self.phone_address, self.feed, self.simulation = phone_address, feed, simulation
+        self.addresses, self.feed, self.simulation = addresses, feed, simulation
         self.templates = Environment(
             loader=FileSystemLoader(HERE / "templates"), autoescape=True, undefined=StrictUndefined,
             trim_blocks=True, lstrip_blocks=True,
@@ -109,7 +109,7 @@ class Bench:
             Route("/screen", self.screen),
             Route("/{name}", self.file),
         ]
-        self.app = Guard(Starlette(routes=routes), keys, hosts, lines or Lines())
+        self.app = Guard(Starlette(routes=routes), keys, addresses, lines or Lines())
 
     # ---- pages ---------------------------------------------------------------------------------------------
 
@@ -160,8 +160,9 @@ class Bench:
         from markupsafe import Markup
 
         address = code = None
-        if self.phone_address is not None:
-            address = f"http://{self.phone_address}/open?key={self.keys.fresh()}"
+        network = self.addresses.network()
+        if network is not None:
+            address = f"http://{network}/open?key={self.keys.fresh()}"
             code = Markup(segno.make(address, error="m").svg_inline(scale=4))
         template = self.templates.get_template("screen.html.j2")
         return HTMLResponse(template.render(words=WORDS, language=LANGUAGE, address=address, code=code))

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Awaitable, Callable, MutableMapping
 from typing import Any
 
+from gainkit.bench.addresses import Addresses
 from gainkit.bench.keys import Keys, TooManyWrong
 from gainkit.bench.lines import Lines
 from gainkit.bench.words import WORDS
@@ -20,6 +21,10 @@ two jobs open at once must not take each other's."""
 
 MOST_COOKIES = 4
 """So many of one name are looked at [-]."""
+
+AHEAD = ("sec-purpose", "purpose", "x-purpose", "x-moz")
+"""Headers by which a browser says that it only fetches ahead or shows a preview: nobody has opened the address
+yet, and its key is not used up. The first is from the Fetch standard (WHATWG), the others are older habits."""
 
 POLICY = (
     "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' data:; connect-src 'self'; "
@@ -46,9 +51,9 @@ HEADERS = {
 class Guard:
     """Lets a request through to the page when it comes from a screen that was let in."""
 
-    def __init__(self, app: App, keys: Keys, hosts: frozenset[str], lines: Lines) -> None:
-        self.app, self.keys, self.hosts, self.lines = app, keys, hosts, lines
-        self.cookie = f"{COOKIE}-{min(hosts).rpartition(':')[2]}"
+    def __init__(self, app: App, keys: Keys, addresses: Addresses, lines: Lines) -> None:
+        self.app, self.keys, self.addresses, self.lines = app, keys, addresses, lines
+        self.cookie = f"{COOKIE}-{addresses.port}"
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         if scope["type"] == "lifespan":
@@ -58,7 +63,7 @@ class Guard:
             await send({"type": "websocket.close", "code": 1008})
             return
         headers = _headers(scope)
-        if headers is None or headers.get("host", "").lower() not in self.hosts:
+        if headers is None or headers.get("host", "").lower() not in self.addresses.hosts():
             await _answer(send, 421, "Misdirected request")
             return
         if scope["method"] not in ("GET", "HEAD", "POST"):
@@ -68,6 +73,9 @@ class Guard:
             await _answer(send, 403, "Sent from another page")
             return
         if scope["path"] == "/open" and scope["method"] == "GET":
+            if any(_ahead(headers.get(name, "")) for name in AHEAD):
+                await _answer(send, 503, WORDS["closed"], {"vary": ", ".join(AHEAD)})
+                return
             await self._open(scope, send)
             return
         client = scope.get("client") or ("?", 0)
@@ -124,6 +132,11 @@ def _same_origin(headers: dict[str, str]) -> bool:
     if headers.get("sec-fetch-site", "same-origin") != "same-origin":
         return False
     return headers.get("origin", "").lower() == f"http://{headers['host'].lower()}"
+
+
+def _ahead(purpose: str) -> bool:
+    """Whether such a header says that nobody looks yet."""
+    return any(word in purpose.lower() for word in ("prefetch", "prerender", "preview"))
 
 
 def _cookies(headers: dict[str, str], name: str) -> list[str]:

@@ -17,7 +17,6 @@ if TYPE_CHECKING:
     from gainkit.bench.app import Bench
     from gainkit.bench.lines import Lines
 
-LOCAL = "127.0.0.1"
 MOST_CONNECTIONS = 300
 """More than all screens open at a time with all their streams [-]."""
 STREAM_SECONDS = 2
@@ -65,6 +64,7 @@ def opened(asked: ServeOptions) -> Iterator[Running]:
     Raises GainkitError for a folder that is no job, a port in use, a missing extra.
     """
     _check_extra()
+    from gainkit.bench.addresses import LOCAL, Addresses
     from gainkit.bench.app import Bench
     from gainkit.bench.desk import Desk
     from gainkit.bench.keys import Keys
@@ -81,16 +81,12 @@ def opened(asked: ServeOptions) -> Iterator[Running]:
     watched = None if asked.watch is None else WatchedFolder(desk, asked.watch)
     listening = _socket("0.0.0.0" if asked.phone else LOCAL, asked.port)
     port = listening.getsockname()[1]
-    network = network_address() if asked.phone else None
-    names = [LOCAL, "localhost", *([network] if network else [])]
-    keys, lines = Keys(), Lines()
-    bench = Bench(
-        desk, keys, frozenset(f"{name}:{port}" for name in names),
-        phone_address=f"{network}:{port}" if network else None, lines=lines, feed=feed, simulation=simulation,
-    )  # fmt: skip
-    addresses = Opened(
+    addresses, keys, lines = Addresses(port, asked.phone), Keys(), Lines()
+    bench = Bench(desk, keys, addresses, lines=lines, feed=feed, simulation=simulation)
+    network = addresses.network()
+    first = Opened(
         local=f"http://{LOCAL}:{port}/open?key={keys.fresh(None)}",
-        phone=f"http://{network}:{port}/open?key={keys.fresh(None)}" if network else None,
+        phone=f"http://{network}/open?key={keys.fresh(None)}" if network else None,
         port=port,
     )
     server = _server(bench, lines)
@@ -98,7 +94,7 @@ def opened(asked: ServeOptions) -> Iterator[Running]:
         for source in (feed, watched):
             if source is not None:
                 source.start()
-        yield Running(bench, addresses, lambda: server.run(sockets=[listening]), lambda: _stop(server, bench))
+        yield Running(bench, first, lambda: server.run(sockets=[listening]), lambda: _stop(server, bench))
     finally:
         bench.close()
         for source in (feed, watched):
@@ -129,16 +125,6 @@ def _server(bench: Bench, lines: Lines) -> uvicorn.Server:
             h11_max_incomplete_event_size=16_384, timeout_graceful_shutdown=STREAM_SECONDS, proxy_headers=False,
         )
     )  # fmt: skip
-
-
-def network_address() -> str | None:
-    """This machine's address in the network that a phone is in; None without one. Nothing is sent."""
-    with contextlib.closing(socket.socket(socket.AF_INET, socket.SOCK_DGRAM)) as probe:
-        try:
-            probe.connect(("192.0.2.1", 9))  # an address for documentation (RFC 5737): only the route is asked
-            return str(probe.getsockname()[0])
-        except OSError:
-            return None
 
 
 def _socket(host: str, port: int) -> socket.socket:

@@ -326,11 +326,12 @@ def _connect(kind: StepKind, plan: ChannelPlan | None, car: _Car | None = None) 
 
 def _cautions(kind: StepKind, plan: ChannelPlan | None) -> Iterable[Remark]:
     """What may hurt at this step."""
-    if plan is not None and kind in ("gain", "onset", "noise"):
-        yield from (each for each in plan.cautions if each.severity == "danger")
-    if plan is not None and kind == "response":
+    if plan is not None and kind in ("gain", "onset", "noise", "response"):
+        steady = kind in ("gain", "onset")  # what a steady tone does matters only where one plays
         yield from (
-            each for each in plan.cautions if each.severity == "danger" and each.code != "unplug_loudspeakers"
+            each
+            for each in plan.cautions
+            if each.severity == "danger" and (steady or each.code != "unplug_loudspeakers")
         )
     if kind == "onset":
         yield danger("step_load_gets_hot")

@@ -10,7 +10,8 @@ from urllib.parse import urlencode
 
 from gainkit.bench.app import Bench
 
-HOST = "127.0.0.1:8321"
+PORT = 8321
+HOST = f"127.0.0.1:{PORT}"
 ORIGIN = f"http://{HOST}"
 
 

@@ -10,10 +10,11 @@ import pytest
 from gainkit.job.folder import start_job
 
 pytest.importorskip("starlette")
+from gainkit.bench.addresses import Addresses
 from gainkit.bench.app import Bench
 from gainkit.bench.desk import Desk
 from gainkit.bench.keys import Keys
-from tests.guided.asking import HOST, Screen
+from tests.guided.asking import PORT, Screen
 from tests.guided.program import program
 from tests.guided.sound import null_sink, player_of
 
@@ -80,7 +81,7 @@ def desk(car: Path, desk_of: Callable[[Path], Desk]) -> Desk:
 @pytest.fixture
 def bench(desk: Desk) -> Bench:
     """The application around that job, without a server."""
-    return Bench(desk, Keys(), frozenset({HOST}))
+    return Bench(desk, Keys(), Addresses(PORT))
 
 
 @pytest.fixture

@@ -14,12 +14,13 @@ import pytest
 import soundfile
 
 from gainkit.bench import arrivals
+from gainkit.bench.addresses import Addresses
 from gainkit.bench.app import MOST_UPLOAD_BYTES, Bench
 from gainkit.bench.desk import Desk
 from gainkit.bench.keys import MOST_WRONG, Keys, TooManyWrong
 from gainkit.bench.sources import MOST_WATCHED_BYTES, WatchedFolder, _no_link
 from gainkit.job.folder import start_job
-from tests.guided.asking import HOST, ORIGIN, Screen, ask
+from tests.guided.asking import HOST, ORIGIN, PORT, Screen, ask
 from tests.guided.conftest import SYSTEM
 
 SCRIPT = "<script>alert(1)</script>"
@@ -83,6 +84,18 @@ def test_a_key_opens_once_and_its_cookie_is_closed_to_scripts_and_other_sites(be
     assert ask(bench, "GET", "/open", query=f"key={key}").status == 401
 
 
+@pytest.mark.parametrize(
+    "ahead", [("sec-purpose", "prefetch;prerender"), ("purpose", "prefetch"), ("x-purpose", "preview")]
+)
+def test_a_preview_does_not_use_a_key_up(bench: Bench, ahead: tuple[str, str]) -> None:
+    """A phone that shows what lies behind a code before a person opens it."""
+    key = bench.keys.fresh()
+    looked = ask(bench, "GET", "/open", query=f"key={key}", headers=[("host", HOST), ahead])
+    assert looked.status == 503
+    assert "set-cookie" not in looked.headers
+    assert ask(bench, "GET", "/open", query=f"key={key}").status == 200
+
+
 def test_a_key_dies_with_its_time_and_with_the_server(
     bench: Bench, car: Path, desk_of: Callable[[Path], Desk]
 ) -> None:
@@ -92,7 +105,7 @@ def test_a_key_dies_with_its_time_and_with_the_server(
     now[0] = 601.0
     assert keys.exchange(key, "a") is None
     screen = Screen.opened(bench)
-    again = Bench(desk_of(car), Keys(), frozenset({HOST}))
+    again = Bench(desk_of(car), Keys(), Addresses(PORT))
     assert ask(again, "GET", "/", headers=[("host", HOST), ("cookie", screen.cookie)]).status == 401
 
 
@@ -199,7 +212,7 @@ def test_script_in_every_name_is_shown_as_text(tmp_path: Path, desk_of: Callable
     hostile = SYSTEM.replace("Front", SCRIPT).replace("left", IMAGE).replace("R. Okafor", SCRIPT)
     system.write_text(hostile.replace("Marlin 2.0 estate", SCRIPT).replace("31", f'"{SCRIPT}"'))
     start_job(tmp_path / "car", system)
-    bench = Bench(desk_of(tmp_path / "car"), Keys(), frozenset({HOST}))
+    bench = Bench(desk_of(tmp_path / "car"), Keys(), Addresses(PORT))
     screen = Screen.opened(bench)
     screen.do("who", who=SCRIPT)
     texts = [screen.get("/").text]
@@ -265,7 +278,7 @@ def test_cookies_of_other_programs_and_other_jobs_do_not_stand_in_the_way(
     name = screen.cookie.partition("=")[0]
     tossed = [("host", HOST), ("cookie", f"{name}=planted; {screen.cookie}")]
     assert ask(screen.bench, "GET", "/", headers=tossed).status == 200
-    other = Screen.opened(Bench(desk_of(car), Keys(), frozenset({"127.0.0.1:8322"})), "127.0.0.1:8322")
+    other = Screen.opened(Bench(desk_of(car), Keys(), Addresses(8322)), "127.0.0.1:8322")
     assert other.cookie.partition("=")[0] != name  # two jobs at once on one machine
 
 

@@ -14,6 +14,7 @@ import numpy as np
 import pytest
 import soundfile
 
+from gainkit.bench.addresses import Addresses
 from gainkit.bench.app import Bench
 from gainkit.bench.desk import Desk
 from gainkit.bench.keys import Keys
@@ -31,7 +32,7 @@ from gainkit.job.record import read_events
 from gainkit.job.standing import job_status
 from gainkit.job.typed import TypedLevel
 from gainkit.live import InputSettings
-from tests.guided.asking import HOST, Screen
+from tests.guided.asking import PORT, Screen, ask
 
 RATE = 48_000
 FULL_SCALE_VOLTS = 60.0
@@ -421,12 +422,27 @@ def test_without_a_phone_no_code_is_made(screen: Screen) -> None:
 
 
 def test_a_screen_is_added_by_a_code_that_opens_once(desk: Desk) -> None:
-    bench = Bench(desk, Keys(), frozenset({HOST}), phone_address=HOST)
+    bench = Bench(desk, Keys(), Addresses(PORT, True, lambda: "127.0.0.1"))
     page = Screen.opened(bench).get("/screen").text
     assert "<svg" in page
     key = page.split("/open?key=")[1].split("<")[0]
     assert bench.keys.exchange(key, "a") is not None
     assert bench.keys.exchange(key, "a") is None
+
+
+def test_the_code_follows_the_laptop_into_another_network(desk: Desk) -> None:
+    """The code shows the address of now, and only that is a host beside the machine's own (RFC 5737 names)."""
+    now: list[str | None] = ["192.0.2.7"]
+    bench = Bench(desk, Keys(), Addresses(PORT, True, lambda: now[0]))
+    screen = Screen.opened(bench)
+    assert f"http://192.0.2.7:{PORT}/open" in screen.get("/screen").text
+    now[0] = "198.51.100.4"
+    assert f"http://198.51.100.4:{PORT}/open" in screen.get("/screen").text
+    cookie = ("cookie", screen.cookie)
+    assert ask(bench, "GET", "/", headers=[("host", f"192.0.2.7:{PORT}"), cookie]).status == 421
+    assert ask(bench, "GET", "/", headers=[("host", f"198.51.100.4:{PORT}"), cookie]).status == 200
+    now[0] = None
+    assert "<svg" not in screen.get("/screen").text
 
 
 def test_simulated_readings_keep_to_a_job_of_their_own(car: Path, tmp_path: Path) -> None:
