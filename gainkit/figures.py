@@ -8,6 +8,12 @@ from collections.abc import Mapping
 from typing import Any
 
 
+def volt_unit(volts: float) -> tuple[float, str]:
+    """What to multiply volts by, and the unit, so that a figure of that size has few zeros."""
+    size = abs(volts)
+    return (1.0, "V") if size >= 1.0 or size == 0 else (1e3, "mV") if size >= 1e-4 else (1e6, "\u00b5V")
+
+
 def plain(value: float, digits: int = 3, least: float = 0.0) -> str:
     """A figure with so many significant digits, written out: '1230', '0.00046', never '1.2e+03'.
 

@@ -48,7 +48,7 @@ def _measurement(result: Any) -> list[str]:
     unit = "V" if result.calibrated else "of full scale"
     turn = None
     if result.target is not None and result.target.change_db is not None:
-        turn = f"change by {result.target.change_db:+.2f} dB to reach {plain(result.target.set_volts, 4)} V"
+        turn = f"change by {result.target.change_db:+z.2f} dB to reach {plain(result.target.set_volts, 4)} V"
     return _lines(
         f"{_state(result)}: {plain(result.rms_volts, 4)} {unit} rms",
         [
@@ -69,7 +69,7 @@ def _state(result: Any) -> str:
         return "no steady tone"
     clip = result.clipping
     if clip.state == "clipped" and (clip.overdrive_db or 0.0) > 0:
-        return f"clipped by {clip.overdrive_db:.2f} dB"
+        return f"clipped by {clip.overdrive_db:z.2f} dB"
     return str(clip.state)
 
 
@@ -78,12 +78,12 @@ def _onset(result: Any) -> list[str]:
         known = "no onset found" if result.loudest_judged else "onset not known"
         return _lines(f"{known} up to {max(step.level_dbfs for step in result.steps):g} dBFS", [], result.notes)
     return _lines(
-        f"THD reaches {plain(result.limit_thd_percent, 6)} % at {result.onset_dbfs:.2f} dBFS",
+        f"THD reaches {plain(result.limit_thd_percent, 6)} % at {result.onset_dbfs:z.2f} dBFS",
         [
-            _known("clipping begins at {clipping_begins_dbfs:.2f} dBFS", result),
+            _known("clipping begins at {clipping_begins_dbfs:z.2f} dBFS", result),
             _known("{onset_volts:.4g} V rms there", result),
             _known("rail at {rail_volts:.4g} V peak", result),
-            _known("{small_signal_gain_db:.2f} dB of gain for small signals", result),
+            _known("{small_signal_gain_db:z.2f} dB of gain for small signals", result),
         ],
         result.notes,
     )
@@ -100,8 +100,8 @@ def _compared_onsets(result: Any) -> list[str]:
     return _lines(
         verdicts[result.where],
         [
-            _known("turned by {gain_change_db:.2f} dB", result),
-            _known("onset moved by {onset_change_db:+.2f} dB", result),
+            _known("turned by {gain_change_db:z.2f} dB", result),
+            _known("onset moved by {onset_change_db:+z.2f} dB", result),
         ],
         result.notes,
     )
@@ -135,14 +135,14 @@ def _noise(result: Any) -> list[str]:
         str(result.verdict),
         [
             _known("{a_weighted_volts:.3g} V rms A-weighted", result),
-            _known("{below_target_db:.1f} dB below the target", result),
+            _known("{below_target_db:z.1f} dB below the target", result),
         ],
         result.notes,
     )
 
 
 def _match(result: Any) -> list[str]:
-    trims = (f"{each.file}: {each.trim_db:+.1f} dB" for each in result.captures)
+    trims = (f"{each.file}: {each.trim_db:+z.1f} dB" for each in result.captures)
     return _lines(f"trims to match {result.reference}", trims, result.notes)
 
 
@@ -171,9 +171,9 @@ def _target(result: Any) -> list[str]:
         filled("set {set_volts:.4g} V with a tone at {tone_dbfs:g} dBFS", vars(result)),
         [
             filled("{target_watts:.4g} W into {load_ohms:g} ohm, limited by the {limited_by}", vars(result)),
-            _known("gain {gain_db:.1f} dB", result),
+            _known("gain {gain_db:z.1f} dB", result),
             filled(
-                "full scale {full_scale_volts:.4g} V, {full_scale_watts:.4g} W; headroom {headroom_db:.1f} dB",
+                "full scale {full_scale_volts:.4g} V, {full_scale_watts:.4g} W; headroom {headroom_db:z.1f} dB",
                 vars(result),
             ),
         ],
@@ -213,7 +213,7 @@ def _pad(result: Any) -> list[str]:
         return _lines("no pad needed", [], result.cautions)
     legs = " in each leg" if result.differential else " in series"
     verdict = f"{plain(result.series_ohms, 4)} ohm{legs}, {plain(result.shunt_ohms, 4)} ohm across the input"
-    figures = [filled("loss {loss_db:.2f} dB, {headroom_db:.1f} dB below full scale", vars(result))]
+    figures = [filled("loss {loss_db:z.2f} dB, {headroom_db:z.1f} dB below full scale", vars(result))]
     return _lines(verdict, figures, result.cautions)
 
 
@@ -224,7 +224,7 @@ def _feed(result: Any) -> list[str]:
         return _lines(
             filled(told, vars(result)), [_known("{lost_volts:.2f} V lost", result), fuse], result.notes
         )
-    return _lines(filled("{level_lost_db:.2f} dB at the loudspeaker", vars(result)), [], result.notes)
+    return _lines(filled("{level_lost_db:z.2f} dB at the loudspeaker", vars(result)), [], result.notes)
 
 
 def _meter_reading(result: Any) -> list[str]:
@@ -233,7 +233,7 @@ def _meter_reading(result: Any) -> list[str]:
 
 
 def _trim(result: Any) -> list[str]:
-    return _lines(f"trim {result.trim_db:.1f} dB", [], result.notes)
+    return _lines(f"trim {result.trim_db:z.1f} dB", [], result.notes)
 
 
 # ---- written -----------------------------------------------------------------------------------------------

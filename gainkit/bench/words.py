@@ -79,7 +79,7 @@ WORDS: dict[str, str] = {
     "mark_contradicted": "!",
     "closed": "This screen is not known here. Scan the code again, or open the address that the terminal shows.",
     "wait": "Too many wrong addresses. Wait a minute.",
-    "bar": "{error:+.1f} dB from the target",
+    "bar": "{error:+z.1f} dB from the target",
     "bar_none": "no level yet",
     "too_quiet": "too quiet",
     "too_loud": "too loud",

@@ -202,7 +202,7 @@ def _gain_steps(figures: Target) -> Iterator[ExplainedStep]:
             main=False,
         )
         yield ExplainedStep(
-            f"gain = 20 log10({figures.target_volts:.2f} V / {source:.2f} V) = {figures.gain_db:.2f} dB",
+            f"gain = 20 log10({figures.target_volts:.2f} V / {source:.2f} V) = {figures.gain_db:z.2f} dB",
             "target over what the source gives for a recording of -overlap dBFS",
         )
     if figures.sensitivity_volts is not None:
@@ -212,7 +212,7 @@ def _gain_steps(figures: Target) -> Iterator[ExplainedStep]:
             "input volts that bring the output to clipping: the figure on the gain control",
         )
     yield ExplainedStep(
-        f"headroom = 20 log10(clip / (target x 10^(overlap/20))) = {figures.headroom_db:.2f} dB",
+        f"headroom = 20 log10(clip / (target x 10^(overlap/20))) = {figures.headroom_db:z.2f} dB",
         "room above a full-scale sine; negative: its peaks are cut by that much",
         main=False,
     )

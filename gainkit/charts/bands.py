@@ -113,6 +113,6 @@ def bands_point(match: MatchResult) -> str:
         return f"{named(Path(match.reference).name)}: level by band"
     farthest = max(others, key=lambda each: abs(each.trim_db))
     if abs(farthest.trim_db) < max(farthest.uncertainty_db, 0.1):
-        return f"All are alike within {max(farthest.uncertainty_db, 0.1):.1f} dB"
+        return f"All are alike within {max(farthest.uncertainty_db, 0.1):z.1f} dB"
     way = "up" if farthest.trim_db > 0 else "down"
-    return f"{named(Path(farthest.file).stem)} must come {way} by {abs(farthest.trim_db):.1f} dB"
+    return f"{named(Path(farthest.file).stem)} must come {way} by {abs(farthest.trim_db):z.1f} dB"

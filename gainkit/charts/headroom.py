@@ -91,7 +91,7 @@ def draw_headroom(
     label_ends(ax, ends, [colours.ink] * len(ends))
     marked = ax.plot(gain, target.headroom_db, "o", color=colours.lines[1], label="setting", zorder=5)[0]
     marked.set_markeredgecolor(colours.ground)
-    told = f"\u25cf {named(name)}: {gain:.1f} dB"
+    told = f"\u25cf {named(name)}: {gain:z.1f} dB"
     if target.sensitivity_volts is not None:
         told += f"\ngain control {target.sensitivity_volts:.2f} V"
     # on the scale at the side where there is one: its line would lie over the words
@@ -113,9 +113,9 @@ def headroom_point(target: Target) -> str:
     """What the picture says, in one sentence."""
     cut = -target.headroom_db
     if cut > 0.005:
-        return f"{target.overlap_db:g} dB of overlap: full-scale peaks are cut by {cut:.1f} dB"
+        return f"{target.overlap_db:g} dB of overlap: full-scale peaks are cut by {cut:z.1f} dB"
     if cut < -0.005:
-        return f"Full-scale peaks keep {-cut:.1f} dB of headroom at this gain"
+        return f"Full-scale peaks keep {-cut:z.1f} dB of headroom at this gain"
     return "No overlap: full-scale peaks just reach the rail"
 
 

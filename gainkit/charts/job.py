@@ -122,7 +122,7 @@ def draw_compare(ax: Axes, status: JobStatus) -> Axes:
     hollow.set_markerfacecolor(colours.ground)
     ax.plot(left, rows, "o", color=colours.lines[0], label="as left", zorder=4)
     for row, was, now in zip(rows, as_found, left, strict=True):
-        _told(ax, row, (was + now) / 2, f"found {was:+.1f} dB, left {now:+.1f} dB")
+        _told(ax, row, (was + now) / 2, f"found {was:+z.1f} dB, left {now:+z.1f} dB")
     _centred_limits(ax, [*as_found, *left], status.tolerance_db)
     ax.set_xlabel("level beside the target [dB]\n\u25a1 as found, \u25cf as left")
     headline(ax, compare_point(as_found, left, [each.name for each in both]), OVER_ROWS)
@@ -137,7 +137,7 @@ def _rows(ax: Axes, outputs: Sequence[OutputStatus], tolerance_db: float) -> lis
     ax.axvline(0.0, color=colours.ink, linewidth=thick(1.0), label="target")
     told = [named(each.name, LONGEST_OUTPUT) for each in outputs]
     name_ticks(ax.yaxis, dict(zip(rows, told, strict=True)))
-    ax.set_ylim(rows[-1] - 0.6, 0.8)
+    ax.set_ylim(rows[-1] - 0.6, 0.8 + len(rows) / 20)  # room for the figures over the first row
     ax.grid(axis="y", visible=False)
     return rows
 
@@ -176,7 +176,7 @@ def job_point(status: JobStatus) -> str:
     if not off:
         return told
     far = max(off, key=lambda each: abs(_error(each) or 0.0))
-    return f"{told}; {named(far.name, LONGEST_OUTPUT)} is {_error(far):+.1f} dB off"
+    return f"{told}; {named(far.name, LONGEST_OUTPUT)} is {_error(far):+z.1f} dB off"
 
 
 def compare_point(as_found: Sequence[float], left: Sequence[float], names: Sequence[str]) -> str:
@@ -184,5 +184,5 @@ def compare_point(as_found: Sequence[float], left: Sequence[float], names: Seque
     changes = [now - was for was, now in zip(as_found, left, strict=True)]
     most = max(range(len(changes)), key=lambda number: abs(changes[number]))
     way = "up" if changes[most] > 0 else "down"
-    told = f"{named(names[most], LONGEST_OUTPUT)} came {way} by {abs(changes[most]):.1f} dB"
+    told = f"{named(names[most], LONGEST_OUTPUT)} came {way} by {abs(changes[most]):z.1f} dB"
     return f"{told}, the most of all" if len(names) > 1 else told

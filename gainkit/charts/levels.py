@@ -154,8 +154,8 @@ def draw_levels(
         ax,
         [
             (0.0, "ceiling"),
-            (held[-1], f"full-scale\ntone {held[-1]:+.1f} dB"),
-            (averages[-1], f"average\n{averages[-1]:+.1f} dB"),
+            (held[-1], f"full-scale\ntone {held[-1]:+z.1f} dB"),
+            (averages[-1], f"average\n{averages[-1]:+z.1f} dB"),
         ],
         [colours.lines[1], colours.lines[0], colours.lines[2]],
     )
@@ -168,11 +168,11 @@ def levels_point(target: Target, name: str, stages: Sequence[Stage], built_in: b
     last = stages[-1]
     speaker = target.speaker_limit_volts is not None
     if speaker and last.held_db > 0.05:
-        return f"{named(name)}: a full-scale tone is {last.held_db:.1f} dB too much for the loudspeaker"
+        return f"{named(name)}: a full-scale tone is {last.held_db:z.1f} dB too much for the loudspeaker"
     cut = -target.headroom_db
     rail = "radio's rail" if built_in else "amplifier's rail"
     if cut > 0.05:
-        return f"{named(name)}: full-scale peaks reach {cut:.1f} dB beyond the {rail} and are cut"
+        return f"{named(name)}: full-scale peaks reach {cut:z.1f} dB beyond the {rail} and are cut"
     if cut > -0.05:
         return f"{named(name)}: full-scale peaks just reach the {rail}"
-    return f"{named(name)}: no stage is overrun, full-scale peaks stay {-cut:.1f} dB below the rail"
+    return f"{named(name)}: no stage is overrun, full-scale peaks stay {-cut:z.1f} dB below the rail"

@@ -5,10 +5,11 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 import numpy as np
+from numpy.typing import NDArray
 
 from gainkit.charts.spectrum import plain_hertz
 from gainkit.charts.style import DASHES, headline, label_ends, palette_of, thick
-from gainkit.figures import filled, plain
+from gainkit.figures import filled, plain, volt_unit
 from gainkit.levels import db_from_ratio
 
 if TYPE_CHECKING:
@@ -25,6 +26,14 @@ LEAST_APART = 0.17
 
 LEAST_VOLTS = 1e-9
 """Stands for no noise in a logarithm [V]."""
+
+MOST_SHOWN_DB, MOST_NAMED_DB = 150.0, 60.0
+"""So far down from the loudest a picture goes, and names stand at lines: deeper ones only cover others [dB]."""
+
+NAMES_SHARE = 0.17
+"""Room for a name of two lines above the highest line, as a share of the picture's height [-]."""
+
+Floats = NDArray[np.float64]
 
 
 def draw_noise(ax: Axes, noise: NoiseResult) -> Axes:
@@ -68,11 +77,12 @@ def draw_noise(ax: Axes, noise: NoiseResult) -> Axes:
     ax.plot(centres, levels, "o-", color=colours.lines[0], label="all noise")
     ax.plot(centres, hiss, color=colours.lines[2], linestyle=DASHES[1], label="hiss")
     families = sorted(noise.families, key=lambda each: -each.a_weighted_volts)[:MOST_FAMILIES]
-    heights = [float(levels.max()), float(hiss.min())]
+    highest = max([float(levels.max()), *(_levels_of(family).max() for family in families)])
+    lowest = max(float(hiss.min()) - 8.0, highest - MOST_SHOWN_DB)
+    ax.set_ylim(lowest, highest + max(14.0, NAMES_SHARE * (highest - lowest)))
     taken: list[float] = []
     for number, family in enumerate(families):
-        heights += _family(ax, family, number, taken)
-    ax.set_ylim(min(heights) - 8, max(heights) + 14)
+        _family(ax, family, number, taken if _levels_of(family).max() > highest - MOST_NAMED_DB else None)
     ends = [(float(levels[-1]), "all noise"), (float(hiss[-1]), "hiss")]
     label_ends(ax, ends, [colours.lines[0], colours.lines[2]])
     ax.set_xlabel("frequency [Hz]")
@@ -82,14 +92,19 @@ def draw_noise(ax: Axes, noise: NoiseResult) -> Axes:
     return ax
 
 
-def _family(ax: Axes, family: Family, number: int, taken: list[float]) -> list[float]:
-    """The lines of one family, its name over the strongest; the heights of what was drawn [dB].
+def _levels_of(family: Family) -> Floats:
+    """Levels of its lines, (lines,) [dB]."""
+    return np.asarray(db_from_ratio(np.maximum(family.line_volts, LEAST_VOLTS)))
 
-    taken : where names stand, as shares of the width; this one is added.
+
+def _family(ax: Axes, family: Family, number: int, taken: list[float] | None) -> None:
+    """The lines of one family, its name over the strongest.
+
+    taken : where names stand, as shares of the width; this one is added. None: no name, the page tells it.
     """
     colours = palette_of(ax)
     hertz = np.array(family.orders) * family.fundamental_hz
-    levels = db_from_ratio(np.maximum(family.line_volts, LEAST_VOLTS))
+    levels = _levels_of(family)
     ax.vlines(hertz, -400, levels, color=colours.lines[1], linewidth=thick(1.2), linestyle=DASHES[0])
     word = FAMILY_WORDS[family.kind]
     name = f"{word} {filled('{hz:.3g} Hz', {'hz': family.fundamental_hz})}"
@@ -97,15 +112,15 @@ def _family(ax: Axes, family: Family, number: int, taken: list[float]) -> list[f
     top = int(np.argmax(levels))
     low, high = np.log(ax.get_xlim())
     share = float((np.log(hertz[top]) - low) / (high - low))
-    if all(abs(share - each) > LEAST_APART for each in taken):  # else on another name: the page tells it
+    if taken is not None and all(abs(share - each) > LEAST_APART for each in taken):  # else on another name
         taken.append(share)
         ax.annotate(
             filled(word + "\n{hz:.3g} Hz", {"hz": float(hertz[top])}), (hertz[top], float(levels[top])),
             xytext=(0, 5), textcoords="offset points",
             ha="left" if share < 0.1 else "right" if share > 0.9 else "center", va="bottom",
             color=colours.lines[1],
+            bbox={"facecolor": colours.ground, "edgecolor": "none", "pad": 0.5, "alpha": 0.8},
         )  # fmt: skip
-    return [float(levels.max())]
 
 
 def noise_point(noise: NoiseResult) -> str:
@@ -115,12 +130,11 @@ def noise_point(noise: NoiseResult) -> str:
     if noise.verdict == "not known":
         return "This is no silence, or not the chain's own noise: nothing is told"
     if noise.below_target_db is not None:
-        much = f"{noise.below_target_db:.0f} dB(A) below the target"
+        much = f"{noise.below_target_db:z.0f} dB(A) below the target"
     elif noise.calibrated:
-        volts = noise.a_weighted_volts
-        much = f"{plain(1e3 * volts)} mV" if volts >= 1e-4 else f"{plain(1e6 * volts)} \u00b5V"
-        much += " A-weighted"
+        scale, unit = volt_unit(noise.a_weighted_volts)
+        much = f"{plain(scale * noise.a_weighted_volts)} {unit} A-weighted"
     else:
-        much = f"{db_from_ratio(max(noise.a_weighted_volts, LEAST_VOLTS)):.0f} dB re full scale, A-weighted"
+        much = f"{db_from_ratio(max(noise.a_weighted_volts, LEAST_VOLTS)):z.0f} dB re full scale, A-weighted"
     what = {"quiet": "The chain is quiet"}.get(noise.verdict, f"What is heard is {noise.verdict}")
     return f"{what}: noise is {much}"

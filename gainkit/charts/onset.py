@@ -146,10 +146,10 @@ def _marks(ax: Axes, onset: OnsetResult) -> None:
         return
     if not _always_above(onset):
         ax.axvline(onset.onset_dbfs, color=colours.ink, linewidth=thick(1.2), label="onset")
-    told = [f"{onset.limit_thd_percent:g} % at {onset.onset_dbfs:.2f} dBFS"]
+    told = [f"{onset.limit_thd_percent:g} % at {onset.onset_dbfs:z.2f} dBFS"]
     if begins is not None:
         ax.axvline(begins, color=colours.ink, linewidth=thick(1.0), linestyle=DASHES[2], label="rail met")
-        told = [f"rail met at {begins:.2f} dBFS", *(() if _always_above(onset) else told)]
+        told = [f"rail met at {begins:z.2f} dBFS", *(() if _always_above(onset) else told)]
     low, high = ax.get_xlim()
     left = onset.onset_dbfs > low + 0.55 * (high - low)
     # right of the onset nothing lies below the limit but the floor; left of it room is where the curve is not
@@ -190,14 +190,14 @@ def onset_point(onset: OnsetResult) -> str:
         return f"THD stays under {limit} over all these levels"
     steps = _judged(onset)
     if steps[0].level_dbfs > onset.onset_dbfs:
-        return f"Every step is above {limit}: followed down, THD reaches it at {onset.onset_dbfs:.1f} dBFS"
+        return f"Every step is above {limit}: followed down, THD reaches it at {onset.onset_dbfs:z.1f} dBFS"
     begins_dbfs = onset.clipping_begins_dbfs
     if begins_dbfs is None:
-        return f"THD reaches {limit} at {onset.onset_dbfs:.2f} dBFS"
-    begins = f"Clipping begins at {begins_dbfs:.2f} dBFS"
+        return f"THD reaches {limit} at {onset.onset_dbfs:z.2f} dBFS"
+    begins = f"Clipping begins at {begins_dbfs:z.2f} dBFS"
     if _always_above(onset):
         return f"{begins}; THD is above {limit} at every step, and not by the rail alone"
-    return f"{begins}; THD reaches {limit} at {onset.onset_dbfs:.2f} dBFS"
+    return f"{begins}; THD reaches {limit} at {onset.onset_dbfs:z.2f} dBFS"
 
 
 def draw_volume(ax: Axes, volume: VolumeResult) -> Axes:

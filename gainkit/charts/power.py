@@ -110,11 +110,11 @@ def power_point(target: Target, full_scale_watts: float) -> str:
         most = limit**2 / target.load_ohms
         more = power_db_from_ratio(full_scale_watts / most)
         if more > LEAST_TOLD_DB:
-            return f"{told}a loudspeaker rated {plain(most)} W: {more:.1f} dB too much"
+            return f"{told}a loudspeaker rated {plain(most)} W: {more:z.1f} dB too much"
         return f"{told}a loudspeaker rated {plain(most)} W"
     if target.headroom_db < -LEAST_TOLD_DB:
         more = power_db_from_ratio(full_scale_watts / target.clip_watts)
-        return f"{told}the load: {more:.1f} dB more than unclipped, and clipped"
+        return f"{told}the load: {more:z.1f} dB more than unclipped, and clipped"
     return f"3 dB more are twice the watts: {plain(full_scale_watts)} W at full scale"
 
 

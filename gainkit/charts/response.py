@@ -151,7 +151,7 @@ def _boosts(ax: Axes, boosts: tuple[Boost, ...], hertz: np.ndarray, levels: np.n
     ax.plot(where, heights, "^", color=colours.lines[1], label="equaliser band")
     for boost, height in zip(boosts, heights, strict=True):
         ax.annotate(
-            f"{boost.gain_db:+.1f} dB", (boost.centre_hz, float(height)),
+            f"{boost.gain_db:+z.1f} dB", (boost.centre_hz, float(height)),
             xytext=(0, 5 if boost.gain_db > 0 else -5) if boost.kind == "peak" else (8, 0),
             textcoords="offset points", ha="center" if boost.kind == "peak" else "left",
             va="bottom" if boost.gain_db > 0 else "top", color=colours.lines[1],
@@ -174,7 +174,7 @@ def response_point(response: Response) -> str:
             parts.append(_filter_words(each, name))
     if response.boosts:
         most = max(response.boosts, key=lambda boost: abs(boost.gain_db))
-        parts.append(filled("{gain_db:+.1f} dB at {centre_hz:.3g} Hz", vars(most)))
+        parts.append(filled("{gain_db:+z.1f} dB at {centre_hz:.3g} Hz", vars(most)))
     return f"{told}: {', '.join(parts)}" if parts else told
 
 

@@ -9,6 +9,7 @@ from html import unescape
 from pathlib import Path
 
 from gainkit.charts.drawing import Draw, any_letter, figure_of, inline_svg, title_of
+from gainkit.charts.glyphs import write_what_is_drawn
 from gainkit.charts.page import chart_page
 from gainkit.charts.style import DOTS, Look, Size, inks, styled
 from gainkit.errors import GainkitError
@@ -66,11 +67,14 @@ def save_chart(
         return title
     with styled(look):
         figure = figure_of(drawn, look)
+        title = title_of(figure)
+        if kind != ".svg":
+            write_what_is_drawn(figure)
         # no date inside: the same figures give the same file
         undated = {".png": {"Software": None}, ".svg": {"Date": None}, ".pdf": {"CreationDate": None}}
         with whole_file(path, overwrite=overwrite) as draft, any_letter():
             figure.savefig(draft, format=kind[1:], dpi=DOTS[look.size], metadata=undated[kind])
-    return title_of(figure)
+    return title
 
 
 def chart_svg(

@@ -143,7 +143,7 @@ def spectrum_point(tone: ToneFit, verdict: Verdict | None = None) -> str:
     if verdict is not None and verdict.clipping.state is None:
         return OVERLOADED
     lines = least_told(tone, TOLD_LINE_PERCENT)
-    beside = [f"{name}, {db_from_ratio(percent / 100):.0f} dB" for name, percent in lines]
+    beside = [f"{name}, {db_from_ratio(percent / 100):z.0f} dB" for name, percent in lines]
     told = np.flatnonzero(harmonic_told(tone)[1:]) + 2
     if tone.in_band < 2:
         first = thd_told(tone)
@@ -152,7 +152,7 @@ def spectrum_point(tone: ToneFit, verdict: Verdict | None = None) -> str:
     else:
         strongest = int(told[np.argmax(np.abs(tone.phasors[told - 1]))])
         under = db_from_ratio(float(abs(tone.phasors[strongest - 1]) / abs(tone.phasors[0])))
-        first = f"{thd_told(tone)}: harmonic {strongest} is the strongest, {under:.0f} dB"
+        first = f"{thd_told(tone)}: harmonic {strongest} is the strongest, {under:z.0f} dB"
     return "; ".join([first, *beside])
 
 

@@ -11,7 +11,7 @@ from gainkit.advice import is_stray_dc
 from gainkit.analysis.rails import held_sine
 from gainkit.charts.heard import OVERLOADED, least_told, thd_told
 from gainkit.charts.style import DASHES, headline, label_ends, palette_of, thick
-from gainkit.figures import filled, plain
+from gainkit.figures import filled, plain, volt_unit
 from gainkit.words.analysis import overdrive_words
 
 if TYPE_CHECKING:
@@ -40,6 +40,9 @@ share [-]: a stage that comes off its rail late differs more."""
 TOLD_LINE_PERCENT = 1.0
 """Hum and other lines are told in the title from this share of the tone on [%]: below, the eye does not see
 them in the wave (our choice)."""
+
+SMALL = 0.01
+"""Waves below are told in smaller units [V, or of full scale]."""
 
 NEARLY_FULL = 0.95
 """Samples above this share of the recorder's full scale are told [-]: half a decibel is left."""
@@ -137,9 +140,22 @@ def draw_waveform(
     inside = [(min(max(height, low), high), told) for height, told in ends]
     label_ends(ax, inside, [colours.ink] * len(inside))
     ax.set_xlabel("time in the period [ms]")
-    ax.set_ylabel("output [V]" if unit == "V" else "output [full scale]")
+    _plain_heights(ax, unit)
     headline(ax, waveform_point(tone, verdict, unit=unit, full_scale=full_scale))
     return ax
+
+
+def _plain_heights(ax: Axes, unit: str) -> None:
+    """Figures without powers of ten at the axis of a small wave: in mV or \u00b5V, or parts of full scale."""
+    from matplotlib.ticker import FuncFormatter
+
+    tallest = max(abs(end) for end in ax.get_ylim())
+    scale, name = volt_unit(tallest) if tallest < SMALL else (1.0, "V")
+    if unit != "V":
+        name = {"V": "full scale", "mV": "thousandths of full scale"}.get(name, "millionths of full scale")
+    ax.set_ylabel(f"output [{name}]")
+    if scale != 1.0:
+        ax.yaxis.set_major_formatter(FuncFormatter(lambda height, _: plain(scale * height)))
 
 
 def _rails(ax: Axes, tone: ToneFit, verdict: Verdict, time: Floats) -> list[tuple[float, str]]:

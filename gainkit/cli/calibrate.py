@@ -66,7 +66,7 @@ def _text(calibration: Calibration, out: Path, cautions: tuple[Remark, ...]) -> 
 
     told = (
         "Full scale is {full_scale_volts:.5g} V peak. Written to {out}.\n"
-        "  Tone {tone_hz:.6g} Hz, {tone_dbfs:.2f} dBFS.\n"
+        "  Tone {tone_hz:.6g} Hz, {tone_dbfs:z.2f} dBFS.\n"
         "  Valid while the recorder's input gain and the pad stay as they are.\n"
         "  Meters differ: at 1 kHz use one that is specified there, or calibrate at 50 Hz."
     )

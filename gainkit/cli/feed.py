@@ -87,7 +87,7 @@ def _feed_text(feed: Feed) -> str:
     if feed.amplifier_volts is None or feed.supply_amperes is None:
         return sections(
             headline(
-                f"{feed.level_lost_db:.2f} dB at the loudspeaker",
+                f"{feed.level_lost_db:z.2f} dB at the loudspeaker",
                 f"{feed.wire_share_percent:.1f} % in the wire",
             ),
             f"{wire}.",
@@ -103,7 +103,7 @@ def _feed_text(feed: Feed) -> str:
         f"{feed.amperes_per_mm2:.1f} A/mm2, {feed.heat_watts_per_m:.1f} W of heat in each metre; "
         f"{feed.wire_watts:.1f} W in all, {feed.contact_watts:.1f} W of it in contacts.",
         f"The cable carries {feed.continuous_amperes:.0f} A for sure, {feed.most_amperes:.0f} A at best.",
-        f"Headroom {feed.headroom_lost_db:.2f} dB for an unregulated amplifier.",
+        f"Headroom {feed.headroom_lost_db:z.2f} dB for an unregulated amplifier.",
     ]
     verdict, condition = _verdict(feed)
     return sections(

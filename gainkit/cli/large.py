@@ -59,7 +59,7 @@ def large_words(reading: Measurement | GainkitError, expected: Expected) -> tupl
     if "other_tone" in codes(note for note in reading.notes if isinstance(note, Remark)):
         told = "TONE?"
     elif turn.change_db is not None and turn.state in ("up", "down"):
-        told = f"{turn.change_db:+.1f} dB"
+        told = f"{turn.change_db:+z.1f} dB"
     state = (reading.clipping.state or "").upper().replace("-", " ")
     return tuple(word for word in (volts, told, state) if word)
 

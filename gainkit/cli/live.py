@@ -173,13 +173,13 @@ def live_line(reading: Measurement | GainkitError, expected: Expected) -> str:
     if "other_tone" in _codes(reading):
         parts.append("another tone than planned")
     elif turn.state in ("up", "down"):
-        parts.append(f"turn {turn.change_db:+.1f} dB")
+        parts.append(f"turn {turn.change_db:+z.1f} dB")
     elif turn.state != "unknown":
         parts.append("on target" if turn.state == "on-target" else "target not clean here")
     parts.append(f"THD {percent(reading.thd_percent, 2):>9}")
     state = (reading.clipping.state or "").upper()
     over = reading.clipping.overdrive_db or 0.0
-    parts.append(f"{state} {over:.1f} dB" if state == "CLIPPED" and over > 0 else state)
+    parts.append(f"{state} {over:z.1f} dB" if state == "CLIPPED" and over > 0 else state)
     return "  ".join(parts)
 
 

@@ -92,7 +92,7 @@ def _measured_text(load: MeasuredLoad) -> str:
 
     lines = {
         "output_ohms": "Output resistance {output_ohms:.3g} ohm.",
-        "phase_degrees": "Phase {phase_degrees:+.1f} degrees: {resistance_ohms:.3g} ohm of resistance, "
+        "phase_degrees": "Phase {phase_degrees:+z.1f} degrees: {resistance_ohms:.3g} ohm of resistance, "
         "{reactance_ohms:+.3g} ohm of reactance.",
         "resonance_hz": "Resonance at {resonance_hz:.4g} Hz, {resonance_ohms:.3g} ohm.",
         "nominal_ohms": "Nominal impedance at most {nominal_ohms:.3g} ohm (IEC 60268-5: least 80 %).",
@@ -109,7 +109,7 @@ def _measured_text(load: MeasuredLoad) -> str:
     if load.allowed is False:
         told = ("DO NOT CONNECT", " ".join(told))
     rows = [
-        [f"{point.frequency_hz:.0f}", f"{point.ohms:.2f}", f"{point.phase_degrees:+.0f}"]
+        [f"{point.frequency_hz:.0f}", f"{point.ohms:.2f}", f"{point.phase_degrees:+z.0f}"]
         for point in load.curve[::SHOWN_EVERY]
     ]
     dangers = [note for note in load.notes if note.severity == "danger"]

@@ -120,7 +120,7 @@ def verdict(result: Measurement, checks: Checks) -> str:
     beyond = clip.overdrive_db or 0.0
     over = f"{overdrive_words(beyond)} beyond the rail" if beyond > 0 else "held by a soft knee"
     if clip.overdrive_interval_db is not None:
-        over = "{:.2f} to {:.2f} dB beyond the rail".format(*clip.overdrive_interval_db)
+        over = "{:.2f} to {:z.2f} dB beyond the rail".format(*clip.overdrive_interval_db)
     if clip.state == "at-onset":
         thd = "over" if is_distorted(result.thd_percent, checks) else "still under"
         return f"AT THE ONSET OF CLIPPING ({over}; THD {thd} the limit)."

@@ -35,7 +35,7 @@ def meter(
             headline(
                 f"true rms {reading.true_rms_volts:.2f} V",
                 f"average-responding {reading.average_responding_volts:.2f} V "
-                f"({reading.average_error_percent:+.1f} %)",
+                f"({reading.average_error_percent:+z.1f} %)",
             ),
             _reading_figures(reading),
             bullets("Notes", reading.notes),
@@ -48,7 +48,7 @@ def _reading_figures(reading: MeterReading) -> str:
         return "Band noise, Gaussian: the average-responding meter shows sqrt(pi)/2 of it."
     return (
         f"{reading.wave.capitalize()}, peaks at {reading.peak_volts:.2f} V, crest factor "
-        f"{reading.crest_factor_db:.2f} dB, THD {reading.thd_percent:.2f} %."
+        f"{reading.crest_factor_db:z.2f} dB, THD {reading.thd_percent:.2f} %."
     )
 
 

@@ -83,9 +83,9 @@ def as_text(result: NoiseResult) -> str:
         f"  Hiss        {plain(result.hiss_volts)} {unit} without its lines",
     ]
     if result.below_target_db is not None:
-        figures.append(f"  Below       {result.below_target_db:.1f} dB under the target, A-weighted")
+        figures.append(f"  Below       {result.below_target_db:z.1f} dB under the target, A-weighted")
     if result.changed_db is not None:
-        figures.append(f"  Changed     {result.changed_db:+.1f} dB against the other recording, A-weighted")
+        figures.append(f"  Changed     {result.changed_db:+z.1f} dB against the other recording, A-weighted")
     table = ""
     if result.families:
         loudest = sorted(result.families, key=lambda each: -each.rms_volts)[:MOST_ROWS]

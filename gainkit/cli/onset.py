@@ -159,7 +159,7 @@ def onset_text(
         figures.append(f"  Rail        {plain(result.rail_volts, 4)} {unit} peak")
     if result.small_signal_gain_db is not None:
         about = "from the source's volts" if source_volts is not None else "output in dBV for 0 dBFS"
-        figures.append(f"  Gain        {result.small_signal_gain_db:.2f} dB ({about}), small signal")
+        figures.append(f"  Gain        {result.small_signal_gain_db:z.2f} dB ({about}), small signal")
     if not calibrated:
         figures.append("  No calibration: figures are in parts of digital full scale, not volts.")
     steps = [step for step in result.steps if _worth_showing(step, result, gliding)]
@@ -182,14 +182,14 @@ def _verdict(result: OnsetResult, unit: str, overlap: tuple[float, float] | None
             return "ONSET NOT KNOWN. The loudest steps could not be judged."
         met = "" if overlap is None else _met(0.0, overlap) + " "
         return f"{met}NO ONSET FOUND. THD did not reach {limit} by clipping."
-    told = f"ONSET AT {result.onset_dbfs:.2f} dBFS."
+    told = f"ONSET AT {result.onset_dbfs:z.2f} dBFS."
     told += f" THD reaches {limit} there, at {plain(result.onset_volts or 0.0, 4)} {unit} rms."
     if result.clipping_begins_dbfs is not None:
-        told += f" Clipping begins at {result.clipping_begins_dbfs:.2f} dBFS, where the crest meets the rail."
+        told += f" Clipping begins at {result.clipping_begins_dbfs:z.2f} dBFS, where the crest meets the rail."
     if overlap is not None:
         return f"{_met(result.onset_dbfs, overlap)} {told}"
     begins = result.onset_dbfs if result.clipping_begins_dbfs is None else result.clipping_begins_dbfs
-    cut = f" Recording peaks above {begins:.1f} dBFS are cut at this setting."
+    cut = f" Recording peaks above {begins:z.1f} dBFS are cut at this setting."
     return told + (cut if begins < 0 else "")
 
 
@@ -199,9 +199,9 @@ def _met(onset_dbfs: float, overlap: tuple[float, float]) -> str:
     off_db = onset_dbfs + planned_db
     planned = f"planned is an overlap of {planned_db:g} dB"
     if off_db < -tolerance_db:
-        return f"CLIPS {-off_db:.1f} dB TOO EARLY ({planned})."
+        return f"CLIPS {-off_db:z.1f} dB TOO EARLY ({planned})."
     if off_db > tolerance_db:
-        return f"CLIPS {off_db:.1f} dB LATER THAN PLANNED ({planned}): the gain is lower than it could be."
+        return f"CLIPS {off_db:z.1f} dB LATER THAN PLANNED ({planned}): the gain is lower than it could be."
     return f"OVERLAP AS PLANNED ({planned})."
 
 

@@ -37,12 +37,12 @@ def comparison_text(files: tuple[str, str], result: OnsetComparison, calibrated:
     rows = [_row("lower", result.lower), _row("higher", result.higher)]
     figures = []
     if result.gain_change_db is not None:
-        figures.append(f"  Turned      {result.gain_change_db:.2f} dB")
+        figures.append(f"  Turned      {result.gain_change_db:z.2f} dB")
     if result.onset_change_db is not None:
-        figures.append(f"  Onset       {result.onset_change_db:+.2f} dB with it")
+        figures.append(f"  Onset       {result.onset_change_db:+z.2f} dB with it")
     if result.best_gain_db is not None and result.higher.gain_db is not None:
         down = result.higher.gain_db - result.best_gain_db
-        figures.append(f"  Together    at {down:.2f} dB under the higher setting both sides clip at once")
+        figures.append(f"  Together    at {down:z.2f} dB under the higher setting both sides clip at once")
     return sections(
         wrapped(f"{files[0]} and {files[1]}: {VERDICTS[result.where]}.", "", ""),
         "\n".join(figures),

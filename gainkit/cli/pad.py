@@ -71,35 +71,35 @@ def _pad_text(call: PadCall, pad: Pad) -> str:
     others = [caution for caution in pad.cautions if caution.severity != "danger"]
     if pad.shunt_ohms is None:
         return sections(
-            headline("NO PAD NEEDED", f"{pad.headroom_db:.1f} dB below full scale as it is"),
+            headline("NO PAD NEEDED", f"{pad.headroom_db:z.1f} dB below full scale as it is"),
             bullets("Dangers", dangers),
             bullets("Cautions", others),
         )
     each = "each of two legs" if pad.differential else "in series"
     left = ratio_from_db(-pad.loss_db)
     facts = [
-        f"Loss {pad.loss_db:.2f} dB: {plain(call.max_volts, 6)} V becomes "
-        f"{plain(call.max_volts * left)} V, {pad.headroom_db:.1f} dB below full scale "
-        f"({pad.worst_headroom_db:.1f} dB with parts at the ends of their tolerance).",
+        f"Loss {pad.loss_db:z.2f} dB: {plain(call.max_volts, 6)} V becomes "
+        f"{plain(call.max_volts * left)} V, {pad.headroom_db:z.1f} dB below full scale "
+        f"({pad.worst_headroom_db:z.1f} dB with parts at the ends of their tolerance).",
         f"Series resistor: {_power(pad.series_watts, pad.series_part_watts)}.",
         f"Shunt: {_power(pad.shunt_watts, pad.shunt_part_watts)}.",
     ]
     if math.isfinite(call.input_ohms):
         facts.append(
-            f"The interface's own {plain(call.input_ohms, 6)} ohm takes {pad.loading_db:.2f} dB of that loss."
+            f"The interface's own {plain(call.input_ohms, 6)} ohm takes {pad.loading_db:z.2f} dB of that loss."
         )
     else:
         facts.append("Calculated for an open input, the worst case: a real one sees a little less.")
     if pad.bandwidth_hz is not None:
         facts.append(
             f"With {plain(call.cable_pf)} pF of cable: -3 dB at {pad.bandwidth_hz / 1000:.0f} kHz, "
-            f"{pad.loss_20khz_db:.2f} dB lost at 20 kHz."
+            f"{pad.loss_20khz_db:z.2f} dB lost at 20 kHz."
         )
     legs = "2 x series" if pad.differential else "series"
     why = (
         f"Why\n  output / source = s / ({legs} + source + s)\n"
         "  with s the shunt and the input in parallel\n"
-        f"  = {left:.5f} = -{pad.loss_db:.2f} dB"
+        f"  = {left:.5f} = -{pad.loss_db:z.2f} dB"
     )
     return sections(
         headline(*_verdict(pad, each)),

@@ -19,7 +19,7 @@ def set_figure(figures: Target) -> str:
 def table_row(channel: ChannelPlan) -> list[str]:
     """One line of the table for a person."""
     if channel.built_in:
-        control = "-" if channel.trim_db is None else f"trim {channel.trim_db:.1f} dB"
+        control = "-" if channel.trim_db is None else f"trim {channel.trim_db:z.1f} dB"
     elif channel.sensitivity_volts is None:
         control = "-"
     else:

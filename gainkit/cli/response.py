@@ -124,13 +124,13 @@ def _figures(result: Response) -> list[str]:
         flat = result.flat
         lines.append(
             f"  Flat        {plain(flat.low_hz)} Hz to {plain(flat.high_hz, 5)} Hz, "
-            f"{flat.plus_db:+.2f} and {flat.minus_db:+.2f} dB"
+            f"{flat.plus_db:+z.2f} and {flat.minus_db:+z.2f} dB"
         )
     lines += [_filter("High-pass", result.highpass)] if result.highpass is not None else []
     lines += [_filter("Low-pass", result.lowpass)] if result.lowpass is not None else []
     lines += [_boost(each) for each in result.boosts]
     lines += [
-        f"  Bend        {each.level_db:+.1f} dB at {plain(each.frequency_hz)} Hz, re the passband"
+        f"  Bend        {each.level_db:+z.1f} dB at {plain(each.frequency_hz)} Hz, re the passband"
         for each in result.bends
     ]
     if result.delay_seconds is not None:
@@ -140,8 +140,8 @@ def _figures(result: Response) -> list[str]:
         )
     if result.right_later_seconds is not None and result.right_farther_cm is not None:
         lines.append(
-            f"  Right       {1000 * result.right_later_seconds:+.3f} ms after left, "
-            f"{result.right_farther_cm:+.1f} cm: delay the nearer one by so much"
+            f"  Right       {1000 * result.right_later_seconds:+z.3f} ms after left, "
+            f"{result.right_farther_cm:+z.1f} cm: delay the nearer one by so much"
         )
     return lines
 
@@ -151,7 +151,7 @@ def _filter(name: str, fitted: Filter) -> str:
 
     return (
         f"  {name:<11} {plain(fitted.corner_hz, 4)} Hz, {fitted.family}, order {fitted.order} "
-        f"({6 * fitted.order} dB per octave), misfit {fitted.misfit_db:.2f} dB"
+        f"({6 * fitted.order} dB per octave), misfit {fitted.misfit_db:z.2f} dB"
     )
 
 
@@ -160,4 +160,4 @@ def _boost(boost: Boost) -> str:
 
     kind = {"peak": "Band", "low-shelf": "Low shelf", "high-shelf": "High shelf"}[boost.kind]
     place = f"{plain(boost.centre_hz)} Hz, {boost.width_octaves:.1f} octaves wide"
-    return f"  {kind:<11} {boost.gain_db:+.1f} dB at {place}"
+    return f"  {kind:<11} {boost.gain_db:+z.1f} dB at {place}"

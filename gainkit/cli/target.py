@@ -236,7 +236,7 @@ def full_scale_text(figures: Target) -> str:
     if figures.headroom_db < -JUST_REACHES_DB:
         line += ", clipped"
     if figures.speaker_over_db is not None:
-        by = f"{abs(figures.speaker_over_db):.1f} dB"
+        by = f"{abs(figures.speaker_over_db):z.1f} dB"
         side = "over" if figures.speaker_over_db > 0 else "below"
         line += ", at" if by == "0.0 dB" else f", {by} {side}"
         line += " the loudspeaker's continuous limit"
@@ -256,9 +256,9 @@ def _meaning(figures: Target) -> list[str]:
     if abs(figures.headroom_db) < JUST_REACHES_DB:
         lines.append("Full-scale peaks just reach the onset of clipping.")
     elif figures.headroom_db > 0:
-        lines.append("Full-scale peaks stay {headroom_db:.1f} dB below clipping.")
+        lines.append("Full-scale peaks stay {headroom_db:z.1f} dB below clipping.")
     else:
-        lines.append("Recordings louder than {headroom_db:.1f} dBFS are clipped.")
+        lines.append("Recordings louder than {headroom_db:z.1f} dBFS are clipped.")
     if figures.set_uncertainty_volts is not None:
         taken = ", taken off as a guard band" if figures.guard_band_volts is not None else ""
         lines.append(f"Uncertainty of the volts to set: {{set_uncertainty_volts:.2f}} V{taken}.")
@@ -289,7 +289,7 @@ def programme_text(programme: tuple[ProgrammePower, ...] | None) -> str:
         [
             f"{row.overlap_db:g} dB",
             f"{row.average_watts:.1f} W",
-            f"{row.average_db:+.1f} dB",
+            f"{row.average_db:+z.1f} dB",
             f"{row.time_clipped_percent:.2f} %",
             "-" if row.tweeter_watts is None else f"{row.tweeter_watts:.1f} W",
             "-" if row.tweeter_clipping_watts is None else f"{row.tweeter_clipping_watts:.2f} W",

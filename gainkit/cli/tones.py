@@ -202,7 +202,7 @@ def _checked_text(result: CheckedSet) -> str:
         worst = max((abs(track.level_error_db or 0.0) for track in result.tracks), default=0.0)
         lines = [
             f"All {len(result.tracks)} tracks are as they were written.",
-            f"  largest level error {worst:.5f} dB",
+            f"  largest level error {worst:z.5f} dB",
         ]
     else:
         verdict = f"{len(bad)} of {len(result.tracks)} files are NOT as they should be."

@@ -55,7 +55,7 @@ def trim(
 def _trim_text(trim: Trim) -> str:
     from gainkit.cli.plain import bullets, headline, sections
 
-    after = f"at {trim.clip_dbfs_after:.1f} dBFS" if trim.clip_dbfs_after <= 0 else "at no recording level"
+    after = f"at {trim.clip_dbfs_after:z.1f} dBFS" if trim.clip_dbfs_after <= 0 else "at no recording level"
     facts = [f"It clips at {trim.clip_dbfs_before:g} dBFS now, {after} then."]
     if trim.most_volts is not None:
         watts = "" if trim.most_watts is None else f", {trim.most_watts:.1f} W"
@@ -70,7 +70,7 @@ def _trim_text(trim: Trim) -> str:
         )
     return sections(
         bullets("Dangers", [each for each in trim.notes if each.severity == "danger"]),
-        headline(f"TRIM {trim.trim_db:.1f} dB"),
+        headline(f"TRIM {trim.trim_db:z.1f} dB"),
         bullets("Figures", facts),
         _why(trim),
         bullets("Notes", [each for each in trim.notes if each.severity != "danger"]),
@@ -79,11 +79,11 @@ def _trim_text(trim: Trim) -> str:
 
 def _why(trim: Trim) -> str:
     """Where the trim comes from: what is kept below the built-in limits is a term only where there is some."""
-    less = f" - kept in hand {trim.below_limit_db:.1f} dB" if trim.below_limit_db else ""
+    less = f" - kept in hand {trim.below_limit_db:z.1f} dB" if trim.below_limit_db else ""
     change = trim.clip_dbfs_before - trim.main_clip_dbfs - trim.below_limit_db
     return (
         f"Why\n  trim = lower of 0 and built-in onset - main onset{less} = {trim.clip_dbfs_before:g} - "
-        f"({trim.main_clip_dbfs:g}) dBFS{f' - {trim.below_limit_db:.1f} dB' if less else ''} = "
+        f"({trim.main_clip_dbfs:g}) dBFS{f' - {trim.below_limit_db:z.1f} dB' if less else ''} = "
         f"{round(change, 2):g} dB"
     )
 

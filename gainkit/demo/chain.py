@@ -56,7 +56,7 @@ def response_step(bench: DemoBench, calibration: Path, plan: Plan) -> list[DemoF
         )
         response = find_response(read_capture(path, calibration=calibration), from_index(folder / "index.json"))
         log_reading(bench.folder, "response", OUTPUT, response, [path])
-        told = [f"{each.gain_db:+.1f} dB at {each.centre_hz:.0f} Hz" for each in response.boosts]
+        told = [f"{each.gain_db:+z.1f} dB at {each.centre_hz:.0f} Hz" for each in response.boosts]
         bench.say(f"   {name}: {', '.join([str(response.verdict), *told])}")
         if name == "as found":
             if len(response.boosts) != 1:
@@ -85,7 +85,7 @@ def noise_step(bench: DemoBench, calibration: Path, plan: Plan) -> list[DemoFigu
         soundfile.write(path, _quiet(hum_volts, number) / FULL_SCALE_VOLTS, RATE, subtype="PCM_24")
         noise = find_noise(read_capture(path, calibration=calibration), target_volts=target_volts)
         log_reading(bench.folder, "noise", OUTPUT, noise, [path])
-        under = "" if noise.below_target_db is None else f", {noise.below_target_db:.0f} dB under the target"
+        under = "" if noise.below_target_db is None else f", {noise.below_target_db:z.0f} dB under the target"
         bench.say(f"   {name}: {noise.verdict}{under}")
         if name == "as found":
             if not noise.families:

@@ -127,11 +127,11 @@ def gain_step(bench: DemoBench, calibration: Path, plan: Plan) -> list[DemoFigur
         change = measurement.target.change_db if measurement.target is not None else None
         if change is None:
             raise GainkitError("demo_broken", what="a way to its target")
-        turn = "on target" if abs(change) < 0.05 else f"turn by {change:+.2f} dB"
+        turn = "on target" if abs(change) < 0.05 else f"turn by {change:+z.2f} dB"
         over = measurement.clipping.overdrive_db or 0.0
         bench.say(
             f"   {name}: {measurement.rms_volts:.2f} V, {measurement.clipping.state} "
-            f"({max(over, 0):.2f} dB over), THD {measurement.thd_percent:.3f} %: {turn}"
+            f"({max(over, 0):z.2f} dB over), THD {measurement.thd_percent:.3f} %: {turn}"
         )
         wanted = source_volts * ratio_from_db(channel.tone_dbfs) * amplifier.gain
         if name == "as found":
@@ -162,8 +162,8 @@ def onset_step(bench: DemoBench, calibration: Path, source: VolumeResult, track:
         raise GainkitError("demo_broken", what="the onset")
     bench.say("\n6. Onset: where does the set channel clip?      (<find_onset()>)")
     bench.say(
-        f"   1 % THD at {onset.onset_dbfs:.2f} dBFS and {onset.onset_volts:.2f} V; louder recordings are cut "
-        f"by up to {-onset.onset_dbfs:.1f} dB (an overlap of {channel.overlap_db:g} dB was planned)"
+        f"   1 % THD at {onset.onset_dbfs:z.2f} dBFS and {onset.onset_volts:.2f} V; louder recordings are cut "
+        f"by up to {-onset.onset_dbfs:z.1f} dB (an overlap of {channel.overlap_db:g} dB was planned)"
     )
     return [
         DemoFigure("onset", onset.onset_dbfs, truth.level_dbfs, "dBFS"),
@@ -181,7 +181,7 @@ def others_step(bench: DemoBench, calibration: Path, plan: Plan) -> None:
         change = measurement.target.change_db if measurement.target is not None else None
         bench.say(
             f"   {name}: {measurement.rms_volts:.2f} V of {channel.set_volts:.2f} V, "
-            f"{measurement.clipping.state} ({-(change or 0.0):+.2f} dB off)"
+            f"{measurement.clipping.state} ({-(change or 0.0):+z.2f} dB off)"
         )
 
 

@@ -70,6 +70,6 @@ def match_step(bench: DemoBench) -> list[DemoFigure]:
         log_reading(bench.folder, "match", ["Front/left", "Front/right"], match, pair)
         trims.append(match.captures[1].trim_db)
     bench.say(
-        f"   front right: trim {trims[0]:+.2f} dB to match front left; trimmed, {trims[1]:+.2f} dB is left"
+        f"   front right: trim {trims[0]:+z.2f} dB to match front left; trimmed, {trims[1]:+z.2f} dB is left"
     )
     return [DemoFigure("trim of the front right", trims[0], -LOUDER_DB, "dB")]

@@ -117,7 +117,7 @@ def key_figures(result: Any) -> str:
             parts += [] if result.dc_volts is None else [f"DC {plain(result.dc_volts, 3)} V"]
             return ", ".join(parts)
         case OnsetResult():
-            return "no onset" if result.onset_dbfs is None else f"onset {result.onset_dbfs:.2f} dBFS"
+            return "no onset" if result.onset_dbfs is None else f"onset {result.onset_dbfs:z.2f} dBFS"
         case VolumeResult():
             return f"highest clean position {result.highest_clean_position}"
         case PolarityResult() | TypedPolarity():
@@ -128,7 +128,7 @@ def key_figures(result: Any) -> str:
             return f"{len(result.captures)} captures"
         case NoiseResult():
             under = result.below_target_db
-            return result.verdict + ("" if under is None else f", {under:.0f} dB under the target")
+            return result.verdict + ("" if under is None else f", {under:z.0f} dB under the target")
         case Response():
             return result.verdict or "no sweep found"
         case RoutingResult():

@@ -144,7 +144,7 @@ def find_onset(
     >>> hiss = 1e-5 * np.random.default_rng(1).standard_normal(len(time) + 19_200)
     >>> played = np.concatenate([np.zeros(9_600), np.clip(tone, -0.75, 0.75), np.zeros(9_600)]) + hiss
     >>> result = find_onset(Capture.from_array(played, 48_000), staircase(-12, 0, 1, 0.25))
-    >>> print(f"{result.onset_dbfs:.1f} dBFS, {result.rail_volts:.2f} V")
+    >>> print(f"{result.onset_dbfs:z.1f} dBFS, {result.rail_volts:.2f} V")
     -2.2 dBFS, 0.75 V
     """
     asked = options or MeasureOptions()

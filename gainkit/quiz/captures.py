@@ -101,7 +101,7 @@ def _told(seen: Measurement) -> str:
     parts = [f"{plain(seen.rms_volts, 4)} V rms"]
     if clipping.state == "clipped":
         side = "" if clipping.side in (None, "both") else f" on the {clipping.side} side"
-        parts.append(f"clipped{side}, {clipping.overdrive_db or 0.0:.1f} dB beyond the rail")
+        parts.append(f"clipped{side}, {clipping.overdrive_db or 0.0:z.1f} dB beyond the rail")
     elif clipping.state is not None:
         parts.append("no clipping" if clipping.state == "clean" else "at the onset of clipping")
     ways = {
@@ -110,7 +110,7 @@ def _told(seen: Measurement) -> str:
         "unknown": "not told",
     }
     if turn.change_db is not None and turn.state in ("up", "down"):
-        parts.append(f"turn {turn.state} by {abs(turn.change_db):.1f} dB")
+        parts.append(f"turn {turn.state} by {abs(turn.change_db):z.1f} dB")
     else:
         parts.append(ways.get(turn.state, turn.state))
     more = [str(each) for each in seen.notes if each.severity != "remark" or each.code == "hum"]

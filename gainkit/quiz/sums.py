@@ -113,7 +113,7 @@ def gain(chance: Random) -> Answer:
         f"A radio gives {plain(car.source_volts)} V rms for 0 dBFS, the amplifier {car.plate}. With "
         f"{plain(car.overlap_db)} dB of overlap, how much gain is to be set, and at which volts does the "
         "gain control stand (input for rated output)?",
-        f"{target.gain_db:.1f} dB; {plain(target.sensitivity_volts)} V",
+        f"{target.gain_db:z.1f} dB; {plain(target.sensitivity_volts)} V",
         {"gain_db": target.gain_db, "sensitivity_volts": target.sensitivity_volts},
         f"A recording at {plain(-car.overlap_db + 0.0)} dBFS is {plain(target.sensitivity_volts)} V at the "
         f"input and {plain(target.clip_volts, 4)} V at the output: 20 log of their ratio.",
@@ -124,7 +124,7 @@ def headroom(chance: Random) -> Answer:
     car, gain_db = Car.drawn(chance), float(chance.randrange(8, 26))
     clip = volts_from_watts(car.watts, car.ohms)
     left = db_from_ratio(clip / (car.source_volts * ratio_from_db(gain_db)))
-    told = f"{left:.1f} dB are left" if left >= 0 else f"none: full-scale peaks are cut by {-left:.1f} dB"
+    told = f"{left:z.1f} dB are left" if left >= 0 else f"none: full-scale peaks are cut by {-left:z.1f} dB"
     return Answer(
         "headroom", 2,
         f"A source gives {plain(car.source_volts)} V rms for 0 dBFS. The amplifier clips at {plain(clip, 4)} V "

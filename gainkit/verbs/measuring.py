@@ -53,7 +53,7 @@ def measure(
     >>> import gainkit
     >>> recording = gainkit.simulate(gainkit.Amplifier(gain_db=20.0), level_dbfs=-6.0, source_volts=2.0)
     >>> found = gainkit.measure(recording, target_volts=10.0)
-    >>> print(f"{found.rms_volts:.2f} V, {found.clipping.state}, turn {found.target.change_db:+.2f} dB")
+    >>> print(f"{found.rms_volts:.2f} V, {found.clipping.state}, turn {found.target.change_db:+z.2f} dB")
     10.02 V, clean, turn -0.02 dB
     """
     refuse_unknown(options, (*READING, *MEASURING))

@@ -22,7 +22,7 @@ def overdrive_words(overdrive_db: float) -> str:
     """How far beyond the rail, for a person; overdrive_db above 0."""
     if overdrive_db >= DEEPEST_TOLD_DB - 0.1:
         return f"{DEEPEST_TOLD_DB:g} dB or more"
-    return f"{overdrive_db:.2f} dB"
+    return f"{overdrive_db:z.2f} dB"
 
 
 def _no_steady_tone(values: Mapping[str, Any]) -> str:
@@ -95,7 +95,7 @@ def _supply_sag(values: Mapping[str, Any]) -> str:
 
 def _other_channel_level(values: Mapping[str, Any]) -> str:
     way = "lower" if values["difference_db"] < 0 else "higher"
-    return f"Channel {{other_channel}} holds the same tone, {abs(values['difference_db']):.1f} dB {way}."
+    return f"Channel {{other_channel}} holds the same tone, {abs(values['difference_db']):z.1f} dB {way}."
 
 
 REMARKS: dict[str, Template] = {
@@ -124,7 +124,7 @@ REMARKS: dict[str, Template] = {
     ),
     "silence_left_out": "Silence of {seconds:.2f} s left out.",
     "level_changes": (
-        "The level changes within the recording ({lowest_db:+.1f} to {highest_db:+.1f} dB against the part "
+        "The level changes within the recording ({lowest_db:+z.1f} to {highest_db:+z.1f} dB against the part "
         "measured); the last steady part was taken."
     ),
     "level_rose": "The level rose by {change_db:.2g} dB at {at_seconds:.1f} s; what stands after it was measured.",
@@ -175,7 +175,7 @@ REMARKS: dict[str, Template] = {
         "recorder's own); rails were found through it."
     ),
     "overdrive_between": (
-        "Several explanations fit this wave alike: it is {lowest_db:.2f} to {highest_db:.2f} dB beyond the rail."
+        "Several explanations fit this wave alike: it is {lowest_db:.2f} to {highest_db:z.2f} dB beyond the rail."
     ),
     "slew_limited": (
         "The output cannot follow: it rises by {volts_per_microsecond:.2g} V/us at most (slew limiting). It is not "
@@ -193,7 +193,7 @@ REMARKS: dict[str, Template] = {
         "Beyond the rail the output still rises by {slope_percent:.0f} % of what it should: one half of a "
         "bridge is held and the other goes on, or a clamp gives way."
     ),
-    "soft_knee": "The rail has a soft knee: the crest is already held down by {held_db:.2f} dB.",
+    "soft_knee": "The rail has a soft knee: the crest is already held down by {held_db:z.2f} dB.",
     "crossover_distortion": _crossover,
     "even_harmonics": (
         "Even harmonics dominate (THD {thd_percent:.3g} %): the wave's halves differ. It is not clipping."

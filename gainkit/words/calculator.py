@@ -123,7 +123,7 @@ def _meter_not_made_for_tone(values: Values) -> str:
 def _filters_take_level(values: Values) -> str:
     better = "" if values["low_hz"] is None else ", or use a tone of {low_hz:.0f} to {high_hz:.0f} Hz"
     return (
-        "At {tone_hz:.6g} Hz the amplifier's own filters take about {loss_db:.1f} dB (at 12 dB/octave), and "
+        "At {tone_hz:.6g} Hz the amplifier's own filters take about {loss_db:z.1f} dB (at 12 dB/octave), and "
         f"the gain would come out that much too high: switch them off while setting{better}. Switch them back on "
         "before the loudspeaker is connected."
     )
@@ -210,7 +210,7 @@ REMARKS: dict[str, Template] = {
         "at the source or at the gain control, it overloads the loudspeaker before anything clips."
     ),
     "full_scale_peaks_cut": (
-        "Full-scale peaks are cut by {cut_db:.1f} dB: {full_scale_watts:.3g} W into the load, against "
+        "Full-scale peaks are cut by {cut_db:z.1f} dB: {full_scale_watts:.3g} W into the load, against "
         "{clip_watts:.3g} W at the onset of clipping."
     ),
     # ---- supply and ratings
@@ -237,7 +237,7 @@ REMARKS: dict[str, Template] = {
     ),
     "rated_at_distortion": (
         "{rated_watts:.6g} W at {thd_percent:.3g} % THD are {clean_watts:.3g} W at the onset of clipping, by the model "
-        "of hard rails: the volts to set are {lower_db:.2f} dB lower than the plate's."
+        "of hard rails: the volts to set are {lower_db:z.2f} dB lower than the plate's."
     ),
     "rating_beyond_fuse": _rating_beyond_fuse,
     "rating_unusual": _rating_unusual,

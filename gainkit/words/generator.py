@@ -27,7 +27,7 @@ def _wider_or_longer(values: Mapping[str, Any]) -> str:
 
 def _level(values: Mapping[str, Any]) -> str:
     """The level error, where the level was changed too."""
-    return "" if values["level_error_db"] is None else ", level {level_error_db:+.2f} dB"
+    return "" if values["level_error_db"] is None else ", level {level_error_db:+z.2f} dB"
 
 
 def _late(values: Mapping[str, Any]) -> str:
@@ -41,7 +41,7 @@ def _inverted(values: Mapping[str, Any]) -> str:
 
 def _re_encoded(values: Mapping[str, Any]) -> str:
     late = ", {late_frames} frames late" if values["late_frames"] else ""
-    what = "re-encoded to a lossy format, or processed: {residual_dbfs:.0f} dBFS of error"
+    what = "re-encoded to a lossy format, or processed: {residual_dbfs:z.0f} dBFS of error"
     return f"{what}{_level(values)}{late}."
 
 
@@ -103,8 +103,8 @@ FAULTS: dict[str, FaultWords] = {
     ),
     "noise_past_full_scale": FaultWords(
         "{parameter} is {received} dBFS; with a crest factor of {crest_db:.6g} dB the peaks would pass full "
-        "scale by {over_db:.2f} dB.",
-        "The highest level that fits is {highest_dbfs:.2f} dBFS; or allow a lower <crest_db>.",
+        "scale by {over_db:z.2f} dB.",
+        "The highest level that fits is {highest_dbfs:z.2f} dBFS; or allow a lower <crest_db>.",
     ),
     "band_too_narrow": FaultWords(
         "The band {low_hz:.6g} to {received} Hz is too narrow for noise of {seconds:.6g} s.", _wider_or_longer
@@ -250,9 +250,9 @@ REMARKS: dict[str, Template] = {
     "re_encoded": _re_encoded,
     "polarity_inverted": _inverted,
     "tone_late": _late,
-    "level_changed": "changed level: {level_error_db:+.2f} dB.",
+    "level_changed": "changed level: {level_error_db:+z.2f} dB.",
     "length_changed": _length_changed,
-    "samples_processed": "processed: single samples differ by up to {largest_dbfs:.0f} dBFS.",
+    "samples_processed": "processed: single samples differ by up to {largest_dbfs:z.0f} dBFS.",
     "written_anew": _written_anew,
     # ---- what a check finds beside the tracks
     "converted_file": "stands beside or in place of {track}: converted. Delete it.",

@@ -94,7 +94,7 @@ REMARKS: dict[str, Template] = {
     "earlier_note": "{note}",
     # ---- the plan of a car ---------------------------------------------------------------------------------
     "noise_of_stages": lambda v: (
-        "With this gain the noise at the output is {total_volts:.2g} V, {below_target_db:.0f} dB under the target: "
+        "With this gain the noise at the output is {total_volts:.2g} V, {below_target_db:z.0f} dB under the target: "
         "{source_volts:.2g} V of the source, {amplifier_volts:.2g} V of the amplifier. "
         + (
             "More level from the source and less gain would lower it."
@@ -103,9 +103,9 @@ REMARKS: dict[str, Template] = {
         )
     ),
     "trim_own_level": lambda v: (
-        f"Turn this output's own level down by {-v['trim_db']:.1f} dB: it clips at {{clip_dbfs:.1f}} dBFS; with its "
+        f"Turn this output's own level down by {-v['trim_db']:z.1f} dB: it clips at {{clip_dbfs:.1f}} dBFS; with its "
         "overlap of {overlap_db:g} dB, its margin and its loudspeaker's limit that is to happen at "
-        "{latest_dbfs:.1f} dBFS."
+        "{latest_dbfs:z.1f} dBFS."
     ),
     "speaker_output_not_measured": lambda v: (
         "Measure the radio's loudspeaker output and give "
@@ -114,12 +114,12 @@ REMARKS: dict[str, Template] = {
     ),
     "gain_control_too_hot": (
         "The gain control cannot go low enough ({needed_volts:.2f} V needed, it ends at {nearest_volts:g} V): there "
-        "the channel is {error_db:.1f} dB too loud, and the overlap grows to {overlap_db:.1f} dB. Turn the source "
+        "the channel is {error_db:z.1f} dB too loud, and the overlap grows to {overlap_db:z.1f} dB. Turn the source "
         "down by that, or put a pad before the input."
     ),
     "gain_control_too_low": lambda v: (
         "The gain control cannot go high enough ({needed_volts:.2f} V needed, it ends at {nearest_volts:g} V): "
-        f"there the channel stays {-v['error_db']:.1f} dB below its target. A source or line driver with more "
+        f"there the channel stays {-v['error_db']:z.1f} dB below its target. A source or line driver with more "
         "volts mends it."
     ),
     "coils_make_other_load": lambda v: (
@@ -149,13 +149,13 @@ REMARKS: dict[str, Template] = {
     ),
     "source_figures_disagree": (
         "The radio's loudspeaker output was given as {speaker_volts:g} V for 0 dBFS, and its onset of clipping says "
-        "{onset_volts:.3g} V, {apart_db:+.1f} dB apart: the louder one counts here. Measure its onset of clipping in "
+        "{onset_volts:.3g} V, {apart_db:+z.1f} dB apart: the louder one counts here. Measure its onset of clipping in "
         "volts and give <measured_clip_volts>."
     ),
     "example_figures": lambda v: _example_figures(v),
     "clip_apart": (
         "The channels do not clip together: {first} is the first as the volume goes up, {last} the last, "
-        "{apart_db:.1f} dB later."
+        "{apart_db:z.1f} dB later."
     ),
     # ---- the record ----------------------------------------------------------------------------------------
     "line_not_whole": "{file}, line {line}: not a whole reading (cut off while it was written?); left out.",
@@ -168,9 +168,9 @@ REMARKS: dict[str, Template] = {
     # ---- verdicts of an output, and faults that stand ------------------------------------------------------
     "level_not_measured": "level not measured",
     "level_not_told": "the last reading does not tell the level: measure again",
-    "on_target": "on target, {rms_volts:.2f} V of {set_volts:.2f} V ({error_db:+.2f} dB)",
+    "on_target": "on target, {rms_volts:.2f} V of {set_volts:.2f} V ({error_db:+z.2f} dB)",
     "on_target_typed": (
-        "on target by the meter, {rms_volts:.2f} V of {set_volts:.2f} V ({error_db:+.2f} dB); clipping not looked at"
+        "on target by the meter, {rms_volts:.2f} V of {set_volts:.2f} V ({error_db:+z.2f} dB); clipping not looked at"
     ),
     "dc_at_output": (
         "STOP: DC of {dc_volts:+.2g} V at the output. It can burn loudspeakers: keep them unplugged, and find the "
@@ -184,30 +184,30 @@ REMARKS: dict[str, Template] = {
     ),
     "not_calibrated": "recorded without calibration: volts not known",
     "other_volume": "taken at another volume of the source: measure again",
-    "clipped": lambda v: "CLIPPED by {overdrive_db:.2f} dB" + _volts(v),
+    "clipped": lambda v: "CLIPPED by {overdrive_db:z.2f} dB" + _volts(v),
     "distorted": lambda v: "DISTORTED, THD {thd_percent:.2g} %" + _volts(v),
     "level_off_target": lambda v: (
-        f"MISSES ITS TARGET: {abs(v['error_db']):.2f} dB too {'high' if v['error_db'] > 0 else 'low'}, "
+        f"MISSES ITS TARGET: {abs(v['error_db']):z.2f} dB too {'high' if v['error_db'] > 0 else 'low'}, "
         "{rms_volts:.2f} V of {set_volts:.2f} V"
     ),
     "polarity_wrong": "POLARITY {polarity}, {expected} is planned: change the leads over, or check the plan",
     "polarity_probably_wrong": "polarity PROBABLY {polarity}, {expected} is planned: record it once more",
     "pair_same": "NOT OPPOSITE to {other}, as the plan asks: one of the two is the wrong way round",
     "pair_opposite": "OPPOSITE to {other}: one of the two is the wrong way round",
-    "onset_early": "CLIPS TOO EARLY: at {onset_dbfs:.2f} dBFS, {planned_dbfs:g} dBFS is planned",
+    "onset_early": "CLIPS TOO EARLY: at {onset_dbfs:z.2f} dBFS, {planned_dbfs:g} dBFS is planned",
     "onset_at_other_volume": "the onset was read at another volume of the source: it may have moved",
     "noise_heard": lambda v: (
         "NOISE: {heard}"
         + (
-            ", {below_target_db:.0f} dB under the target, A-weighted"
+            ", {below_target_db:z.0f} dB under the target, A-weighted"
             if v.get("below_target_db") is not None
             else ""
         )
     ),
     "waveform_not_judged": "clipping could not be judged from the last recording: measure again",
-    "not_matched": "NOT MATCHED: {trim_db:+.1f} dB to the reference",
+    "not_matched": "NOT MATCHED: {trim_db:+z.1f} dB to the reference",
     "outputs_differ": lambda v: (
-        f"differs from {{other}} by {abs(v['difference_db']):.2f} dB "
+        f"differs from {{other}} by {abs(v['difference_db']):z.2f} dB "
         f"({'louder' if v['difference_db'] > 0 else 'quieter'})"
     ),
     "routing_wrong": "ROUTING WRONG: a channel does not play where it should",
@@ -218,11 +218,11 @@ REMARKS: dict[str, Template] = {
     "volume_not_clean": "no volume position of the source was found clean",
     "source_volts_not_as_planned": (
         "the source gives {measured_volts:.3g} V for 0 dBFS as measured, {planned_volts:.3g} V by the system file "
-        "({off_db:+.1f} dB): gain controls stand elsewhere than planned"
+        "({off_db:+z.1f} dB): gain controls stand elsewhere than planned"
     ),
     "plan_changed": lambda v: _plan_changed(v),
     "left_as_accepted": (
-        "NOT on target, as accepted: {rms_volts:.2f} V of {set_volts:.2f} V ({error_db:+.2f} dB)"
+        "NOT on target, as accepted: {rms_volts:.2f} V of {set_volts:.2f} V ({error_db:+z.2f} dB)"
     ),
     "accepted": lambda v: Finished(
         f"accepted: {short_text(v['accepted'], v.get('what', {}))} ({v['accepted']}). Reason: {v['reason']}"
@@ -251,22 +251,22 @@ SHORT: dict[str, Template] = {
     "not_calibrated": "volts not known",
     "other_volume": "read at another volume",
     "one_lead": "read on one lead",
-    "clipped": "clipped by {overdrive_db:.1f} dB",
+    "clipped": "clipped by {overdrive_db:z.1f} dB",
     "distorted": "distorted, THD {thd_percent:.2g} %",
-    "level_off_target": lambda v: f"{abs(v['error_db']):.1f} dB too {'high' if v['error_db'] > 0 else 'low'}",
+    "level_off_target": lambda v: f"{abs(v['error_db']):z.1f} dB too {'high' if v['error_db'] > 0 else 'low'}",
     "polarity_wrong": "polarity {polarity}",
     "polarity_probably_wrong": "polarity probably {polarity}",
     "pair_opposite": "opposite to {other}",
     "pair_same": "not opposite to {other}",
     "onset_early": "clips too early",
     "noise_heard": "{heard} heard",
-    "filter_takes_tone": "a filter takes {loss_db:.1f} dB off the tone",
+    "filter_takes_tone": "a filter takes {loss_db:z.1f} dB off the tone",
     "crossover_missing": "no {side} at {planned_hz:.4g} Hz",
     "crossover_elsewhere": "{side} at {corner_hz:.3g} Hz",
     "volume_not_clean": "no clean volume position",
     "waveform_not_judged": "clipping not judged",
     "not_matched": "not matched",
-    "outputs_differ": lambda v: f"{abs(v['difference_db']):.1f} dB off {{other}}",
+    "outputs_differ": lambda v: f"{abs(v['difference_db']):z.1f} dB off {{other}}",
     "routing_wrong": "routing wrong",
     "volume_not_as_planned": "volume not as planned",
     "plan_changed": "plan changed since",

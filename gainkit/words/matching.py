@@ -15,7 +15,7 @@ FAULTS: dict[str, FaultWords] = {
         "Record at 44100 Hz or more.",
     ),
     "hardly_played": FaultWords(
-        "it lies {below_db:.0f} dB below {loudest}: nothing played there, or hardly.",
+        "it lies {below_db:z.0f} dB below {loudest}: nothing played there, or hardly.",
         "Play the noise on every loudspeaker, bring them within {most_db:g} dB by ear, and record again.",
     ),
     "nothing_in_band": FaultWords("nothing lies in the band asked for.", "Choose another {parameter}."),
@@ -36,7 +36,7 @@ FAULTS: dict[str, FaultWords] = {
 REMARKS: dict[str, Template] = {
     "cuts_only": (
         "No output is raised, for one that stands at its target would clip too early: all trims are "
-        "{lowered_db:.1f} dB lower than to the reference, {quietest} stays and the others come down to it."
+        "{lowered_db:z.1f} dB lower than to the reference, {quietest} stays and the others come down to it."
     ),
     "same_place_assumed": "Same microphone place and same recorder gain are assumed for all captures.",
     "total_cut_short": ("Totals reach to {highest_hz:.6g} Hz, as far as the slowest recording's rate allows."),
@@ -45,21 +45,21 @@ REMARKS: dict[str, Template] = {
         "of band-limited noise."
     ),
     "level_moved": (
-        "its level moved by {change_db:+.1f} dB at about {at_seconds:.1f} s: a gain that was turned, automatic gain "
+        "its level moved by {change_db:+z.1f} dB at about {at_seconds:.1f} s: a gain that was turned, automatic gain "
         "or noise suppression, or a passing noise. The trim's limits are widened by it; record again."
     ),
     "background_within": (
-        "{unlike_db:.1f} dB of what it and the reference hold is not the same noise: an engine, wind, or a dead "
+        "{unlike_db:z.1f} dB of what it and the reference hold is not the same noise: an engine, wind, or a dead "
         "loudspeaker. The trim's limits are widened by it; give the track with <index>, and it is left out."
     ),
     "background_left_out": (
-        "background adds {background_db:.1f} dB to the track; it was told apart and left out."
+        "background adds {background_db:z.1f} dB to the track; it was told apart and left out."
     ),
     "background_counts": (
         "Engine, wind and other sound count as the loudspeaker's unless the track itself is given with <index>."
     ),
     "far_apart": lambda values: (
-        f"it is {abs(values['under_db']):.0f} dB {'softer' if values['under_db'] > 0 else 'louder'} than the "
+        f"it is {abs(values['under_db']):z.0f} dB {'softer' if values['under_db'] > 0 else 'louder'} than the "
         "reference: a dead loudspeaker leaves that much of its neighbours. Listen to it first."
     ),
     "silence_within": "{silent_seconds:.1f} s of silence lie within the noise and lower its level.",

@@ -29,7 +29,7 @@ FAULTS: dict[str, FaultWords] = {
 
 
 def _change(values: Mapping[str, Any]) -> str:
-    return f"{abs(values['changed_db']):.1f} dB {'louder' if values['changed_db'] > 0 else 'quieter'}"
+    return f"{abs(values['changed_db']):z.1f} dB {'louder' if values['changed_db'] > 0 else 'quieter'}"
 
 
 def _share(values: Mapping[str, Any]) -> str:
@@ -44,7 +44,7 @@ MAINS = (
 )
 
 REMARKS: dict[str, Template] = {
-    "noise_quiet": "The noise lies {below_target_db:.0f} dB under the target, A-weighted.",
+    "noise_quiet": "The noise lies {below_target_db:z.0f} dB under the target, A-weighted.",
     "noise_digital_zero": "Every sample is zero for {seconds:.3g} s: that is no input, or a mute. Nothing of the chain was recorded.",
     "noise_recorder_overload": "The recorder's input was overloaded: turn it down and record again.",
     "noise_partly_still": (
@@ -54,7 +54,7 @@ REMARKS: dict[str, Template] = {
     "noise_tone_plays": "A tone of {frequency_hz:.4g} Hz plays, {rms_volts:.3g} V: play the silence track, or nothing.",
     "noise_not_steady": "The level moves: music, speech or a hand on a control. Record silence, and leave everything alone.",
     "noise_too_loud": (
-        "{rms_volts:.3g} V is no silence: it lies only {below_target_db:.0f} dB under the target. Play the silence "
+        "{rms_volts:.3g} V is no silence: it lies only {below_target_db:z.0f} dB under the target. Play the silence "
         "track, or nothing."
     ),
     "noise_recorder_limited": (

@@ -126,7 +126,7 @@ FAULTS: dict[str, FaultWords] = {
     "several_placements": FaultWords(
         lambda values: (
             "the amplifier woke late or fell silent, and the steps that sounded may be several: "
-            + "; ".join(f"{first:.2f} to {last:.2f} dBFS" for first, last in values["placements"][:6])
+            + "; ".join(f"{first:.2f} to {last:z.2f} dBFS" for first, last in values["placements"][:6])
             + "."
         ),
         "Play the track that <write_tones()> makes, whose markers tell; or record from well before its start to "
@@ -144,7 +144,7 @@ FAULTS: dict[str, FaultWords] = {
         _glide_pace, f"Check <from_dbfs>, <to_dbfs> and <glide_seconds>, {_OTHER_FIGURES}."
     ),
     "glide_not_staircase": FaultWords(
-        "the level moves within the steps, by {drift_db:.2f} dB each: this is a glide.",
+        "the level moves within the steps, by {drift_db:z.2f} dB each: this is a glide.",
         f"Give <glide_seconds>, {_OTHER_FIGURES}.",
     ),
     "steady_not_levels": FaultWords(
@@ -152,7 +152,7 @@ FAULTS: dict[str, FaultWords] = {
         "This is a steady tone, no staircase or glide: record that track (<measure()> reads steady tones).",
     ),
     "other_steps": FaultWords(
-        "clean steps move by {heard_db:.2f} dB, the plan's by {planned_db:.3g} dB.",
+        "clean steps move by {heard_db:z.2f} dB, the plan's by {planned_db:.3g} dB.",
         f"Check <step_db> and <dwell_seconds>, {_OTHER_FIGURES}; switch off any loudness or compressor in the "
         "source.",
     ),
@@ -183,7 +183,7 @@ REMARKS: dict[str, Template] = {
         "and back again: a protection that comes and goes, or a loose contact."
     ),
     "gain_changed": (
-        "The gain moved by {change_db:+.1f} dB at {at_seconds:.2f} s, before the step of {level_dbfs:.4g} dBFS: "
+        "The gain moved by {change_db:+z.1f} dB at {at_seconds:.2f} s, before the step of {level_dbfs:.4g} dBFS: "
         "steps before and after it are not of one setting. Record again with nothing touched."
     ),
     "held_by_limiter": (
@@ -194,14 +194,14 @@ REMARKS: dict[str, Template] = {
     "steps_not_judged": _not_judged,
     "gain_not_seen": "No clean step 3 dB under the onset: the gain cannot be told. Begin the staircase at a lower level.",
     "gain_hardly_turned": (
-        "The two recordings differ by {turned_db:.1f} dB of gain: turn the gain control by 3 dB or more between them, and "
+        "The two recordings differ by {turned_db:z.1f} dB of gain: turn the gain control by 3 dB or more between them, and "
         "leave the recorder's own input alone."
     ),
     "recorder_left_alone": (
-        "Turned by {turned_db:.1f} dB, if the recorder's own input was left alone and the source's volume stood still."
+        "Turned by {turned_db:z.1f} dB, if the recorder's own input was left alone and the source's volume stood still."
     ),
     "clips_before_control": lambda v: (
-        "What lies before the gain control (source, line driver, input stage) clips from {before_dbfs:.2f} dBFS on"
+        "What lies before the gain control (source, line driver, input stage) clips from {before_dbfs:z.2f} dBFS on"
         + (", at the lower setting" if v["both"] else "")
         + ": turning the gain down does not help. Turn down what feeds it, or give the input its range."
     ),
@@ -210,7 +210,7 @@ REMARKS: dict[str, Template] = {
         "the onset."
     ),
     "onsets_fit_neither": (
-        "The onset did not go with the gain of {turned_db:.1f} dB, nor stand still: something else was turned, or the "
+        "The onset did not go with the gain of {turned_db:z.1f} dB, nor stand still: something else was turned, or the "
         "supply moved. Record both again one after the other."
     ),
     "nothing_clipped": "No step clipped at either setting: record up to a louder step or a higher setting.",
@@ -241,7 +241,7 @@ REMARKS: dict[str, Template] = {
     ),
     "rail_under_distortion": (
         "THD is above {limit_thd_percent:.6g} % at the softer steps too, by distortion of another kind. At "
-        "{level_dbfs:.2f} dBFS the rail is first met; look for the other cause as well."
+        "{level_dbfs:z.2f} dBFS the rail is first met; look for the other cause as well."
     ),
     "onset_not_rail": "THD passes the limit, but its shape is not that of a rail: look for another cause.",
     "distortion_below_rail": _below_rail,

@@ -37,7 +37,7 @@ def _filter_takes_tone(values: Mapping[str, Any]) -> str:
         "or with the filters off, and enter them in the system file."
     )
     return (
-        "The filters take {loss_db:.1f} dB off the setting tone of {tone_hz:.6g} Hz: a gain set with it while they are on "
+        "The filters take {loss_db:z.1f} dB off the setting tone of {tone_hz:.6g} Hz: a gain set with it while they are on "
         f"is that much too high.{other}"
     )
 
@@ -73,11 +73,11 @@ REMARKS: dict[str, Template] = {
     "recorder_clock_differs": _clock,
     "flat_within": "Flat within {within_db:.2g} dB from {low_hz:.3g} Hz to {high_hz:.5g} Hz.",
     "equalised_between": (
-        "Equalised: the curve lies between {lowest_db:+.1f} and {highest_db:+.1f} dB, highest at {highest_hz:.3g} Hz, "
+        "Equalised: the curve lies between {lowest_db:+z.1f} and {highest_db:+z.1f} dB, highest at {highest_hz:.3g} Hz, "
         "lowest at {lowest_hz:.3g} Hz. Which bands and filters make it cannot be told for sure."
     ),
     "filter_takes_tone": _filter_takes_tone,
     "crossover_missing": "There is no {side}; the plan has one at {planned_hz:.4g} Hz.",
     "crossover_elsewhere": "The {side} stands at {corner_hz:.4g} Hz; the plan has it at {planned_hz:.4g} Hz.",
-    "bass_raised": "Bass raised by {gain_db:.1f} dB around or below {below_hz:.3g} Hz: loudness or a bass boost is on.",
+    "bass_raised": "Bass raised by {gain_db:z.1f} dB around or below {below_hz:.3g} Hz: loudness or a bass boost is on.",
 }

@@ -20,7 +20,7 @@ def routing_verdict(ok: bool, by_ear: bool, unused: Sequence[int] = ()) -> str:
 def _bridged(values: Mapping[str, Any]) -> str:
     way = "lower" if values["other_db"] <= 0 else "higher"
     return (
-        f"Channel {{channel}} plays {{side}} and {{other_side}} (the latter {abs(values['other_db']):.0f} dB "
+        f"Channel {{channel}} plays {{side}} and {{other_side}} (the latter {abs(values['other_db']):z.0f} dB "
         f"{way}): the two are bridged together, or leak into each other."
     )
 
@@ -67,7 +67,7 @@ REMARKS: dict[str, Template] = {
         "not arrive there."
     ),
     "channel_weak": (
-        "Channel {channel} is weak, {under_db:.0f} dB below the loudest: look for its gain, a fader, or a lead that "
+        "Channel {channel} is weak, {under_db:z.0f} dB below the loudest: look for its gain, a fader, or a lead that "
         "is half open."
     ),
     "beeps_weak": _beeps_weak,

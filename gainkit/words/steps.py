@@ -104,8 +104,8 @@ REMARKS: dict[str, Template] = {
     # ---- how a step stands ---------------------------------------------------------------------------------
     "step_by_hand": "By eye or ear",
     # ---- the one large thing -------------------------------------------------------------------------------
-    "large_turn_down": "Turn DOWN {change_db:.1f} dB",
-    "large_turn_up": "Turn UP {change_db:.1f} dB",
+    "large_turn_down": "Turn DOWN {change_db:z.1f} dB",
+    "large_turn_up": "Turn UP {change_db:z.1f} dB",
     "large_on_target": "On target",
     "large_on_target_typed": "On target by the meter",
     "large_out_of_reach": "Target not clean here",
@@ -118,7 +118,7 @@ REMARKS: dict[str, Template] = {
     "large_other_tone": "Another tone is playing",
     "large_not_calibrated": "Volts not known: calibrate",
     "large_other_volume": "Another volume: measure again",
-    "large_onset": "Clips at {onset_dbfs:.1f} dBFS",
+    "large_onset": "Clips at {onset_dbfs:z.1f} dBFS",
     "large_no_onset": "No clipping found",
     "large_polarity": lambda v: {"positive": "Positive", "negative": "NEGATIVE"}.get(
         v["polarity"], "Undecided"
@@ -127,7 +127,7 @@ REMARKS: dict[str, Template] = {
     "large_routing_wrong": "ROUTING WRONG",
     "large_volume": "Highest clean position: {position}",
     "large_no_volume": "No clean position",
-    "large_match": "Trim {output} by {trim_db:+.1f} dB",
+    "large_match": "Trim {output} by {trim_db:+z.1f} dB",
     "large_noise_quiet": "Quiet",
     "large_noise_hum": "HUM",
     "large_noise_whine": "WHINE",
@@ -141,11 +141,11 @@ REMARKS: dict[str, Template] = {
     "figure_thd_below": lambda v: f"THD below {plain(max(v['thd_floor_percent'], LEAST_THD_PERCENT), 1)} %",
     "figure_clean": "clean",
     "figure_at_onset": "at the onset",
-    "figure_clipped": "CLIPPED by {overdrive_db:.1f} dB",
-    "figure_recorder": "recorder {level_dbfs:.0f} dBFS",
+    "figure_clipped": "CLIPPED by {overdrive_db:z.1f} dB",
+    "figure_recorder": "recorder {level_dbfs:z.0f} dBFS",
     "figure_not_looked_at": "clipping not looked at",
     "figure_pulses": "{agreeing} of {pulses} sounds agree",
-    "figure_trim": "{output}: {trim_db:+.1f} dB",
+    "figure_trim": "{output}: {trim_db:+z.1f} dB",
     "figure_position": "{position}: {rms_volts:.2f} V",
 }
 

@@ -91,9 +91,9 @@ REMARKS: dict[str, Template] = {
         "would ground half the amplifier: use <bridged> there."
     ),
     "pad_overloads_at_tolerance": (
-        "With parts at the ends of their tolerance it overloads by {over_db:.2f} dB."
+        "With parts at the ends of their tolerance it overloads by {over_db:z.2f} dB."
     ),
-    "cable_takes_treble": ("With this cable it loses {loss_20khz_db:.2f} dB at 20 kHz: use a shorter cable."),
+    "cable_takes_treble": ("With this cable it loses {loss_20khz_db:z.2f} dB at 20 kHz: use a shorter cable."),
     "pad_gets_warm": "The {part} resistor gets warm: use a {part_watts:.6g} W part and let air at it.",
     "no_part_stands_it": (
         "Do not build this pad: its {part} resistor would turn {watts:.3g} W into heat and needs a part for "

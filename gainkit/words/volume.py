@@ -11,7 +11,7 @@ from gainkit.words import FaultWords, Template, joined
 def _tone_controls(values: Mapping[str, Any]) -> str:
     louder, softer = ("low", "high") if values["low_over_high_db"] > 0 else ("high", "low")
     return (
-        f"Tone controls are not flat: {{{louder}_hz:.4g}} Hz is {abs(values['low_over_high_db']):.1f} dB "
+        f"Tone controls are not flat: {{{louder}_hz:.4g}} Hz is {abs(values['low_over_high_db']):z.1f} dB "
         f"louder than {{{softer}_hz:.4g}} Hz. Set bass, treble, loudness and equaliser flat and start again."
     )
 
@@ -59,7 +59,7 @@ REMARKS: dict[str, Template] = {
         "dB louder and may clip. Play a 0 dBFS tone to be sure."
     ),
     "positions_between": (
-        "From {lower} to {higher} the output rises by {rise_db:.1f} dB: those between may be clean too."
+        "From {lower} to {higher} the output rises by {rise_db:z.1f} dB: those between may be clean too."
     ),
     "clean_above_distorted": lambda values: (
         f"Position {joined(values['positions'])} is clean above one that is not: the captures do not agree. "
@@ -74,7 +74,7 @@ REMARKS: dict[str, Template] = {
         "{higher_hz:.4g} Hz."
     ),
     "output_falls": (
-        "From {lower} to {higher} the output falls by {fall_db:.1f} dB: check which capture is which."
+        "From {lower} to {higher} the output falls by {fall_db:z.1f} dB: check which capture is which."
     ),
     "tone_controls_not_checked": (
         "The tone controls could not be checked: one of the two captures has no usable tone."
@@ -82,7 +82,7 @@ REMARKS: dict[str, Template] = {
     "tone_controls_not_flat": _tone_controls,
     "tone_controls_flat": lambda values: (
         "Tone controls are flat: {low_hz:.4g} Hz and {high_hz:.4g} Hz differ by "
-        f"{abs(values['low_over_high_db']):.2f} dB."
+        f"{abs(values['low_over_high_db']):z.2f} dB."
     ),
     "no_volts_without_calibration": (
         "Without calibration there are no volts for the system file: give <full_scale_volts>."

@@ -37,6 +37,7 @@ from gainkit.charts import (
     styled,
 )
 from gainkit.charts.drawing import Draw, figure_of
+from gainkit.charts.glyphs import drawable, write_what_is_drawn
 from gainkit.charts.style import PALETTES, label_ends, named, unmarked
 from gainkit.job import load_system, plan_system
 from gainkit.job.status import JobStatus
@@ -180,3 +181,20 @@ def test_lines_are_thicker_from_the_last_row(clipped: tuple[ToneFit, Verdict]) -
         for size in ("page", "slide")
     )
     assert slide.get_markersize() == pytest.approx(page.get_markersize() * 17 / 9)
+
+
+def test_letters_that_no_font_holds_are_no_boxes() -> None:
+    """Emoji go, letters of another script become a question mark; Hebrew, Arabic and Greek stay as they are."""
+    families = ("DejaVu Sans",)
+    assert drawable("Bass \U0001f50a x", families) == "Bass x"
+    assert drawable("\u4f4e\u97f3 left", families) == "?? left"
+    assert drawable("\U0001f50a", families) == "?"
+    door, marked = "Door \u05e8\u05de\u05e7\u05d5\u05dc", "\u200e\u2068\u05e8\u2069"
+    for kept in (door, marked, "\u0645\u0643\u0628\u0631", "\u03a9 \u00b5V", "two\nlines"):
+        assert drawable(kept, families) == kept
+    with styled(Look()):
+        figure = Figure()
+        axes = figure.subplots()
+        axes.set_title("Bass \U0001f50a x")
+        write_what_is_drawn(figure)
+    assert axes.get_title() == "Bass x"
