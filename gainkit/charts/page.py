@@ -18,7 +18,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from gainkit.charts.drawing import Draw, any_letter, figure_of, inline_svg, title_of
-from gainkit.charts.style import NAMES, Look, styled, unmarked
+from gainkit.charts.style import NAMES, SCALE, Look, in_the_dark, inks, styled, unmarked, with_variables
 from gainkit.figures import plain
 
 if TYPE_CHECKING:
@@ -31,12 +31,18 @@ MOST_POINTS = 600
 LEAST_OF_SPAN = 1e-9
 """Figures below this share of the axis are zero and rounding [-]."""
 
+COLOURS = {"ground": "chart-ground", "ink": "chart-ink", "mark": "chart-line-2"}
+"""What the page takes from the colours of the drawing."""
+
 NARROW_PIXELS = 560
 """Below this width of the window the narrow drawing is shown [CSS pixel]."""
 
 
 def chart_page(draws: Sequence[Draw], look: Look) -> tuple[str, str]:
-    """A whole page, and its title. Nothing in it is fetched from elsewhere."""
+    """A whole page, and its title. Nothing in it is fetched from elsewhere.
+
+    It is light or dark as its reader's window is; where the look is dark, always dark.
+    """
     sizes = {
         "wide": look if look.size != "phone" else replace(look, size="page"),
         "narrow": replace(look, size="phone"),
@@ -52,16 +58,17 @@ def chart_page(draws: Sequence[Draw], look: Look) -> tuple[str, str]:
                 )
             title = title_of(figure)
             points = [point for ax in figure.axes for point in _points(figure, ax)]
-        svg = inline_svg(out.getvalue(), name, title)
+        svg = with_variables(inline_svg(out.getvalue(), name, title), look.theme)
         table = json.dumps(points, ensure_ascii=False, separators=(",", ":")).replace("<", "\\u003c")
         parts.append(
             f'<figure class="{name}" tabindex="0">{svg}'
             f'<script type="application/json">{table}</script></figure>'
         )
-    colours = look.palette
+    own = {key.upper(): f"var(--{name}, {inks(look.theme)[name]})" for key, name in COLOURS.items()}
     page = PAGE
     for key, value in {
-        "TITLE": escape(title), "GROUND": colours.ground, "INK": colours.ink, "MARK": colours.lines[1],
+        "TITLE": escape(title), **own, "SCHEME": "light dark" if look.theme == "light" else "dark",
+        "DARK": in_the_dark(":root") if look.theme == "light" else "",
         "NARROW": str(NARROW_PIXELS), "FIGURES": "\n".join(parts),
     }.items():  # fmt: skip
         page = page.replace(f"@{key}@", value)
@@ -120,17 +127,19 @@ def _figure_of(axis: Any, value: float) -> str:
         return unmarked(names[min(names, key=lambda place: abs(place - value))]) + ending
     low, high = axis.get_view_interval()
     rounding = abs(value) < LEAST_OF_SPAN * abs(high - low)
-    return plain(0.0 if rounding else float(value), 4) + ending
+    return plain(0.0 if rounding else float(value) * axis.__dict__.get(SCALE, 1.0), 4) + ending
 
 
 PAGE = """<!doctype html>
 <html lang="en"><head><meta charset="utf-8">
 <meta name="viewport" content="width=device-width, initial-scale=1">
+<meta name="color-scheme" content="@SCHEME@">
 <meta http-equiv="Content-Security-Policy"
  content="default-src 'none'; style-src 'unsafe-inline'; script-src 'unsafe-inline'; img-src data:">
 <link rel="icon" href="data:,">
 <title>@TITLE@</title>
 <style>
+@DARK@
 body { margin: 0; padding: .5rem; background: @GROUND@; color: @INK@; font: 1rem/1.4 system-ui, sans-serif }
 figure { position: relative; margin: 0 auto; max-width: 75rem; touch-action: pan-y }
 figure > svg { display: block; width: 100%; height: auto }

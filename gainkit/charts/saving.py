@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import io
-import re
 from collections.abc import Sequence
 from html import unescape
 from pathlib import Path
@@ -11,7 +10,7 @@ from pathlib import Path
 from gainkit.charts.drawing import Draw, any_letter, figure_of, inline_svg, title_of
 from gainkit.charts.glyphs import write_what_is_drawn
 from gainkit.charts.page import chart_page
-from gainkit.charts.style import DOTS, Look, Size, inks, styled
+from gainkit.charts.style import DOTS, Look, Size, in_the_dark, styled, with_variables
 from gainkit.errors import GainkitError
 from gainkit.files import refuse_existing, whole_file, write_whole
 
@@ -93,9 +92,7 @@ def chart_svg(
                 out, format="svg", metadata={"Date": None, "Creator": None, "Format": None, "Type": None}
             )
     svg = inline_svg(out.getvalue(), name, title_of(figure))
-    for variable, colour in inks(look.theme).items() if by_page else ():
-        svg = re.sub(f": {colour}\\b", f": var(--{variable}, {colour})", svg)
-    return svg
+    return with_variables(svg, look.theme) if by_page else svg
 
 
 def save_following_svg(draw: Draw, path: Path, size: Size = "page", *, overwrite: bool = False) -> str:
@@ -105,8 +102,7 @@ def save_following_svg(draw: Draw, path: Path, size: Size = "page", *, overwrite
     """
     svg = chart_svg(draw, Look(size), by_page=True)
     title = unescape(svg.split('aria-label="', 1)[1].split('"', 1)[0])
-    dark = "; ".join(f"--{name}: {colour}" for name, colour in inks("dark").items())
-    style = f"<style>@media (prefers-color-scheme: dark) {{ svg {{ {dark} }} }}</style>"
+    style = f"<style>{in_the_dark('svg')}</style>"
     start = svg.index(">") + 1
     write_whole(path, f"{svg[:start]}{style}{svg[start:]}\n", overwrite=overwrite)
     return title

@@ -66,6 +66,19 @@ def inks(theme: Theme) -> dict[str, str]:
     return own | {f"chart-shade-{number}": each for number, each in enumerate(palette.shade[1:], 1)}
 
 
+def with_variables(svg: str, theme: Theme) -> str:
+    """A drawing whose colours a page may change, by the variables that `inks` names."""
+    for variable, colour in inks(theme).items():
+        svg = re.sub(f": {colour}\\b", f": var(--{variable}, {colour})", svg)
+    return svg
+
+
+def in_the_dark(selector: str) -> str:
+    """A rule that gives a page or drawing the dark theme's colours where its reader likes it dark."""
+    dark = "; ".join(f"--{name}: {colour}" for name, colour in inks("dark").items())
+    return f"@media (prefers-color-scheme: dark) {{ {selector} {{ {dark} }} }}"
+
+
 LONGEST_NAME = 24
 """Letters of a name that a title has room for [-]; what is cut is told by dots."""
 
@@ -178,6 +191,9 @@ def unmarked(text: str) -> str:
     """A drawn text as one line of plain letters, for answers in text."""
     return " ".join(text.translate(ASIDE).split())
 
+
+SCALE = "gainkit_scale"
+"""Where an axis keeps what its values are multiplied by to be in the unit of its label."""
 
 NAMES = "gainkit_names"
 """Where an axis of names keeps them all: {place: name}."""

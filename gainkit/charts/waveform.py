@@ -10,7 +10,7 @@ import numpy as np
 from gainkit.advice import is_stray_dc
 from gainkit.analysis.rails import held_sine
 from gainkit.charts.heard import OVERLOADED, least_told, thd_told
-from gainkit.charts.style import DASHES, headline, label_ends, palette_of, thick
+from gainkit.charts.style import DASHES, SCALE, headline, label_ends, palette_of, thick
 from gainkit.figures import filled, plain, volt_unit
 from gainkit.words.analysis import overdrive_words
 
@@ -155,6 +155,7 @@ def _plain_heights(ax: Axes, unit: str) -> None:
         name = {"V": "full scale", "mV": "thousandths of full scale"}.get(name, "millionths of full scale")
     ax.set_ylabel(f"output [{name}]")
     if scale != 1.0:
+        ax.yaxis.__dict__[SCALE] = scale
         ax.yaxis.set_major_formatter(FuncFormatter(lambda height, _: plain(scale * height)))
 
 

@@ -10,8 +10,19 @@ from pathlib import Path
 import pytest
 from matplotlib.axes import Axes
 
+from gainkit.analysis import analyse_tone
 from gainkit.calculator.targets import Target
-from gainkit.charts import Look, chart_svg, draw_bands, draw_compare, draw_headroom, draw_power, save_chart
+from gainkit.capture import Capture
+from gainkit.charts import (
+    Look,
+    chart_svg,
+    draw_bands,
+    draw_compare,
+    draw_headroom,
+    draw_power,
+    draw_waveform,
+    save_chart,
+)
 from gainkit.charts.drawing import Draw
 from gainkit.charts.page import chart_page
 from gainkit.charts.saving import save_following_svg
@@ -21,6 +32,7 @@ from gainkit.figures import plain
 from gainkit.job.status import JobStatus
 from gainkit.matching import MatchResult
 from tests.charts.drawing import drawn, line
+from tests.waves import RATE, sine
 
 
 def test_a_page_tells_the_figures_that_are_drawn(tmp_path: Path, target: Target) -> None:
@@ -157,3 +169,25 @@ def test_a_following_picture_takes_the_ground_of_the_window(tmp_path: Path, targ
                 corner = seen.convert("RGB").getpixel((3, 3))
             assert "#{:02x}{:02x}{:02x}".format(*corner) == PALETTES[theme].ground
         browser.close()
+
+
+def test_a_page_is_dark_where_its_reader_likes_it_dark(target: Target) -> None:
+    draws = [partial(draw_power, target=target)]
+    page, _ = chart_page(draws, Look())
+    rule = page.split("@media (prefers-color-scheme: dark)")[1].split("}")[0]
+    assert all(f"--{name}: {colour}" in rule for name, colour in inks("dark").items())
+    assert f"background: var(--chart-ground, {PALETTES['light'].ground})" in page
+    always, _ = chart_page(draws, Look(theme="dark"))
+    assert "prefers-color-scheme" not in always
+    assert f"background: var(--chart-ground, {PALETTES['dark'].ground})" in always
+
+
+def test_a_page_tells_a_small_wave_in_its_own_unit() -> None:
+    """40 uV of peak, told in uV as its axis is."""
+    seen = analyse_tone(Capture.from_array(40e-6 * sine(997), RATE))
+    assert seen.tone is not None
+    assert seen.verdict is not None
+    page, _ = chart_page([partial(draw_waveform, tone=seen.tone, verdict=seen.verdict)], Look())
+    table = json.loads(re.findall(r'<script type="application/json">(.*?)</script>', page)[0])
+    told = [float(text.split(": ")[1].split(" \u00b5V")[0]) for *_, text in table if text.startswith("fit: ")]
+    assert max(told) == pytest.approx(40, rel=1e-3)
