@@ -35,9 +35,9 @@ LEAST_BINS = 4.0
 """A band narrower than so many bins of the periodogram is not told [-]."""
 
 
-FAR_DB = 12.0
-"""Captures further apart than this are told: a dead loudspeaker leaves what its neighbours and the engine make
-[dB]."""
+FAR_DB, FAR_UNPROVEN_DB = 12.0, 6.5
+"""Captures further apart than this are told: a dead loudspeaker leaves what its neighbours and the engine make.
+The latter where nothing shows that both hold the same noise (our choice: ears set them closer) [dB]."""
 
 MOST_BACKGROUND_DB = 17.0
 """A track that far below everything that is heard is not heard: a coherence of 2 % [dB]."""
@@ -200,7 +200,8 @@ class _Total:
     """A capture's power density, its total in the band [dB], and that one's relative deviation [-].
 
     background_db : all that was heard over what is the track's [dB]; None where the track is not at hand.
-    unlike_db : what is not coherent with the reference, of both, where both hold the same noise [dB].
+    unlike_db : what is not coherent with the reference, of both, where both hold the same noise [dB]. proven :
+    both do, or the track is at hand.
     """
 
     capture: Capture
@@ -209,6 +210,7 @@ class _Total:
     deviation: float
     background_db: float | None = None
     unlike_db: float = 0.0
+    proven: bool = True
 
     @property
     def doubt_db(self) -> float:
@@ -253,7 +255,7 @@ def _beside(own: _Total, target: _Total, asked: MatchOptions) -> _Total:
         part = own.power.part
         shared = coherence_with(own.capture, target.capture, asked.channel, asked.minus, part, asked.channel)
     except GainkitError:  # not the same stretch of noise, or too short: nothing is told
-        return own
+        return own if own is target else replace(own, proven=False)
     density = own.power.density
     low, high = (round(edge / own.power.step_hz) for edge in asked.band_hz)
     common = float(np.sum((density * shared.at(own.power.step_hz, len(density)))[low : high + 1]))
@@ -309,7 +311,7 @@ def _notes(totals: Sequence[_Total], target: _Total, asked: MatchOptions, highes
             own.append(remark("background_left_out", background_db=each.background_db))
         if each.unlike_db > NAMED_UNLIKE_DB:
             own.append(fault("background_within", unlike_db=each.unlike_db))
-        if abs(each.level_db - target.level_db) > FAR_DB:
+        if abs(each.level_db - target.level_db) > (FAR_DB if each.proven else FAR_UNPROVEN_DB):
             own.append(fault("far_apart", under_db=target.level_db - each.level_db))
         notes += all_within(own, "file", each.capture.file)
     if not master.calibrated:

@@ -31,6 +31,9 @@ MOST_PLAYED_SECONDS = 300.0
 PLACE_SECONDS = 2.0
 """The track is first looked for with so much of the recording's middle [s]."""
 
+NEAR_SECONDS = 0.03
+"""Echoes that are as strong as what comes straight are not later than this in a car [s]."""
+
 DRIFT_SECONDS = 0.004
 """From segment to segment of a minute the place moves by no more: clocks are off by less than 1e-4 [s]."""
 
@@ -78,7 +81,7 @@ def coherence_with(
     start, stop = part[0], min(part[1], part[0] + int(MOST_SECONDS * rate))
     heard = capture.volts(start, stop, channel=channel, minus=minus)
     size = 1 << round(math.log2(SEGMENT_SECONDS * rate))
-    place = _place(heard, track, int(PLACE_SECONDS * rate))
+    place = _place(heard, track, int(PLACE_SECONDS * rate), int(NEAR_SECONDS * rate))
     if place is None or len(heard) < 3 * size:
         raise GainkitError("track_not_heard", track=played.file).within("file", capture.file)
     starts = np.arange(0, len(heard) - size + 1, size // 2)
@@ -116,8 +119,11 @@ def _from(track: Floats, start: int, size: int) -> Floats:
     return track[(start + np.arange(size)) % len(track)]
 
 
-def _place(heard: Floats, track: Floats, frames: int) -> int | None:
-    """Frame of the track that sounds at the recording's first; None where it is not in it."""
+def _place(heard: Floats, track: Floats, frames: int, near: int) -> int | None:
+    """Frame of the track that sounds at the recording's first; None where it is not in it.
+
+    frames : of the recording's middle that are looked for. near : how far echoes may draw the place away.
+    """
     from scipy import fft
 
     middle = max(len(heard) // 2 - frames // 2, 0)
@@ -132,7 +138,15 @@ def _place(heard: Floats, track: Floats, frames: int) -> int | None:
     alike = np.flatnonzero(likeness > ALIKE * likeness.max())
     outside = np.maximum(middle - alike, 0) + np.maximum(alike - middle + len(heard) - len(track), 0)
     within = alike[outside <= outside.min() + size // 100]
-    return int(within[int(np.argmax(likeness[within]))] - middle) % len(track)
+    best = int(within[int(np.argmax(likeness[within]))])
+    # the broad peak of a noise without treble leans to where the room answers: all frequencies alike part them
+    spectrum /= np.maximum(np.abs(spectrum), 1e-9 * float(np.abs(spectrum).max()))
+    sharp = np.abs(fft.irfft(spectrum, size)[: len(track)])
+    around = np.arange(best - near, best + near + 1) % len(track)
+    top = int(around[int(np.argmax(sharp[around]))])
+    if sharp[top] > LEAST_PEAK * float(np.sqrt(np.mean(sharp**2))):
+        best = top
+    return (best - middle) % len(track)
 
 
 def _moves(

@@ -69,14 +69,34 @@ OFF_SLOT_SECONDS = 0.07
 """A group that begins so far from its place in the round is not the track's [s]."""
 
 
+FOLLOWED = 0.3
+"""Part of a beep's delay by which the round's own is moved: clocks drift apart over minutes [-]."""
+
 LEAST_OF_ROUNDS = 3
 """From so many groups on two must agree on when the rounds begin, or none of them is the track's [-]."""
 
 
 @dataclass(frozen=True)
+class _Beep:
+    """One on-time [s], and its highest amplitude."""
+
+    start: float
+    stop: float
+    amplitude: float
+
+
+@dataclass(frozen=True)
+class _Anchor:
+    """A group that most others agree with: when it begins, and when its round did [s]."""
+
+    seconds: float
+    phase: float
+
+
+@dataclass(frozen=True)
 class BeepGroup:
-    """Beeps close together. whole : no end of the recording can have cut it. own : it begins where the track's
-    groups of its count do."""
+    """Beeps of one place in the round, or close together. whole : none of them is missing, and no end of the
+    recording can have cut one off. own : they stand where the track's do; beeps is then the count there."""
 
     beeps: int
     start_seconds: float
@@ -90,16 +110,16 @@ def groups_of(capture: Capture, channels: tuple[int, ...], pitch_hz: float) -> d
     envelopes = {channel: _envelopes(capture, channel, pitch_hz) for channel in channels}
     loudest = max(float(envelope.max()) for envelope, _ in envelopes.values())
     least = max(loudest * ratio_from_db(-WEAKEST_DB), LEAST_AMPLITUDE * capture.volts_per_unit)
-    heard = {channel: _groups(envelope, beside, least) for channel, (envelope, beside) in envelopes.items()}
-    phase = _round_phase([group for groups in heard.values() for group in groups])
-    if phase is None:
-        few = sum(group.whole for groups in heard.values() for group in groups) < LEAST_OF_ROUNDS
-        return (
-            heard
-            if few
-            else {channel: [replace(g, own=False) for g in each] for channel, each in heard.items()}
-        )
-    return {channel: [_placed(group, phase) for group in groups] for channel, groups in heard.items()}
+    beeps = {channel: _beeps(envelope, beside, least) for channel, (envelope, beside) in envelopes.items()}
+    seconds = max(len(envelope) for envelope, _ in envelopes.values()) * HOP_SECONDS
+    heard = {channel: _grouped(each, seconds) for channel, each in beeps.items()}
+    anchor = _anchor(
+        sorted((group for each in heard.values() for group in each), key=lambda g: g.start_seconds)
+    )
+    if anchor is not None:
+        return {channel: _by_places(each, anchor, seconds) for channel, each in beeps.items()}
+    few = sum(group.whole for groups in heard.values() for group in groups) < LEAST_OF_ROUNDS
+    return heard if few else {channel: [replace(g, own=False) for g in each] for channel, each in heard.items()}
 
 
 def _envelopes(capture: Capture, channel: int, pitch_hz: float) -> tuple[Floats, Floats]:
@@ -136,8 +156,8 @@ def _strength(hops: NDArray[np.complex128]) -> Floats:
     return np.stack([strength[:, 0], strength[:, 1:].max(axis=1)], axis=1)
 
 
-def _groups(envelope: Floats, beside: Floats, least: float) -> list[BeepGroup]:
-    """Groups of beeps in one channel's envelope: on-times of a beep's length, gaps of a beep's gap."""
+def _beeps(envelope: Floats, beside: Floats, least: float) -> list[_Beep]:
+    """On-times of a beep's length in one channel's envelope."""
     noise = float(np.median(envelope))
     least = max(least, noise * ratio_from_db(ABOVE_NOISE_DB))
     if float(envelope.max()) < least:
@@ -148,44 +168,77 @@ def _groups(envelope: Floats, beside: Floats, least: float) -> list[BeepGroup]:
     )
     on = envelope > np.maximum(least, EDGE_SHARE * around)
     edges = np.flatnonzero(np.diff(np.concatenate([[False], on, [False]]).astype(np.int8)))
-    beeps = [
-        (float(begin) * HOP_SECONDS, float(end) * HOP_SECONDS, float(envelope[begin:end].max()))
+    return [
+        _Beep(float(begin) * HOP_SECONDS, float(end) * HOP_SECONDS, float(envelope[begin:end].max()))
         for begin, end in zip(edges[::2], edges[1::2], strict=True)
         if SHORTEST * BEEP_SECONDS < (end - begin) * HOP_SECONDS < LONGEST * BEEP_SECONDS
         and np.median(envelope[begin:end]) > ratio_from_db(OVER_BESIDE_DB) * np.median(beside[begin:end])
     ]
-    groups: list[list[tuple[float, float, float]]] = []
+
+
+def _grouped(beeps: Sequence[_Beep], seconds: float) -> list[BeepGroup]:
+    """Beeps that lie close together."""
+    groups: list[list[_Beep]] = []
     for beep in beeps:
-        if groups and beep[0] - groups[-1][-1][1] < GROUP_GAPS * BEEP_GAP_SECONDS:
+        if groups and beep.start - groups[-1][-1].stop < GROUP_GAPS * BEEP_GAP_SECONDS:
             groups[-1].append(beep)
         else:
             groups.append([beep])
-    length = len(envelope) * HOP_SECONDS
-    return [
-        BeepGroup(
-            len(group),
-            round(group[0][0], 3),
-            db_from_ratio(max(beep[2] for beep in group)),
-            group[0][0] >= WHOLE_SECONDS and group[-1][1] <= length - WHOLE_SECONDS,
-        )
-        for group in groups
-    ]
+    return [_group(len(group), group, seconds) for group in groups]
 
 
-def _round_phase(groups: Sequence[BeepGroup]) -> float | None:
-    """When the rounds begin [s], by what most groups agree on; None where no two do."""
-    counted = [
-        (group.start_seconds - SLOTS[group.beeps]) % ROUND_SECONDS for group in groups if group.beeps in SLOTS
-    ]
+def _group(count: int, beeps: Sequence[_Beep], seconds: float) -> BeepGroup:
+    return BeepGroup(
+        count,
+        round(beeps[0].start, 3),
+        db_from_ratio(max(beep.amplitude for beep in beeps)),
+        len(beeps) >= count and beeps[0].start >= WHOLE_SECONDS and beeps[-1].stop <= seconds - WHOLE_SECONDS,
+    )
+
+
+def _anchor(groups: Sequence[BeepGroup]) -> _Anchor | None:
+    """When the rounds begin, by what most groups agree on; None where no two do."""
+    counted = [group for group in groups if group.beeps in SLOTS]
     if not counted:
         return None
-    phases = np.array(counted)
+    phases = np.array([group.start_seconds - SLOTS[group.beeps] for group in counted])
     apart = np.abs((phases[:, None] - phases + ROUND_SECONDS / 2) % ROUND_SECONDS - ROUND_SECONDS / 2)
     agreeing = (apart < OFF_SLOT_SECONDS).sum(axis=1)
-    return float(phases[int(np.argmax(agreeing))]) if agreeing.max() > 1 else None
+    best = int(np.argmax(agreeing))
+    return _Anchor(counted[best].start_seconds, float(phases[best])) if agreeing[best] > 1 else None
 
 
-def _placed(group: BeepGroup, phase: float) -> BeepGroup:
-    """The group, marked where it does not begin with any of the track's."""
-    late = [(group.start_seconds - phase - slot + OFF_SLOT_SECONDS) % ROUND_SECONDS for slot in SLOTS.values()]
-    return group if min(late) < 2 * OFF_SLOT_SECONDS or not group.whole else replace(group, own=False)
+def _by_places(beeps: Sequence[_Beep], anchor: _Anchor, seconds: float) -> list[BeepGroup]:
+    """Groups by the places of the round that beeps stand at; those at none are not the track's.
+
+    Beeps that something else makes close to the track's own would make one group of another count with them.
+    """
+    placed: dict[tuple[int, int], list[_Beep]] = {}
+    strangers: list[_Beep] = []
+    later = [beep for beep in beeps if beep.start >= anchor.seconds]
+    for part in (later, [beep for beep in reversed(beeps) if beep.start < anchor.seconds]):
+        phase = anchor.phase
+        for beep in part:
+            place = _place_of(beep.start - phase)
+            if place is None:
+                strangers.append(beep)
+                continue
+            number, count, late = place
+            placed.setdefault((number, count), []).append(beep)
+            phase += FOLLOWED * late
+    own = [
+        _group(count, sorted(each, key=lambda beep: beep.start), seconds) for (_, count), each in placed.items()
+    ]
+    others = _grouped(sorted(strangers, key=lambda beep: beep.start), seconds)
+    return sorted([*own, *(replace(each, own=False) for each in others)], key=lambda group: group.start_seconds)
+
+
+def _place_of(since_phase: float) -> tuple[int, int, float] | None:
+    """Which round and which count a beep belongs to, and how late it is there [s]; None for no place."""
+    for count, slot in SLOTS.items():
+        for number in range(count):
+            offset = since_phase - slot - number * (BEEP_SECONDS + BEEP_GAP_SECONDS)
+            rounds = round(offset / ROUND_SECONDS)
+            if abs(offset - rounds * ROUND_SECONDS) < OFF_SLOT_SECONDS:
+                return rounds, count, offset - rounds * ROUND_SECONDS
+    return None

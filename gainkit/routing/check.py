@@ -25,8 +25,9 @@ WEAK_DB = 20.0
 LOST_DB = 12.0
 """A group this far below the loudest of its kind on the channel is a loss [dB]."""
 
-LOST_ROUNDS = 1.25
-"""A channel that is not heard for so many rounds while others are has a gap [-]."""
+LOST_ROUNDS, LOST_ROUNDS_BESIDE = 1.25, 2.25
+"""A channel that is not heard for so many rounds while others are has a gap [-]; the latter where beeps that
+are not the track's sound at that time, which may cover one group."""
 
 NAMES = {count: name for name, count in BEEPS}
 NUMBERS = {count: number for number, (_, count) in enumerate(BEEPS, start=1)}
@@ -105,11 +106,18 @@ def check_routing(
     if not any(group.whole for each in groups.values() for group in each):
         raise GainkitError("no_whole_beeps").within("file", capture.file)
     strange = [remark("other_beeps", groups=len(others), at_seconds=others[0].start_seconds)] if others else []
-    return _by_ear(groups[1], strange) if by_ear else _by_line(groups, strange)
+    answer = _by_ear if by_ear else _by_line
+    return answer(groups, strange, [group.start_seconds for group in others])
 
 
-def _by_ear(groups: Sequence[BeepGroup], strange: Sequence[Remark]) -> RoutingResult:
-    """One microphone hears all loudspeakers: which counts occur, in turn, and whether any is missing."""
+def _by_ear(
+    by_channel: Mapping[int, list[BeepGroup]], strange: Sequence[Remark], outside: Sequence[float]
+) -> RoutingResult:
+    """One microphone hears all loudspeakers: which counts occur, in turn, and whether any is missing.
+
+    outside : when beeps that are not the track's sound [s].
+    """
+    (groups,) = by_channel.values()
     whole = [group for group in groups if group.whole]
     loudest = max(group.level_db for group in whole)
     problems = []
@@ -118,7 +126,8 @@ def _by_ear(groups: Sequence[BeepGroup], strange: Sequence[Remark]) -> RoutingRe
         if not own:
             problems.append(fault("beeps_not_heard", beeps=count, side=name, crosstalk_db=WEAKEST_DB))
             continue
-        problems += _lost(own, groups, beeps=count, side=name)
+        played = [each for each in groups if each.beeps == count]
+        problems += _lost(played, groups, outside, beeps=count, side=name)
         under_db = loudest - max(group.level_db for group in own)
         if under_db > WEAK_DB:
             problems.append(fault("beeps_weak", beeps=count, side=name, under_db=under_db))
@@ -130,24 +139,28 @@ def _by_ear(groups: Sequence[BeepGroup], strange: Sequence[Remark]) -> RoutingRe
     return RoutingResult(heard, not problems, tuple(problems), notes, by_ear=True)
 
 
-def _lost(own: Sequence[BeepGroup], everything: Sequence[BeepGroup], **values: object) -> list[Remark]:
+def _lost(
+    own: Sequence[BeepGroup], everything: Sequence[BeepGroup], outside: Sequence[float], **values: object
+) -> list[Remark]:
     """Whether what a channel plays is lost for a time; own : groups of its count. everything : all there
-    are."""
+    are. outside : when others sound [s]."""
     top = max(group.level_db for group in own)
     times = [group.start_seconds for group in own if group.level_db > top - LOST_DB]
     ends = [group.start_seconds for group in everything if group.whole]
     marks = [min(ends), *times, max(ends)]
-    gaps = [(b - a, a, b) for a, b in itertools.pairwise(marks)]
-    length, start, stop = max(gaps)
-    if length <= LOST_ROUNDS * ROUND_SECONDS:
+    start, stop = max(itertools.pairwise(marks), key=lambda gap: gap[1] - gap[0])
+    covered = any(start < seconds < stop for seconds in outside)
+    if stop - start <= (LOST_ROUNDS_BESIDE if covered else LOST_ROUNDS) * ROUND_SECONDS:
         return []
     return [fault("beeps_lost", start_seconds=start, stop_seconds=stop, **values)]
 
 
-def _by_line(groups: Mapping[int, list[BeepGroup]], strange: Sequence[Remark]) -> RoutingResult:
+def _by_line(
+    groups: Mapping[int, list[BeepGroup]], strange: Sequence[Remark], outside: Sequence[float]
+) -> RoutingResult:
     """Each recorded channel should hear the beeps of its own number only."""
     plays = {channel: _levels(each) for channel, each in groups.items()}
-    problems = [problem for channel in groups for problem in _problems_of(channel, groups, plays)]
+    problems = [problem for channel in groups for problem in _problems_of(channel, groups, plays, outside)]
     heard = sorted(
         (
             HeardBeeps(channel, group.beeps, group.start_seconds)
@@ -185,7 +198,10 @@ def _levels(groups: Sequence[BeepGroup]) -> dict[int, float]:
 
 
 def _problems_of(
-    channel: int, groups: Mapping[int, list[BeepGroup]], plays: Mapping[int, Mapping[int, float]]
+    channel: int,
+    groups: Mapping[int, list[BeepGroup]],
+    plays: Mapping[int, Mapping[int, float]],
+    outside: Sequence[float],
 ) -> list[Remark]:
     """What is wrong with one channel; plays : by channel, the level of each count of beeps [dB]."""
     own = 1 if channel % 2 else 2
@@ -197,20 +213,24 @@ def _problems_of(
         level < beside.get(count, -1e9) - CROSSTALK_DB for count, level in levels.items()
     )
     if levels and not leaking:
-        return [*_wrong(channel, own, levels, beside), *_fading(channel, own, groups, plays)]
+        return [*_wrong(channel, own, levels, beside), *_fading(channel, own, groups, plays, outside)]
     if channel <= len(NAMES) or groups.get(partner):
         return [fault("channel_silent", channel=channel, side=NAMES[own], crosstalk_db=WEAKEST_DB)]
     return []
 
 
 def _fading(
-    channel: int, own: int, groups: Mapping[int, list[BeepGroup]], plays: Mapping[int, Mapping[int, float]]
+    channel: int,
+    own: int,
+    groups: Mapping[int, list[BeepGroup]],
+    plays: Mapping[int, Mapping[int, float]],
+    outside: Sequence[float],
 ) -> list[Remark]:
     """A channel that is weak all the time, or lost for some of it."""
     count = own if own in plays[channel] else max(plays[channel], key=lambda each: plays[channel][each])
-    played = [group for group in groups[channel] if group.whole and group.beeps == count]
+    played = [group for group in groups[channel] if group.beeps == count]
     everything = [group for each in groups.values() for group in each]
-    problems = _lost(played, everything, beeps=count, side=NAMES.get(count, ""), channel=channel)
+    problems = _lost(played, everything, outside, beeps=count, side=NAMES.get(count, ""), channel=channel)
     loudest = max(level for levels in plays.values() for level in levels.values())
     under_db = loudest - plays[channel][count]
     if under_db > WEAK_DB:

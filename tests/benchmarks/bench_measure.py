@@ -6,7 +6,6 @@ run; medians of five. Prints tables and asserts only that every run gave its ans
 
 from __future__ import annotations
 
-import os
 import statistics
 import subprocess
 import sys
@@ -46,13 +45,6 @@ def tone_file(path: Path, minutes: float, rate: int = RATE) -> Path:
         for _ in range(round(60 * minutes)):
             file.write(np.stack([second, second], axis=1))
     return path
-
-
-def command(*words: object) -> Callable[[], object]:
-    """The command as it is installed, with its bytecode kept."""
-    kept = {name: value for name, value in os.environ.items() if name != "PYTHONDONTWRITEBYTECODE"}
-    call = [sys.executable, "-c", "from gainkit.cli import main; main()", *map(str, words)]
-    return lambda: subprocess.run(call, check=True, stdout=subprocess.DEVNULL, env=kept)
 
 
 def test_a_long_recording(tmp_path: Path, oracle: Callable[[str], str]) -> None:
@@ -110,12 +102,3 @@ def test_text(tmp_path: Path) -> None:
     numpy = median(lambda: np.loadtxt(path, delimiter=","))
     print(f"\n1 M lines of text: numpy.loadtxt {numpy:.3f} s; read {read:.3f} s ({read / numpy:.2f});")
     print(f"read and measured {ours:.3f} s ({ours / numpy:.2f})")
-
-
-def test_whole_commands(tmp_path: Path) -> None:
-    path = tone_file(tmp_path / "half.wav", 0.5)
-    base = median(lambda: subprocess.run([sys.executable, "-c", "import numpy, soundfile"], check=True))
-    print(f"\nimport numpy, soundfile: {base:.3f} s")
-    for words in (("--help",), ("measure", path), ("target", "--watts", "75", "--ohms", "4")):
-        took = median(command(*words))
-        print(f"gainkit {words[0]:<10}{took:.3f} s ({took / base:.2f})")
