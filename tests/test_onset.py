@@ -350,6 +350,8 @@ def test_monte_carlo_within_the_stated_error() -> None:
         pytest.param("leaks when silent", 1, marks=pytest.mark.long),
         pytest.param("distorted throughout", 1, marks=pytest.mark.long),
         pytest.param("source distorts throughout", 8, marks=pytest.mark.long),
+        pytest.param("lowest steps in the noise", 3001, marks=pytest.mark.long),
+        pytest.param("lowest steps in the noise", 3005, marks=pytest.mark.long),
     ],
 )
 def test_what_happens_on_the_way_is_told(family: str, seed: int) -> None:

@@ -92,10 +92,12 @@ def source_of(steps: Sequence[StepFit], limit_thd_percent: float) -> DistortingS
         if not _alike(step, _mean_shape(own, orders)):
             break
         own = steps[: len(own) + 1]
-    if len(own) < LEAST_STEPS:
+    shape = _mean_shape(own, orders)
+    # one soft step may be over the limit by its noise alone; that of all of them together is not
+    if len(own) < LEAST_STEPS or 100 * float(np.linalg.norm(shape[1:])) < limit_thd_percent:
         return None
     gain = float(np.median([abs(step.harmonics[0]) / ratio_from_db(step.level_dbfs) for step in own]))
-    return DistortingSource(_mean_shape(own, orders), gain, len(own))
+    return DistortingSource(shape, gain, len(own))
 
 
 def rail_met(steps: Sequence[StepFit], source: DistortingSource, limit_thd_percent: float) -> Met | None:
