@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Literal
 
 import numpy as np
@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from gainkit.generator.chirps import CHIRPS, chirp_of
 from gainkit.generator.pulses import lobe
+from gainkit.polarity.levelling import gain_course
 from gainkit.polarity.train import Train, trains_in
 from gainkit.response.deconvolve import deconvolved, fast_length
 
@@ -46,11 +47,15 @@ between the first and the second figures both are looked at."""
 @dataclass(frozen=True)
 class HeardTrains:
     """Trains of pulses, as they were heard or as chirps would have made them, by band. kind : what was
-    played. otherwise : the same taken for what it hardly is, by band; where both answer they must agree."""
+    played. otherwise : the same taken for what it hardly is, by band; where both answer they must agree.
+    levelled : the trains of bands where a recorder's automatic gain was heard to follow the chirps, without it;
+    gain_span_db : how far it moved [dB]."""
 
     kind: Literal["pulses", "chirps"]
     trains: Mapping[str, Sequence[Train]]
     otherwise: Mapping[str, Sequence[Train]]
+    levelled: Mapping[str, Sequence[Train]] = field(default_factory=dict)
+    gain_span_db: float = 0.0
 
 
 def hear(samples: Floats, rate: float, bands: Sequence[str]) -> HeardTrains:
@@ -75,7 +80,24 @@ def hear(samples: Floats, rate: float, bands: Sequence[str]) -> HeardTrains:
         rivals = [band for band in every if peaked[band] >= OTHER_GAIN * peaked[bands[0]]]
         otherwise = {**otherwise, **{band: turned[band] for band in rivals}}
         played = {bands[0]: turned[bands[0]]}
-    return HeardTrains("chirps", played, otherwise)
+    levelled, gain_span_db = _levelled(samples, rate, played)
+    return HeardTrains("chirps", played, otherwise, levelled, gain_span_db)
+
+
+def _levelled(
+    samples: Floats, rate: float, played: Mapping[str, Sequence[Train]]
+) -> tuple[dict[str, list[Train]], float]:
+    """The trains, by band, of a recording whose automatic gain is told, without it; and how far it moved
+    [dB]."""
+    levelled, gain_span_db = {}, 0.0
+    for band, trains in played.items():
+        clearest = max(trains, key=lambda train: len(train.rows))
+        course = gain_course(samples, rate, band, clearest.places)
+        if course.is_told:
+            freed = course.taken_from(samples, rate, np.concatenate([train.places for train in trains]))
+            levelled[band] = trains_in(as_pulses(freed, rate, band), rate, band)
+            gain_span_db = max(gain_span_db, course.span_db)
+    return levelled, gain_span_db
 
 
 def peakedness(trains: Sequence[Train]) -> float:

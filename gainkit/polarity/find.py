@@ -21,7 +21,7 @@ from numpy.typing import NDArray
 from gainkit.capture.model import Capture
 from gainkit.errors import GainkitError
 from gainkit.generator.pulses import LOBE_SECONDS, SPACING_SECONDS
-from gainkit.polarity.chirps import as_pulses, hear
+from gainkit.polarity.chirps import HeardTrains, as_pulses, hear
 from gainkit.polarity.drive import Drive
 from gainkit.polarity.pair import likeness
 from gainkit.polarity.swing import Decision, Sign, decide
@@ -155,7 +155,7 @@ def find_polarity(
     if drive is None:
         heard = hear(samples, rate, bands)
         played = heard.kind
-        decisions = {name: _decide_all(each, name, played == "chirps") for name, each in heard.trains.items()}
+        decisions = {name: _decide_heard(heard, name) for name in heard.trains}
         name, decision = _clearest(decisions)
         if played == "chirps" and {each.polarity for each in decisions.values()} != {decision.polarity}:
             decision = replace(decision, confidence=min(decision.confidence, ALIKE_CONFIDENCE))
@@ -260,6 +260,19 @@ def _decide_all(trains: Sequence[Train], band: str, chirps: bool) -> Decision:
     best = max(decisions, key=lambda each: each.clearness, default=NOTHING)
     signs = {each.polarity for each in decisions} - {"undecided"}
     return best.undecided(fault("swings_disagree")) if len(signs) > 1 else best
+
+
+def _decide_heard(heard: HeardTrains, band: str) -> Decision:
+    """The decision on what was heard of a band; where automatic gain was taken out of it, on what is left: only
+    a clear first swing then says the opposite of what the gain had made of it."""
+    decision = _decide_all(heard.trains[band], band, heard.kind == "chirps")
+    if band not in heard.levelled:
+        return decision
+    freed = _decide_all(heard.levelled[band], band, True)
+    if {freed.polarity, decision.polarity} == {"positive", "negative"} and freed.confidence < PROBABLE:
+        freed = freed.undecided(fault("swings_disagree"))
+    note = remark("automatic_gain_levelled", span_db=heard.gain_span_db)
+    return replace(freed, reasons=(note, *freed.reasons))
 
 
 def _most_frames(capture: Capture, seconds: float = MOST_SECONDS) -> int:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -48,12 +48,13 @@ SEEN_POWER = 1e-3
 @dataclass(frozen=True)
 class Train:
     """Pulses lined up: (pulses, frames), the arrival's frame, the rate [Hz], how many of those from the first
-    that is heard to the last are heard [-]."""
+    that is heard to the last are heard [-], and where in the recording each arrives [frame]."""
 
     rows: Floats
     arrival: int
     rate: float
     share: float = 1.0
+    places: NDArray[np.int64] = field(default_factory=lambda: np.zeros(0, dtype=np.int64))
 
 
 @dataclass(frozen=True)
@@ -84,8 +85,10 @@ def trains_in(samples: Floats, rate: float, band: str) -> list[Train]:
     for seconds in PART_SECONDS:
         size = round(seconds * rate)
         starts = range(0, max(len(samples) - size // 2, 0), size // 2) if len(samples) > size else ()
-        trains += [line_up(samples[start : start + size], rate, band, PART_SHARE) for start in starts]
-    return [train for train in trains if train is not None]
+        for start in starts:
+            part = line_up(samples[start : start + size], rate, band, PART_SHARE)
+            trains += [] if part is None else [replace(part, places=part.places + start)]
+    return trains
 
 
 def line_up(samples: Floats, rate: float, band: str, heard_share: float = HEARD_SHARE) -> Train | None:
@@ -104,7 +107,8 @@ def line_up(samples: Floats, rate: float, band: str, heard_share: float = HEARD_
     if len(held) < LEAST_PULSES or len(held) <= heard_share * len(places):
         return None
     rows = np.array([track.raw[place - track.before : place + track.after] for place in places[held]])
-    return Train(_evened(rows, track.before), track.before, rate, len(held) / (held[-1] - held[0] + 1))
+    share = len(held) / (held[-1] - held[0] + 1)
+    return Train(_evened(rows, track.before), track.before, rate, share, places[held])
 
 
 def smoothed(samples: Floats, frames: int) -> Floats:

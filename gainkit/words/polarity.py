@@ -53,6 +53,10 @@ REMARKS: dict[str, Template] = {
     "rings_beforehand": (
         "The sound begins as no loudspeaker's does: a recorder's voice mode or its filters may ring before it."
     ),
+    "automatic_gain_levelled": (
+        "The recorder's automatic gain moved by {span_db:.0f} dB while the chirps went up, as the noise beside "
+        "them shows. It was taken out; better, switch it off."
+    ),
     "another_track": "Taken for another track it begins the other way: name the <band> that was played.",
     "first_swing_hidden": "The first swing of the sound may be hidden in the noise.",
     "narrow_swing_dissents": (
