@@ -7,7 +7,7 @@ from typing import Any
 
 from gainkit.analysis import Clipping, Measurement
 from gainkit.job.log import log_reading
-from gainkit.job.status import JobStatus, OutputStatus
+from gainkit.job.model import JobStatus, OutputStatus
 from gainkit.matching import MatchedCapture, MatchResult
 from gainkit.noise import NoiseResult
 from gainkit.onset import OnsetResult, StepResult

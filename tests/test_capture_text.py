@@ -69,6 +69,12 @@ DIALECTS: dict[str, list[str]] = {
     "rate in the preamble only": ["Sample rate: 100 kHz", "Volt", *rows(VOLTS)],
     "increment, then volts": ["Increment,Start", "1e-05,-0.001", "CH1 (V)", *rows(VOLTS)],
     "index and volts with an interval": ["dt = 1e-5 s", "n,CH1", *rows(np.arange(COUNT), VOLTS)],
+    "semicolons above commas": ["Time;CH1", "s;mV", *rows(TIMES, VOLTS * 1e3)],
+    "commas above semicolons": [
+        "Time (ms),CH1 (mV)", *rows(TIMES * 1e3, VOLTS * 1e3, separator=";", decimal=","),
+    ],
+    "tabs above commas": ["t\tu", "ms\tmV", *rows(TIMES * 1e3, VOLTS * 1e3)],
+    "blanks above commas": ["t u", "us mV", *rows(TIMES * 1e6, VOLTS * 1e3)],
     "names with digits": ["X,CH1", "s,Volt", *rows(TIMES, VOLTS)],
 }  # fmt: skip
 

@@ -58,7 +58,7 @@ def find_columns(dialect: Dialect, lines: list[str]) -> list[Column]:
     units: list[Unit | None] = [None] * len(dialect.columns)
     named = False
     for line in reversed([line for line in lines[: dialect.first_row] if line.strip()][-4:]):
-        cells = dialect.cells(line.lstrip("#%;! ") if dialect.is_comment(line) else line)
+        cells = _cells(dialect, line.lstrip("#%;! ") if dialect.is_comment(line) else line)
         picked = [cells[place] if place < len(cells) else "" for place in dialect.columns]
         filled = [cell for cell in picked if cell]
         if not filled or len(cells) < min(len(dialect.columns), 2) or len(cells) > dialect.fields + 1:
@@ -74,6 +74,17 @@ def find_columns(dialect: Dialect, lines: list[str]) -> list[Column]:
             units = [unit or own for unit, (_, own) in zip(units, split, strict=True)]
             named = True
     return [Column(name, unit) for name, unit in zip(names, units, strict=True)]
+
+
+def _cells(dialect: Dialect, line: str) -> list[str]:
+    """A line's cells; a heading may have another separator than the rows, if it then has as many cells."""
+    cells = dialect.cells(line)
+    if len(cells) > 1 or dialect.fields < 2:
+        return cells
+    others = [
+        [cell.strip(" \"'") for cell in line.split(separator)] for separator in (";", ",", "\t", "|", None)
+    ]
+    return next((other for other in others if len(other) == dialect.fields), cells)
 
 
 def find_interval(lines: list[str]) -> float | None:

@@ -14,7 +14,7 @@ from gainkit.figures import plain
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-    from gainkit.job.status import JobStatus, OutputStatus
+    from gainkit.job.model import JobStatus, OutputStatus
 
 LONGEST_OUTPUT = 18
 """Letters of an output's name beside its row [-]."""

@@ -11,8 +11,8 @@ from gainkit.cli.common import JsonFlag, OverwriteFlag, show
 from gainkit.cli.place import JobHere, job_or_here
 
 if TYPE_CHECKING:
+    from gainkit.job.model import JobStatus
     from gainkit.job.report import JobReport
-    from gainkit.job.status import JobStatus
     from gainkit.remarks import Remark
 
 FirstHere = Annotated[

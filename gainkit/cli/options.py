@@ -38,9 +38,6 @@ Minus = Annotated[int | None, typer.Option("--minus", min=1, help="Subtract this
 Start = Annotated[float | None, typer.Option("--start", help="Begin here [s].")]
 Stop = Annotated[float | None, typer.Option("--stop", help="End here [s].")]
 Band = Annotated[str, typer.Option("--band-hz", help="Band of noise and harmonics, LOW:HIGH.")]
-LimitThd = Annotated[
-    float, typer.Option("--limit-thd-percent", help="THD at which a rail that is seen counts as clipped.")
-]
 CheckLimit = Annotated[
     float | None,
     typer.Option("--limit-thd-percent", help="THD at which a tone is not clean [the system file's, or 1]."),

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from gainkit.advice import Checks
 from gainkit.calculator import ranges
-from gainkit.calculator.channel import OVERLAP_LIMITS, RATING_KINDS, SUPPLY_STATES
+from gainkit.calculator.channel import OVERLAP_LIMITS, RATING_KINDS, SUPPLY_STATES, Channel
 from gainkit.calculator.conductors import MATERIALS
 from gainkit.calculator.meters import METER_KINDS
 from gainkit.calculator.ranges import range_of
@@ -44,6 +44,13 @@ METER_KEYS = (
     number_key("tone_tolerance_db", ranges.TONE_TOLERANCE_DB),
     Key("guard_band", "flag"),
 )
+
+
+def _channels_own(name: str, required: bool = False) -> Key:
+    """A number that a channel has as well, in the range that is declared there."""
+    return number_key(name, range_of(Channel, name), required)
+
+
 _WHOLE = ranges.Range("", 1, 32, low_allowed=True)
 CHANNEL_KEYS = (
     Key("name", "text", required=True),
@@ -51,34 +58,34 @@ CHANNEL_KEYS = (
     number_key("rated_ohms", ranges.OHMS),
     Key("ratings", "tables", (number_key("watts", ranges.WATTS), number_key("ohms", ranges.OHMS))),
     Key("rated_per_half", "flag"),
-    number_key("rated_thd_percent", ranges.RATED_THD_PERCENT),
+    _channels_own("rated_thd_percent"),
     Key("rated_kind", "choice", RATING_KINDS),
-    number_key("rated_supply_volts", ranges.SUPPLY_VOLTS),
+    _channels_own("rated_supply_volts"),
     Key("regulated", "flag"),
-    number_key("fuse_amperes", ranges.FUSE_AMPERES),
-    number_key("min_ohms", ranges.OHMS),
-    number_key("load_ohms", ranges.OHMS, required=True),
-    number_key("real_load_ohms", ranges.OHMS),
-    number_key("load_tolerance_percent", ranges.LOAD_TOLERANCE_PERCENT),
-    number_key("speaker_watts", ranges.WATTS),
+    _channels_own("fuse_amperes"),
+    _channels_own("min_ohms"),
+    _channels_own("load_ohms", required=True),
+    _channels_own("real_load_ohms"),
+    _channels_own("load_tolerance_percent"),
+    _channels_own("speaker_watts"),
     Key("bridged", "flag"),
     Key("outputs", "names"),
     Key("expected_polarity", "choices", ("positive", "negative")),
-    number_key("sensitivity_min_volts", ranges.VOLTS),
-    number_key("sensitivity_max_volts", ranges.VOLTS),
-    number_key("tone_hz", ranges.FREQUENCY_HZ),
-    number_key("tone_dbfs", ranges.LEVEL_DBFS),
-    number_key("overlap_db", ranges.DB_IN_HAND),
+    _channels_own("sensitivity_min_volts"),
+    _channels_own("sensitivity_max_volts"),
+    _channels_own("tone_hz"),
+    _channels_own("tone_dbfs"),
+    _channels_own("overlap_db"),
     Key("overlap_limit", "choice", OVERLAP_LIMITS),
-    number_key("margin_db", ranges.DB_IN_HAND),
+    _channels_own("margin_db"),
     Key("fed_by", "choice", ("preamp", "speaker-output")),
     Key("built_in", "flag"),
-    number_key("drop_volts", ranges.DROP_VOLTS),
-    number_key("measured_clip_volts", ranges.VOLTS),
-    number_key("highpass_hz", ranges.FREQUENCY_HZ),
-    number_key("lowpass_hz", ranges.FREQUENCY_HZ),
-    number_key("crossover_hz", ranges.FREQUENCY_HZ),
-    number_key("crest_factor_db", ranges.CREST_DB),
+    _channels_own("drop_volts"),
+    _channels_own("measured_clip_volts"),
+    _channels_own("highpass_hz"),
+    _channels_own("lowpass_hz"),
+    _channels_own("crossover_hz"),
+    _channels_own("crest_factor_db"),
     number_key("coil_ohms", ranges.OHMS),
     Key("coils", "whole", _WHOLE),
     Key("drivers", "whole", _WHOLE),

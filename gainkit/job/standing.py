@@ -21,11 +21,7 @@ from gainkit.job.faults import (
     with_accepted,
 )
 from gainkit.job.judgements import Level, is_decided, level_of, trim_of
-from gainkit.job.opening import OpenJob, judged_within, open_job
-from gainkit.job.outputs import Output, find_output
-from gainkit.job.readings import FIRST_VISIT, Reading, latest
-from gainkit.job.record import PlanFigures
-from gainkit.job.status import (
+from gainkit.job.model import (
     JobStatus,
     LevelHistory,
     NoiseFigures,
@@ -33,6 +29,10 @@ from gainkit.job.status import (
     ResponseFigures,
     SourceStatus,
 )
+from gainkit.job.opening import OpenJob, judged_within, open_job
+from gainkit.job.outputs import Output, find_output
+from gainkit.job.readings import FIRST_VISIT, Reading, latest
+from gainkit.job.record import PlanFigures
 from gainkit.levels import db_from_ratio
 from gainkit.matching import MatchResult
 from gainkit.noise import NoiseResult

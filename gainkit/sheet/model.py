@@ -5,11 +5,11 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 
+from gainkit.job.model import JobStatus, OutputStatus
 from gainkit.job.opening import OpenJob
 from gainkit.job.plan import ChannelPlan
 from gainkit.job.readings import Reading
 from gainkit.job.standing import standing
-from gainkit.job.status import JobStatus, OutputStatus
 from gainkit.job.system import Job, Source
 from gainkit.job.typed import FreeText, SupplyReading
 from gainkit.remarks import Remark, Sentence, gravest_first

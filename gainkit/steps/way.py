@@ -8,13 +8,13 @@ from dataclasses import dataclass
 from gainkit.capture.calibration import read_calibration
 from gainkit.errors import GainkitError
 from gainkit.job.faults import readings_of
+from gainkit.job.model import JobStatus, OutputStatus
 from gainkit.job.opening import OpenJob
 from gainkit.job.outputs import Output
 from gainkit.job.places import JobFolder
 from gainkit.job.plan import ChannelPlan
 from gainkit.job.readings import KINDS, Reading, latest
 from gainkit.job.standing import standing
-from gainkit.job.status import JobStatus, OutputStatus
 from gainkit.remarks import Remark, Sentence, danger, remark
 from gainkit.steps.model import PER_OUTPUT, WAY, Step, StepKind, StepState, Tone, Way
 from gainkit.steps.taking import largest_trim

@@ -13,8 +13,8 @@ from gainkit.capture import Capture
 from gainkit.generator.spec import ToneSpec
 from gainkit.job.folder import start_job
 from gainkit.job.log import note_typed
+from gainkit.job.model import JobStatus
 from gainkit.job.standing import job_status
-from gainkit.job.status import JobStatus
 from gainkit.job.typed import TypedLevel
 from gainkit.matching import MatchResult, match_levels
 from gainkit.noise import NoiseResult, find_noise

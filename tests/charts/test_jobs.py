@@ -9,7 +9,7 @@ import pytest
 from gainkit.charts import draw_compare, draw_job
 from gainkit.charts.style import named
 from gainkit.errors import GainkitError
-from gainkit.job.status import JobStatus
+from gainkit.job.model import JobStatus
 from tests.charts.drawing import drawn, line, title
 
 

@@ -40,7 +40,7 @@ from gainkit.charts.drawing import Draw, figure_of
 from gainkit.charts.glyphs import drawable, write_what_is_drawn
 from gainkit.charts.style import PALETTES, label_ends, named, unmarked
 from gainkit.job import load_system, plan_system
-from gainkit.job.status import JobStatus
+from gainkit.job.model import JobStatus
 from gainkit.matching import MatchOptions, MatchResult, match_levels
 from gainkit.noise import NoiseResult
 from gainkit.response import Response

@@ -29,7 +29,7 @@ from gainkit.charts.saving import save_following_svg
 from gainkit.charts.style import PALETTES, inks
 from gainkit.errors import GainkitError
 from gainkit.figures import plain
-from gainkit.job.status import JobStatus
+from gainkit.job.model import JobStatus
 from gainkit.matching import MatchResult
 from tests.charts.drawing import drawn, line
 from tests.waves import RATE, sine
