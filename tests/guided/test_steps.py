@@ -19,6 +19,7 @@ from gainkit.simulator import Amplifier
 from gainkit.steps import Step, Tone, job_steps, look_at, next_step, step_of, take
 from gainkit.steps.model import TONE_RATE_HZ, tone_spec
 from gainkit.steps.taking import keep, take_typed
+from gainkit.steps.way import ENDED_BY, MUST_CONFIRM
 from gainkit.words import remark_text
 
 
@@ -192,3 +193,9 @@ def test_noise_and_response_are_read_as_their_steps_ask(car: Path) -> None:
     flat = take(here, job, [Capture.from_array(np.concatenate([around, 20 * track, around]), TONE_RATE_HZ)])
     assert flat.result.found
     assert str(look_at(here, job, flat).large) == "Flat"
+
+
+def test_no_step_asks_for_two_words_that_end_each_other() -> None:
+    """It could never be begun."""
+    for said in MUST_CONFIRM.values():
+        assert not {ENDED_BY[each] for each in said} & set(said)
