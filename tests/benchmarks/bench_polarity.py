@@ -24,8 +24,8 @@ from gainkit.polarity import find_polarity
 from tests import cabins
 from tests.cabins import Floats
 
-TRIALS = 20
-FIRST_SEED = 900_000
+TRIALS = 40
+FIRST_SEED = 910_000
 """Thresholds were chosen on seeds below 10 000: the table is made from others."""
 
 SNRS_DB = (20.0, 10.0, 5.0, 0.0, -6.0)
@@ -80,12 +80,12 @@ def test_error_table(named: bool, kind: str) -> None:
 
 @pytest.mark.benchmark
 def test_every_train_on_every_loudspeaker() -> None:
-    print(f"\nEvery train on every kind, SNR 10 dB, {TRIALS // 4} scenes each\n{HEAD}")
+    print(f"\nEvery train on every kind, SNR 10 dB, {TRIALS // 8} scenes each\n{HEAD}")
     for band in ("bass", "midrange", "treble"):
         whole: Counter[str] = Counter()
         for number, role in enumerate(cabins.ROLES):
             counts: Counter[str] = Counter()
-            for trial in range(TRIALS // 4):
+            for trial in range(TRIALS // 8):
                 scene = cabins.drawn(FIRST_SEED + trial + 1000 * number, role=role, snr_db=10.0, band=band)
                 counts[outcome(scene, None)[0]] += 1
             print(line(f"{band} on {role}", counts))
@@ -173,11 +173,11 @@ def test_recorders_that_process(oracle: Callable[[str], str], tmp_path: Path, ki
         "linear-phase high-pass": lambda x: np.convolve(x, linear),
         "noise gate": lambda x: gated(x, rate),
     }
-    print(f"\nRecorders that process, {kind}, SNR 20 dB, {TRIALS // 2} scenes of each kind\n{HEAD}")
+    print(f"\nRecorders that process, {kind}, SNR 20 dB, {TRIALS // 4} scenes of each kind\n{HEAD}")
     for name, process in processes.items():
         counts: Counter[str] = Counter()
         for number, role in enumerate(cabins.ROLES):
-            for trial in range(TRIALS // 2):
+            for trial in range(TRIALS // 4):
                 seed = FIRST_SEED + trial + 1000 * number
                 drawn = cabins.drawn(seed, role=role, snr_db=20.0, rate=rate)
                 scene = dataclasses.replace(drawn, kind=kind)
