@@ -74,7 +74,6 @@ DIALECTS: dict[str, list[str]] = {
         "Time (ms),CH1 (mV)", *rows(TIMES * 1e3, VOLTS * 1e3, separator=";", decimal=","),
     ],
     "tabs above commas": ["t\tu", "ms\tmV", *rows(TIMES * 1e3, VOLTS * 1e3)],
-    "blanks above commas": ["t u", "us mV", *rows(TIMES * 1e6, VOLTS * 1e3)],
     "names with digits": ["X,CH1", "s,Volt", *rows(TIMES, VOLTS)],
 }  # fmt: skip
 

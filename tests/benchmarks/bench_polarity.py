@@ -174,6 +174,7 @@ def test_recorders_that_process(oracle: Callable[[str], str], tmp_path: Path, ki
         "noise gate": lambda x: gated(x, rate),
     }
     print(f"\nRecorders that process, {kind}, SNR 20 dB, {TRIALS // 4} scenes of each kind\n{HEAD}")
+    shares: dict[str, float] = {}
     for name, process in processes.items():
         counts: Counter[str] = Counter()
         for number, role in enumerate(cabins.ROLES):
@@ -186,4 +187,5 @@ def test_recorders_that_process(oracle: Callable[[str], str], tmp_path: Path, ki
                 right = "right" if found == scene.truth else "wrong"
                 counts["undecided" if found == "undecided" else right] += 1
         print(line(name, counts), flush=True)
-        assert counts["right"] >= 0.95 * (counts["right"] + counts["wrong"])
+        shares[name] = counts["right"] / max(counts["right"] + counts["wrong"], 1)
+    assert min(shares.values()) >= 0.95, shares  # once all are told
