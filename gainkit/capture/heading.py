@@ -81,9 +81,7 @@ def _cells(dialect: Dialect, line: str) -> list[str]:
     cells = dialect.cells(line)
     if len(cells) > 1 or dialect.fields < 2:
         return cells
-    others = [
-        [cell.strip(" \"'") for cell in line.split(separator)] for separator in (";", ",", "\t", "|", None)
-    ]
+    others = [[cell.strip(" \"'") for cell in line.split(separator)] for separator in ";,\t|"]
     return next((other for other in others if len(other) == dialect.fields), cells)
 
 
