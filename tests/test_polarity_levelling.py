@@ -78,7 +78,10 @@ def test_what_moves_each_frequency_by_itself_is_no_automatic_gain(band: str) -> 
     assert not read(gated, band).is_told
 
 
-@pytest.mark.parametrize("seed", [41_015, 41_016, 41_036])
+@pytest.mark.parametrize(
+    "seed",
+    [41_016, pytest.param(41_015, marks=pytest.mark.long), pytest.param(41_036, marks=pytest.mark.long)],
+)
 def test_a_phone_that_follows_the_chirps(seed: int) -> None:
     """Midbasses behind 10 to 1: told the wrong way round, or not, before the gain was taken out."""
     scene = dataclasses.replace(cabins.drawn(seed, role="midbass", snr_db=20.0), kind="chirps")
