@@ -63,11 +63,15 @@ def _measurement(result: Any) -> list[str]:
 
 def _state(result: Any) -> str:
     """The verdict in a word or two."""
+    from gainkit.analysis.clean import clips_in_part
+
     if result.recorder_overload:
         return "recorder overloaded"
     if not result.steady_tone:
         return "no steady tone"
     clip = result.clipping
+    if clips_in_part(result):
+        return "clipped in a part"
     if clip.state == "clipped" and (clip.overdrive_db or 0.0) > 0:
         return f"clipped by {clip.overdrive_db:z.2f} dB"
     return str(clip.state)

@@ -29,6 +29,7 @@ from gainkit.analysis import (
     model,
     thresholds,
 )
+from gainkit.analysis.clean import is_clean_tone
 from gainkit.analysis.decimate import decimate, decimation_factor
 from gainkit.analysis.harmonic import coarse_frequency, dirichlet, fit_harmonics
 from gainkit.capture import Capture
@@ -113,7 +114,8 @@ def test_any_clean_tone_is_clean(frequency_hz: float, peak: float, dc: float, cy
     assert found.rms_volts == pytest.approx(peak / np.sqrt(2), rel=1e-6)
     assert found.thd_percent is not None
     assert found.thd_percent < 2e-4
-    assert found.clipping.state == "clean"
+    too_high = frequency_hz > 0.45 / 3 * RATE  # no third harmonic: nothing tells that it is clean
+    assert found.clipping.state == (None if too_high else "clean")
 
 
 @pytest.mark.parametrize("frequency_hz", [40.0, 997.0, 1000.0, 6543.21])
@@ -181,6 +183,21 @@ def test_what_is_not_calibrated_is_not_told_in_volts() -> None:
 def test_a_tone_without_its_third_harmonic_tells_nothing_of_clipping() -> None:
     found = figures(with_noise(sine(9000, rate=24_000), 80), 24_000)
     assert codes(found.notes) == {"tone_too_high"}
+    assert found.clipping.state is None
+    assert not is_clean_tone(found, 1.0)
+
+
+@pytest.mark.parametrize("frequency_hz", [6_000.0, 8_000.0, 10_000.0, 12_500.0])
+def test_a_high_tone_is_judged_at_the_rate_that_the_remark_names(frequency_hz: float) -> None:
+    slow = figures(with_noise(shaped(held(3.0), frequency_hz), 80))
+    if frequency_hz < 7_000:
+        assert slow.clipping.state == "clipped"
+        return
+    assert slow.clipping.state is None
+    (least_rate_hz,) = (note.values["least_rate_hz"] for note in slow.notes if note.code == "tone_too_high")
+    fast = figures(with_noise(shaped(held(3.0), frequency_hz, rate=least_rate_hz), 80), least_rate_hz)
+    assert fast.clipping.state == "clipped"
+    assert fast.clipping.overdrive_db == pytest.approx(3.0, abs=0.1)
 
 
 def test_a_soft_knee_is_named_with_what_it_holds_down() -> None:
@@ -535,7 +552,7 @@ def test_a_measurement_comes_back_from_its_plain_values() -> None:
     assert again == result
 
 
-ROOM = ("clipping", "measure", "report", "steady", "stretches", "window")
+ROOM = ("around", "clipping", "measure", "report", "steady", "stretches", "window")
 
 
 def test_every_code_has_its_sentence_and_every_sentence_its_code() -> None:

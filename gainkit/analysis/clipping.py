@@ -13,7 +13,7 @@ from gainkit.analysis.jointfit import ALIKE, Measured, explanations, plain, rank
 from gainkit.analysis.model import Clipping, Side
 from gainkit.analysis.rails import RailFit
 from gainkit.analysis.railsearch import fit_rails
-from gainkit.analysis.tone import ToneFit
+from gainkit.analysis.tone import HIGHEST_SHARE, ToneFit
 from gainkit.levels import db_from_ratio
 from gainkit.remarks import Remark, fault, remark
 
@@ -26,6 +26,9 @@ UNJUDGED = Clipping(
 )
 LEAST_ORDERS = 3
 """Orders without which clipping cannot be seen: both rails alike make no second harmonic [-]."""
+
+USUAL_RATES_HZ = (48_000.0, 96_000.0, 192_000.0)
+"""Sample rates of recorders [Hz]."""
 
 LEAST_FOR_CURVES = 6
 """Orders with which a curve can be told from a rail: it is free in the first three [-]."""
@@ -54,6 +57,17 @@ class Verdict:
     rails: RailFit | None
     remarks: tuple[Remark, ...]
 
+    @property
+    def too_high(self) -> bool:
+        """Whether the tone is too high for this recording to show any clipping."""
+        return any(each.code == "tone_too_high" for each in self.remarks)
+
+
+def least_rate_hz(frequency_hz: float) -> float:
+    """The lowest usual sample rate at which a tone's third harmonic is in the recording [Hz]."""
+    needed = LEAST_ORDERS * frequency_hz / HIGHEST_SHARE
+    return next((rate for rate in USUAL_RATES_HZ if rate >= needed), USUAL_RATES_HZ[-1])
+
 
 def judge(tone: ToneFit, limit_thd_percent: float) -> Verdict:
     """Rails and underlying sine of a steady tone; the state after the thresholds' page.
@@ -62,7 +76,9 @@ def judge(tone: ToneFit, limit_thd_percent: float) -> Verdict:
     """
     crest = tone.relative()
     if len(crest) < LEAST_ORDERS:
-        return Verdict(CLEAN, None, (remark("tone_too_high"),))
+        return Verdict(
+            UNJUDGED, None, (fault("tone_too_high", least_rate_hz=least_rate_hz(tone.frequency_hz)),)
+        )
     if not _stands_out(tone, crest):
         return Verdict(CLEAN, None, _unnamed(tone, limit_thd_percent))
     relative, corner_ratio = without_coupling(crest)

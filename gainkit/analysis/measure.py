@@ -14,19 +14,19 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from gainkit.analysis import thresholds
+from gainkit.analysis.around import around_of
 from gainkit.analysis.beside_tone import MOST_BESIDE, fit_beside, line_beside
 from gainkit.analysis.clipping import UNJUDGED, Verdict, judge
 from gainkit.analysis.harmonic import project
 from gainkit.analysis.lines import without
-from gainkit.analysis.model import Measurement, MeasureOptions, NoToneReason, RailSag, Stretch
-from gainkit.analysis.movement import tracks_of
+from gainkit.analysis.model import Measurement, MeasureOptions, NoToneReason
 from gainkit.analysis.overload import overloaded, recorder_limit
 from gainkit.analysis.quantised import crest_blur
 from gainkit.analysis.report import Examination, measurement_of
 from gainkit.analysis.spectrum import Line, hann, mains_of
-from gainkit.analysis.steady import Blocks, SteadyPart, demodulated, drift_remark, find_steady, last_steady
-from gainkit.analysis.stretches import changes, judged_stretches, rail_sag, sag_remark, settling
+from gainkit.analysis.steady import Blocks, SteadyPart, demodulated, find_steady, last_steady
 from gainkit.analysis.tone import ToneFit, fit_tone
+from gainkit.analysis.wandering import wanders
 from gainkit.analysis.window import Floats, Window, choose_window, part_in_band
 from gainkit.capture.model import Capture
 from gainkit.errors import GainkitError
@@ -53,9 +53,6 @@ STRONGER_RATIO = 10.0
 
 CALMER_SHARE = 0.8
 """A line beside the tone is taken out if that leaves less than this share of the level's scatter [-]."""
-
-WHOLE_SHARE = 0.98
-"""A steady part that holds this share of what was looked at is the whole of it [-]."""
 
 
 @dataclass(frozen=True)
@@ -176,13 +173,15 @@ def _examine(capture: Capture, options: MeasureOptions) -> Examination:
     if tone is not None and beside:
         tone = tone.with_beside(beside)
     no_tone = _no_tone("silent") if tone is None else _why_no_tone(tone)
+    if tone is not None and no_tone is None and wanders(window.audio, blocks, steady, angular):
+        no_tone = _no_tone("wanders")
     if tone is None or no_tone is not None:
         return _without_tone(capture, window, part, no_tone)
     overload, told = _recorder(capture, options, window, steady, tone)
     verdict = Verdict(UNJUDGED, None, ()) if overload else judge(tone, options.limit_thd_percent)
-    before = _before(capture, options, window, steady, blocks, tone, verdict)
-    notes = (*window.notes, *steady.remarks, *before.remarks, *told)
-    return Examination(window, part, overload, notes, None, tone, verdict, before.stretches, before.sag)
+    around = around_of(capture, options, window, steady, blocks, tone, verdict)
+    notes = (*window.notes, *steady.remarks, *around.remarks, *told)
+    return Examination(window, part, overload, notes, None, tone, verdict, around.stretches, around.sag)
 
 
 def _recorder(
@@ -228,66 +227,6 @@ def _without_beside(
         rms_volts = float(np.sqrt(beside[1].power))
         taken.append(Line(beside[1].frequency_hz, rms_volts, float("inf")))
     return window, blocks, tuple(taken), False
-
-
-MOVES = frozenset({"level_changes", "level_drifts"})
-"""Remarks that tell already that the level is not the same throughout."""
-
-
-@dataclass(frozen=True)
-class _Before:
-    """What the capture did before the part that is reported."""
-
-    remarks: tuple[Remark, ...] = ()
-    stretches: tuple[Stretch, ...] = ()
-    sag: RailSag | None = None
-
-
-def _before(
-    capture: Capture,
-    options: MeasureOptions,
-    window: Window,
-    steady: SteadyPart,
-    blocks: Blocks | None,
-    tone: ToneFit,
-    verdict: Verdict,
-) -> _Before:
-    """Stretches and how it went from one to the next; nothing but the one where nothing moved."""
-    rate, begin = window.audio_rate_hz, window.start_seconds
-    own = begin + steady.start / rate, begin + steady.stop / rate
-    clip = verdict.clipping
-    mine = Stretch(*own, tone.rms_volts, clip.overdrive_db, clip.state)
-    spans = [(begin + first / rate, begin + last / rate) for first, last in steady.stretches]
-    far = [span for span in window.stretches if span[1] < own[0] or span[0] > own[1]]
-    spans = [*(s for s in far if all(s[1] < t[0] or s[0] > t[1] for t in spans)), *spans]
-    whole = begin + len(window.audio) / rate
-    last = max(whole, *(span[1] for span in spans)) if spans else whole
-    moved = len(spans) > 1 or steady.stop - steady.start < WHOLE_SHARE * len(window.audio)
-    known = any(each.code in MOVES for each in (*window.notes, *steady.remarks))
-    drifts = None if blocks is None or known else drift_remark(blocks.levels_db[blocks.loud])
-    if blocks is None or not moved:
-        return _Before(() if drifts is None else (drifts,), (mine,))
-
-    def part(start: float, stop: float) -> tuple[Floats, float]:
-        first, final = round((start - begin) * rate), round((stop - begin) * rate)
-        if first >= 0 and final <= len(window.audio):
-            return window.audio[first:final], rate
-        return part_in_band(capture, options, start, stop)
-
-    stretches = judged_stretches(part, tuple(spans), (own, mine), tone.frequency_hz, options)
-    sag = None
-    if clip.side is not None:
-        loud = np.flatnonzero(blocks.loud)
-        first_loud = begin + float(loud[0] + 1) * blocks.frames / rate
-        start = min(first_loud, *(span[0] for span in spans)) if spans else first_loud
-        sag = rail_sag(part, start, last, tone)
-    if sag is not None:
-        return _Before((sag_remark(sag),), stretches, sag)
-    angular = 2 * np.pi * float(window.rough_hz or 0.0) / rate  # as the blocks were demodulated
-    tracks = tracks_of(window.audio, angular, blocks.frames, blocks.phasors)
-    limiter = settling(blocks, tracks, blocks.frames / rate)
-    told = [limiter] if limiter is not None else [drifts] if drifts is not None else changes(stretches)
-    return _Before(tuple(told), stretches)
 
 
 def _other_channels(capture: Capture, options: MeasureOptions, examined: Examination) -> list[Remark]:

@@ -29,6 +29,9 @@ LEAST_BEYOND = 1e-4
 RAIL_ORDERS = 5
 """Orders wanted for the rails even when the band's edge cuts harmonics earlier [-]."""
 
+HIGHEST_SHARE = 0.45
+"""Harmonics are fitted up to this share of the sample rate [-]: above, a recorder's filter takes them."""
+
 CRESTS_IN_HARMONICS = 0.6
 """Length of the harmonics over the height by which both crests of a clipped wave are moved [-]: the root of the
 share of time that flats take, up to a third, times the root of two, less what is the fundamental's."""
@@ -258,7 +261,7 @@ def fit_tone(
     start_hz = frequency_hz or coarse_frequency(samples, sample_rate_hz, low_hz, high_hz)
     if start_hz is None:
         return None
-    highest_hz = max(high_hz, min(RAIL_ORDERS * start_hz * 1.01, 0.45 * sample_rate_hz))
+    highest_hz = max(high_hz, min(RAIL_ORDERS * start_hz * 1.01, HIGHEST_SHARE * sample_rate_hz))
     fit = fit_harmonics(samples, sample_rate_hz, start_hz, highest_hz=highest_hz, max_order=max_order)
     fit, outliers = without_outliers(samples, fit)
     if step_volts is not None:

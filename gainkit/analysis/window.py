@@ -39,7 +39,8 @@ class Window:
     raw, audio : (frames,) [V]. rough_hz : where the strongest line lies, None when silent. above_band_volts :
     rms of what the audio band leaves out. step_volts : of a coarse quantiser, if there is one. pure_steps :
     nothing else disturbs the tone. start_seconds : of audio, from the recording's first frame [s]. stretches :
-    what stands still in a capture that is too long to hold, (start, stop) [s]; empty in others.
+    what stands still in a capture that is too long to hold, (start, stop) [s]; empty in others. span : raw
+    frames (start, stop) of the recording that it was chosen from.
     """
 
     raw: Floats
@@ -52,6 +53,7 @@ class Window:
     notes: tuple[Remark, ...] = ()
     start_seconds: float = 0.0
     stretches: tuple[tuple[float, float], ...] = ()
+    span: tuple[int, int] = (0, 0)
 
     def raw_of(self, start: int, stop: int) -> Floats:
         """The raw frames (frames,) [V] that frames start..stop of audio were made from."""
@@ -65,18 +67,20 @@ def choose_window(capture: Capture, options: MeasureOptions) -> Window:
 
     Raises GainkitError for a part that is not in the recording, and as `Capture.volts` does.
     """
-    start, stop, notes, stretches = _span(capture, options)
+    span, notes = _span(capture, options)
+    start, stop, notes, stretches = _steadiest(capture, options, span, notes)
     raw = capture.volts(start, stop, channel=options.channel, minus=options.minus)
     # the difference of two channels has no step of its own
     step = quantiser_step(raw) if options.minus is None else None
     if step is not None:
         thinned = _thinned(raw, capture.sample_rate_hz, step, options, notes)
         if thinned is not None:
-            return replace(thinned, start_seconds=start / capture.sample_rate_hz, stretches=stretches)
+            begin = start / capture.sample_rate_hz
+            return replace(thinned, start_seconds=begin, stretches=stretches, span=span)
     window = _in_band(raw, capture.sample_rate_hz, step, options, notes)
     trimmed_seconds = (len(raw) / capture.sample_rate_hz - len(window.audio) / window.audio_rate_hz) / 2
     begin = start / capture.sample_rate_hz + trimmed_seconds
-    return replace(window, start_seconds=begin, stretches=stretches)
+    return replace(window, start_seconds=begin, stretches=stretches, span=span)
 
 
 def part_in_band(
@@ -90,10 +94,8 @@ def part_in_band(
     return audio, audio_rate_hz
 
 
-def _span(
-    capture: Capture, options: MeasureOptions
-) -> tuple[int, int, tuple[Remark, ...], tuple[tuple[float, float], ...]]:
-    """First and last frame to look at, what is to be said about the choice, and what stands still [s]."""
+def _span(capture: Capture, options: MeasureOptions) -> tuple[tuple[int, int], tuple[Remark, ...]]:
+    """First and last frame of what is asked for and can be read, and what is to be said about that."""
     rate = capture.sample_rate_hz
     start = 0 if options.start_seconds is None else round(options.start_seconds * rate)
     stop = capture.frames if options.stop_seconds is None else round(options.stop_seconds * rate)
@@ -117,9 +119,17 @@ def _span(
                 "gap_left_out", from_seconds=start / rate, to_seconds=stop / rate, frames=asked[1] - asked[0]
             ),
         )
+    return (start, stop), gaps
+
+
+def _steadiest(
+    capture: Capture, options: MeasureOptions, span: tuple[int, int], notes: tuple[Remark, ...]
+) -> tuple[int, int, tuple[Remark, ...], tuple[tuple[float, float], ...]]:
+    """First and last frame to look at, what is to be said about the choice, and what stands still [s]."""
+    rate, (start, stop) = capture.sample_rate_hz, span
     most = min(WINDOW_FRAMES * decimation_factor(rate, options.band_hz[1]), MOST_RAW_FRAMES)
     if stop - start <= most:
-        return start, stop, gaps, ()
+        return start, stop, notes, ()
     steadiest = coarse_window(capture, start, stop, most, channel=options.channel, minus=options.minus)
     followed = remark(
         "level_followed",
@@ -130,7 +140,7 @@ def _span(
     )
     stretches = tuple((first / rate, last / rate) for first, last in steadiest.stretches)
     drifts = () if steadiest.drift is None else (steadiest.drift,)
-    return steadiest.start, steadiest.stop, (*gaps, followed, *drifts), stretches
+    return steadiest.start, steadiest.stop, (*notes, followed, *drifts), stretches
 
 
 def _thinned(

@@ -8,7 +8,7 @@ from typing import Protocol
 
 from gainkit.calculator.meters import BETTER_METER_HZ, SIMPLE_METER_HZ, MeterLimits
 from gainkit.levels import FloatOrArray, power_db_from_ratio, ratio_from_db
-from gainkit.remarks import Remark, danger, fault
+from gainkit.remarks import Remark, danger, fault, remark
 
 MID_TONE_HZ = 997.0
 """Tone for full-range channels: 997 Hz, which meets every code of the converter (AES17 practice)."""
@@ -44,6 +44,15 @@ LOWEST_TONE_HZ, HIGHEST_TONE_HZ = 20.0, 20_000.0
 
 CROSSOVER_DISTANCE = 2.0
 """A tone for the woofer stays an octave below a passive crossover [-] (common practice, no source)."""
+
+
+PLAIN_RECORDER_HZ = 48_000.0
+"""Sample rate that every audio interface has [Hz]: it holds frequencies below half of that (sampling
+theorem)."""
+
+CLIPPING_SHARE = 0.15
+"""Up to this share of a recorder's rate the tone's third harmonic is recorded, without which clipping is not
+seen [-]: a third of 0.45, where recorders' filters begin."""
 
 
 class Filtered(Protocol):
@@ -164,6 +173,8 @@ def suiting_tone_dbfs(channel: Filtered, target_watts: float) -> float:
 def tone_cautions(channel: Filtered, tone_hz: float) -> Iterator[Remark]:
     """What the channel's filters and crossover say about the tone chosen."""
     loss = _loss_db(channel, tone_hz)
+    if tone_hz > CLIPPING_SHARE * PLAIN_RECORDER_HZ:
+        yield remark("needs_fast_recorder", tone_hz=tone_hz, rate_hz=tone_hz / CLIPPING_SHARE)
     if feeds_tweeter(channel):
         yield danger("tweeter_channel", highpass_hz=channel.highpass_hz)
     if loss > FILTER_LOSS_DB:

@@ -140,7 +140,7 @@ def _lines(ax: Axes, tone: ToneFit, bottom: float) -> None:
 
 def spectrum_point(tone: ToneFit, verdict: Verdict | None = None) -> str:
     """What the picture says: THD, the strongest harmonic or line; of an overloaded recorder only that."""
-    if verdict is not None and verdict.clipping.state is None:
+    if verdict is not None and verdict.clipping.state is None and not verdict.too_high:
         return OVERLOADED
     lines = least_told(tone, TOLD_LINE_PERCENT)
     beside = [f"{name}, {db_from_ratio(percent / 100):z.0f} dB" for name, percent in lines]

@@ -208,16 +208,16 @@ def _dc_matters(tone: ToneFit, unit: str) -> bool:
 
 def waveform_point(tone: ToneFit, verdict: Verdict, *, unit: str = "V", full_scale: float | None = None) -> str:
     """What the picture says: the verdict, then what else is in the wave and matters."""
-    beside = _beside(tone, unit, full_scale if verdict.clipping.state is not None else None)
+    beside = _beside(tone, unit, full_scale if verdict.clipping.state is not None or verdict.too_high else None)
     return "; ".join([_of_rails(tone, verdict), *beside])
 
 
 def _of_rails(tone: ToneFit, verdict: Verdict) -> str:
     clipping = verdict.clipping
-    if clipping.state is None:
+    if clipping.state is None and not verdict.too_high:
         return OVERLOADED
-    if clipping.state == "clean":
-        seen = "No rail is seen" if tone.in_band > 2 else "Too high a tone to tell a rail"
+    if clipping.state in (None, "clean"):
+        seen = "Too high a tone to tell a rail" if verdict.too_high else "No rail is seen"
         return f"{seen}: {filled('{hz:.4g}', {'hz': tone.frequency_hz})} Hz, {thd_told(tone)}"
     over = clipping.overdrive_db or 0.0
     if over <= 0:

@@ -45,6 +45,7 @@ def answers_text(answers: Sequence[FileAnswer], expected: Expected, minus: int |
 def _count(answers: Sequence[FileAnswer], expected: Expected) -> str:
     """'5 captures: 3 clean, 1 clipped, 1 not measured; 2 of them on target.'"""
     from gainkit.advice import is_clean, what_to_turn
+    from gainkit.analysis.clean import waveform_state
 
     kinds: dict[str, list[str]] = {}
     on_target = with_target = 0
@@ -55,7 +56,8 @@ def _count(answers: Sequence[FileAnswer], expected: Expected) -> str:
         elif is_clean(result, expected.checks):
             kind = "clean"
         else:
-            kind = result.clipping.state if result.clipping.state not in (None, "clean") else "not clean"
+            state = waveform_state(result)
+            kind = "not clean" if state in (None, "clean") else str(state)
         kinds.setdefault(str(kind), []).append(Path(each.file).name)
         if result is not None and result.target is not None:
             with_target += 1
@@ -105,6 +107,7 @@ def _told_first(result: Measurement) -> tuple[list[Remark], list[Remark | str]]:
 def verdict(result: Measurement, checks: Checks) -> str:
     """One line: clean, at the onset, clipped and by how much, or why it cannot be told."""
     from gainkit.advice import is_distorted, what_to_turn
+    from gainkit.analysis.clean import clips_in_part
     from gainkit.cli.plain import percent
     from gainkit.words.analysis import overdrive_words
 
@@ -113,9 +116,13 @@ def verdict(result: Measurement, checks: Checks) -> str:
     if not result.steady_tone:
         return "NO STEADY TONE. Only the level was measured."
     clip = result.clipping
-    if clip.state == "clean":
+    if clips_in_part(result):
+        return "CLIPPED IN A PART of the recording. The figures are of the rest."
+    if clip.state in (None, "clean"):
         if is_distorted(result.thd_percent, checks):
             return f"NOT CLEAN. THD {percent(result.thd_percent)}, and not by a rail: look for its cause."
+        if clip.state is None:
+            return "CLIPPING NOT KNOWN. The tone is too high for this recording to show it."
         return "CLEAN. No rail is seen."
     beyond = clip.overdrive_db or 0.0
     over = f"{overdrive_words(beyond)} beyond the rail" if beyond > 0 else "held by a soft knee"

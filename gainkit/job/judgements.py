@@ -19,6 +19,7 @@ from gainkit.advice import (
     on_target,
     tone_faults,
 )
+from gainkit.analysis.clean import clips_in_part, waveform_state
 from gainkit.analysis.model import Measurement
 from gainkit.job.plan import ChannelPlan
 from gainkit.job.readings import OF_ONE_OUTPUT, Reading
@@ -38,7 +39,15 @@ Judgement = tuple[str, tuple[Remark, ...]]
 
 
 JUDGED_AGAIN = frozenset(
-    {"dc_at_output", "one_lead", "other_tone", "filter_takes_tone", "crossover_missing", "crossover_elsewhere"}
+    {
+        "dc_at_output",
+        "one_lead",
+        "other_tone",
+        "clipped_in_part",
+        "filter_takes_tone",
+        "crossover_missing",
+        "crossover_elsewhere",
+    }
 )
 """Notes of a result that are judged here from its figures: a reading of another kind clears them."""
 
@@ -153,7 +162,7 @@ def _level(reading: Reading, set_volts: float, volts: float | None, counts: bool
         error_db=db_from_ratio(volts / set_volts) if known and volts is not None else None,
         thd_percent=result.thd_percent if measured else None,
         thd_floor_percent=result.thd_floor_percent if measured else None,
-        state=result.clipping.state if measured else None,
+        state=waveform_state(result) if measured else None,
         overdrive_db=result.clipping.overdrive_db if measured else None,
         watts=result.watts if measured else None,
         dc_volts=result.dc_volts if typed or (measured and result.calibrated) else None,
@@ -207,6 +216,8 @@ def _another(name: str, frequency_hz: float | None, figures: PlanFigures) -> Rem
 def _waveform(result: Measurement, checks: Checks) -> Iterator[Remark]:
     if result.clipping.state == "clipped":
         yield fault("clipped", overdrive_db=max(result.clipping.overdrive_db or 0.0, 0.0))
+    elif clips_in_part(result):
+        yield fault("clips_in_part")
     elif is_distorted(result.thd_percent, checks):
         yield fault("distorted", thd_percent=result.thd_percent)
     elif result.clipping.state is None:

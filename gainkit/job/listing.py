@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from gainkit.analysis.clean import waveform_state
 from gainkit.analysis.model import Measurement
 from gainkit.figures import plain
 from gainkit.job.readings import Reading, read_readings
@@ -111,7 +112,7 @@ def key_figures(result: Any) -> str:
     match result:
         case Measurement():
             unit = "V" if result.calibrated else "of full scale"
-            return f"{plain(result.rms_volts, 4)} {unit}, {result.clipping.state or 'not judged'}"
+            return f"{plain(result.rms_volts, 4)} {unit}, {waveform_state(result) or 'not judged'}"
         case TypedLevel():
             parts = [] if result.volts is None else [f"{plain(result.volts, 4)} V by meter"]
             parts += [] if result.dc_volts is None else [f"DC {plain(result.dc_volts, 3)} V"]

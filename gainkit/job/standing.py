@@ -173,7 +173,9 @@ def _met(left: Level | None, told: Sequence[Remark], looked_at: frozenset[str]) 
     return True if left.counts and left.error_db is not None and "level" in looked_at else None
 
 
-LEVEL_FAULTS = frozenset({"level_off_target", "clipped", "distorted", "waveform_not_judged", "dc_at_output"})
+LEVEL_FAULTS = frozenset(
+    {"level_off_target", "clipped", "clips_in_part", "distorted", "waveform_not_judged", "dc_at_output"}
+)
 """With any of these an output is not left on target."""
 
 
@@ -194,7 +196,7 @@ RANK = ("dc_at_output", "recorder_overloaded", "no_steady_tone_recorded", "other
 
 def _rank(code: str) -> int:
     """Why a reading does not count comes before what it shows; the level comes before what else was found."""
-    order = [*RANK, "other_volume", "clipped", "distorted", "level_off_target"]
+    order = [*RANK, "other_volume", "clipped", "clips_in_part", "distorted", "level_off_target"]
     return order.index(code) if code in order else len(order)
 
 

@@ -348,9 +348,9 @@ def _channel(row: Mapping[str, Any], source: Source, supply: Supply, meter: Mete
         meter=meter,
         **_channel_fields(row),
     )
-    kept = ("coil_ohms", "coils", "drivers", "noise_volts")
+    kept = {each.name for each in fields(SystemChannel)} - {"name", "channel", "fed_by", "outputs"}
     return SystemChannel(
-        row["name"], channel, fed_by, _outputs(row), **{key: row[key] for key in kept if key in row}
+        row["name"], channel, fed_by, _outputs(row), **{key: row[key] for key in row.keys() & kept}
     )
 
 

@@ -12,6 +12,7 @@ from typing import Any
 
 from gainkit.advice import what_to_turn
 from gainkit.analysis import Measurement, MeasureOptions, measure
+from gainkit.analysis.clean import waveform_state
 from gainkit.beside import beside_plan
 from gainkit.capture import Capture
 from gainkit.errors import GainkitError
@@ -309,7 +310,8 @@ def _figures(result: Any, outputs: Sequence[str]) -> list[Sentence]:
             told.append(Sentence("figure_thd_below", {"thd_floor_percent": result.thd_floor_percent}))
         if result.clipping.state is not None:
             over = result.clipping.overdrive_db or 0.0
-            told.append(Sentence(f"figure_{result.clipping.state.replace('-', '_')}", {"overdrive_db": over}))
+            state = (waveform_state(result) or "").replace("-", "_")
+            told.append(Sentence(f"figure_{state}", {"overdrive_db": over}))
         if result.level_dbfs is not None:
             told.append(Sentence("figure_recorder", {"level_dbfs": result.level_dbfs}))
         return told

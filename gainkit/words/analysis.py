@@ -46,6 +46,19 @@ def _level_followed(values: Mapping[str, Any]) -> str:
     )
 
 
+def _clipped_in_part(values: Mapping[str, Any]) -> str:
+    if values["count"] == 1:
+        where = "from {from_seconds:.2f} s to {to_seconds:.2f} s"
+    else:
+        where = (
+            "{count} times, {seconds:.2g} s in all, the longest from {from_seconds:.2f} s to {to_seconds:.2f} s"
+        )
+    return (
+        f"The output clips in a part of the recording: {where}, by up to {{overdrive_db:.1f}} dB. The figures are "
+        "of the clean rest. Look for a supply that gives way or a level that jumps; if a knob was turned, record again."
+    )
+
+
 def _dropout(values: Mapping[str, Any]) -> str:
     places = ", ".join(f"{seconds:.2f} s" for seconds in values["at_seconds"])
     return f"The tone is interrupted at {places}: the recorder lost samples there (dropout)."
@@ -139,6 +152,7 @@ REMARKS: dict[str, Template] = {
         "The level was taken back by {taken_db:.2g} dB with a time constant of {time_constant_seconds:.2g} s while "
         "the wave kept its shape: a limiter or compressor, a gain of the recorder's own, or a part that warms up."
     ),
+    "clipped_in_part": _clipped_in_part,
     "dropout": _dropout,
     "outliers": _outliers,
     "above_band": (
@@ -161,7 +175,8 @@ REMARKS: dict[str, Template] = {
     ),
     # about the wave
     "tone_too_high": (
-        "The tone is too high for its third harmonic to be in the recording: clipping cannot be seen."
+        "The tone is too high for its third harmonic to be in the recording: clipping cannot be seen. Record at "
+        "{least_rate_hz:.0f} Hz or more, or take a lower tone."
     ),
     "slow_recovery": (
         "Slow recovery from clipping: the output stands at its rail longer than the sine does beyond it."

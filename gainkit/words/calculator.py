@@ -280,6 +280,10 @@ REMARKS: dict[str, Template] = {
         "low as given, and be sure that the filters are back on before the tweeter is connected. A tone below its "
         "high-pass burns it at once."
     ),
+    "needs_fast_recorder": (
+        "Clipping of a {tone_hz:.6g} Hz tone is seen only by a recorder that takes more than {rate_hz:.0f} samples a "
+        "second: set it to 96 kHz or more."
+    ),
     "tone_reaches_tweeter": (
         "{tone_hz:.6g} Hz lies less than an octave below the crossover at {crossover_hz:.6g} Hz: with the "
         "loudspeakers connected it would reach the tweeter. Unplug them, or use a lower tone."

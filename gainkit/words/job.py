@@ -185,6 +185,7 @@ REMARKS: dict[str, Template] = {
     "not_calibrated": "recorded without calibration: volts not known",
     "other_volume": "taken at another volume of the source: measure again",
     "clipped": lambda v: "CLIPPED by {overdrive_db:z.2f} dB" + _volts(v),
+    "clips_in_part": "CLIPPED IN A PART of its recording: find what moved, and measure again",
     "distorted": lambda v: "DISTORTED, THD {thd_percent:.2g} %" + _volts(v),
     "level_off_target": lambda v: (
         f"MISSES ITS TARGET: {abs(v['error_db']):z.2f} dB too {'high' if v['error_db'] > 0 else 'low'}, "
@@ -252,6 +253,7 @@ SHORT: dict[str, Template] = {
     "other_volume": "read at another volume",
     "one_lead": "read on one lead",
     "clipped": "clipped by {overdrive_db:z.1f} dB",
+    "clips_in_part": "clipped in a part of its recording",
     "distorted": "distorted, THD {thd_percent:.2g} %",
     "level_off_target": lambda v: f"{abs(v['error_db']):z.1f} dB too {'high' if v['error_db'] > 0 else 'low'}",
     "polarity_wrong": "polarity {polarity}",

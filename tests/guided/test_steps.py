@@ -198,4 +198,4 @@ def test_noise_and_response_are_read_as_their_steps_ask(car: Path) -> None:
 def test_no_step_asks_for_two_words_that_end_each_other() -> None:
     """It could never be begun."""
     for said in MUST_CONFIRM.values():
-        assert not {ENDED_BY[each] for each in said} & set(said)
+        assert not {ENDED_BY.get(each) for each in said} & set(said)
