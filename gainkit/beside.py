@@ -9,11 +9,14 @@ from typing import TYPE_CHECKING, Any
 
 from gainkit.advice import Checks, crossover_faults, has_stray_dc, is_other_tone, tone_faults
 from gainkit.analysis.model import Measurement
-from gainkit.remarks import Remark, danger, fault, gravest_first
+from gainkit.remarks import Remark, danger, fault, gravest_first, remark
 
 if TYPE_CHECKING:
     from gainkit.job.plan import ChannelPlan
     from gainkit.response import Response
+
+THIRD = 3
+"""Order of the strongest harmonic of a clipped wave whose rails are alike (its Fourier series) [-]."""
 
 FIRST = frozenset({"dc_at_output", "one_lead", "other_tone"})
 """Codes that are told before any level: it may not be what it seems."""
@@ -78,7 +81,16 @@ def _against(result: Measurement, plan: ChannelPlan | None) -> list[Remark]:
     if is_other_tone(result.frequency_hz, plan.tone_hz):
         heard = result.frequency_hz
         remarks.append(fault("other_tone", output=plan.name, frequency_hz=heard, planned_hz=plan.tone_hz))
+    elif _hides_clipping(result, plan):
+        remarks.append(remark("lowpass_hides_clipping", lowpass_hz=plan.lowpass_hz))
     return remarks
+
+
+def _hides_clipping(result: Measurement, plan: ChannelPlan) -> bool:
+    """Whether the channel's low-pass takes the third harmonic of a tone that looks clean."""
+    if plan.lowpass_hz is None or result.frequency_hz is None or result.clipping.state != "clean":
+        return False
+    return THIRD * result.frequency_hz > plan.lowpass_hz
 
 
 def response_beside_plan(result: Response, expected: Expected) -> Response:

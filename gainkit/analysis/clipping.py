@@ -9,7 +9,16 @@ from numpy.typing import NDArray
 
 from gainkit.analysis import thresholds
 from gainkit.analysis.flats import flat_rails
-from gainkit.analysis.jointfit import ALIKE, Measured, explanations, plain, ranked, tone_units, with_interval
+from gainkit.analysis.jointfit import (
+    ALIKE,
+    PLAIN_CURVE,
+    Measured,
+    explanations,
+    plain,
+    ranked,
+    tone_units,
+    with_interval,
+)
 from gainkit.analysis.model import Clipping, Side
 from gainkit.analysis.rails import RailFit
 from gainkit.analysis.railsearch import fit_rails
@@ -85,16 +94,16 @@ def judge(tone: ToneFit, limit_thd_percent: float) -> Verdict:
     real, noise = relative.real.copy(), tone.noise_peak / np.sqrt(2)
     rails = fit_rails(real, noise)
     explained = _explained(rails, relative, tone)
-    interval, alone = None, True
+    interval, alone, bent = None, True, False
     if explained < EXPLAINS_ALL or rails.knee.free is not None:
         other = _other_explanation(tone, crest, relative, rails, corner_ratio, limit_thd_percent)
         if other.verdict is not None:
             return other.verdict
-        interval, alone = other.interval, other.alone
+        interval, alone, bent = other.interval, other.alone, other.bent
     sides = _sides_at_rail(rails, tone, limit_thd_percent)
     if explained < thresholds.RAIL_EXPLAINS_WELL and (flat := flat_rails(tone)) is not None:
         return _slow_recovery(flat, tone, limit_thd_percent)
-    if explained < thresholds.RAIL_EXPLAINS or not any(sides) or _smooth(real, noise, rails):
+    if explained < _least_explained(rails, bent) or not any(sides) or _smooth(real, noise, rails):
         return Verdict(CLEAN, rails, _other_kind(tone, relative, limit_thd_percent))
     if max(rails.overdrive_db) > thresholds.RECTIFIED_OVERDRIVE_DB and not all(sides):
         missing = fault("missing_half", side="positive" if sides[0] else "negative")
@@ -108,17 +117,26 @@ def judge(tone: ToneFit, limit_thd_percent: float) -> Verdict:
     return Verdict(replace(clipping, overdrive_interval_db=interval), rails, remarks)
 
 
+def _least_explained(rails: RailFit, bent: bool) -> float:
+    """The share of the harmonics' power that rails must explain to be told [-]."""
+    if rails.knee.slope > thresholds.NAMED_SLOPE:
+        return thresholds.GIVING_WAY_EXPLAINS
+    return thresholds.RAIL_EXPLAINS_WELL if bent else thresholds.RAIL_EXPLAINS
+
+
 @dataclass(frozen=True)
 class _Other:
     """What else explains the harmonics.
 
     verdict : where something does so better than rails alone; None elsewhere. interval : of overdrive that all
     explanations span which fit alike [dB]; None where they agree. alone : whether rails alone have no rival.
+    bent : whether a mere curve tells the wave as well: rails must then tell it nearly all.
     """
 
     verdict: Verdict | None = None
     interval: tuple[float, float] | None = None
     alone: bool = True
+    bent: bool = False
 
 
 def _other_explanation(
@@ -145,8 +163,14 @@ def _other_explanation(
         near = [one for one, more in zip(of, worse, strict=True) if one is alone or more <= worse[0] + slack]
         return _Other(None, with_interval(near), len(near) == 1 or slack == 0.0)
     as_good = [one for one, more in zip(of, worse, strict=True) if more < ALIKE]
-    if best.cause == "curve" or (best.rails is not None and any(one.cause == "curve" for one in as_good)):
-        return _Other()  # the plainest of those that fit alike
+    # a curve that is free in many orders comes near to anything: it only speaks against rails
+    named, _ = ranked([one for one in of if one.cause != "curve" or one.figures <= PLAIN_CURVE], len(crest))
+    if named.cause in ("slew", "saturation"):
+        best = named
+    elif best.cause == "curve":
+        return _Other(bent=True)
+    elif best.rails is not None and any(one.cause == "curve" for one in as_good):
+        return _Other(bent=True)  # the plainest of those that fit alike
     interval = with_interval(as_good)
     best = tone_units(best, tone.frequency_hz)
     values = best.values or {}
@@ -298,12 +322,14 @@ def _clipping(rails: RailFit, sides: tuple[bool, bool], tone: ToneFit, limit_thd
     overdrive, deviation = max(
         (rails.overdrive_db[side], _deviation_db(rails, side, tone)) for side in (0, 1) if sides[side]
     )
+    # a filter behind the rails may take away most of what they make, or add to it
+    thd_percent = max(tone.full_thd_percent, rails.thd_percent if rails.behind else 0.0)
     period = tone.period()
     # a soft knee nears its rail and never reaches it: the output is held where its own crest stands
     high = min(float(centre + rails.rail_volts(0)), float(period.max()))
     low = max(float(centre - rails.rail_volts(1)), float(period.min()))
     return Clipping(
-        state="clipped" if tone.full_thd_percent >= limit_thd_percent and overdrive > 0 else "at-onset",
+        state="clipped" if thd_percent >= limit_thd_percent and overdrive > 0 else "at-onset",
         side=name,
         positive_rail_volts=high if sides[0] else None,
         negative_rail_volts=low if sides[1] else None,

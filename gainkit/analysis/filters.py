@@ -62,8 +62,12 @@ FILTERS = (
         ((0.5, 100.0), (0.3, 3.0)),
     ),
     FilterFamily(
-        "low-pass 4", "filter", {0: ONE}, {0: ONE, 1: ((-1,),), 2: ((-2,),)}, ("corner",), (_HIGH,),
-        ((0.7, 100.0),), damping=2**0.5, times=2,
+        "low-pass 4", "filter", {0: ONE}, {0: ONE, 1: ((-1, -1),), 2: ((-2, 0),)}, ("corner", "q"), (_HIGH, _Q),
+        ((0.7, 100.0), (0.4, 2.0)), times=2,
+    ),
+    FilterFamily(
+        "high-pass 4", "coupling", {2: ONE}, {0: ((2, 0),), 1: ((1, -1),), 2: ONE}, ("corner", "q"), (_LOW, _Q),
+        ((1e-3, 2.0), (0.4, 2.0)), times=2,
     ),
     FilterFamily(
         "shelf", "filter", {0: ONE, 1: ((-1, 0),)}, {0: ONE, 1: ((0, -1),)}, ("zero", "pole"),

@@ -36,6 +36,9 @@ strong' from there on, from memory) [-]."""
 LEAST_JOINT_ORDERS = 7
 """Orders without which a filter could be anything [-]."""
 
+PLAIN_CURVE = 5
+"""Figures of the plainest curve: its size, and orders 2 and 3 [-]."""
+
 STARTS = 2
 """Points of each filter's grid that are refined [-]."""
 
@@ -114,7 +117,7 @@ def explanations(measured: Measured, rival: float) -> list[Explanation]:
     """
     enough = len(measured.relative) >= LEAST_JOINT_ORDERS
     filtered = _filtered(measured, rival) if enough else []
-    others = [each for each in (_slewed(measured), _curved(measured)) if each.left_share < LEAVES]
+    others = [each for each in (_slewed(measured), *_curved(measured)) if each.left_share < LEAVES]
     core = _saturated(measured)
     return [*filtered, *others, core] if core.left_share < CORE_LEAVES else [*filtered, *others]
 
@@ -127,16 +130,41 @@ def ranked(of: list[Explanation], orders: int) -> tuple[Explanation, list[float]
     return of[worse.index(best)], [each - best for each in worse]
 
 
-def _curved(measured: Measured) -> Explanation:
-    """No rail, and of harmonics only orders 2 and 3, as large and at whatever phase they like.
+def _curved(measured: Measured) -> list[Explanation]:
+    """No rail: some low orders as large and at whatever phase they like, of the others none, or those of a
+    curve.
 
-    A smooth curve makes such a wave, before or behind a filter; and so little tells no rail behind a filter,
-    either.
+    A smooth curve makes such a wave, before or behind a filter: of orders 2 and 3 a square and a cube law, of
+    orders to 5 their next, u |u| beside them a square law that is alike on both sides. So little tells no rail
+    behind a filter, either.
     """
+    return [
+        _of_low_orders(measured, 3, None),
+        _of_low_orders(measured, 5, None),
+        _of_low_orders(measured, 3, _odd_square(len(measured.orders))),
+    ]
+
+
+def _of_low_orders(measured: Measured, free: int, beyond: Floats | None) -> Explanation:
+    """Orders to `free` as they are; those beyond in the ratio of (K,), or none."""
     model = measured.relative.copy()
-    model[3:] = 0
+    model[free:] = 0
+    figures = 1 + 2 * (free - 1)
+    if beyond is not None and len(model) > free:
+        weighed = beyond[free:] / measured.sigma[free:] ** 2
+        power = float(weighed @ beyond[free:])
+        model[free:] = beyond[free:] * (float(weighed @ measured.relative[free:].real) / max(power, 1e-300))
+        figures += 1
     _, left = measured.scaled(model)
-    return Explanation("curve", "curve", float(left @ left), 5, measured.left_share(left))
+    return Explanation("curve", "curve", float(left @ left), figures, measured.left_share(left))
+
+
+@lru_cache(maxsize=8)
+def _odd_square(orders: int) -> Floats:
+    """Harmonics 1.. of cos |cos| (orders,): 8 (-1)^((k-1)/2) / (pi k (4 - k^2)), odd k (its series)."""
+    k = np.arange(1.0, orders + 1)
+    odd = k % 2 == 1
+    return np.where(odd, 8 * (-1.0) ** ((k - 1) // 2) / (np.pi * k * np.where(odd, 4 - k**2, 1.0)), 0.0)
 
 
 # ---- filters behind hard rails -----------------------------------------------------------------------------
@@ -338,7 +366,7 @@ def with_interval(of: list[Explanation]) -> tuple[float, float] | None:
     depths = [max(one.rails.overdrive_db) for one in of if one.rails is not None]
     if len(depths) < 2 or max(depths) - min(depths) < 0.1:
         return None
-    return min(depths), max(depths)
+    return max(min(depths), min(max(depths), 0.0)), max(depths)  # beyond a rail is never less than not at all
 
 
 def tone_units(one: Explanation, tone_hz: float) -> Explanation:

@@ -128,6 +128,12 @@ class RailFit:
         """Whether the rail is met with a corner."""
         return self.knee.kind == "hard"
 
+    @property
+    def thd_percent(self) -> float:
+        """Of the wave at the rails, before any filter, orders 2 to 40 [%]."""
+        held = harmonics_of(*self.overdrive_db, self.knee, MOST_ORDERS)
+        return 100 * float(np.linalg.norm(held[2:])) / max(abs(float(held[1])), 1e-300)
+
     def rail_volts(self, side: int) -> float:
         """Where a side's rail stands from the sine's own centre [V peak]; side : 0 positive, 1 negative."""
         return float(self.sine_peak * (ratio_from_db(-self.overdrive_db[side]) - self.knee.zone))

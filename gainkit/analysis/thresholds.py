@@ -30,6 +30,10 @@ RAIL_EXPLAINS = 0.75
 RAIL_EXPLAINS_WELL = 0.95
 """Below this share, rails are looked for in the wave itself too: a stage that comes off its rail late [-]."""
 
+GIVING_WAY_EXPLAINS = 0.99
+"""Rails that give way must explain this share [-]: with a slope of their own they come near to many waves that
+have none."""
+
 NAMED_SLOPE = 0.03
 """A rail that gives way by less than this share is a rail like any other [-]."""
 

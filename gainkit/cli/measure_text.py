@@ -120,7 +120,8 @@ def verdict(result: Measurement, checks: Checks) -> str:
         return "CLIPPED IN A PART of the recording. The figures are of the rest."
     if clip.state in (None, "clean"):
         if is_distorted(result.thd_percent, checks):
-            return f"NOT CLEAN. THD {percent(result.thd_percent)}, and not by a rail: look for its cause."
+            thd = percent(result.thd_percent)
+            return f"NOT CLEAN. THD {thd}, not by a rail at this output: look for its cause."
         if clip.state is None:
             return "CLIPPING NOT KNOWN. The tone is too high for this recording to show it."
         return "CLEAN. No rail is seen."

@@ -213,5 +213,8 @@ REMARKS: dict[str, Template] = {
     "even_harmonics": (
         "Even harmonics dominate (THD {thd_percent:.3g} %): the wave's halves differ. It is not clipping."
     ),
-    "not_by_a_rail": "THD is {thd_percent:.3g} %, and its shape is not that of clipping.",
+    "not_by_a_rail": (
+        "THD is {thd_percent:.3g} %, and its shape is not that of a rail at this output. A filter behind a rail could "
+        "hide that."
+    ),
 }

@@ -146,6 +146,10 @@ _KINDS = {True: "bridged", False: "built in (bridge-tied)"}
 
 REMARKS: dict[str, Template] = {
     # a reading beside its plan
+    "lowpass_hides_clipping": (
+        "The channel's low-pass at {lowpass_hz:.4g} Hz takes off the harmonics of this tone: clipping before it, in the "
+        "source or a processor, hardly shows here. Find the source's clean volume where no filter is."
+    ),
     "one_lead": lambda values: (
         "{output} is "
         + _KINDS[bool(values["bridged"])]

@@ -1,0 +1,104 @@
+"""What looks like a rail and is none, and rails that hardly show behind filters: waves from their series."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import numpy as np
+import pytest
+from scipy.signal import butter, freqs
+
+from gainkit.analysis import Measurement, measure
+from gainkit.capture import Capture
+from tests.waves import RATE, Floats, with_noise
+
+POINTS = 8192
+
+
+def recorded(
+    shape: Callable[[Floats], Floats],
+    hz: float,
+    behind: Callable[[Floats], np.ndarray] | None = None,
+    snr_db: float = 75,
+) -> Measurement:
+    """shape(sine) through a filter, put together from its harmonics below half the rate, 23 V peak."""
+    theta = 2 * np.pi * np.arange(POINTS) / POINTS
+    series = np.fft.rfft(shape(np.sin(theta)))
+    orders = np.arange(1, min(int(0.49 * RATE / hz), 150) + 1)
+    weights = series[orders] * (1.0 if behind is None else behind(orders * hz))
+    seconds = np.arange(RATE) / RATE
+    wave = sum((w * np.exp(2j * np.pi * k * hz * seconds)).real for k, w in zip(orders, weights, strict=True))
+    wave = np.asarray(wave) * 23 / abs(weights[0])
+    return measure(Capture.from_array(with_noise(wave, snr_db, seed=int(hz)), RATE))
+
+
+CURVES: dict[str, Callable[[Floats], Floats]] = {
+    "square law on both sides": lambda u: u + 0.08 * u * np.abs(u),
+    "little square law": lambda u: u + 0.03 * u * np.abs(u),
+    "fifth power": lambda u: u + 0.1 * u**5,
+    "cube": lambda u: u + 0.1 * u**3,
+    "sinh": lambda u: np.sinh(1.2 * u),
+    "square law": lambda u: u + 0.05 * u**2,
+    "halves of unequal gain": lambda u: np.where(u > 0, u, 0.9 * u),
+}
+
+
+@pytest.mark.parametrize("curve", CURVES)
+@pytest.mark.parametrize("hz", [55.0, 700.0])
+def test_a_curve_that_grows_has_no_rail(curve: str, hz: float) -> None:
+    found = recorded(CURVES[curve], hz)
+    assert found.clipping.state == "clean"
+    assert found.distortion_seen
+
+
+SOFT: dict[str, Callable[[Floats], Floats]] = {
+    "arctangent": lambda u: np.arctan(3 * u),
+    "hyperbolic tangent off its middle": lambda u: np.tanh(1.8 * u + 0.1),
+    "two slopes": lambda u: np.sign(u) * np.minimum(np.abs(1.5 * u), 0.8 + 0.1 * np.abs(u)),
+}
+
+
+@pytest.mark.parametrize("shape", SOFT)
+@pytest.mark.parametrize("hz", [55.0, 700.0])
+def test_an_output_that_nears_its_limit_softly_is_still_held(shape: str, hz: float) -> None:
+    assert recorded(SOFT[shape], hz).clipping.state == "clipped"
+
+
+def filtered(kind: str, corner_hz: float, order: int) -> Callable[[Floats], np.ndarray]:
+    """A Butterworth filter as scipy.signal designs it."""
+    b, a = butter(order, 2 * np.pi * corner_hz, kind, analog=True)
+    return lambda hz: np.asarray(freqs(b, a, 2 * np.pi * hz)[1])
+
+
+def held(overdrive_db: float) -> Callable[[Floats], Floats]:
+    return lambda u: np.clip(10 ** (overdrive_db / 20) * u, -1, 1)
+
+
+@pytest.mark.parametrize(
+    ("kind", "corner_hz", "order"), [("low", 80.0, 4), ("low", 100.0, 4), ("high", 30.0, 4)]
+)
+@pytest.mark.parametrize("overdrive_db", [3.0, 6.0])
+def test_rails_are_found_through_a_steep_filter(
+    kind: str, corner_hz: float, order: int, overdrive_db: float
+) -> None:
+    found = recorded(held(overdrive_db), 50.0, filtered(kind, corner_hz, order))
+    assert found.clipping.state == "clipped"
+    assert found.clipping.overdrive_db == pytest.approx(overdrive_db, abs=0.2)
+    if found.clipping.overdrive_interval_db is not None:
+        assert found.clipping.overdrive_interval_db[0] >= 0
+
+
+def test_clipping_that_a_filter_takes_under_the_limit_is_told_as_clipping() -> None:
+    """THD at the output 0.92 %, where the filter begins 23 % (closed form of a sine clipped by 6 dB)."""
+    found = recorded(held(6.0), 60.0, filtered("low", 80.0, 4))
+    assert found.thd_percent is not None
+    assert found.thd_percent < 1.0
+    assert found.clipping.state == "clipped"
+
+
+@pytest.mark.parametrize(
+    ("kind", "corner_hz", "order"), [("low", 80.0, 4), ("low", 60.0, 2), ("high", 80.0, 2)]
+)
+def test_a_clean_tone_behind_a_filter_is_clean(kind: str, corner_hz: float, order: int) -> None:
+    found = recorded(lambda u: u, 50.0, filtered(kind, corner_hz, order))
+    assert found.clipping.state == "clean"
