@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from gainkit.advice import Checks, is_clean
-from gainkit.analysis import Measurement, measure
+from gainkit.analysis import Measurement, MeasureOptions, measure
 from gainkit.analysis.clean import clips_in_part, waveform_state
 from gainkit.capture import Capture
 from gainkit.cli.measure_text import verdict
@@ -132,3 +132,20 @@ def test_a_clock_that_is_off_and_noise_make_no_sweep(hz: float) -> None:
     found = measure(Capture.from_array(wave, RATE))
     assert found.steady_tone
     assert found.frequency_hz == pytest.approx(hz * 1.0002, rel=1e-5)
+
+
+@pytest.mark.parametrize("hum_hz", [50.0, 60.0])
+@pytest.mark.parametrize("hum_volts", [0.5, 4.0])
+def test_hum_is_not_counted_as_the_tone_s_level(hum_hz: float, hum_volts: float) -> None:
+    seconds = np.arange(2 * RATE) / RATE
+    tone = 15.0 * np.sqrt(2) * np.sin(2 * np.pi * 997 * seconds)
+    hum = hum_volts * np.sqrt(2) * np.sin(2 * np.pi * hum_hz * seconds + 1)
+    capture = Capture.from_array(noisy(np.random.default_rng(6), tone + hum), RATE)
+    found = measure(capture, MeasureOptions(target_volts=16.6))
+    assert found.rms_volts == pytest.approx(np.hypot(15.0, hum_volts), rel=1e-3)
+    assert found.interference_volts == pytest.approx(hum_volts, rel=0.02)
+    assert found.tone_volts == pytest.approx(15.0, rel=1e-3)
+    assert found.target is not None
+    assert found.target.change_db == pytest.approx(20 * np.log10(16.6 / 15.0), abs=0.01)
+    assert [note.severity for note in found.notes if note.code == "hum"] == ["fault"]
+    assert "HUM" in verdict(found, Checks())

@@ -136,6 +136,8 @@ class Measurement(Result):
         All but the fundamental over all in the band [%].
     noise_volts : float or None
         All in the band that is neither tone nor harmonic [V].
+    interference_volts : float or None
+        Of that, hum and other lines [V].
     harmonics : tuple of Harmonic
         Orders 2 to 20, as far as the band goes.
     clipping : Clipping
@@ -181,6 +183,7 @@ class Measurement(Result):
     thd_floor_percent: float | None = None
     thd_n_percent: float | None = None
     noise_volts: float | None = None
+    interference_volts: float | None = None
     harmonics: tuple[Harmonic, ...] = ()
     clipping: Clipping
     recorder_overload: bool
@@ -192,6 +195,12 @@ class Measurement(Result):
     rail_sag: RailSag | None = None
     rms_uncertainty_volts: float | None = None
     thd_uncertainty_percent: float | None = None
+
+    @property
+    def tone_volts(self) -> float:
+        """Rms without hum and other lines beside the tone [V]: what the gain sets."""
+        others = min(self.interference_volts or 0.0, self.rms_volts)
+        return math.sqrt(self.rms_volts**2 - others**2)
 
     @property
     def distortion_seen(self) -> bool:

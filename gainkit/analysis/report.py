@@ -106,6 +106,7 @@ def _with_tone(
         thd_floor_percent=tone.thd_floor_percent,
         thd_n_percent=tone.thd_n_percent,
         noise_volts=tone.noise_rms_volts,
+        interference_volts=tone.interference_volts,
         harmonics=_harmonics(tone),
         clipping=_less_certain(verdict, tone, moved_db),
         steady_tone=True,
@@ -165,7 +166,11 @@ def _beside_target(
     if wanted is None:
         return None, ()
     notes: list[Remark] = []
-    change = change_to(wanted, tone.rms_volts, None if verdict.clipping.side is None else verdict.rails)
+    change = change_to(
+        wanted,
+        math.sqrt(tone.rms_volts**2 - tone.interference_volts**2),
+        None if verdict.clipping.side is None else verdict.rails,
+    )
     if change is None:
         notes.append(fault("target_beyond_rails", set_volts=wanted))
     elif examined.overload or (tone.thd_percent >= options.limit_thd_percent and change >= 0):
@@ -198,7 +203,7 @@ def _tone_notes(
         figures = {
             "frequency_hz": line.frequency_hz, "rms_volts": line.rms_volts, "unit": unit, "percent": percent
         }  # fmt: skip
-        if mains_hz is None:
-            yield remark("interfering_tone", **figures)
-        else:
-            yield remark("hum", mains_hz=mains_hz, **figures)
+        told = remark("interfering_tone", **figures)
+        if mains_hz is not None:
+            told = remark("hum", mains_hz=mains_hz, **figures)
+        yield replace(told, severity="fault") if percent >= thresholds.STRONG_LINE_PERCENT else told

@@ -79,6 +79,10 @@ HUM_NAMED_DB = 12.0
 HUM_LEAST_PERCENT = 0.01
 """... if it also reaches this share of the tone [%]."""
 
+STRONG_LINE_PERCENT = 3.0
+"""... and is a fault from this share of the tone on [%]: 30 dB under a setting tone it is heard in any car (our
+choice)."""
+
 OUTLIER_SIGMAS = 8.0
 """Single samples this many standard deviations off the repeating wave are left out [-]."""
 

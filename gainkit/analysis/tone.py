@@ -191,6 +191,12 @@ class ToneFit:
         lone = () if self.lone is None else (self.lone,)
         return math.sqrt(sum(line.rms_volts**2 for line in (*self.lines, *lone) if self._on_multiple(line)))
 
+    @cached_property
+    def interference_volts(self) -> float:
+        """Rms of hum and other lines that are no multiples of the tone [V]."""
+        power = sum(line.rms_volts**2 for line in self.lines if not self._on_multiple(line))
+        return math.sqrt(min(power, self.rms_volts**2 - self.fundamental_volts**2))
+
     def _on_multiple(self, line: Line) -> bool:
         """Whether a line lies on a multiple of the tone that was not fitted, as far as the record tells."""
         order = round(line.frequency_hz / self.frequency_hz)

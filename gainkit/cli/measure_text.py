@@ -16,6 +16,9 @@ if TYPE_CHECKING:
 SOFT_DB = 0.5
 """Clipped by less than this, what is over the limit is a knee's distortion rather than the rail's [dB]."""
 
+TOLD_BESIDE_RATIO = 1.002
+"""From this ratio on, all that was recorded over the tone alone, both are told [-]: four digits show it."""
+
 TOLD_DC_SHARE = 0.002
 """DC below this share of the tone is the recorder's own and not told [-]."""
 
@@ -124,7 +127,7 @@ def verdict(result: Measurement, checks: Checks) -> str:
             return f"NOT CLEAN. THD {thd}, not by a rail at this output: look for its cause."
         if clip.state is None:
             return "CLIPPING NOT KNOWN. The tone is too high for this recording to show it."
-        return "CLEAN. No rail is seen."
+        return f"CLEAN{_beside(result)}. No rail is seen."
     beyond = clip.overdrive_db or 0.0
     over = f"{overdrive_words(beyond)} beyond the rail" if beyond > 0 else "held by a soft knee"
     if clip.overdrive_interval_db is not None:
@@ -141,6 +144,14 @@ def verdict(result: Measurement, checks: Checks) -> str:
     if what_to_turn(result, checks).state == "down":
         return f"CLIPPED, {over}."  # how far down is told by the target, in one figure
     return f"CLIPPED, {over}. Turn down {', '.join(each for each in (least, until) if each)}."
+
+
+def _beside(result: Measurement) -> str:
+    """What is so strong beside the tone that it is a fault, for the verdict."""
+    strong = {note.code for note in result.notes if note.severity == "fault"}
+    if "hum" in strong:
+        return ", BUT WITH HUM"
+    return ", BUT WITH ANOTHER TONE BESIDE IT" if "interfering_tone" in strong else ""
 
 
 def turn_text(result: Measurement, checks: Checks) -> str:
@@ -174,11 +185,13 @@ def _figures(result: Measurement, unit: str) -> list[str]:
     seen = expanded_volts > TOLD_UNCERTAINTY_SHARE * result.rms_volts
     told = f", uncertain by {{expanded_volts:.2g}} {unit} (by its noise)" if seen else ""
     lines = [f"  Output      {{rms_volts:.4g}} {unit} rms{told}, {{peak_volts:.4g}} {unit} peak"]
+    if result.rms_volts > result.tone_volts * TOLD_BESIDE_RATIO:
+        lines.append(f"  Tone alone  {{tone_volts:.4g}} {unit} rms, without hum and other lines")
     if result.watts is not None:
         lines.append("  Power       {watts:.4g} W into the load")
     if result.frequency_hz is not None:
         lines.append("  Tone        {frequency_hz:.6g} Hz, {seconds:.3g} s ({cycles:.0f} cycles)")
-    values = vars(result) | {"expanded_volts": expanded_volts}
+    values = vars(result) | {"expanded_volts": expanded_volts, "tone_volts": result.tone_volts}
     figures = [filled(line, values) for line in lines]
     return [*figures, *_distortion(result), *_rails(result, unit), *_dc(result, unit)]
 

@@ -143,7 +143,7 @@ def level_of(reading: Reading, now: PlanFigures, stale: bool) -> Level | None:
         )
     if isinstance(result, Measurement):
         counts = not _unusable(result, figures, name, stale)
-        volts = result.rms_volts if result.calibrated else None
+        volts = result.tone_volts if result.calibrated else None
         return _level(reading, figures.set_volts, volts, counts, typed=False)
     return None
 
@@ -190,7 +190,7 @@ def _measured(result: Measurement, figures: PlanFigures, plan: ChannelPlan, stal
     if unusable:
         return
     yield "waveform", tuple(_waveform(result, checks_of(figures)))
-    yield "level", _off_target(result.rms_volts, figures.set_volts, checks_of(figures))
+    yield "level", _off_target(result.tone_volts, figures.set_volts, checks_of(figures))
 
 
 def _unusable(result: Measurement, figures: PlanFigures, name: str, stale: bool) -> list[Remark]:
