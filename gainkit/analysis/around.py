@@ -58,7 +58,9 @@ def around_of(
     moved = len(spans) > 1 or steady.stop - steady.start < WHOLE_SHARE * len(window.audio)
     known = any(each.code in MOVES for each in (*window.notes, *steady.remarks))
     drifts = None if blocks is None or known else drift_remark(blocks.levels_db[blocks.loud])
-    moments = _moments(capture, options, window, steady, tone, verdict)
+    measured = window.raw_of(steady.start, steady.stop)
+    trace = follow(capture, options, window.span, measured, tone.frequency_hz)
+    moments = () if trace is None else trace.moments
     if blocks is None or not moved:
         return _with_clipped(Around(() if drifts is None else (drifts,), (mine,)), moments, mine)
 
@@ -80,26 +82,8 @@ def around_of(
     angular = 2 * np.pi * float(window.rough_hz or 0.0) / rate  # as the blocks were demodulated
     tracks = tracks_of(window.audio, angular, blocks.frames, blocks.phasors)
     limiter = settling(blocks, tracks, blocks.frames / rate)
-    told = [limiter] if limiter is not None else [drifts] if drifts is not None else changes(stretches)
+    told = [limiter] if limiter is not None else [drifts] if drifts is not None else changes(stretches, trace)
     return _with_clipped(Around(tuple(told), stretches), moments, mine)
-
-
-def _moments(
-    capture: Capture,
-    options: MeasureOptions,
-    window: Window,
-    steady: SteadyPart,
-    tone: ToneFit,
-    verdict: Verdict,
-) -> tuple[Stretch, ...]:
-    """Clipped moments anywhere in the recording; none are looked for where the measured part is clipped
-    itself."""
-    if verdict.clipping.state in (None, "clipped"):
-        return ()
-    measured = window.raw_of(steady.start, steady.stop)
-    limit = options.limit_thd_percent
-    trace = follow(capture, options, window.span, measured, tone.frequency_hz, limit)
-    return () if trace is None else trace.moments
 
 
 def _with_clipped(around: Around, moments: tuple[Stretch, ...], mine: Stretch) -> Around:

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from gainkit.analysis.middle import median
 from gainkit.analysis.model import MeasureOptions, Stretch
-from gainkit.analysis.movement import runs_of
+from gainkit.analysis.movement import runs_of, step_in
 from gainkit.capture.model import Capture
 from gainkit.levels import db_from_ratio
 
@@ -62,6 +62,9 @@ LEAST_EXPLAINED = 0.7
 MERGE_SECONDS = 0.03
 """Clipped pieces that lie no further apart are one moment [s]."""
 
+LEAST_LEVELS = 4
+"""Blocks in which a step is looked for, at least [-]."""
+
 MOST_TESTED = 4096
 """Blocks that are looked at in pieces at once [-]: bounds memory."""
 
@@ -79,6 +82,16 @@ class Trace:
     levels_db: Floats
     moments: tuple[Stretch, ...]
 
+    def step_between(self, first_seconds: float, last_seconds: float) -> float:
+        """When the level steps between two times [s]; the middle of a level that slides."""
+        low, high = (
+            round((each - self.start_seconds) / self.block_seconds) for each in (first_seconds, last_seconds)
+        )
+        levels = self.levels_db[max(low, 0) : high]
+        if len(levels) < LEAST_LEVELS:
+            return (first_seconds + last_seconds) / 2
+        return self.start_seconds + (max(low, 0) + step_in(levels - levels.mean())) * self.block_seconds
+
 
 def follow(
     capture: Capture,
@@ -86,12 +99,12 @@ def follow(
     span: tuple[int, int],
     measured: Floats,
     frequency_hz: float,
-    limit_thd_percent: float,
 ) -> Trace | None:
     """Follow a tone through frames span[0]..span[1] of a recording; None where it is too high or too short.
 
     measured : (frames,) raw frames of the part that was measured, to which all is compared [V].
     """
+    limit_thd_percent = options.limit_thd_percent
     angular = 2 * np.pi * frequency_hz / capture.sample_rate_hz
     if frequency_hz > HIGHEST_SHARE * capture.sample_rate_hz:
         return None

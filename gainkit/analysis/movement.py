@@ -250,7 +250,16 @@ def exponential_trend(seconds: Floats, y: Floats) -> Trend:
 
 def left_by_a_step(y: Floats) -> float:
     """What the best single step leaves of y (n,), sum of squares."""
+    return float(y @ y) - float(np.max(_taken_by_steps(y)))
+
+
+def step_in(y: Floats) -> int:
+    """The first index behind the best single step of y (n,), n at least 2."""
+    return int(np.argmax(_taken_by_steps(y))) + 1
+
+
+def _taken_by_steps(y: Floats) -> Floats:
+    """What a step before each index from 1 on takes of the sum of squares, the two means with it: (n - 1,)."""
     index = np.arange(1, len(y))
-    sums, squares = np.cumsum(y), float(y @ y)
-    before, after = sums[:-1] ** 2 / index, (sums[-1] - sums[:-1]) ** 2 / (len(y) - index)
-    return squares - float(np.max(before + after))
+    sums = np.cumsum(y)
+    return np.asarray(sums[:-1] ** 2 / index + (sums[-1] - sums[:-1]) ** 2 / (len(y) - index))

@@ -15,6 +15,7 @@ from gainkit.analysis.clipping import judge
 from gainkit.analysis.harmonic import from_crest, refine
 from gainkit.analysis.middle import median, medians
 from gainkit.analysis.model import MeasureOptions, RailSag, Stretch
+from gainkit.analysis.moments import Trace
 from gainkit.analysis.railsearch import fit_rails
 from gainkit.analysis.steady import Blocks
 from gainkit.analysis.tone import ToneFit, fit_tone
@@ -85,13 +86,17 @@ def judged_stretches(
     return tuple(stretches)
 
 
-def changes(stretches: tuple[Stretch, ...]) -> list[Remark]:
-    """From each stretch to the next: by how much the level rose or fell, and when."""
+def changes(stretches: tuple[Stretch, ...], trace: Trace | None) -> list[Remark]:
+    """From each stretch to the next: by how much the level rose or fell, and when. trace : of the whole
+    recording, which tells it best."""
     told = []
     for before, after in itertools.pairwise(stretches):
         change_db = db_from_ratio(after.rms_volts / before.rms_volts)
         if abs(change_db) >= LEAST_CHANGE_DB:
             at = (before.stop_seconds + after.start_seconds) / 2
+            if trace is not None:
+                middles = [(each.start_seconds + each.stop_seconds) / 2 for each in (before, after)]
+                at = trace.step_between(middles[0], middles[1])
             values = {"change_db": abs(change_db), "at_seconds": at}
             told.append(remark("level_rose", **values) if change_db > 0 else remark("level_fell", **values))
     return told
