@@ -7,6 +7,8 @@ from typing import Any
 
 from gainkit.words import FaultWords, Template
 
+AT_ONCE_SECONDS = 0.05
+
 FAULTS: dict[str, FaultWords] = {
     "sweep_not_named": FaultWords(
         "It is not said which sweep was played.",
@@ -22,6 +24,28 @@ FAULTS: dict[str, FaultWords] = {
 def _marks(values: Mapping[str, Any]) -> str:
     clock = "its clock was told by the sweep itself" if values["clock_known"] else "its clock is taken as right"
     return f"The marks around the sweep are not in the recording: {clock}, and there is no delay."
+
+
+def _level_changed(values: Mapping[str, Any]) -> str:
+    at = (
+        "at {from_seconds:.1f} s of the recording, with the sweep at {from_hz:.3g} Hz"
+        if values["to_seconds"] - values["from_seconds"] < AT_ONCE_SECONDS
+        else "between {from_seconds:.1f} s and {to_seconds:.1f} s of the recording, with the sweep from {from_hz:.3g} to "
+        "{to_hz:.4g} Hz"
+    )
+    return (
+        f"The level changed by {{change_db:+z.1f}} dB {at}: a knob, an automatic gain or a protection, not an equaliser. "
+        "Nothing is told of filters and bands: leave everything alone while the sweep plays, and record again."
+    )
+
+
+def _level_dropped(values: Mapping[str, Any]) -> str:
+    long = 1000.0 * (values["to_seconds"] - values["from_seconds"])
+    more = f", and {values['times'] - 1} times more" if values["times"] > 1 else ""
+    return (
+        f"The signal was gone for {long:.0f} ms at {{from_seconds:.1f}} s of the recording, with the sweep at "
+        f"{{from_hz:.3g}} Hz{more}: a loose contact, a protection or a lost block, not a filter. Record again."
+    )
 
 
 def _clock(values: Mapping[str, Any]) -> str:
@@ -68,6 +92,15 @@ REMARKS: dict[str, Template] = {
     "sweep_distorted": (
         "Distortion up to {thd_percent:.2g} % at {at_hz:.3g} Hz (above the limit from {low_hz:.3g} to {high_hz:.4g} Hz): "
         "something clips. Play the sweep at a lower volume."
+    ),
+    "judged_while_distorted": (
+        "Filters and bands were judged while something clips: what is boosted may be more than the curve shows. Play "
+        "the sweep at a lower volume and record again."
+    ),
+    "level_changed_in_sweep": _level_changed,
+    "signal_gone_in_sweep": _level_dropped,
+    "level_not_watched": (
+        "Without its marks nothing tells a level that was turned slowly during the sweep from an equaliser."
     ),
     "marks_not_heard": _marks,
     "recorder_clock_differs": _clock,
