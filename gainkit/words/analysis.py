@@ -98,6 +98,29 @@ def _other_channel_level(values: Mapping[str, Any]) -> str:
     return f"Channel {{other_channel}} holds the same tone, {abs(values['difference_db']):z.1f} dB {way}."
 
 
+ORIGINS = {
+    "orders": (
+        " It leads others at its multiples, from {fundamental_hz:.4g} Hz on: a machine's orders, if they move with engine "
+        "speed the alternator's. It is not distortion."
+    ),
+    "either": (
+        " Both 50 Hz and 60 Hz mains have multiples there, and so may a machine: which it is cannot be told from this."
+    ),
+    "multiple": " It is a multiple of the tone, of order {order}, and counted as distortion.",
+}
+
+
+def _interfering(values: Mapping[str, Any]) -> str:
+    unknown = (
+        " Where it comes from cannot be told from one line: record once more at another engine speed. What moves with it is "
+        "the alternator's, what stays is not."
+    )
+    told = (
+        "A line beside the tone: {rms_volts:.3g} {unit} at {frequency_hz:.4g} Hz ({percent:.2g} % of the tone)."
+    )
+    return told + ORIGINS.get(str(values.get("kind")), unknown)
+
+
 REMARKS: dict[str, Template] = {
     # about the recording
     "recorder_overload": (
@@ -149,9 +172,19 @@ REMARKS: dict[str, Template] = {
         "Hum of the {mains_hz:g} Hz family: {rms_volts:.3g} {unit} at {frequency_hz:.4g} Hz ({percent:.2g} % of the "
         "tone). It is not distortion."
     ),
-    "interfering_tone": (
-        "An interfering tone: {rms_volts:.3g} {unit} at {frequency_hz:.4g} Hz ({percent:.2g} % of the tone); if it "
-        "moves with engine speed it is the alternator. It is not distortion."
+    "interfering_tone": _interfering,
+    "line_is_folded": (
+        "A line of {rms_volts:.3g} {unit} at {frequency_hz:.5g} Hz ({percent:.2g} % of the tone) lies where the recorder's "
+        "sample rate folds the tone's harmonic of order {order} ({fundamental_hz:.5g} Hz) back: distortion above the "
+        "band, or a recorder without a filter before it."
+    ),
+    "line_is_sideband": (
+        "Lines on both sides of the tone, {fundamental_hz:.4g} Hz off, {rms_volts:.3g} {unit} ({percent:.2g} % of the "
+        "tone): something at that frequency moves its level or its pitch, as ripple on a supply does."
+    ),
+    "line_is_rounding": (
+        "What is left beside the tone, {rms_volts:.3g} {unit} at {frequency_hz:.4g} Hz the most ({percent:.2g} % of the "
+        "tone), is no more than the rounding of the recorder's own steps: record it louder, or with more bits."
     ),
     "no_steady_tone": _no_steady_tone,
     # about the target
