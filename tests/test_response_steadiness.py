@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from gainkit.capture import Capture
+from gainkit.figures import decibel_span, decibels
 from gainkit.generator.spec import ToneSpec
 from gainkit.remarks import Remark, codes
 from gainkit.response import Response, Sweep, find_response, from_figures
@@ -131,3 +132,9 @@ def test_a_chain_that_clips_is_not_flat(
     if verdict == "distorted":
         assert "flat_within" not in codes(result.notes)
     assert ("judged_while_distorted" in codes(result.notes)) is (verdict == "equalised, distorted")
+
+
+def test_no_level_is_told_finer_than_a_hundredth() -> None:
+    assert [decibels(each) for each in (0.00018, 0.0123, 0.744, 12.3)] == ["under 0.01", "0.01", "0.74", "12"]
+    assert decibel_span(-1.23, -1.19) == "-1.2"
+    assert decibel_span(-0.001, 0.5, "and", 2) == "+0.00 and +0.50"

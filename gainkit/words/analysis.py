@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
+from gainkit.figures import decibel_span
 from gainkit.words import FaultWords, Template
 
 DEEPEST_TOLD_DB = 60.0
@@ -146,8 +147,8 @@ REMARKS: dict[str, Template] = {
         "{to_seconds:.4g} s."
     ),
     "silence_left_out": "Silence of {seconds:.2f} s left out.",
-    "level_changes": (
-        "The level changes within the recording ({lowest_db:+z.1f} to {highest_db:+z.1f} dB against the part "
+    "level_changes": lambda v: (
+        f"The level changes within the recording ({decibel_span(v['lowest_db'], v['highest_db'])} dB against the part "
         "measured); the last steady part was taken."
     ),
     "level_rose": "The level rose by {change_db:.2g} dB at {at_seconds:.1f} s; what stands after it was measured.",
@@ -159,7 +160,7 @@ REMARKS: dict[str, Template] = {
     ),
     "supply_sag": _supply_sag,
     "limiter": (
-        "The level was taken back by {taken_db:.2g} dB with a time constant of {time_constant_seconds:.2g} s while "
+        "The level was taken back by {taken_db:z.2f} dB with a time constant of {time_constant_seconds:.2g} s while "
         "the wave kept its shape: a limiter or compressor, a gain of the recorder's own, or a part that warms up."
     ),
     "dropout": _dropout,
@@ -207,8 +208,9 @@ REMARKS: dict[str, Template] = {
         "Between the rail and the recorder the sound passes a filter ({kind}: a tone control, a crossover or the "
         "recorder's own); rails were found through it."
     ),
-    "overdrive_between": (
-        "Several explanations fit this wave alike: it is {lowest_db:.2f} to {highest_db:z.2f} dB beyond the rail."
+    "overdrive_between": lambda v: (
+        "Several explanations fit this wave alike: it is "
+        f"{decibel_span(v['lowest_db'], v['highest_db'], digits=2).replace('+', '')} dB beyond the rail."
     ),
     "slew_limited": (
         "The output cannot follow: it rises by {volts_per_microsecond:.2g} V/us at most (slew limiting). It is not "
@@ -219,7 +221,7 @@ REMARKS: dict[str, Template] = {
         "than its core holds. It is not clipping."
     ),
     "compressed_crest": (
-        "The crest is held down softly by {held_db:.2g} dB (THD {thd_percent:.3g} %): a fast limiter or compressor, "
+        "The crest is held down softly by {held_db:z.2f} dB (THD {thd_percent:.3g} %): a fast limiter or compressor, "
         "or a stage far below its rail."
     ),
     "rail_gives_way": (
