@@ -270,7 +270,7 @@ SHORT: dict[str, Template] = {
     "volume_not_clean": "no clean volume position",
     "waveform_not_judged": "clipping not judged",
     "not_matched": "not matched",
-    "response_not_flat": "{gain_db:+z.1f} dB at {at_hz:.3g} Hz",
+    "response_not_flat": "response {gain_db:+z.1f} dB at {at_hz:.3g} Hz",
     "level_changed_in_sweep": "the level changed during the sweep",
     "signal_gone_in_sweep": "the signal was gone during the sweep",
     "sweep_distorted": "the sweep is distorted, THD {thd_percent:.2g} %",
