@@ -153,6 +153,23 @@ def tone_faults(
     )  # fmt: skip
 
 
+def equaliser_faults(result: Response, checks: Checks) -> tuple[Remark, ...] | None:
+    """How far an equalised response goes beyond the tolerance; None where it does not tell: no sweep, a level
+    that changed, a difference, or a curve without bands that clipping may have flattened."""
+    if result.verdict in (None, "level changed") or result.reference_file is not None:
+        return None
+    places = [(each.gain_db, each.centre_hz) for each in result.boosts]
+    places += [(each.level_db, each.frequency_hz) for each in result.bends]
+    for each in result.notes:
+        if each.code == "equalised_between":
+            ends = (("lowest_db", "lowest_hz"), ("highest_db", "highest_hz"))
+            places += [(each.values[level], each.values[hertz]) for level, hertz in ends]
+    gain_db, at_hz = max(places, key=lambda place: abs(place[0]), default=(0.0, None))
+    if abs(gain_db) > checks.tolerance_db:
+        return (fault("response_not_flat", gain_db=gain_db, at_hz=at_hz),)
+    return None if str(result.verdict).endswith("distorted") else ()
+
+
 def crossover_faults(
     result: Response, highpass_hz: float | None, lowpass_hz: float | None
 ) -> tuple[Remark, ...] | None:

@@ -32,6 +32,21 @@ def plain(value: float, digits: int = 3, least: float = 0.0) -> str:
     return f"{float(text):.{digits - 1 - exponent}f}".rstrip("0").rstrip(".")
 
 
+LEAST_DB = 0.01
+"""No level is told finer [dB]."""
+
+
+def decibels(value: float) -> str:
+    """A size in decibels with two digits, of which none is finer than LEAST_DB."""
+    return plain(value if abs(value) < LEAST_DB else round(value, 2), 2, LEAST_DB)
+
+
+def decibel_span(low: float, high: float, joined: str = "to", digits: int = 1) -> str:
+    """'-1.2 to +0.5', and '-1.2' where both read alike."""
+    ends = [f"{each:+z.{digits}f}" for each in (low, high)]
+    return ends[0] if ends[0] == ends[1] else f"{ends[0]} {joined} {ends[1]}"
+
+
 class Filler(string.Formatter):
     """`str.format` whose 'g' never writes a power of ten, and which shows None as a dash."""
 

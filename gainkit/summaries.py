@@ -153,12 +153,12 @@ def _match(result: Any) -> list[str]:
 def _response(response: Any) -> list[str]:
     lines = [response.verdict or "the sweep is not in the recording"]
     if response.flat is not None:
-        lines.append(f"  flat from {plain(response.flat.low_hz)} to {plain(response.flat.high_hz, 5)} Hz")
+        lines.append(f"  flat from {plain(response.flat.low_hz)} to {plain(response.flat.high_hz)} Hz")
     for name, side in (("high-pass", response.highpass), ("low-pass", response.lowpass)):
         if side is not None:
             lines.append(f"  {name} {plain(side.corner_hz, 4)} Hz, {side.family}, order {side.order}")
     if response.delay_seconds is not None:
-        lines.append(f"  delay {1000 * response.delay_seconds:.3f} ms")
+        lines.append(f"  delay {1000 * response.delay_seconds:z.3f} ms")
     return lines
 
 

@@ -103,6 +103,21 @@ def test_hum_with_its_first_order_missing_is_still_the_mains() -> None:
     assert family.fundamental_hz == pytest.approx(50.01, abs=0.002)
 
 
+@pytest.mark.parametrize("alternator_hz", [200.03, 239.9, 250.1, 299.95, 300.0])
+def test_an_engines_orders_on_high_multiples_of_the_mains_are_not_the_mains(alternator_hz: float) -> None:
+    parts = [(alternator_hz * order, 5e-4 / order) for order in (1, 2, 3)]
+    assert only(read(hiss(5) + lines(5, parts)), "unknown").orders == (1, 2, 3)
+
+
+def test_what_one_mains_leaves_does_not_make_the_other() -> None:
+    parts = [(60 * order, 5e-4) for order in (1, 2, 3, 5)]
+    result = read(hiss(5) + lines(5, [*parts, (350.0, 3e-4)]))
+    assert {(round(each.fundamental_hz), each.kind) for each in result.families} == {
+        (60, "mains"),
+        (350, "unknown"),
+    }
+
+
 def test_even_orders_alone_are_a_rectifier_s() -> None:
     family = only(read(hiss(5) + lines(5, [(119.98, 5e-4), (239.96, 3e-4), (359.94, 1e-4)])), "mains")
     assert family.fundamental_hz == pytest.approx(119.98, abs=0.002)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import math
 from pathlib import Path
 
@@ -15,12 +16,12 @@ from gainkit.job.listing import list_readings
 from gainkit.job.log import log_reading, note_typed
 from gainkit.job.standing import job_status
 from gainkit.job.typed import Acceptance
-from gainkit.remarks import codes
+from gainkit.remarks import codes, fault
 from gainkit.response import Response, find_response, from_figures
 from gainkit.response.drive import rendered
 from gainkit.response.tone import tone_loss
-from tests.chains import RATE, Transfer, filtered, in_a_row, plain, through
-from tests.records import SYSTEM, VOLTS, new_job
+from tests.chains import RATE, Transfer, boosted, filtered, in_a_row, plain, through
+from tests.records import SYSTEM, VOLTS, measured, new_job
 
 TONE_HZ = 997.0
 SWEEP = from_figures(20.0, 20_000.0, 4.0, -10.0)
@@ -118,6 +119,38 @@ def test_crossovers_beside_the_plan(tmp_path: Path, low: Response, line: str, co
     assert "filter_takes_tone" not in told
     beside = response_beside_plan(low, expected_of(job / "system.toml", "Rear"))
     assert codes(beside.notes) - codes(low.notes) == ({code} if code else set())
+
+
+def test_an_equaliser_stands_until_the_response_is_flat(tmp_path: Path, wire: Response) -> None:
+    job = new_job(tmp_path / "car")
+    for output, volts in VOLTS.items():
+        log_reading(job, "measure", output, measured(volts))
+    assert job_status(job).ok
+    raised = response(boosted("low-shelf", 90.0, 9.0, 0.7))
+    log_reading(job, "response", "Front/left", raised)
+    status = job_status(job)
+    (told,) = [each for each in status.outputs[0].faults if each.code == "response_not_flat"]
+    assert told.values["gain_db"] == pytest.approx(9.0, abs=0.2)
+    assert told.values["at_hz"] == pytest.approx(90.0, rel=0.05)
+    assert not status.ok
+    assert ("Front/left", told) in status.headline.values["faults"]
+    changed = dataclasses.replace(wire, verdict="level changed", passband_db=None, flat=None)
+    log_reading(job, "response", "Front/left", changed)  # it tells nothing, so it clears nothing
+    assert "response_not_flat" in codes(job_status(job).outputs[0].faults)
+    note_typed(job, "Front/left", Acceptance("response_not_flat", "The owner's."))
+    assert job_status(job).ok
+    log_reading(job, "response", "Front/left", raised)
+    assert not job_status(job).ok
+    log_reading(job, "response", "Front/left", wire)
+    assert job_status(job).ok
+
+
+def test_faults_of_the_right_side_stand_too(tmp_path: Path, wire: Response) -> None:
+    job = new_job(tmp_path / "car")
+    right = response(boosted("peak", 1_000.0, -6.0, 1.0))
+    right = dataclasses.replace(right, notes=(*right.notes, fault("sweep_overloaded", file="right.wav")))
+    log_reading(job, "response", "Rear", dataclasses.replace(wire, right=right))
+    assert {"response_not_flat", "sweep_overloaded"} <= codes(job_status(job).outputs[2].faults)
 
 
 def test_what_the_command_added_is_not_told_twice(tmp_path: Path, low: Response) -> None:

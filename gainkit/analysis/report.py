@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 
@@ -19,8 +20,8 @@ from gainkit.analysis.model import (
     Stretch,
     TargetCheck,
 )
+from gainkit.analysis.origins import Origin, Scene, origins_of
 from gainkit.analysis.ripple import rippled_db
-from gainkit.analysis.spectrum import mains_of
 from gainkit.analysis.tone import ToneFit
 from gainkit.analysis.unsteady import moved_by
 from gainkit.analysis.window import Floats, Window
@@ -28,8 +29,14 @@ from gainkit.capture.model import Capture
 from gainkit.levels import SINE_CREST, db_from_ratio, watts_from_volts
 from gainkit.remarks import Remark, fault, remark
 
+STRANGERS = frozenset({"hum", "interfering_tone"})
+"""Codes of lines that neither the tone nor the recorder makes."""
+
 MOST_LINES = 3
 """Kinds of hum and interfering tones named at most [-]."""
+
+MOST_EXPLAINED = 60
+"""Of so many lines, the strongest, the origin is looked for [-]."""
 
 
 @dataclass(frozen=True)
@@ -191,19 +198,39 @@ def _tone_notes(
         yield remark("above_band", high_hz=options.band_hz[1], rms_volts=above, unit=unit)
     if tone.outliers:
         yield remark("outliers", count=tone.outliers)
-    named: set[int | None] = set()
-    for line in tone.lines:
+    yield from _line_notes(capture, tone, unit)
+
+
+def _line_notes(capture: Capture, tone: ToneFit, unit: str) -> Iterator[Remark]:
+    """One remark for each origin of lines, strongest first."""
+    step = (capture.step_units or 0.0) * capture.volts_per_unit
+    scene = Scene(tone.frequency_hz, tone.spectrum.step_hz, capture.sample_rate_hz, tone.noise_rms_volts, step)
+    lines = tone.lines[:MOST_EXPLAINED]
+    named: set[tuple[str, float | None]] = set()
+    for line, origin in zip(lines, origins_of(lines, scene), strict=True):
         percent = 100 * line.rms_volts / tone.fundamental_volts
         if percent < thresholds.HUM_LEAST_PERCENT or len(named) >= MOST_LINES:
             return
-        mains_hz = mains_of(line.frequency_hz, tone.spectrum.step_hz)
-        if mains_hz in named:
+        key = (origin.kind, None if origin.kind == "folded" else origin.fundamental_hz)
+        if key in named:
             continue
-        named.add(mains_hz)
+        named.add(key)
         figures = {
             "frequency_hz": line.frequency_hz, "rms_volts": line.rms_volts, "unit": unit, "percent": percent
         }  # fmt: skip
-        told = remark("interfering_tone", **figures)
-        if mains_hz is not None:
-            told = remark("hum", mains_hz=mains_hz, **figures)
-        yield replace(told, severity="fault") if percent >= thresholds.STRONG_LINE_PERCENT else told
+        told = _of_origin(origin, figures)
+        strong = percent >= thresholds.STRONG_LINE_PERCENT and told.code in STRANGERS
+        yield replace(told, severity="fault") if strong else told
+
+
+def _of_origin(origin: Origin, figures: dict[str, Any]) -> Remark:
+    if origin.kind == "mains":
+        return remark("hum", mains_hz=round(origin.fundamental_hz or 0.0), **figures)
+    own = {"order": origin.order, "fundamental_hz": origin.fundamental_hz}
+    if origin.kind == "folded":
+        return remark("line_is_folded", **figures, **own)
+    if origin.kind == "sideband":
+        return remark("line_is_sideband", **figures, **own)
+    if origin.kind == "rounding":
+        return remark("line_is_rounding", **figures)
+    return remark("interfering_tone", **figures, **own, kind=origin.kind)

@@ -184,7 +184,10 @@ def _line_at(place: int, power: Floats, local: Floats, index: NDArray[np.int64],
 
 
 def mains_of(line_hz: float, step_hz: float) -> int | None:
-    """50 or 60 when a line is a mains frequency or one of its first harmonics, else None."""
+    """50 or 60 when a line may be a mains frequency or one of its first harmonics, else None.
+
+    It excuses a strong line from being a second tone; `origins` names it.
+    """
     for mains in (50, 60):
         order = round(line_hz / mains)
         if 1 <= order <= 8 and abs(line_hz - order * mains) <= max(0.02 * mains, 1.5 * step_hz):

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from gainkit.analysis.spectrum import mains_of
+from gainkit.analysis.origins import Scene, origins_of
 from gainkit.analysis.thresholds import SEEN_OVER_FLOOR, stands_above
 from gainkit.figures import filled, plain
 from gainkit.levels import SINE_CREST
@@ -28,8 +28,8 @@ MOST_FOLDED = 100
 FOLDED_BINS = 3.0
 """A line so near to one of those is taken for it [bins]."""
 
-MOST_LINES = 3
-"""Lines that a picture names [-]."""
+MOST_LINES, MOST_LOOKED_AT = 3, 60
+"""Lines that a picture names, and of how many their origin is looked for [-]."""
 
 
 def leaked_peak(tone: ToneFit) -> Floats:
@@ -72,15 +72,19 @@ def thd_told(tone: ToneFit) -> str:
 def named_lines(tone: ToneFit) -> list[tuple[float, float, str]]:
     """The strongest lines that are no harmonics, nor any that folded back: (frequency [Hz], rms [V], name)."""
     named: list[tuple[float, float, str]] = []
+    lines = tone.lines[:MOST_LOOKED_AT]
     folded = _folded(tone)
-    for line in tone.lines:
+    scene = Scene(
+        tone.frequency_hz, tone.spectrum.step_hz, tone.sample_rate_hz, tone.noise_rms_volts, tone.step_volts
+    )
+    for line, origin in zip(lines, origins_of(lines, scene), strict=True):
         if len(named) == MOST_LINES:
             break
-        if len(folded) and np.abs(folded - line.frequency_hz).min() < FOLDED_BINS * tone.spectrum.step_hz:
+        near = len(folded) and np.abs(folded - line.frequency_hz).min() < FOLDED_BINS * tone.spectrum.step_hz
+        if origin.kind in ("folded", "rounding") or (near and origin.kind != "mains"):
             continue
-        mains = mains_of(line.frequency_hz, tone.spectrum.step_hz)
         hertz = filled("{hz:.3g} Hz", {"hz": line.frequency_hz})
-        named.append((line.frequency_hz, line.rms_volts, f"hum {hertz}" if mains else hertz))
+        named.append((line.frequency_hz, line.rms_volts, f"hum {hertz}" if origin.kind == "mains" else hertz))
     return named
 
 

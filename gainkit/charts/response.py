@@ -160,10 +160,9 @@ def _boosts(ax: Axes, boosts: tuple[Boost, ...], hertz: np.ndarray, levels: np.n
 
 def response_point(response: Response) -> str:
     """What the picture says: the verdict and what it rests on."""
-    told = {
-        "flat": "Flat", "filtered": "Filtered", "equalised": "Equalised",
-        "filtered and equalised": "Filtered and equalised", None: "The response, without a verdict",
-    }[response.verdict]  # fmt: skip
+    told = "The response, without a verdict" if response.verdict is None else response.verdict.capitalize()
+    if response.verdict == "level changed":
+        told = "The level changed during the sweep"
     parts = []
     if response.verdict == "flat" and response.flat is not None:
         low, high = plain(response.flat.low_hz), plain(response.flat.high_hz)

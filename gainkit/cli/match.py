@@ -103,7 +103,7 @@ def match_text(result: MatchResult) -> str:
     unit = "dBV" if result.calibrated else "dBFS"
     rows = [
         (Path(each.file).name, f"{each.trim_db:+z.1f} dB", f"{each.level_db:.1f}", f"{each.a_weighted_db:.1f}",
-         "" if each.trim_uncertainty_db is None else f"+-{each.trim_uncertainty_db:.1f}")
+         "" if each.trim_uncertainty_db is None else f"+-{max(each.trim_uncertainty_db, 0.1):.1f}")
         for each in result.captures
     ]  # fmt: skip
     head = f"TRIMS to {Path(result.reference).name} ({result.weighting}-weighted total)"

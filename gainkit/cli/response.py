@@ -12,7 +12,7 @@ from gainkit.cli.options import BesideOptions, ChannelOptions, ChartFile, FileOp
 from gainkit.cli.place import NoteOptions, NoteRequest, Noting, place_of, tell
 
 if TYPE_CHECKING:
-    from gainkit.response import Boost, Filter, Response, Sweep
+    from gainkit.response import Boost, Filter, Flatness, Response, Sweep
 
 
 def register(app: typer.Typer) -> None:
@@ -119,13 +119,10 @@ def _figures(result: Response) -> list[str]:
     lines = []
     if result.band_hz is not None:
         low, high = result.band_hz
-        lines.append(f"  Heard       {plain(low)} Hz to {plain(high, 5)} Hz, 10 dB or more over the noise")
+        lines.append(f"  Heard       {plain(low)} Hz to {plain(high)} Hz, 10 dB or more over the noise")
     if result.flat is not None:
         flat = result.flat
-        lines.append(
-            f"  Flat        {plain(flat.low_hz)} Hz to {plain(flat.high_hz, 5)} Hz, "
-            f"{flat.plus_db:+z.2f} and {flat.minus_db:+z.2f} dB"
-        )
+        lines.append(f"  Flat        {plain(flat.low_hz)} Hz to {plain(flat.high_hz)} Hz, {_span(flat)} dB")
     lines += [_filter("High-pass", result.highpass)] if result.highpass is not None else []
     lines += [_filter("Low-pass", result.lowpass)] if result.lowpass is not None else []
     lines += [_boost(each) for each in result.boosts]
@@ -144,6 +141,14 @@ def _figures(result: Response) -> list[str]:
             f"{result.right_farther_cm:+z.1f} cm: delay the nearer one by so much"
         )
     return lines
+
+
+def _span(flat: Flatness) -> str:
+    from gainkit.figures import LEAST_DB, decibel_span
+
+    if max(flat.plus_db, -flat.minus_db) < LEAST_DB:
+        return f"within {LEAST_DB}"
+    return decibel_span(flat.plus_db, flat.minus_db, "and", 2)
 
 
 def _filter(name: str, fitted: Filter) -> str:

@@ -153,7 +153,12 @@ def _of_source(job: OpenJob, readings: Sequence[Reading]) -> Iterator[Remark]:
 
 def _of_routing(readings: Sequence[Reading]) -> Iterator[Remark]:
     routing = next((each for each in reversed(readings) if each.kind == "routing" and not each.outputs), None)
-    if routing is None or routing.result.ok:
+    if routing is None:
+        return
+    for each in routing.result.notes:
+        if each.severity != "remark":
+            yield _numbered(each, routing.number)
+    if routing.result.ok:
         return
     yield fault("routing_wrong", reading=routing.number)
     for each in routing.result.problems:  # the details of that fault: accepted and cleared with it

@@ -13,6 +13,7 @@ from typing import Any
 from gainkit.advice import (
     Checks,
     crossover_faults,
+    equaliser_faults,
     is_distorted,
     is_other_tone,
     is_stray_dc,
@@ -117,6 +118,7 @@ def judge(
             judged = list(_noise(result))
         case Response():
             judged = list(_response(result, figures, plan))
+            own = [*own, *(result.right.notes if result.right is not None else ())]
             own = [each for each in own if each.code not in JUDGED_AGAIN]
         case RoutingResult():
             judged = [("routing", () if result.ok else (fault("routing_wrong"), *result.problems))]
@@ -315,13 +317,17 @@ def _noise(result: NoiseResult) -> Iterator[Judgement]:
 
 
 def _response(result: Response, figures: PlanFigures, plan: ChannelPlan) -> Iterator[Judgement]:
-    """What the filters do to the setting tone, and whether they stand where they were planned."""
+    """What the filters do to the setting tone, whether they stand where they were planned, and equalisers."""
     taken = tone_faults(result, figures.tone_hz, figures.set_volts, checks_of(figures))
     if taken is not None:
         yield "tone", taken
     crossed = crossover_faults(result, plan.highpass_hz, plan.lowpass_hz)
     if crossed is not None:
         yield "filters", crossed
+    sides = [equaliser_faults(each, checks_of(figures)) for each in (result, result.right) if each is not None]
+    raised = [each for side in sides for each in side or ()]
+    if raised or None not in sides:
+        yield "equaliser", tuple(raised)
 
 
 def trim_of(result: MatchResult, reading: Reading, output: str) -> float | None:
@@ -339,6 +345,7 @@ def trim_of(result: MatchResult, reading: Reading, output: str) -> float | None:
 
 def _matched(result: MatchResult, reading: Reading, output: str, figures: PlanFigures) -> Iterator[Judgement]:
     trim_db = trim_of(result, reading, output)
-    if trim_db is not None:
+    spoilt = any(each.severity == "fault" for each in result.notes)  # blames, but clears nothing
+    if trim_db is not None and (abs(trim_db) > figures.tolerance_db or not spoilt):
         told = () if abs(trim_db) <= figures.tolerance_db else (fault("not_matched", trim_db=trim_db),)
         yield "match", told

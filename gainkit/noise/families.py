@@ -27,6 +27,10 @@ MAINS_LEADS = 6
 LONE_ORDERS = (1, 2)
 """A lone line is called mains only at the mains' frequency or twice that, behind a rectifier [-]."""
 
+EVIDENT_ORDER = 3
+"""A family of the mains has a line on one of its first three orders: its own, a rectifier's, a transformer's;
+an alternator at 200, 250 or 300 Hz has none [-]."""
+
 MOST_ORDER = 128
 MOST_COMB_ORDER = 512
 """Orders of the mains, and of other families: sparks and pulses reach far up [-]."""
@@ -95,11 +99,18 @@ def group_lines(lines: Sequence[FoundLine]) -> tuple[list[Group], list[Group]]:
     for group in sorted(
         (family for base in MAINS_HZ if (family := _mains(rest, base)) is not None), key=lambda g: -g.power
     ):
-        own = [(order, line) for order, line in group.members if line in rest]
-        if own:
+        own = [(order, line) for order, line in group.members if any(line is one for one in rest)]
+        if _is_evident([order for order, _ in own]):
             mains.append(_halved(_fitted(own)))
             rest = [line for line in rest if all(line is not taken for _, taken in own)]
     return mains, others(rest)
+
+
+def _is_evident(orders: Sequence[int]) -> bool:
+    """Whether lines that are nobody else's show the mains: an engine's orders meet its high multiples alone."""
+    if len(orders) < 2:
+        return bool(orders) and orders[0] in LONE_ORDERS
+    return min(orders) <= EVIDENT_ORDER
 
 
 def others(lines: Sequence[FoundLine], chances: tuple[float, float] = (CHANCE, WORSE_CHANCE)) -> list[Group]:

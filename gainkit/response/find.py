@@ -19,6 +19,7 @@ from gainkit.response.deconvolve import Impulse, deconvolved, strongest_arrival
 from gainkit.response.drive import SideTrack, Sweep, as_written
 from gainkit.response.model import Response
 from gainkit.response.points import Curves, curves
+from gainkit.response.steadiness import level_changes
 from gainkit.response.telling import MeasuredSide, not_found, told_of
 from gainkit.response.verdict import (
     band_of,
@@ -204,6 +205,7 @@ def _measure(
         overloaded,
         whole,
         unlike,
+        () if unlike else level_changes(asked.heard, side, place, response_curves),
     )
 
 
@@ -271,7 +273,9 @@ def _against(
     first = _measure(other, other.sweep.sides[0], start)
     second = _other_side(other, start, first) if other.sweep.in_turn else None
     return tuple(  # type: ignore[return-value]
-        None if one is None or two is None else replace(one, curves=difference(one.curves, two.curves))
+        None
+        if one is None or two is None
+        else replace(one, curves=difference(one.curves, two.curves), changes=(*one.changes, *two.changes))
         for one, two in ((left, first), (right, second))
     )
 

@@ -10,7 +10,20 @@ from gainkit.results import Result
 
 Family = Literal["butterworth", "linkwitz-riley", "bessel", "other"]
 BoostKind = Literal["peak", "low-shelf", "high-shelf"]
-Verdict = Literal["flat", "filtered", "equalised", "filtered and equalised"]
+Verdict = Literal[
+    "flat",
+    "filtered",
+    "equalised",
+    "filtered and equalised",
+    "distorted",
+    "filtered, distorted",
+    "equalised, distorted",
+    "filtered and equalised, distorted",
+    "level changed",
+]
+"""distorted : over the limit in a good part of the band, where the fundamental has no longer its level:
+it is not called flat, and filters and bands are those of a chain that clips. level changed : while the sweep
+played, so that its points are no response; nothing else is told of them then."""
 
 
 @dataclass(frozen=True)

@@ -15,7 +15,8 @@ from gainkit.response.drive import SideTrack
 from gainkit.response.equalised import bends_of, is_sole_explanation, sure_ends, told_part
 from gainkit.response.model import Filter, Point, Response
 from gainkit.response.points import Curves
-from gainkit.response.remarks import curve_note, remarks_on
+from gainkit.response.remarks import change_notes, curve_note, remarks_on, while_distorted
+from gainkit.response.steadiness import LevelChange
 from gainkit.response.verdict import (
     audible_bands,
     band_of,
@@ -37,7 +38,7 @@ class MeasuredSide:
     """One side, measured. heard : where. place : of the track in the recording. arrival_seconds : re the first
     mark's, true seconds. ahead_seconds : by how much the mark's own arrival lies later than `place` has it.
     clocked : the clock was told by the recording. whole : the recording holds all of the sweep.
-    unlike : what was recorded is another sweep."""
+    unlike : what was recorded is another sweep. changes : what the level did on the way."""
 
     heard: Heard
     curves: Curves
@@ -48,6 +49,7 @@ class MeasuredSide:
     overloaded: bool
     whole: bool
     unlike: bool
+    changes: tuple[LevelChange, ...] = ()
 
 
 def told_of(measured: MeasuredSide, side: SideTrack, differs: bool, crossover_hz: float | None) -> Response:
@@ -69,6 +71,8 @@ def told_of(measured: MeasuredSide, side: SideTrack, differs: bool, crossover_hz
         points=_points(curves, side.sweep.chirp, capture.calibrated and not differs),
     )
     band = band_of(curves)
+    if measured.changes:
+        return _level_changed(answer, measured, crossover_hz)
     if band is None:
         return replace(answer, notes=remarks_on(answer, measured.place.by_marks, None, crossover_hz))
     inside = slice(band[0], band[1] + 1)
@@ -83,7 +87,7 @@ def told_of(measured: MeasuredSide, side: SideTrack, differs: bool, crossover_hz
         low_corner_hz=low,
         high_corner_hz=high,
     )
-    answer = _with_chain(answer, curves, band)
+    answer = while_distorted(_with_chain(answer, curves, band))
     notes = (*answer.notes, *remarks_on(answer, measured.place.by_marks, measured.clocked, crossover_hz))
     if not measured.whole:
         low, high = answer.points[0].frequency_hz, answer.points[-1].frequency_hz
@@ -93,6 +97,17 @@ def told_of(measured: MeasuredSide, side: SideTrack, differs: bool, crossover_hz
         notes = gravest_first((*notes, short))
     read = (*capture.notes, *capture.channel_notes(measured.heard.channel, measured.heard.minus))
     return replace(answer, notes=gravest_first((*read, *notes)))
+
+
+def _level_changed(answer: Response, measured: MeasuredSide, crossover_hz: float | None) -> Response:
+    """The points as they are, and no word on what made them but a tweeter's danger."""
+    capture, answer = measured.heard.capture, replace(answer, verdict="level changed")
+    band = band_of(measured.curves)
+    passband = None if band is None else passband_db(measured.curves.level_db[band[0] : band[1] + 1])
+    judged = replace(answer, passband_db=passband)
+    said = remarks_on(judged, measured.place.by_marks, measured.clocked, crossover_hz)
+    read = (*capture.notes, *capture.channel_notes(measured.heard.channel, measured.heard.minus))
+    return replace(answer, notes=gravest_first((*change_notes(measured.changes), *read, *said)))
 
 
 def not_found(capture: Capture, channel: int) -> Response:

@@ -28,6 +28,7 @@ STEP_OF_FAULT: dict[str, StepKind] = {
     "routing_wrong": "routing",
     "volume_not_as_planned": "volume",
     "noise_heard": "noise",
+    "response_not_flat": "response",
 }
 """Where a fault of the record belongs by its code; the others go by the reading that told them."""
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
+from gainkit.figures import decibel_span
 from gainkit.words import FaultWords, Template
 
 DEEPEST_TOLD_DB = 60.0
@@ -111,6 +112,29 @@ def _other_channel_level(values: Mapping[str, Any]) -> str:
     return f"Channel {{other_channel}} holds the same tone, {abs(values['difference_db']):z.1f} dB {way}."
 
 
+ORIGINS = {
+    "orders": (
+        " It leads others at its multiples, from {fundamental_hz:.4g} Hz on: a machine's orders, if they move with engine "
+        "speed the alternator's. It is not distortion."
+    ),
+    "either": (
+        " Both 50 Hz and 60 Hz mains have multiples there, and so may a machine: which it is cannot be told from this."
+    ),
+    "multiple": " It is a multiple of the tone, of order {order}, and counted as distortion.",
+}
+
+
+def _interfering(values: Mapping[str, Any]) -> str:
+    unknown = (
+        " Where it comes from cannot be told from one line: record once more at another engine speed. What moves with it is "
+        "the alternator's, what stays is not."
+    )
+    told = (
+        "A line beside the tone: {rms_volts:.3g} {unit} at {frequency_hz:.4g} Hz ({percent:.2g} % of the tone)."
+    )
+    return told + ORIGINS.get(str(values.get("kind")), unknown)
+
+
 REMARKS: dict[str, Template] = {
     # about the recording
     "recorder_overload": (
@@ -136,8 +160,8 @@ REMARKS: dict[str, Template] = {
         "{to_seconds:.4g} s."
     ),
     "silence_left_out": "Silence of {seconds:.2f} s left out.",
-    "level_changes": (
-        "The level changes within the recording ({lowest_db:+z.1f} to {highest_db:+z.1f} dB against the part "
+    "level_changes": lambda v: (
+        f"The level changes within the recording ({decibel_span(v['lowest_db'], v['highest_db'])} dB against the part "
         "measured); the last steady part was taken."
     ),
     "level_rose": "The level rose by {change_db:.2g} dB at {at_seconds:.1f} s; what stands after it was measured.",
@@ -149,7 +173,7 @@ REMARKS: dict[str, Template] = {
     ),
     "supply_sag": _supply_sag,
     "limiter": (
-        "The level was taken back by {taken_db:.2g} dB with a time constant of {time_constant_seconds:.2g} s while "
+        "The level was taken back by {taken_db:z.2f} dB with a time constant of {time_constant_seconds:.2g} s while "
         "the wave kept its shape: a limiter or compressor, a gain of the recorder's own, or a part that warms up."
     ),
     "clipped_in_part": _clipped_in_part,
@@ -163,9 +187,19 @@ REMARKS: dict[str, Template] = {
         "Hum of the {mains_hz:g} Hz family: {rms_volts:.3g} {unit} at {frequency_hz:.4g} Hz ({percent:.2g} % of the "
         "tone). It is not distortion."
     ),
-    "interfering_tone": (
-        "An interfering tone: {rms_volts:.3g} {unit} at {frequency_hz:.4g} Hz ({percent:.2g} % of the tone); if it "
-        "moves with engine speed it is the alternator. It is not distortion."
+    "interfering_tone": _interfering,
+    "line_is_folded": (
+        "A line of {rms_volts:.3g} {unit} at {frequency_hz:.5g} Hz ({percent:.2g} % of the tone) lies where the recorder's "
+        "sample rate folds the tone's harmonic of order {order} ({fundamental_hz:.5g} Hz) back: distortion above the "
+        "band, or a recorder without a filter before it."
+    ),
+    "line_is_sideband": (
+        "Lines on both sides of the tone, {fundamental_hz:.4g} Hz off, {rms_volts:.3g} {unit} ({percent:.2g} % of the "
+        "tone): something at that frequency moves its level or its pitch, as ripple on a supply does."
+    ),
+    "line_is_rounding": (
+        "What is left beside the tone, {rms_volts:.3g} {unit} at {frequency_hz:.4g} Hz the most ({percent:.2g} % of the "
+        "tone), is no more than the rounding of the recorder's own steps: record it louder, or with more bits."
     ),
     "no_steady_tone": _no_steady_tone,
     # about the target
@@ -189,8 +223,9 @@ REMARKS: dict[str, Template] = {
         "Between the rail and the recorder the sound passes a filter ({kind}: a tone control, a crossover or the "
         "recorder's own); rails were found through it."
     ),
-    "overdrive_between": (
-        "Several explanations fit this wave alike: it is {lowest_db:.2f} to {highest_db:z.2f} dB beyond the rail."
+    "overdrive_between": lambda v: (
+        "Several explanations fit this wave alike: it is "
+        f"{decibel_span(v['lowest_db'], v['highest_db'], digits=2).replace('+', '')} dB beyond the rail."
     ),
     "slew_limited": (
         "The output cannot follow: it rises by {volts_per_microsecond:.2g} V/us at most (slew limiting). It is not "
@@ -201,7 +236,7 @@ REMARKS: dict[str, Template] = {
         "than its core holds. It is not clipping."
     ),
     "compressed_crest": (
-        "The crest is held down softly by {held_db:.2g} dB (THD {thd_percent:.3g} %): a fast limiter or compressor, "
+        "The crest is held down softly by {held_db:z.2f} dB (THD {thd_percent:.3g} %): a fast limiter or compressor, "
         "or a stage far below its rail."
     ),
     "rail_gives_way": (

@@ -207,6 +207,10 @@ REMARKS: dict[str, Template] = {
     ),
     "waveform_not_judged": "clipping could not be judged from the last recording: measure again",
     "not_matched": "NOT MATCHED: {trim_db:+z.1f} dB to the reference",
+    "response_not_flat": lambda v: (
+        f"RESPONSE NOT FLAT: {'raised' if v['gain_db'] > 0 else 'lowered'} by {abs(v['gain_db']):z.1f} dB at "
+        "{at_hz:.3g} Hz: switch the equaliser or tone control off and sweep again, or accept it with a reason"
+    ),
     "outputs_differ": lambda v: (
         f"differs from {{other}} by {abs(v['difference_db']):z.2f} dB "
         f"({'louder' if v['difference_db'] > 0 else 'quieter'})"
@@ -268,6 +272,11 @@ SHORT: dict[str, Template] = {
     "volume_not_clean": "no clean volume position",
     "waveform_not_judged": "clipping not judged",
     "not_matched": "not matched",
+    "response_not_flat": "response {gain_db:+z.1f} dB at {at_hz:.3g} Hz",
+    "level_changed_in_sweep": "the level changed during the sweep",
+    "signal_gone_in_sweep": "the signal was gone during the sweep",
+    "sweep_distorted": "the sweep is distorted, THD {thd_percent:.2g} %",
+    "sweep_not_found": "no sweep in the recording",
     "outputs_differ": lambda v: f"{abs(v['difference_db']):z.1f} dB off {{other}}",
     "routing_wrong": "routing wrong",
     "volume_not_as_planned": "volume not as planned",

@@ -71,7 +71,7 @@ REMARKS: dict[str, Template] = {
     ),
     "hum_mains": MAINS,
     "hum_unknown": (
-        "Lines of {fundamental_hz:.4g} Hz, {rms_volts:.3g} V, no mains frequency. Record once more with the engine off, "
+        "Lines of {fundamental_hz:.4g} Hz, {rms_volts:.3g} V, of no family that one recording tells. Record once more with the engine off, "
         "and compare."
     ),
     "whine_alternator": (

@@ -5,7 +5,10 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
+from gainkit.figures import LEAST_DB, decibel_span, decibels
 from gainkit.words import FaultWords, Template
+
+AT_ONCE_SECONDS = 0.05
 
 FAULTS: dict[str, FaultWords] = {
     "sweep_not_named": FaultWords(
@@ -22,6 +25,28 @@ FAULTS: dict[str, FaultWords] = {
 def _marks(values: Mapping[str, Any]) -> str:
     clock = "its clock was told by the sweep itself" if values["clock_known"] else "its clock is taken as right"
     return f"The marks around the sweep are not in the recording: {clock}, and there is no delay."
+
+
+def _level_changed(values: Mapping[str, Any]) -> str:
+    at = (
+        "at {from_seconds:.1f} s of the recording, with the sweep at {from_hz:.3g} Hz"
+        if values["to_seconds"] - values["from_seconds"] < AT_ONCE_SECONDS
+        else "between {from_seconds:.1f} s and {to_seconds:.1f} s of the recording, with the sweep from {from_hz:.3g} to "
+        "{to_hz:.3g} Hz"
+    )
+    return (
+        f"The level changed by {{change_db:+z.1f}} dB {at}: a knob, an automatic gain or a protection, not an equaliser. "
+        "Nothing is told of filters and bands: leave everything alone while the sweep plays, and record again."
+    )
+
+
+def _level_dropped(values: Mapping[str, Any]) -> str:
+    long = 1000.0 * (values["to_seconds"] - values["from_seconds"])
+    more = f", and {values['times'] - 1} times more" if values["times"] > 1 else ""
+    return (
+        f"The signal was gone for {long:.0f} ms at {{from_seconds:.1f}} s of the recording, with the sweep at "
+        f"{{from_hz:.3g}} Hz{more}: a loose contact, a protection or a lost block, not a filter. Record again."
+    )
 
 
 def _clock(values: Mapping[str, Any]) -> str:
@@ -53,7 +78,7 @@ REMARKS: dict[str, Template] = {
         "was played, or its own first and last frequency and length."
     ),
     "sweep_incomplete": (
-        "The recording holds a part of the sweep only, {low_hz:.3g} to {high_hz:.4g} Hz. Start the recorder before "
+        "The recording holds a part of the sweep only, {low_hz:.3g} to {high_hz:.3g} Hz. Start the recorder before "
         "the track and stop it after."
     ),
     "sweep_short": (
@@ -66,15 +91,26 @@ REMARKS: dict[str, Template] = {
         "than the chain's. Turn it down and record again."
     ),
     "sweep_distorted": (
-        "Distortion up to {thd_percent:.2g} % at {at_hz:.3g} Hz (above the limit from {low_hz:.3g} to {high_hz:.4g} Hz): "
+        "Distortion up to {thd_percent:.2g} % at {at_hz:.3g} Hz (above the limit from {low_hz:.3g} to {high_hz:.3g} Hz): "
         "something clips. Play the sweep at a lower volume."
+    ),
+    "judged_while_distorted": (
+        "Filters and bands were judged while something clips: what is boosted may be more than the curve shows. Play "
+        "the sweep at a lower volume and record again."
+    ),
+    "level_changed_in_sweep": _level_changed,
+    "signal_gone_in_sweep": _level_dropped,
+    "level_not_watched": (
+        "Without its marks nothing tells a level that was turned slowly during the sweep from an equaliser."
     ),
     "marks_not_heard": _marks,
     "recorder_clock_differs": _clock,
-    "flat_within": "Flat within {within_db:.2g} dB from {low_hz:.3g} Hz to {high_hz:.5g} Hz.",
-    "equalised_between": (
-        "Equalised: the curve lies between {lowest_db:+z.1f} and {highest_db:+z.1f} dB, highest at {highest_hz:.3g} Hz, "
-        "lowest at {lowest_hz:.3g} Hz. Which bands and filters make it cannot be told for sure."
+    "flat_within": lambda v: (
+        f"Flat within {decibels(max(v['within_db'], LEAST_DB))} dB from {{low_hz:.3g}} Hz to {{high_hz:.3g}} Hz."
+    ),
+    "equalised_between": lambda v: (
+        f"Equalised: the curve goes from {decibel_span(v['lowest_db'], v['highest_db'])} dB, highest at "
+        "{highest_hz:.3g} Hz, lowest at {lowest_hz:.3g} Hz. Which bands and filters make it cannot be told for sure."
     ),
     "filter_takes_tone": _filter_takes_tone,
     "crossover_missing": "There is no {side}; the plan has one at {planned_hz:.4g} Hz.",

@@ -1,0 +1,140 @@
+"""A level that changes during the sweep, and a chain that clips: neither is a filter, an equaliser or flat."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from gainkit.capture import Capture
+from gainkit.figures import decibel_span, decibels
+from gainkit.generator.spec import ToneSpec
+from gainkit.remarks import Remark, codes
+from gainkit.response import Response, Sweep, find_response, from_figures
+from tests.chains import RATE, Transfer, boosted, filtered, in_a_row, noisy, plain, played, through
+
+SPEC = ToneSpec("sweep", seconds=8.0)
+BAND = in_a_row(filtered("butterworth", 2, 80.0, "high"), filtered("linkwitz-riley", 4, 3000.0, "low"))
+
+
+@pytest.fixture(scope="module")
+def track() -> tuple[np.ndarray, Sweep]:
+    return played(SPEC)
+
+
+def told(samples: np.ndarray, sweep: Sweep) -> Response:
+    return find_response(Capture.from_array(noisy(samples, 60.0), RATE, calibrated=False), sweep)
+
+
+def turned(samples: np.ndarray, places: list[tuple[float, float]]) -> np.ndarray:
+    """By a knob: (s, dB) joined by lines."""
+    seconds, decibels = zip(*places, strict=True)
+    return samples * 10 ** (np.interp(np.arange(len(samples)) / RATE, seconds, decibels) / 20)
+
+
+def one(result: Response, code: str) -> Remark:
+    return next(note for note in result.notes if note.code == code)
+
+
+@pytest.mark.parametrize("transfer", [plain, BAND])
+@pytest.mark.parametrize(
+    ("places", "at", "change_db"),
+    [
+        ([(4.5, 0.0), (4.51, -6.0)], 4.5, -6.0),
+        ([(7.0, 0.0), (7.01, 3.0)], 7.0, 3.0),
+        ([(4.0, 0.0), (7.0, -4.0)], 5.5, -4.0),
+    ],
+)
+def test_a_turned_level_is_no_shelf(
+    track: tuple[np.ndarray, Sweep],
+    transfer: Transfer,
+    places: list[tuple[float, float]],
+    at: float,
+    change_db: float,
+) -> None:
+    samples, sweep = track
+    result = told(turned(through(samples[:, 0], transfer), places), sweep)
+    assert result.verdict == "level changed"
+    assert result.flat is result.highpass is result.lowpass is result.passband_db is None
+    assert result.boosts == result.bends == ()
+    note = one(result, "level_changed_in_sweep")
+    assert note.severity == "fault"
+    assert note.values["change_db"] == pytest.approx(change_db, abs=0.4)
+    assert note.values["from_seconds"] - 0.5 < at < note.values["to_seconds"] + 0.5
+
+
+@pytest.mark.parametrize("milliseconds", [50, 300])
+def test_a_signal_that_was_gone_is_no_notch(track: tuple[np.ndarray, Sweep], milliseconds: int) -> None:
+    samples, sweep = track
+    heard = through(samples[:, 0], BAND)
+    heard[6 * RATE : 6 * RATE + milliseconds * RATE // 1000] = 0.0
+    result = told(heard, sweep)
+    assert result.verdict == "level changed"
+    note = one(result, "signal_gone_in_sweep")
+    assert note.values["from_seconds"] == pytest.approx(6.0, abs=0.02)
+    assert note.values["to_seconds"] - 6.0 == pytest.approx(milliseconds / 1000, abs=0.02)
+
+
+def test_a_jump_shows_without_marks(track: tuple[np.ndarray, Sweep]) -> None:
+    samples, sweep = track
+    side = sweep.sides[0].sweep
+    inner = samples[
+        round((side.start_seconds - 0.2) * RATE) : round(
+            (side.start_seconds + side.chirp.seconds + 0.3) * RATE
+        ),
+        0,
+    ]
+    bare = from_figures(
+        side.chirp.from_hz,
+        side.chirp.to_hz,
+        side.chirp.seconds,
+        sweep.level_dbfs,
+        fade_seconds=side.chirp.fade_seconds,
+    )
+    result = told(turned(through(inner, plain), [(4.0, 0.0), (4.01, -5.0)]), bare)
+    assert one(result, "level_changed_in_sweep").values["from_seconds"] == pytest.approx(4.0, abs=0.05)
+    raised = told(through(inner, boosted("low-shelf", 90.0, 6.0, 0.7)), bare)
+    assert raised.verdict == "equalised"
+    assert "level_not_watched" in codes(raised.notes)
+
+
+@pytest.mark.parametrize(
+    "transfer", [boosted("peak", 300.0, 12.0, 8.0), filtered("butterworth", 4, 80.0, "high")]
+)
+def test_what_stands_still_is_judged(track: tuple[np.ndarray, Sweep], transfer: Transfer) -> None:
+    samples, sweep = track
+    heard = through(samples[:, 0], transfer)
+    heard[RATE : RATE + 9600] += 0.2 * np.random.default_rng(3).standard_normal(
+        9600
+    )  # a bang in the first mark
+    result = told(heard, sweep)
+    assert result.verdict in ("equalised", "filtered")
+    assert not {"level_changed_in_sweep", "signal_gone_in_sweep", "sweep_distorted"} & codes(result.notes)
+
+
+@pytest.mark.parametrize(
+    ("transfer", "rail", "verdict"),
+    [
+        (plain, 0.6, "distorted"),
+        (boosted("low-shelf", 90.0, 9.0, 0.7), 1.0, "equalised, distorted"),
+        (boosted("low-shelf", 90.0, 9.0, 0.7), 2.0, "equalised, distorted"),
+        (boosted("low-shelf", 90.0, 9.0, 0.7), 9.0, "equalised"),
+    ],
+)
+def test_a_chain_that_clips_is_not_flat(
+    track: tuple[np.ndarray, Sweep], transfer: Transfer, rail: float, verdict: str
+) -> None:
+    samples, sweep = track
+    rail *= float(np.abs(samples).max())
+    result = told(np.clip(through(samples[:, 0], transfer), -rail, rail), sweep)
+    assert result.verdict == verdict
+    distorted = "distorted" in verdict
+    assert ("sweep_distorted" in codes(result.notes)) is distorted
+    if verdict == "distorted":
+        assert "flat_within" not in codes(result.notes)
+    assert ("judged_while_distorted" in codes(result.notes)) is (verdict == "equalised, distorted")
+
+
+def test_no_level_is_told_finer_than_a_hundredth() -> None:
+    assert [decibels(each) for each in (0.00018, 0.0123, 0.744, 12.3)] == ["under 0.01", "0.01", "0.74", "12"]
+    assert decibel_span(-1.23, -1.19) == "-1.2"
+    assert decibel_span(-0.001, 0.5, "and", 2) == "+0.00 and +0.50"
