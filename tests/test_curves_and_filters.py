@@ -9,6 +9,7 @@ import pytest
 from scipy.signal import butter, freqs
 
 from gainkit.analysis import Measurement, measure
+from gainkit.analysis.filters import FILTERS, Sections
 from gainkit.capture import Capture
 from tests.waves import RATE, Floats, with_noise
 
@@ -86,6 +87,28 @@ def test_rails_are_found_through_a_steep_filter(
     assert found.clipping.overdrive_db == pytest.approx(overdrive_db, abs=0.2)
     if found.clipping.overdrive_interval_db is not None:
         assert found.clipping.overdrive_interval_db[0] >= 0
+
+
+@pytest.mark.parametrize("order", [3, 4])
+@pytest.mark.parametrize("kind", ["low", "high"])
+def test_steep_filters_are_those_of_scipy(kind: str, order: int) -> None:
+    name = f"{kind}-pass {order}" + "b" * (order == 4)
+    (family,) = [each for each in FILTERS if each.name == name]
+    orders = np.arange(1.0, 12.0)
+    ours, _ = Sections.of([family]).responses(np.log([[0.8, 1.0, 1.0]]), orders)
+    b, a = butter(order, 0.8, kind, analog=True)
+    theirs = freqs(b, a, orders)[1]
+    theirs = theirs * np.exp(-1j * orders * np.angle(theirs[0])) / abs(theirs[0])
+    np.testing.assert_allclose(ours[0], theirs, atol=1e-6)
+
+
+def test_a_linkwitz_riley_filter_is_two_butterworth_sections() -> None:
+    orders = np.arange(1.0, 12.0)
+    (family,) = [each for each in FILTERS if each.name == "low-pass 4"]
+    ours, _ = Sections.of([family]).responses(np.log([[1.3, 1.0, 1.0]]), orders)
+    theirs = freqs(*butter(2, 1.3, analog=True), orders)[1] ** 2
+    theirs = theirs * np.exp(-1j * orders * np.angle(theirs[0])) / abs(theirs[0])
+    np.testing.assert_allclose(ours[0], theirs, atol=1e-6)
 
 
 def test_clipping_that_a_filter_takes_under_the_limit_is_told_as_clipping() -> None:

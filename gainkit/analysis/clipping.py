@@ -185,7 +185,7 @@ def _other_explanation(
         return _Other()
     clipping = replace(_clipping(best.rails, sides, tone, limit_thd_percent), overdrive_interval_db=interval)
     if best.cause == "coupling":
-        told = remark("ac_coupling", corner_hz=values["corner"], order=int(best.name[-1]))
+        told = remark("ac_coupling", corner_hz=values["corner"], order=int(best.name.split()[1][0]))
     else:
         told = remark("filtered", kind=best.name.split()[0], **values)
     return _Other(Verdict(clipping, best.rails, (told, *_interval_remark(interval))), interval, False)

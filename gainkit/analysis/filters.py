@@ -1,6 +1,6 @@
-"""What may stand behind a rail: couplings, tone controls and low-passes, as sections of second order.
+"""What may stand behind a rail: couplings, tone controls and crossovers up to fourth order.
 
-Every coefficient of a section is a product of powers of its figures, or a sum of such products. So all sections
+Every coefficient of a filter is a product of powers of its figures, or a sum of such products. So all filters
 of a batch are evaluated at once, and their slopes are closed forms.
 """
 
@@ -25,7 +25,7 @@ class FilterFamily:
     """A family of responses.
 
     names : of its figures, corners in units of the tone; grids : starts of each; limits : between which each is
-    kept. damping : times the denominator's term in s. times : how often the section stands in a row.
+    kept. constants : that the denominator's coefficients are multiplied by, from that of s on.
     """
 
     name: str
@@ -35,8 +35,7 @@ class FilterFamily:
     names: tuple[str, ...]
     grids: tuple[tuple[float, ...], ...]
     limits: tuple[tuple[float, float], ...]
-    damping: float = 1.0
-    times: int = 1
+    constants: tuple[float, ...] = ()
 
     def logarithms(self) -> Floats:
         """Of the figures at the points of the grid, (n, F) [-]."""
@@ -46,6 +45,32 @@ class FilterFamily:
 
 _LOW, _HIGH, _Q = (0.02, 0.1, 0.25, 0.5, 0.8, 1.1), (0.7, 1.5, 2.5, 4.0, 7.0, 12.0), (0.5, 0.75, 1.2)
 ONE = ((),)
+
+STEEP: tuple[tuple[str, tuple[float, ...]], ...] = (
+    ("3", (2.0, 2.0)),
+    ("4", (2**1.5, 4.0, 2**1.5)),
+    ("4b", (2.6131259, 3.4142136, 2.6131259)),
+)
+"""Crossovers of third and fourth order: Butterworth, Linkwitz-Riley (two Butterworth sections of second order)
+and Butterworth again; coefficients of s, s^2, ... of the normalised low-pass (Zverev, Handbook of Filter
+Synthesis, 1967, from memory; tests compare them with scipy.signal)."""
+
+
+def _steep(name: str, constants: tuple[float, ...]) -> tuple[FilterFamily, FilterFamily]:
+    """The low-pass and the high-pass of one kind."""
+    order = len(constants) + 1
+    low: Polynomial = {power: ((-power,),) if power else ONE for power in range(order + 1)}
+    high: Polynomial = {power: ((order - power,),) if power < order else ONE for power in range(order + 1)}
+    return (
+        FilterFamily(
+            f"low-pass {name}", "filter", {0: ONE}, low, ("corner",), (_HIGH,), ((0.5, 100.0),), constants
+        ),
+        FilterFamily(
+            f"high-pass {name}", "coupling", {order: ONE}, high, ("corner",), (_LOW,), ((1e-3, 2.0),), constants
+        ),
+    )
+
+
 FILTERS = (
     FilterFamily(
         "high-pass 1", "coupling", {1: ONE}, {0: ((1,),), 1: ONE}, ("corner",), (_LOW,), ((1e-3, 5.0),)
@@ -61,14 +86,7 @@ FILTERS = (
         "low-pass 2", "filter", {0: ONE}, {0: ONE, 1: ((-1, -1),), 2: ((-2, 0),)}, ("corner", "q"), (_HIGH, _Q),
         ((0.5, 100.0), (0.3, 3.0)),
     ),
-    FilterFamily(
-        "low-pass 4", "filter", {0: ONE}, {0: ONE, 1: ((-1, -1),), 2: ((-2, 0),)}, ("corner", "q"), (_HIGH, _Q),
-        ((0.7, 100.0), (0.4, 2.0)), times=2,
-    ),
-    FilterFamily(
-        "high-pass 4", "coupling", {2: ONE}, {0: ((2, 0),), 1: ((1, -1),), 2: ONE}, ("corner", "q"), (_LOW, _Q),
-        ((1e-3, 2.0), (0.4, 2.0)), times=2,
-    ),
+    *(family for each in STEEP for family in _steep(*each)),
     FilterFamily(
         "shelf", "filter", {0: ONE, 1: ((-1, 0),)}, {0: ONE, 1: ((0, -1),)}, ("zero", "pole"),
         ((0.4, 1.0, 2.0, 4.0, 8.0, 16.0),) * 2, ((0.02, 200.0), (0.02, 200.0)),
@@ -85,35 +103,36 @@ FILTERS = (
 )  # fmt: skip
 MOST_FIGURES = max(len(family.names) for family in FILTERS)
 MOST_PRODUCTS = 2
+POWERS = 5
+"""Powers of s, from 0 on [-]."""
 
 
 @dataclass(frozen=True)
 class Sections:
-    """A batch of filters: weights (n, 6, products) of the products in numerator and denominator, powers (n, 6 x
-    products, F) of the figures in them, times (n,)."""
+    """A batch of filters: weights (n, 10, products) of the products in numerator and denominator, powers (n, 10
+    x products, F) of the figures in them."""
 
     weights: Floats
     powers: Floats
-    times: Floats
 
     @staticmethod
     def of(families: list[FilterFamily]) -> Sections:
-        """One section of each."""
-        weights = np.zeros((len(families), 2, 3, MOST_PRODUCTS))
+        """One of each."""
+        weights = np.zeros((len(families), 2, POWERS, MOST_PRODUCTS))
         powers = np.zeros((*weights.shape, MOST_FIGURES))
         for number, family in enumerate(families):
             for row, polynomial in enumerate((family.numerator, family.denominator)):
                 for power, products in polynomial.items():
+                    constant = (1.0, *family.constants, 1.0)[power] if row and family.constants else 1.0
                     for place, exponents in enumerate(products):
-                        weights[number, row, power, place] = family.damping if (row, power) == (1, 1) else 1.0
+                        weights[number, row, power, place] = constant
                         powers[number, row, power, place, : len(exponents)] = exponents
         count = len(families)
-        times = np.array([float(family.times) for family in families])
-        return Sections(weights.reshape(count, 6, -1), powers.reshape(count, -1, MOST_FIGURES), times)
+        return Sections(weights.reshape(count, 2 * POWERS, -1), powers.reshape(count, -1, MOST_FIGURES))
 
     def taken(self, which: NDArray[np.intp]) -> Sections:
         """Some of them."""
-        return Sections(self.weights[which], self.powers[which], self.times[which])
+        return Sections(self.weights[which], self.powers[which])
 
     def responses(self, logarithms: Floats, orders: Floats) -> tuple[Phasors, Phasors]:
         """At multiples of the tone, (n, K) from order 1 on; and how they change with the logarithms of the
@@ -122,15 +141,19 @@ class Sections:
         The phase is turned so that order 1 stays at its crest, and keeps its size.
         """
         count = len(logarithms)
-        products = np.exp(np.matmul(self.powers, logarithms[:, :, None])).reshape(count, 6, -1) * self.weights
-        changes = np.matmul(products[:, :, None, :], self.powers.reshape(count, 6, MOST_PRODUCTS, -1))[:, :, 0]
-        s = np.stack([np.ones_like(orders), 1j * orders, -(orders**2)])
-        above, below = products[:, :3].sum(axis=2) @ s, products[:, 3:].sum(axis=2) @ s
-        h = (above / below) ** self.times[:, None]
+        products = (
+            np.exp(np.matmul(self.powers, logarithms[:, :, None])).reshape(count, 2 * POWERS, -1) * self.weights
+        )
+        changes = np.matmul(products[:, :, None, :], self.powers.reshape(count, 2 * POWERS, MOST_PRODUCTS, -1))[
+            :, :, 0
+        ]
+        s = np.stack([(1j * orders) ** power for power in range(POWERS)])
+        above, below = products[:, :POWERS].sum(axis=2) @ s, products[:, POWERS:].sum(axis=2) @ s
+        h = above / below
         # d ln h, then the turn and the size of order 1 taken off
-        of_above = np.matmul(changes[:, :3].transpose(0, 2, 1), s) / above[:, None]
-        of_below = np.matmul(changes[:, 3:].transpose(0, 2, 1), s) / below[:, None]
-        slope = self.times[:, None, None] * (of_above - of_below)
+        of_above = np.matmul(changes[:, :POWERS].transpose(0, 2, 1), s) / above[:, None]
+        of_below = np.matmul(changes[:, POWERS:].transpose(0, 2, 1), s) / below[:, None]
+        slope = of_above - of_below
         first = slope[:, :, :1]
         slope -= first.real + 1j * orders * first.imag
         h *= np.exp(-1j * orders * np.angle(h[:, :1])) / np.abs(h[:, :1])
