@@ -9,8 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from gainkit.remarks import Remark, danger, fault, gravest_first, remark
+from gainkit.response.followed import LevelChange
 from gainkit.response.model import Point, Response, Verdict
-from gainkit.response.steadiness import LevelChange
 
 Floats = NDArray[np.float64]
 

@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,10 +20,10 @@ from gainkit.generator.swept import GAP_SECONDS
 from gainkit.response.align import Heard, TrackPlace
 from gainkit.response.deconvolve import fast_length
 from gainkit.response.drive import Placed, SideTrack, rendered
-from gainkit.response.points import HIGHEST_OF_RATE, Curves
+from gainkit.response.followed import LevelChange, dropouts, follow_tone, jumps_of
+from gainkit.response.points import Curves
 
 Floats = NDArray[np.float64]
-Complexes = NDArray[np.complex128]
 
 BANDS_PER_OCTAVE = 3
 LEAST_BANDS = 6
@@ -49,61 +50,26 @@ SURE_DEVIATIONS = 4.0
 """A level change is told from so much on [dB], and so many standard deviations of noise besides: a warm voice
 coil takes off less (our choice)."""
 
-HOP_SECONDS = 1e-3
-LEAST_WINDOW_HOPS, WINDOW_CYCLES = 4, 2.0
-"""The tone is followed in steps of so many seconds, averaged over at least so many steps and cycles [-]."""
+SURELY_STILL_DB = 0.35
+"""Where marks and the deconvolved response differ by less, the whole sweep's own transform, which holds all
+echoes too, could tell no change [dB]: it is not made."""
 
-SIDE_OCTAVES, SIDE_WINDOWS = 1.0 / 16.0, 4.0
-"""How far on each side of a jump the level must go on evenly [octaves], and at least so many windows [-]."""
-
-LEAST_JUMP_DB, MOST_JUMP_DB = 1.5, 30.0
-JUMP_RESIDUES = 8.0
-"""A jump is told from so many dB on, where it is so many times what scatters about the lines beside it [-]; one
-that is larger is the end of what comes through."""
-
-AROUND_SIDES, AROUND_RESIDUES, AROUND_MOST_DB = 6.0, 4.0, 1.0
-"""So many sides further out the level must scatter less than this part of a jump [-], and less than that [dB]:
-in a room it goes up and down everywhere."""
-
-LASTING, STRAIGHT_SHARE = (0.4, 2.0), 0.3
-"""There the means on both sides differ by such parts of the jump [-], and on the way the level goes beyond both
-sides by no more than this part of it [-]."""
-
-GONE_DB = 20.0
-GONE_SECONDS = 0.015
-EDGE_SHARE = 0.5
-BACK_DB = 3.0
-"""A dropout: the tone so far under both sides [dB] for so long [s], and either edge is back within BACK_DB in
-less than this part of that time [-]. A notch's level goes with x / sqrt(1 + x^2) of the distance x from its
-middle: its way between 20 and 3 dB down takes 4.5 times as long as what lies deeper."""
-
-MOST_CANDIDATES = 4000
-
-
-@dataclass(frozen=True)
-class LevelChange:
-    """The level went by change_db [dB] between two times in the recording [s], while the sweep went from one
-    frequency to the other [Hz]. gone : it went to the floor and came back; change_db is then how deep."""
-
-    from_seconds: float
-    to_seconds: float
-    from_hz: float
-    to_hz: float
-    change_db: float
-    gone: bool = False
+POINTS_IN_BAND = 33
+"""So closely the response is averaged over a band [-]."""
 
 
 def level_changes(
     heard: Heard, side: SideTrack, place: TrackPlace, response: Curves
 ) -> tuple[LevelChange, ...]:
     """What the level did on the way, the largest first; dropouts behind. None of them where it stood still."""
-    track = _followed(heard, side.sweep, place)
-    gone = _dropouts(track)
-    jumps = _jumps(track, gone)
+    tone = follow_tone(heard, side.sweep, place)
+    gone = dropouts(tone)
     compared, drawn = _by_marks(heard, side, place, response)
-    if compared:
-        near = [] if drawn is None else [each for each in jumps if _explains(each, drawn)]
-        jumps = near or ([] if drawn is None or gone else [drawn])
+    if compared and drawn is None:
+        return tuple(gone)
+    jumps = jumps_of(tone, gone)
+    if drawn is not None:
+        jumps = [each for each in jumps if _explains(each, drawn)] or ([] if gone else [drawn])
     jumps.sort(key=lambda each: -abs(each.change_db))
     return (*jumps, *gone)
 
@@ -122,33 +88,74 @@ def _by_marks(
     """Whether marks and sweep could be compared, and what both say that the level did."""
     if not place.by_marks or side.first_mark is None or side.last_mark is None:
         return False, None
-    chirp = side.sweep.chirp
     low, high = float(response.frequency_hz[0]), float(response.frequency_hz[-1])
     count = math.floor(math.log2(high / low) * BANDS_PER_OCTAVE)
     if count < LEAST_BANDS:
         return False, None
     edges = low * 2.0 ** (np.arange(count + 1) / BANDS_PER_OCTAVE)
-    middles = np.sqrt(edges[:-1] * edges[1:])
-    noise = np.interp(middles, response.frequency_hz, response.noise) / (0.75 * response.window_seconds)
-    sweep_power, seconds = _band_powers(heard, side.sweep, place, edges / place.clock)
-    sweep_power = sweep_power - noise * seconds
-    pure = _harmonics(response, middles) < MOST_HARMONICS
-    pure &= sweep_power > float(sweep_power.max()) * 10.0 ** (-0.1 * DEEP_DB)
-    told = []
-    for mark in (side.first_mark, side.last_mark):
-        power, seconds = _band_powers(heard, mark, place, edges / place.clock)
-        share = noise * seconds * chirp.octave_seconds / mark.chirp.octave_seconds / np.maximum(power, 1e-300)
-        use = pure & (share < MOST_NOISE) & (sweep_power > 0.0)
-        if np.count_nonzero(use) < LEAST_BANDS:
-            return False, None
-        bins = np.maximum((edges[1:] - edges[:-1]) * seconds, 1.0)
-        off_db = 10.0 * np.log10(sweep_power[use] / (power * (1.0 - share))[use])
-        deviation = float(np.median(4.343 * np.sqrt(2.0 * share / bins)[use] + 4.343 * share[use]))
-        change = _drawn(_middle_of_three(off_db), middles[use], side.sweep, place)
-        if abs(change.change_db) < LEAST_CHANGE_DB + SURE_DEVIATIONS * deviation:
-            return True, None
-        told.append(change)
-    return True, min(told, key=lambda each: abs(each.change_db))
+    marks = [
+        _band_powers(heard, mark, place, edges / place.clock) for mark in (side.first_mark, side.last_mark)
+    ]
+    bands = _Bands(edges, response, side, place, marks)
+    rough = bands.compared(_curve_powers(response, edges))
+    if rough is not None and all(abs(each.change_db) < SURELY_STILL_DB for each, _ in rough):
+        return True, None  # the transform of the whole sweep would tell no more
+    power, seconds = _band_powers(heard, side.sweep, place, edges / place.clock)
+    told = bands.compared(power - bands.noise * seconds)
+    if told is None:
+        return False, None
+    if any(abs(each.change_db) < LEAST_CHANGE_DB + SURE_DEVIATIONS * deviation for each, deviation in told):
+        return True, None
+    return True, min((each for each, _ in told), key=lambda each: abs(each.change_db))
+
+
+@dataclass(frozen=True)
+class _Bands:
+    """Bands between edges [Hz], and the marks' powers in them with how long each was read [s]."""
+
+    edges_hz: Floats
+    response: Curves
+    side: SideTrack
+    place: TrackPlace
+    marks: list[tuple[Floats, float]]
+
+    @property
+    def middles_hz(self) -> Floats:
+        return np.asarray(np.sqrt(self.edges_hz[:-1] * self.edges_hz[1:]))
+
+    @cached_property
+    def noise(self) -> Floats:
+        """Of the response, in each band, over so many seconds of it (bands,)."""
+        found = np.interp(self.middles_hz, self.response.frequency_hz, self.response.noise)
+        return np.asarray(found / (0.75 * self.response.window_seconds))
+
+    def compared(self, sweep_power: Floats) -> list[tuple[LevelChange, float]] | None:
+        """What each mark beside the sweep says that the level did, with the deviation of its noise [dB]; None
+        where too few bands are clear. sweep_power : of the response to the sweep, (bands,)."""
+        pure = _harmonics(self.response, self.middles_hz) < MOST_HARMONICS
+        pure &= sweep_power > float(sweep_power.max()) * 10.0 ** (-0.1 * DEEP_DB)
+        octave_seconds = self.side.sweep.chirp.octave_seconds
+        told = []
+        for mark, (power, seconds) in zip((self.side.first_mark, self.side.last_mark), self.marks, strict=True):
+            assert mark is not None
+            shorter = octave_seconds / mark.chirp.octave_seconds
+            share = self.noise * seconds * shorter / np.maximum(power, 1e-300)
+            use = pure & (share < MOST_NOISE) & (sweep_power > 0.0)
+            if np.count_nonzero(use) < LEAST_BANDS:
+                return None
+            bins = np.maximum((self.edges_hz[1:] - self.edges_hz[:-1]) * seconds, 1.0)
+            off_db = 10.0 * np.log10(sweep_power[use] / (power * (1.0 - share))[use])
+            deviation = float(np.median(4.343 * np.sqrt(2.0 * share / bins)[use] + 4.343 * share[use]))
+            told.append(
+                (_drawn(_middle_of_three(off_db), self.middles_hz[use], self.side.sweep, self.place), deviation)
+            )
+        return told
+
+
+def _curve_powers(response: Curves, edges_hz: Floats) -> Floats:
+    """Mean power of the response as it was deconvolved in bands, (bands,)."""
+    inside = np.linspace(edges_hz[:-1], edges_hz[1:], POINTS_IN_BAND)
+    return np.asarray(np.interp(inside, response.frequency_hz, response.power).mean(axis=0))
 
 
 def _harmonics(response: Curves, hertz: Floats) -> Floats:
@@ -205,162 +212,3 @@ def _middle_of_three(values: Floats) -> Floats:
     """Each value or the middle one of it and its neighbours: a single band says nothing."""
     wide = np.concatenate([values[:1], values, values[-1:]])
     return np.asarray(np.median(np.stack([wide[:-2], wide[1:-1], wide[2:]]), axis=0))
-
-
-# ---- the tone, moment by moment ----------------------------------------------------------------------------
-
-
-@dataclass(frozen=True)
-class _FollowedTone:
-    """The sweep's tone over time, (hops,): when [s in the recording], its frequency [Hz], its level re what was
-    played [dB], and over how many hops it was averaged."""
-
-    seconds: Floats
-    frequency_hz: Floats
-    level_db: Floats
-    window: NDArray[np.int64]
-    octave_hops: float
-
-
-def _followed(heard: Heard, sweep: Placed, place: TrackPlace) -> _FollowedTone:
-    """The recording turned back by the sweep's own phase, averaged over whole cycles."""
-    rate = heard.capture.sample_rate_hz
-    chirp, begin = sweep.chirp.stretched(place.clock), place.recorded(sweep.start_seconds)
-    hop = max(round(HOP_SECONDS * rate), 1)
-    stop = chirp.seconds
-    if chirp.to_hz > HIGHEST_OF_RATE * rate:
-        stop = chirp.time_at(HIGHEST_OF_RATE * rate)
-    first = max(math.ceil(begin * rate), 0)
-    hops = max((min(math.floor((begin + stop) * rate), heard.capture.frames) - first) // hop, 0)
-    sums = np.zeros(hops, dtype=np.complex128)
-    for at in range(0, hops, 1024):
-        count = min(1024, hops - at)
-        start = first + at * hop
-        samples = heard.samples(start, start + count * hop)
-        growth = ((np.arange(start, start + count * hop) / rate) - begin) / chirp.octave_seconds
-        turn = 2.0 * math.pi * chirp.from_hz * chirp.octave_seconds * np.expm1(growth)
-        sums[at : at + count] = (samples * np.exp(-1j * turn)).reshape(count, hop).mean(axis=1)
-    middle: Floats = np.asarray((first + (np.arange(hops) + 0.5) * hop) / rate, dtype=np.float64)
-    hertz = chirp.from_hz * np.exp((middle - begin) / chirp.octave_seconds)
-    window = np.maximum(np.round(WINDOW_CYCLES / hertz * rate / hop).astype(np.int64), LEAST_WINDOW_HOPS)
-    total = np.concatenate([[0.0], np.cumsum(sums)])
-    low = np.clip(np.arange(hops) - window // 2, 0, hops)
-    high = np.clip(low + window, 0, hops)
-    mean = np.abs(total[high] - total[low]) / np.maximum(high - low, 1)
-    level = np.asarray(20.0 * np.log10(2.0 * mean / chirp.amplitude(hertz) + 1e-15))
-    return _FollowedTone(
-        middle, hertz * place.clock, level, window, chirp.octave_seconds * math.log(2.0) * rate / hop
-    )
-
-
-def _dropouts(track: _FollowedTone) -> list[LevelChange]:
-    """Stretches where the tone is gone, with edges that no filter has."""
-    level, found = track.level_db, []
-    ahead = np.maximum(SIDE_OCTAVES * track.octave_hops, SIDE_WINDOWS * track.window).astype(np.int64)
-    low = level < level[np.maximum(np.arange(len(level)) - ahead, 0)] - 0.5 * GONE_DB
-    behind = 0
-    for at in np.flatnonzero(low).tolist():
-        reach = _reach(track, at)
-        if at < max(behind, reach // 2 + 1):
-            continue
-        before = float(np.median(level[max(at - reach, 0) : at]))
-        back = np.flatnonzero(level[at : at + 8 * reach] > before - GONE_DB)
-        if not len(back) or not back[0]:
-            continue
-        change = _as_gone(track, at, at + int(back[0]), before)
-        if change is not None:
-            found.append(change)
-        behind = at + int(back[0])
-    return found
-
-
-def _as_gone(track: _FollowedTone, begin: int, end: int, before: float) -> LevelChange | None:
-    """The stretch as a dropout, where it is one."""
-    level, reach = track.level_db, _reach(track, begin)
-    window = int(track.window[begin])
-    long = end - begin
-    after = level[end : end + reach]
-    hop = float(track.seconds[1] - track.seconds[0])
-    if long * hop < GONE_SECONDS or len(after) < reach // 2:
-        return None
-    most = int(EDGE_SHARE * (long + window)) + window
-    beside = float(np.median(after))
-    fallen = np.flatnonzero(level[max(begin - most, 0) : begin] > before - BACK_DB)
-    risen = np.flatnonzero(level[end : end + most] > beside - BACK_DB)
-    deep = min(before, beside) - float(np.median(level[begin:end]))
-    if not len(fallen) or not len(risen) or deep < GONE_DB or long < window:
-        return None
-    return LevelChange(
-        float(track.seconds[begin]),
-        float(track.seconds[end]),
-        float(track.frequency_hz[begin]),
-        float(track.frequency_hz[end]),
-        -deep,
-        True,
-    )
-
-
-def _reach(track: _FollowedTone, at: int) -> int:
-    """How far beside a place the level is looked at [hops]."""
-    return max(round(SIDE_OCTAVES * track.octave_hops), round(SIDE_WINDOWS * float(track.window[at])))
-
-
-def _jumps(track: _FollowedTone, gone: list[LevelChange]) -> list[LevelChange]:
-    """Places where the level goes from one even course to another within a window."""
-    level, window = track.level_db, track.window
-    hops = len(level)
-    places = np.arange(hops)
-    low, high = np.clip(places - window, 0, hops - 1), np.clip(places + window, 0, hops - 1)
-    step = level[high] - level[low]
-    rough = np.abs(step) > 0.7 * LEAST_JUMP_DB
-    edges = np.flatnonzero(np.diff(np.concatenate([[False], rough, [False]]).astype(np.int8)))
-    found: list[LevelChange] = []
-    for begin, end in zip(edges[::2][:MOST_CANDIDATES], edges[1::2][:MOST_CANDIDATES], strict=True):
-        at = begin + int(np.argmax(np.abs(step[begin:end])))
-        change = _jump_at(track, at)
-        if change is None or any(
-            each.from_seconds - 0.1 < change.from_seconds < each.to_seconds + 0.1 for each in gone
-        ):
-            continue
-        found.append(change)
-    return found
-
-
-def _jump_at(track: _FollowedTone, at: int) -> LevelChange | None:
-    """The jump there, where both sides go on evenly: lines through them meet it with different levels."""
-    level, window, reach = track.level_db, int(track.window[at]), _reach(track, at)
-    first, last = at - window - reach, at + window + reach
-    if first < 0 or last >= len(level):
-        return None
-    meets, left = [], []
-    for part in (slice(first, at - window), slice(at + window, last)):
-        x = np.arange(part.start, part.stop) - at
-        slope, base = np.polyfit(x, level[part], 1)
-        meets.append(float(base))
-        left.append(float(np.std(level[part] - slope * x - base)))
-        left.append(abs(float(slope)) * window)
-    change = meets[1] - meets[0]
-    if (
-        not max(LEAST_JUMP_DB, JUMP_RESIDUES * max(left[0], left[2]) + left[1] + left[3])
-        < abs(change)
-        < MOST_JUMP_DB
-    ):
-        return None
-    if not _is_lasting(level, at, window, round(AROUND_SIDES * reach), change):
-        return None
-    seconds, hertz = float(track.seconds[at]), float(track.frequency_hz[at])
-    return LevelChange(seconds, seconds, hertz, hertz, change)
-
-
-def _is_lasting(level: Floats, at: int, window: int, far: int, change: float) -> bool:
-    """Whether the levels further out differ alike and scatter less, and the way between them is straight."""
-    means = []
-    for part in (slice(max(at - window - far, 0), at - window), slice(at + window, at + window + far)):
-        x = np.arange(len(level[part]))
-        scatter = float(np.std(level[part] - np.polyval(np.polyfit(x, level[part], 1), x)))
-        if scatter > min(abs(change) / AROUND_RESIDUES, AROUND_MOST_DB):
-            return False
-        means.append(float(np.mean(level[part])))
-    between = level[at - window : at + window + 1]
-    excess = float(np.ptp(between)) - abs(change)
-    return LASTING[0] < (means[1] - means[0]) / change < LASTING[1] and excess < STRAIGHT_SHARE * abs(change)

@@ -13,10 +13,10 @@ from gainkit.remarks import fault, gravest_first, remark
 from gainkit.response.align import Heard, TrackPlace
 from gainkit.response.drive import SideTrack
 from gainkit.response.equalised import bends_of, is_sole_explanation, sure_ends, told_part
+from gainkit.response.followed import LevelChange
 from gainkit.response.model import Filter, Point, Response
 from gainkit.response.points import Curves
 from gainkit.response.remarks import change_notes, curve_note, remarks_on, while_distorted
-from gainkit.response.steadiness import LevelChange
 from gainkit.response.verdict import (
     audible_bands,
     band_of,
