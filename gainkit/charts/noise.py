@@ -125,6 +125,8 @@ def _family(ax: Axes, family: Family, number: int, taken: list[float] | None) ->
 
 def noise_point(noise: NoiseResult) -> str:
     """What the picture says: how loud, and what of it is loudest."""
+    from gainkit.noise import OUTSIDE
+
     if all(band.rms_volts <= LEAST_VOLTS for band in noise.bands):
         return "Every sample is zero: nothing of the chain was recorded"
     if noise.verdict == "not known":
@@ -136,5 +138,7 @@ def noise_point(noise: NoiseResult) -> str:
         much = f"{plain(scale * noise.a_weighted_volts)} {unit} A-weighted"
     else:
         much = f"{db_from_ratio(max(noise.a_weighted_volts, LEAST_VOLTS)):z.0f} dB re full scale, A-weighted"
-    what = {"quiet": "The chain is quiet"}.get(noise.verdict, f"What is heard is {noise.verdict}")
+    outside = any(each.code in OUTSIDE and each.severity == "fault" for each in noise.notes)
+    quiet = "In its band the chain is quiet" if outside else "The chain is quiet"
+    what = quiet if noise.verdict == "quiet" else f"What is heard is {noise.verdict}"
     return f"{what}: noise is {much}"

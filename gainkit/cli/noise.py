@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from gainkit.cli.common import JsonFlag, grouped
-from gainkit.cli.options import Band, BesideOptions, ChannelOptions, FileOptions, parse_band
+from gainkit.cli.options import Band, BesideOptions, ChannelIfNamedOptions, FileOptions, parse_band
 from gainkit.cli.place import NoteOptions, NoteRequest, Noting, place_of, tell
 
 if TYPE_CHECKING:
@@ -32,7 +32,7 @@ def noise(
         Path | None, typer.Option("--recorder", help="One of the recorder alone, its input shorted.")
     ] = None,
     files: FileOptions,
-    channels: ChannelOptions,
+    channels: ChannelIfNamedOptions,
     band_hz: Band = "20:20000",
     target_volts: Annotated[
         float | None, typer.Option("--target-volts", help="Volts of the output at its target.")
@@ -72,11 +72,15 @@ def as_text(result: NoiseResult) -> str:
     """Danger first, then the verdict and where to look, then the figures."""
     from gainkit.cli.plain import columns, said, sections, wrapped
     from gainkit.figures import plain
+    from gainkit.noise import OUTSIDE
 
     unit = "V" if result.calibrated else "of full scale"
     dangers = [each for each in result.notes if each.severity == "danger"]
     others = [each for each in result.notes if each.severity != "danger"]
-    first, *rest = said(others)
+    outside = [each for each in others if each.code in OUTSIDE and each.severity == "fault"]
+    verdict = "quiet in its band" if outside and result.verdict == "quiet" else result.verdict
+    first = " ".join([*said(others[:1]), *said(outside)])
+    rest = said([each for each in others[1:] if each not in outside])
     figures = [
         f"  Noise       {plain(result.rms_volts)} {unit} rms",
         f"  Weighted    {plain(result.a_weighted_volts)} {unit}, A-weighted (IEC 61672-1)",
@@ -94,7 +98,7 @@ def as_text(result: NoiseResult) -> str:
             table += f"\nand {more} weaker."
     return sections(
         *(wrapped(each, "", "") for each in said(dangers)),
-        wrapped(f"{result.file}: {result.verdict.upper()}. {first}", "", ""),
+        wrapped(f"{result.file}: {verdict.upper()}. {first}", "", ""),
         "\n".join(figures),
         table,
         *(wrapped(each, "  - ", "    ") for each in rest),

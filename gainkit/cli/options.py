@@ -34,6 +34,9 @@ Interval = Annotated[
     float | None, typer.Option("--interval-seconds", help="Sample interval of a text without a time column.")
 ]
 Channel = Annotated[int, typer.Option("--channel", min=1, help="Channel to measure, counted from 1.")]
+ChannelIfNamed = Annotated[
+    int | None, typer.Option("--channel", min=1, help="Channel to measure, counted from 1 [1].")
+]
 Minus = Annotated[int | None, typer.Option("--minus", min=1, help="Subtract this channel (bridged outputs).")]
 Start = Annotated[float | None, typer.Option("--start", help="Begin here [s].")]
 Stop = Annotated[float | None, typer.Option("--stop", help="End here [s].")]
@@ -92,6 +95,14 @@ class ChannelOptions:
     """Which channel of a recording."""
 
     channel: Channel = 1
+    minus: Minus = None
+
+
+@dataclass(frozen=True)
+class ChannelIfNamedOptions:
+    """The same, where it matters whether somebody said which."""
+
+    channel: ChannelIfNamed = None
     minus: Minus = None
 
 

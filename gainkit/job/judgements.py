@@ -28,7 +28,7 @@ from gainkit.job.record import PlanFigures
 from gainkit.job.typed import TypedLevel, TypedPolarity
 from gainkit.levels import db_from_ratio, ratio_from_db
 from gainkit.matching import MatchResult
-from gainkit.noise import NoiseResult
+from gainkit.noise import OUTSIDE, NoiseResult
 from gainkit.onset import OnsetResult
 from gainkit.polarity import PROBABLE, PolarityPair, PolarityResult
 from gainkit.remarks import Remark, danger, fault, remark
@@ -314,6 +314,9 @@ def _noise(result: NoiseResult) -> Iterator[Judgement]:
         yield "noise", (fault("noise_heard", **facts),)
     elif result.verdict == "quiet":
         yield "noise", ()
+    outside = tuple(each for each in result.notes if each.code in OUTSIDE and each.severity == "fault")
+    if outside or result.verdict != "not known":
+        yield "noise outside the band", outside
 
 
 def _response(result: Response, figures: PlanFigures, plan: ChannelPlan) -> Iterator[Judgement]:

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
+from gainkit.noise.elsewhere import OUTSIDE
 from gainkit.noise.find import find_noise
 from gainkit.noise.model import BandNoise, Family, NoiseResult
 
-__all__ = ["BandNoise", "Family", "NoiseResult", "find_noise"]
+__all__ = ["OUTSIDE", "BandNoise", "Family", "NoiseResult", "find_noise"]

@@ -20,6 +20,7 @@ from gainkit.analysis.lines import (
 from gainkit.calculator.ranges import VOLTS
 from gainkit.capture.model import Capture
 from gainkit.errors import GainkitError
+from gainkit.noise.elsewhere import AUDIBLE_HZ, beside_louder, louder_channel, outside_notes
 from gainkit.noise.families import SAME_COURSE_CHANCE, FoundLine, family_of_group, group_lines, kind_of, others
 from gainkit.noise.floor import Peak, filled, floor_under, peaks_in
 from gainkit.noise.model import BandNoise, Family, NoiseResult
@@ -53,24 +54,29 @@ def find_noise(
     recorder: Capture | None = None,
     target_volts: float | None = None,
     band_hz: tuple[float, float] = (20.0, 20_000.0),
-    channel: int = 1,
+    channel: int | None = None,
     minus: int | None = None,
 ) -> NoiseResult:
     """The noise of a chain in a capture made while silence plays.
 
     against : the same place with the engine off, at another speed, or the source unplugged. recorder : the
     recorder alone, its input shorted. target_volts : rms volts at full level [V]. channel, minus : of all
-    captures. Raises GainkitError for captures shorter than a second, a band that is empty or above what the
-    rate allows, a target that means nothing, and captures of which some are calibrated and some are not.
+    captures; None: the first, and no "quiet" beside another one that is heard. Raises GainkitError for
+    captures shorter than a second, a band that is empty or above what the rate allows, a target that means
+    nothing, and captures of which some are calibrated and some are not.
     """
     _check(capture, against, recorder, target_volts, band_hz)
-    own = read_noise(capture, band_hz, channel, minus)
-    other = None if against is None else read_noise(against, own.band_hz, channel, minus)
-    alone = None if recorder is None else read_noise(recorder, own.band_hz, channel, minus)
+    number = 1 if channel is None else channel
+    own = read_noise(capture, band_hz, number, minus)
+    other = None if against is None else read_noise(against, own.band_hz, number, minus)
+    alone = None if recorder is None else read_noise(recorder, own.band_hz, number, minus)
     families, changes = compared(own, other)
     own = replace(own, families=families)
-    answer = judged(own, other, alone, target_volts if capture.calibrated else None)
-    notes = [*answer.notes[:1], *changes, *answer.notes[1:]]
+    wanted = target_volts if capture.calibrated else None
+    louder = louder_channel(capture, number, minus, own.band_hz)
+    answer = beside_louder(judged(own, other, alone, wanted), own, louder, capture, channel)
+    outside = outside_notes(own, alone, wanted, capture.calibrated)
+    notes = [*answer.notes[:1], *outside, *changes, *answer.notes[1:]]
     if target_volts is not None and not capture.calibrated:
         notes.append(remark("noise_not_calibrated", target_volts=target_volts))
     if own.band_hz != band_hz:
@@ -87,7 +93,7 @@ def find_noise(
         verdict=answer.verdict,
         notes=tuple(notes),
         file=capture.file,
-        channel=channel,
+        channel=number,
         minus=minus,
         seconds=own.seconds,
         sample_rate_hz=capture.sample_rate_hz,
@@ -132,6 +138,7 @@ def read_noise(
         else step * capture.volts_per_unit * float(np.sqrt((high - band_hz[0]) / (6 * capture.sample_rate_hz))),
         families=tuple(lines.families),
         bands=_bands(survey, hiss, high),
+        outside_volts=_outside(survey, band_hz[0], high),
     )
 
 
@@ -258,6 +265,17 @@ def _octave_spread(survey: Survey, mask: NDArray[np.bool_], high_hz: float) -> f
             low, high = np.percentile(10 * np.log10(levels), [10, 90])
             spreads.append(float(high - low))
     return float(np.median(spreads)) if spreads else None
+
+
+def _outside(survey: Survey, low_hz: float, high_hz: float) -> tuple[float, float]:
+    """Volts below and above the audio band, less what of it the band that is read holds."""
+    bins, half = len(survey.power), survey.sample_rate_hz / 2
+    spans = (0.0, min(low_hz, AUDIBLE_HZ[0])), (max(high_hz, AUDIBLE_HZ[1]), half)
+    volts = []
+    for low, high in spans:
+        part, width = band_share(survey.step_hz, bins, low, max(high, low))
+        volts.append(_root(survey.power[part] @ width / survey.step_hz) if low < high else 0.0)
+    return volts[0], volts[1]
 
 
 def _bands(survey: Survey, hiss: Floats, high_hz: float) -> tuple[BandNoise, ...]:

@@ -73,7 +73,7 @@ HUM_BELOW_HZ = 200.0
 @dataclass(frozen=True)
 class NoiseReading:
     """One capture's noise, nothing judged yet. octave_spread_db : None for too few spectra. rounding_volts :
-    what the recorder's steps add in the band [V]."""
+    what the recorder's steps add in the band [V]. outside_volts : below 20 Hz and above 20 kHz [V]."""
 
     file: str
     band_hz: tuple[float, float]
@@ -92,6 +92,7 @@ class NoiseReading:
     rounding_volts: float
     families: tuple[Family, ...]
     bands: tuple[BandNoise, ...] = field(repr=False)
+    outside_volts: tuple[float, float] = (0.0, 0.0)
 
     @property
     def row_spread_db(self) -> float:

@@ -24,7 +24,7 @@ from gainkit.job.readings import FIRST_VISIT, Reading
 from gainkit.job.record import Event, Origin, PlanFigures
 from gainkit.job.typed import TypedLevel, TypedPolarity
 from gainkit.matching import MatchResult, match_levels
-from gainkit.noise import NoiseResult, find_noise
+from gainkit.noise import OUTSIDE, NoiseResult, find_noise
 from gainkit.onset import OnsetResult, find_onset, staircase
 from gainkit.polarity import PolarityResult, find_polarity
 from gainkit.remarks import Remark, Sentence, gravest_first
@@ -262,6 +262,8 @@ def _large(
             trims = (each.trim_db for each in result.captures)
             return largest_trim(dict(zip(taken.outputs, trims, strict=True))), None
         case NoiseResult():
+            if result.verdict == "quiet" and OUTSIDE & set(told):
+                return Sentence("large_noise_outside", {}), None
             return Sentence(f"large_noise_{result.verdict.replace(' ', '_')}", {}), None
         case Response():
             code = "large_not_told" if result.verdict is None else "large_response"

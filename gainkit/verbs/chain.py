@@ -103,7 +103,8 @@ def find_noise(
         The recorder alone, its input shorted: tells what is its own.
     **options
         How files are read, as for `gainkit.measure`; `target_volts` [V rms], `band_hz` (low, high) [Hz],
-        `channel`, `minus`.
+        `channel`, `minus`. Without `channel` the first is read, and it is not called quiet beside another
+        one that is heard.
 
     Returns
     -------

@@ -266,6 +266,8 @@ SHORT: dict[str, Template] = {
     "pair_same": "not opposite to {other}",
     "onset_early": "clips too early",
     "noise_heard": "{heard} heard",
+    "noise_below_band": "{rms_volts:.2g} V below {edge_hz:g} Hz",
+    "noise_above_band": "{rms_volts:.2g} V above {edge_hz:g} Hz",
     "filter_takes_tone": "a filter takes {loss_db:z.1f} dB off the tone",
     "crossover_missing": "no {side} at {planned_hz:.4g} Hz",
     "crossover_elsewhere": "{side} at {corner_hz:.3g} Hz",

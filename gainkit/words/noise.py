@@ -61,6 +61,18 @@ REMARKS: dict[str, Template] = {
         "What was recorded is mostly the recorder's own noise: nothing is said of the chain. Turn the recorder's "
         "input up, without a pad."
     ),
+    "noise_louder_channel": (
+        "Channel {other_channel} holds {other_volts:.3g} {unit}, A-weighted, channel {channel} only {a_weighted_volts:.3g}: "
+        "is it the one at the output? Say which by <channel>, or record that one alone."
+    ),
+    "noise_below_band": (
+        "Below {edge_hz:g} Hz there are {rms_volts:.3g} {unit} rms that no figure here holds: a slow movement of the "
+        "output, which moves cones without being heard. Look at the source's and the amplifier's inputs."
+    ),
+    "noise_above_band": (
+        "Above {edge_hz:g} Hz there are {rms_volts:.3g} {unit} rms that no figure here holds: an oscillation, switching "
+        "residue or a carrier, which heats tweeters without being heard. Look at it with an oscilloscope."
+    ),
     "noise_no_target": "Without a target it is not told whether this is heard: say which output it is, or give <target_volts>.",
     "noise_not_calibrated": "Without calibration the noise is not compared with a target of {target_volts:.4g} V.",
     "noise_band_cut": "The recording only holds the band from {low_hz:.4g} to {high_hz:.5g} Hz.",

@@ -129,6 +129,7 @@ REMARKS: dict[str, Template] = {
     "large_no_volume": "No clean position",
     "large_match": "Trim {output} by {trim_db:+z.1f} dB",
     "large_noise_quiet": "Quiet",
+    "large_noise_outside": "Quiet, but not outside the audio band",
     "large_noise_hum": "HUM",
     "large_noise_whine": "WHINE",
     "large_noise_hiss": "HISS",
