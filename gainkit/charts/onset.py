@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 
     Floats = NDArray[np.float64]
 
-MARKERS = {"clean": "o", "at-onset": "D", "clipped": "s"}
+MARKERS = {"clean": "o", "distorted": "^", "at-onset": "D", "clipped": "s"}
 CURVE_POINTS = 200
 DECADES_SHOWN = 2.0
 """A span of THD below so many decades is widened to whole ones [-]."""
@@ -186,8 +186,12 @@ def onset_point(onset: OnsetResult) -> str:
     if onset.onset_dbfs is None and max(onset.steps, key=lambda step: step.level_dbfs).state is None:
         return "Onset not known: the loudest steps could not be judged"
     limit = f"{onset.limit_thd_percent:g} %"
+    over = onset.distorted_dbfs
     if onset.onset_dbfs is None:
-        return f"THD stays under {limit} over all these levels"
+        if not over:
+            return f"THD stays under {limit} over all these levels"
+        where = f"at {over[0]:z.4g} dBFS" if len(over) == 1 else f"from {over[0]:z.4g} to {over[-1]:z.4g} dBFS"
+        return f"THD is above {limit} {where}, and not by clipping"
     steps = _judged(onset)
     if steps[0].level_dbfs > onset.onset_dbfs:
         return f"Every step is above {limit}: followed down, THD reaches it at {onset.onset_dbfs:z.1f} dBFS"

@@ -180,28 +180,66 @@ def _verdict(result: OnsetResult, unit: str, overlap: tuple[float, float] | None
     if result.onset_dbfs is None:
         if not result.loudest_judged:
             return "ONSET NOT KNOWN. The loudest steps could not be judged."
-        met = "" if overlap is None else _met(0.0, overlap) + " "
-        return f"{met}NO ONSET FOUND. THD did not reach {limit} by clipping."
-    told = f"ONSET AT {result.onset_dbfs:z.2f} dBFS."
-    told += f" THD reaches {limit} there, at {plain(result.onset_volts or 0.0, 4)} {unit} rms."
+        return _without_onset(result, limit, overlap)
+    told = f"ONSET {'OF DISTORTION ' if result.by_bend else ''}AT {result.onset_dbfs:z.2f} dBFS."
+    volts = f"at {plain(result.onset_volts or 0.0, 4)} {unit} rms"
+    if result.by_bend:
+        told += f" THD reaches {limit} there, {volts}, by a bend of the curve, at no rail."
+    elif result.under_distortion:
+        told += f" The rail is first met there, {volts}."
+    else:
+        told += f" THD reaches {limit} there, {volts}."
     if result.clipping_begins_dbfs is not None:
         told += f" Clipping begins at {result.clipping_begins_dbfs:z.2f} dBFS, where the crest meets the rail."
+    if result.distorted_dbfs:
+        told += f" {_distorted(result, limit)}"
     if overlap is not None:
-        return f"{_met(result.onset_dbfs, overlap)} {told}"
+        does = "DISTORTS" if result.by_bend else "CLIPS"
+        distorted = result.by_bend or bool(result.distorted_dbfs)
+        return f"{_met(result.onset_dbfs, overlap, does, distorted=distorted)} {told}"
+    if result.by_bend:
+        return told
     begins = result.onset_dbfs if result.clipping_begins_dbfs is None else result.clipping_begins_dbfs
     cut = f" Recording peaks above {begins:z.1f} dBFS are cut at this setting."
     return told + (cut if begins < 0 else "")
 
 
-def _met(onset_dbfs: float, overlap: tuple[float, float]) -> str:
-    """Whether an output begins to clip where the plan has it."""
+def _without_onset(result: OnsetResult, limit: str, overlap: tuple[float, float] | None) -> str:
+    """What is told where no onset was found; whoever distorts at no rail is not told to turn up."""
+    if result.distorted_dbfs:
+        return f"{_distorted(result, limit)} No onset of clipping was found."
+    loudest_dbfs = max(step.level_dbfs for step in result.steps)
+    met = "" if overlap is None else _met(loudest_dbfs, overlap) + " "
+    return f"{met}NO ONSET FOUND. THD did not reach {limit} by clipping."
+
+
+def _distorted(result: OnsetResult, limit: str) -> str:
+    """That steps are over the limit by another cause than a rail, and which."""
+    levels = result.distorted_dbfs
+    where = (
+        f"AT {levels[0]:z.2f} dBFS" if len(levels) == 1 else f"FROM {levels[0]:z.2f} TO {levels[-1]:z.2f} dBFS"
+    )
+    worst = max(
+        step.thd_percent or 0.0
+        for step in result.steps
+        if step.state == "distorted" and step.level_dbfs <= levels[-1]
+    )
+    return f"DISTORTED {where}: THD up to {plain(worst)} % is above {limit}, not by clipping."
+
+
+def _met(
+    onset_dbfs: float, overlap: tuple[float, float], does: str = "CLIPS", *, distorted: bool = False
+) -> str:
+    """Whether an output begins to clip, or to distort, where the plan has it; one that is distorted is not told
+    that more gain would do."""
     planned_db, tolerance_db = overlap
     off_db = onset_dbfs + planned_db
     planned = f"planned is an overlap of {planned_db:g} dB"
     if off_db < -tolerance_db:
-        return f"CLIPS {-off_db:z.1f} dB TOO EARLY ({planned})."
+        return f"{does} {-off_db:z.1f} dB TOO EARLY ({planned})."
     if off_db > tolerance_db:
-        return f"CLIPS {off_db:z.1f} dB LATER THAN PLANNED ({planned}): the gain is lower than it could be."
+        more = "" if distorted else ": the gain is lower than it could be"
+        return f"{does} {off_db:z.1f} dB LATER THAN PLANNED ({planned}){more}."
     return f"OVERLAP AS PLANNED ({planned})."
 
 

@@ -298,12 +298,18 @@ def _pair(
 
 
 def _onset(result: OnsetResult, figures: PlanFigures, stale: bool) -> Iterator[Judgement]:
-    if result.onset_dbfs is None:
-        return
-    early = result.onset_dbfs < -figures.overlap_db - figures.tolerance_db
-    wrong = fault("onset_early", onset_dbfs=result.onset_dbfs, planned_dbfs=-figures.overlap_db + 0.0)
-    told = (wrong,) if early else (remark("onset_at_other_volume"),) if stale else ()
-    yield "onset", told
+    told = []
+    if result.onset_dbfs is not None and result.onset_dbfs < -figures.overlap_db - figures.tolerance_db:
+        code = "distorts_early" if result.by_bend else "onset_early"
+        told.append(fault(code, onset_dbfs=result.onset_dbfs, planned_dbfs=-figures.overlap_db + 0.0))
+    if levels := result.distorted_dbfs:
+        worst = max(step.thd_percent or 0.0 for step in result.steps if step.level_dbfs in levels)
+        facts = {"thd_percent": worst, "lowest_dbfs": levels[0], "highest_dbfs": levels[-1]}
+        told.append(fault("distorted_at_levels", **facts))
+    if not told and stale and result.onset_dbfs is not None:
+        told.append(remark("onset_at_other_volume"))
+    if told or result.onset_dbfs is not None:
+        yield "onset", tuple(told)
 
 
 def _noise(result: NoiseResult) -> Iterator[Judgement]:

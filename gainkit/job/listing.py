@@ -118,7 +118,9 @@ def key_figures(result: Any) -> str:
             parts += [] if result.dc_volts is None else [f"DC {plain(result.dc_volts, 3)} V"]
             return ", ".join(parts)
         case OnsetResult():
-            return "no onset" if result.onset_dbfs is None else f"onset {result.onset_dbfs:z.2f} dBFS"
+            distorted = ", distorted" if result.by_bend or result.distorted_dbfs else ""
+            onset = "no onset" if result.onset_dbfs is None else f"onset {result.onset_dbfs:z.2f} dBFS"
+            return onset + distorted
         case VolumeResult():
             return f"highest clean position {result.highest_clean_position}"
         case PolarityResult() | TypedPolarity():

@@ -49,8 +49,8 @@ class OutputStatus:
 
     verdict : one line for a person. met : left on target; False too where a miss was accepted, None when that
     is not measured. level : the last level reading. found : the first of the latest visit when it has at least
-    two. polarity : as last told. lacks : kinds of reading not there yet, or without an answer. remarks : faults
-    that stand, and what else is to be known.
+    two. onset_by_bend : the onset is one of distortion, at no rail. polarity : as last told. lacks : kinds of
+    reading not there yet, or without an answer. remarks : faults that stand, and what else is to be known.
     """
 
     channel: str
@@ -66,6 +66,7 @@ class OutputStatus:
     history: tuple[LevelHistory, ...]
     onset_dbfs: float | None
     onset_volts: float | None
+    onset_by_bend: bool
     polarity: str | None
     expected_polarity: str
     trim_db: float | None

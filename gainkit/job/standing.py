@@ -142,6 +142,7 @@ def _output(job: OpenJob, output: Output, readings: Sequence[Reading], stale: se
         history=history,
         onset_dbfs=onset_result.onset_dbfs if isinstance(onset_result, OnsetResult) else None,
         onset_volts=onset_result.onset_volts if isinstance(onset_result, OnsetResult) else None,
+        onset_by_bend=isinstance(onset_result, OnsetResult) and onset_result.by_bend,
         polarity=_polarity(mine),
         expected_polarity=output.expected_polarity,
         trim_db=_trim(match, output),

@@ -13,7 +13,7 @@ from typing import Literal
 import numpy as np
 
 from gainkit.levels import db_from_ratio
-from gainkit.onset.find import SMALL_SIGNAL_DB, OnsetResult
+from gainkit.onset.find import SMALL_SIGNAL_DB, OnsetResult, small_signals
 from gainkit.remarks import Remark, fault, gravest_first, remark
 from gainkit.results import Result
 
@@ -105,9 +105,7 @@ def _compared(result: OnsetResult) -> ComparedOnset:
     judged = [step for step in result.steps if step.rms_volts and step.state is not None]
     top = np.inf if result.onset_dbfs is None else result.onset_dbfs - SMALL_SIGNAL_DB
     gains = [
-        db_from_ratio(step.rms_volts) - step.level_dbfs
-        for step in judged
-        if step.rms_volts and step.state == "clean" and step.level_dbfs <= top
+        db_from_ratio(step.rms_volts) - step.level_dbfs for step in small_signals(judged, top) if step.rms_volts
     ]
     return ComparedOnset(
         gain_db=float(np.median(gains)) if gains else None,

@@ -6,17 +6,18 @@ import contextlib
 import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from typing import Literal
 
 import numpy as np
 
-from gainkit.analysis.model import MeasureOptions, State
-from gainkit.analysis.rails import RailFit
+from gainkit.analysis.model import MeasureOptions
 from gainkit.analysis.thresholds import stands_above
 from gainkit.calculator.ranges import VOLTS, refuse_outside
 from gainkit.capture.model import Capture
 from gainkit.errors import GainkitError
 from gainkit.levels import SINE_CREST, db_from_ratio, ratio_from_db
 from gainkit.onset.align import CLOCK_TOLERANCE, align, by_markers
+from gainkit.onset.bend import by_bend, first_rail, nearer_rail
 from gainkit.onset.envelope import ChannelChoice, Envelope, follow, loudest_tone
 from gainkit.onset.gain import gain_change, held_from
 from gainkit.onset.knee import Crossing, find_crossing
@@ -38,6 +39,10 @@ SMALL_SIGNAL_DB = 3.0
 """Steps this far below the onset give the gain: a soft knee or a sagging supply does not reach them [dB]."""
 
 
+StepState = Literal["clean", "distorted", "at-onset", "clipped"]
+"""As a measurement's states, and "distorted": THD is over the limit, and no rail is met."""
+
+
 @dataclass(frozen=True)
 class StepResult:
     """One step of the staircase, or one window of the glide.
@@ -52,7 +57,7 @@ class StepResult:
     thd_percent: float | None
     thd_floor_percent: float | None
     gain_db: float | None
-    state: State | None
+    state: StepState | None
 
     @property
     def distortion_seen(self) -> bool:
@@ -68,7 +73,8 @@ class OnsetResult(Result):
 
     clipping_begins_dbfs (a property) : tone level at which its crest meets the rail.
     small_signal_gain_db : median gain_db of the clean steps at least 3 dB below the onset [dB]. rail_volts :
-    the rail that is met first, at the onset [V peak].
+    the rail that is met first, at the onset [V peak]; None for an onset where THD reaches the limit by a bend
+    of the curve, at no rail.
     """
 
     found: bool
@@ -90,13 +96,31 @@ class OnsetResult(Result):
         top = math.inf if self.onset_dbfs is None else self.onset_dbfs - SMALL_SIGNAL_DB
         gains = [
             db_from_ratio(step.rms_volts) - step.level_dbfs
-            for step in self.steps
-            if step.rms_volts and step.state == "clean" and step.level_dbfs <= top
+            for step in small_signals(self.steps, top)
+            if step.rms_volts
         ]
         if self.rail_volts is None or self.onset_dbfs is None or not gains:
             return None
         begins = db_from_ratio(self.rail_volts / SINE_CREST) - float(np.median(gains))
         return begins if begins <= self.onset_dbfs else None
+
+    @property
+    def by_bend(self) -> bool:
+        """Whether THD reaches the limit at no rail: louder peaks are distorted there, and nothing is cut."""
+        return any(note.code == "onset_not_rail" for note in self.notes)
+
+    @property
+    def under_distortion(self) -> bool:
+        """Whether the onset is where a rail is first met, while softer tones are over the limit already."""
+        return any(note.code == "rail_under_distortion" for note in self.notes)
+
+    @property
+    def distorted_dbfs(self) -> tuple[float, ...]:
+        """Levels of the steps, below the onset if there is one, that are over the limit by another cause than
+        a rail [dBFS], rising."""
+        top = math.inf if self.onset_dbfs is None else self.onset_dbfs
+        over = (step.level_dbfs for step in self.steps if step.state == "distorted")
+        return tuple(sorted(level for level in over if level < top))
 
     @property
     def loudest_judged(self) -> bool:
@@ -165,15 +189,16 @@ def find_onset(
     turned = gain_change(envelope, plan, alignment, fits, asked.limit_thd_percent)
     if turned is not None:
         usable = _judged_by_level(fits[turned.index :])  # the setting that stayed
+    gain_of = source_volts if capture.calibrated else None
     crossing = find_crossing(usable, asked.limit_thd_percent)
     notes = (
         *capture.notes,
-        *silence_notes(quiet, plan, alignment),
+        *silence_notes(quiet, plan, alignment, usable[0]),
         *gain_notes(turned, None if held is None else usable[held]),
         *step_notes(fits, usable, crossing, asked.limit_thd_percent),
         *clock_notes(plan, alignment, usable),
     )
-    steps = tuple(_step_result(fit, capture.calibrated, source_volts) for fit in fits)
+    steps = tuple(_step_result(fit, usable, asked.limit_thd_percent, gain_of) for fit in fits)
     return OnsetResult(
         found=crossing is not None,
         limit_thd_percent=asked.limit_thd_percent,
@@ -231,9 +256,12 @@ def _judged_by_level(fits: Sequence[StepFit]) -> list[StepFit]:
     return usable
 
 
-def _step_result(fit: StepFit, calibrated: bool, source_volts: float) -> StepResult:
+def _step_result(
+    fit: StepFit, usable: Sequence[StepFit], limit_thd_percent: float, source_volts: float | None
+) -> StepResult:
+    """source_volts : for 0 dBFS, None without calibration [V]."""
     gain = None
-    if calibrated and fit.judged and fit.rms_volts:
+    if source_volts is not None and fit.judged and fit.rms_volts:
         gain = db_from_ratio(fit.rms_volts / source_volts) - fit.level_dbfs
     return StepResult(
         level_dbfs=fit.level_dbfs,
@@ -241,13 +269,30 @@ def _step_result(fit: StepFit, calibrated: bool, source_volts: float) -> StepRes
         thd_percent=fit.thd_percent if fit.judged else None,
         thd_floor_percent=fit.thd_floor_percent if fit.judged else None,
         gain_db=gain,
-        state=fit.state,
+        state=_state_of(fit, usable, limit_thd_percent),
     )
+
+
+def _state_of(fit: StepFit, usable: Sequence[StepFit], limit_thd_percent: float) -> StepState | None:
+    """What a step's wave is called, beside the others: a knee's foot is clipped where its rail is met later on,
+    and else distorted."""
+    if fit.state == "clipped":
+        return "clipped" if fit.rail_met or not by_bend(fit, usable) else "distorted"
+    return "distorted" if fit.state == "clean" and fit.over(limit_thd_percent) else fit.state
+
+
+def small_signals(steps: Sequence[StepResult], top_dbfs: float) -> list[StepResult]:
+    """The steps up to a level that tell the gain: clean ones, or where none is clean those that are distorted
+    at no rail."""
+    for state in ("clean", "distorted"):
+        if told := [step for step in steps if step.state == state and step.level_dbfs <= top_dbfs]:
+            return told
+    return []
 
 
 def _small_signal_gain(steps: Sequence[StepResult], crossing: Crossing | None) -> float | None:
     top = math.inf if crossing is None else crossing.level_dbfs - SMALL_SIGNAL_DB
-    gains = [s.gain_db for s in steps if s.gain_db is not None and s.state == "clean" and s.level_dbfs <= top]
+    gains = [step.gain_db for step in small_signals(steps, top) if step.gain_db is not None]
     return float(np.median(gains)) if gains else None
 
 
@@ -257,14 +302,13 @@ def _rail(usable: Sequence[StepFit], crossing: Crossing | None, limit_thd_percen
     if crossing is not None and crossing.rail_volts is not None:
         return crossing.rail_volts
     if crossing is not None:
-        rails = crossing.at.rails if crossing.by_shape else None
-        return None if rails is None else nearer_rail(rails) * ratio_from_db(crossing.rail_up_db)
+        if not crossing.by_shape or by_bend(crossing.at, usable):
+            return None
+        shown = crossing.at if crossing.at.rail_met else first_rail(usable) or crossing.at
+        return None if shown.rails is None else nearer_rail(shown.rails) * ratio_from_db(crossing.rail_up_db)
     if source_of(usable, limit_thd_percent) is not None:
         return None
-    shown = [fit.rails for fit in usable if fit.state in {"at-onset", "clipped"} and fit.rails is not None]
-    return nearer_rail(shown[-1]) if shown else None
-
-
-def nearer_rail(rails: RailFit) -> float:
-    """The rail that the wave meets first, from the sine's own centre [V peak]."""
-    return float(min(rails.rail_volts(0), rails.rail_volts(1)))
+    touched = [
+        fit.rails for fit in usable if fit.rails is not None and (fit.state == "at-onset" or fit.rail_met)
+    ]
+    return nearer_rail(touched[-1]) if touched else None

@@ -66,6 +66,8 @@ def gain_change(
     change_db = float(np.mean(gains[cut:]) - np.mean(gains[:cut]))
     spread = max(float(np.ptp(gains[:cut])), float(np.ptp(gains[cut:])))
     first, last = known[cut - 1][0], known[cut][0]
+    if any(fit.over(limit_thd_percent) for fit in fits[first + 1 : last] if fit.state == "clean"):
+        return None  # a curve that bends around zero gives small signals another gain
     alike = fits[first].state == fits[last].state
     if abs(change_db) < (LEAST_CHANGE_DB if alike else LEAST_AT_RAIL_DB) or spread > MOST_SPREAD * abs(
         change_db

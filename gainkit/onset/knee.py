@@ -148,6 +148,10 @@ def _first_met(
     does not hang on it, and tells the overdrive.
     """
     gain = float(np.median([step.fundamental_volts / ratio_from_db(step.level_dbfs) for step in softer]))
+    if rails.knee.zone:  # the fit itself holds dead zone and rail apart
+        deep = max(rails.overdrive_db)
+        volts = sag.rms_of(beyond) * rails.rms_at(-deep) / rails.rms_at(0.0)
+        return Crossing(beyond.level_dbfs - deep, volts, beyond, at_rail=True)
     held = beyond.fundamental_volts / (gain * ratio_from_db(beyond.level_dbfs))
     change_db = _overdrive_change(rails, held)
     if change_db is None:

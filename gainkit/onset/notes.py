@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import Any
 
 import numpy as np
 
 from gainkit.analysis.thresholds import SEEN_OVER_FLOOR
+from gainkit.onset.bend import by_bend, first_rail, nearer_rail
 from gainkit.onset.gain import GainChange
 from gainkit.onset.knee import Crossing
 from gainkit.onset.plan import Alignment, LevelPlan
@@ -20,6 +22,9 @@ CLOCK_NAMED_PPM = 20.0
 
 CLOCK_DEVIATIONS = 3.0
 """... nor where the difference is less than so many of its standard deviations [-]."""
+
+SWALLOWED_THD_PERCENT = 10.0
+"""A dead zone that makes so much takes a tone 16 dB softer whole (a sine less a dead zone, summed) [%]."""
 
 TONE_CLOCK_PPM = 0.5
 """Standard deviation of a clock that is told by a tone of known frequency [ppm]."""
@@ -53,12 +58,20 @@ def clock_notes(plan: LevelPlan, alignment: Alignment, usable: Sequence[StepFit]
     return [remark("recorder_clock", clock_ppm=ppm, within_ppm=within_ppm)]
 
 
-def silence_notes(quiet: Sequence[Silence], plan: LevelPlan, alignment: Alignment) -> list[Remark]:
-    """Where the amplifier woke late, fell silent, or was silent for a while; each with its time."""
+def silence_notes(
+    quiet: Sequence[Silence], plan: LevelPlan, alignment: Alignment, softest: StepFit
+) -> list[Remark]:
+    """Where the amplifier woke late, fell silent, or was silent for a while; each with its time.
+
+    softest : step that was judged. Where a dead zone takes much of it, that is what takes softer ones whole.
+    """
     notes = []
     for each in quiet:
         if each.kind == "wake":
             level = _level_at(each.stop_seconds, plan, alignment)
+            if softest.crossover and softest.thd_percent > SWALLOWED_THD_PERCENT:
+                notes.append(fault("tone_swallowed", level_dbfs=level))
+                continue
             notes.append(fault("woke_late", at_seconds=each.stop_seconds, level_dbfs=level))
         elif each.kind == "fall":
             level = _level_at(each.start_seconds, plan, alignment)
@@ -119,28 +132,73 @@ def _about_onset(
 ) -> list[Remark]:
     """What the onset stands on, or why there is none."""
     limit = {"limit_thd_percent": limit_thd_percent}
-    loudest = usable[-1]
     if crossing is None:
-        if any(not fit.judged and fit.level_dbfs > loudest.level_dbfs for fit in fits):
-            return [remark("onset_not_known", up_to_dbfs=loudest.level_dbfs, **limit)]
-        if loudest.thd_percent >= limit_thd_percent:
-            return [_distorted_throughout(usable, limit_thd_percent)]
-        return [remark("never_clips", up_to_dbfs=loudest.level_dbfs, **limit)]
+        return _without_onset(fits, usable, limit_thd_percent)
     if crossing.at_rail:
         return [fault("rail_under_distortion", level_dbfs=crossing.level_dbfs, **limit)]
     if crossing.extrapolated:
         return [remark("onset_below_track", lowest_dbfs=usable[0].level_dbfs)]
-    if not crossing.by_shape:
-        return [remark("onset_not_rail")]
-    low = [f for f in usable if f.level_dbfs < crossing.level_dbfs and f.thd_percent >= limit_thd_percent]
-    return [remark("distortion_below_rail", **_levels(low))] if low else []
+    if not crossing.by_shape or by_bend(crossing.at, usable):
+        return [
+            *_below_rail(usable, crossing, limit_thd_percent),
+            *_by_bend(usable, crossing, limit_thd_percent),
+        ]
+    return _below_rail(usable, crossing, limit_thd_percent)
+
+
+def _below_rail(usable: Sequence[StepFit], crossing: Crossing, limit_thd_percent: float) -> list[Remark]:
+    """About steps below the rail that are over the limit."""
+    low = [fit for fit in usable if fit.level_dbfs < crossing.level_dbfs and fit.over(limit_thd_percent)]
+    return [fault("distortion_below_rail", **_levels(low), **_kind(low))] if low else []
+
+
+def _by_bend(usable: Sequence[StepFit], crossing: Crossing, limit_thd_percent: float) -> list[Remark]:
+    """That the limit is reached without a rail, by what kind of bend, and where a rail is met after that."""
+    harmonics = np.abs(crossing.at.harmonics)
+    second, third = (float(harmonics[place]) if len(harmonics) > place else 0.0 for place in (1, 2))
+    bend = "even" if second > 2 * third else "odd" if third > 2 * second else "both"
+    notes = [fault("onset_not_rail", limit_thd_percent=limit_thd_percent, bend=bend)]
+    met = first_rail(usable)
+    if met is not None and met.rails is not None and met.level_dbfs > crossing.level_dbfs:
+        notes.append(remark("rail_after_bend", level_dbfs=met.level_dbfs, rail_volts=nearer_rail(met.rails)))
+    return notes
+
+
+def _kind(over: Sequence[StepFit]) -> dict[str, Any]:
+    """What distorts steps at no rail: their worst THD, and whether most show a dead zone."""
+    crossover = 2 * sum(fit.crossover for fit in over) > len(over)
+    return {"thd_percent": max(fit.thd_percent for fit in over), "crossover": crossover}
+
+
+def _without_onset(
+    fits: Sequence[StepFit], usable: Sequence[StepFit], limit_thd_percent: float
+) -> list[Remark]:
+    """Why there is no onset; a level is called clean only where its THD is below the limit."""
+    loudest = usable[-1]
+    if loudest.thd_percent >= limit_thd_percent:
+        return [_distorted_throughout(usable, limit_thd_percent)]
+    over = [fit for fit in usable if fit.over(limit_thd_percent)]
+    below = [fit.level_dbfs for fit in usable if not over or fit.level_dbfs > over[-1].level_dbfs]
+    values = {
+        "limit_thd_percent": limit_thd_percent,
+        "from_dbfs": below[0] if over else None,
+        "up_to_dbfs": loudest.level_dbfs,
+    }
+    told = (
+        [fault("distorted_low", limit_thd_percent=limit_thd_percent, **_levels(over), **_kind(over))]
+        if over
+        else []
+    )
+    unknown = any(not fit.judged and fit.level_dbfs > loudest.level_dbfs for fit in fits)
+    return [*told, remark("onset_not_known" if unknown else "never_clips", **values)]
 
 
 def _distorted_throughout(usable: Sequence[StepFit], limit_thd_percent: float) -> Remark:
     """What kind of distortion is over the limit where no onset can be told."""
     source = source_of(usable, limit_thd_percent)
     if source is None:
-        return fault("distortion_without_rail", limit_thd_percent=limit_thd_percent)
+        kind = _kind([fit for fit in usable if fit.thd_percent >= limit_thd_percent])
+        return fault("distortion_without_rail", limit_thd_percent=limit_thd_percent, **kind)
     thd_percent = usable[source.steps - 1].thd_percent
     changed = of_another_shape(usable, source)
     if changed:

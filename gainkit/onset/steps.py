@@ -42,6 +42,10 @@ LEAST_WINDOW_CYCLES = 6
 LEAST_SHARE, LEAST_GLIDE_SHARE = 0.4, 0.99
 """A step of which less is recorded is not judged; a glide's window must be whole, as its level moves [-]."""
 
+RAIL_MET_DB = -1.0
+"""A rail is met from here on [dB of the underlying sine's crest over it]: knees so firm that they reach 1 % THD
+within 1 dB of their rail count at once, a cube law, whose fitted rail lies 2.5 dB beyond, never does."""
+
 Unjudged = Literal["not-recorded", "too-short", "not-steady", "silent", "recorder-overloaded"]
 """Why a step was not judged."""
 
@@ -52,7 +56,8 @@ class StepFit:
 
     level_dbfs : of the tone, at the window's middle. unjudged : why it was not judged, else None; then figures
     are None. orders : harmonics counted in THD, the fundamental included. harmonics, noise_peak : (K,) of the
-    tone from its crest, and the rms error that noise gives each [V peak].
+    tone from its crest, and the rms error that noise gives each [V peak]. nature : what the analysis tells of
+    its wave.
     """
 
     level_dbfs: float
@@ -68,6 +73,7 @@ class StepFit:
     harmonics: Phasors = field(default_factory=lambda: np.zeros(1, np.complex128), repr=False, compare=False)
     noise_peak: Floats = field(default_factory=lambda: np.zeros(1), repr=False, compare=False)
     remarks: tuple[Remark, ...] = ()
+    nature: tuple[Remark, ...] = ()
 
     @property
     def judged(self) -> bool:
@@ -78,6 +84,21 @@ class StepFit:
     def distortion_seen(self) -> bool:
         """False where noise alone would show as much THD."""
         return self.judged and thresholds.stands_above(self.thd_percent, self.thd_floor_percent)
+
+    @property
+    def rail_met(self) -> bool:
+        """Whether the sine behind the wave comes to its rail, or near it: a curve that bends far below the rail
+        it would have is no rail that holds."""
+        return self.state == "clipped" and self.rails is not None and max(self.rails.overdrive_db) > RAIL_MET_DB
+
+    def over(self, limit_thd_percent: float) -> bool:
+        """Whether distortion that is seen reaches the limit."""
+        return self.distortion_seen and self.thd_percent >= limit_thd_percent
+
+    @property
+    def crossover(self) -> bool:
+        """Whether its distortion is that of a dead zone around zero."""
+        return any(each.code == "crossover_distortion" for each in self.nature)
 
 
 @dataclass(frozen=True)
@@ -181,6 +202,7 @@ def _judged(level: float, tone: ToneFit, limit_thd_percent: float, remarks: tupl
         harmonics=tone.relative(),
         noise_peak=tone.noise_peak,
         remarks=remarks,
+        nature=verdict.remarks,
     )
 
 

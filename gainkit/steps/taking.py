@@ -247,7 +247,11 @@ def _large(
         return _turning(result, error_db, reading.plan)
     match result:
         case OnsetResult():
-            code = "large_onset" if result.onset_dbfs is not None else "large_no_onset"
+            if result.onset_dbfs is None:
+                return Sentence(
+                    "large_distorted_levels" if result.distorted_dbfs else "large_no_onset", {}
+                ), None
+            code = "large_distorts" if result.by_bend else "large_onset"
             return Sentence(code, {"onset_dbfs": result.onset_dbfs}), None
         case PolarityResult() | TypedPolarity():
             return Sentence("large_polarity", {"polarity": result.polarity}), None

@@ -24,6 +24,8 @@ STEP_OF_FAULT: dict[str, StepKind] = {
     "polarity_probably_wrong": "polarity",
     "pair_opposite": "polarity",
     "onset_early": "onset",
+    "distorts_early": "onset",
+    "distorted_at_levels": "onset",
     "not_matched": "match",
     "routing_wrong": "routing",
     "volume_not_as_planned": "volume",
@@ -304,7 +306,8 @@ def _told(kind: StepKind, status: OutputStatus) -> Sentence | None:
     if kind == "gain":
         return status.verdict
     if kind == "onset" and status.onset_dbfs is not None:
-        return Sentence("large_onset", {"onset_dbfs": status.onset_dbfs})
+        code = "large_distorts" if status.onset_by_bend else "large_onset"
+        return Sentence(code, {"onset_dbfs": status.onset_dbfs})
     if kind == "polarity" and status.polarity is not None:
         return Sentence("large_polarity", {"polarity": status.polarity})
     return None

@@ -196,6 +196,14 @@ REMARKS: dict[str, Template] = {
     "pair_same": "NOT OPPOSITE to {other}, as the plan asks: one of the two is the wrong way round",
     "pair_opposite": "OPPOSITE to {other}: one of the two is the wrong way round",
     "onset_early": "CLIPS TOO EARLY: at {onset_dbfs:z.2f} dBFS, {planned_dbfs:g} dBFS is planned",
+    "distorts_early": (
+        "DISTORTS TOO EARLY, at no rail: THD reaches the limit at {onset_dbfs:z.2f} dBFS, {planned_dbfs:g} dBFS is "
+        "planned; look for what bends the wave, a limiter, a tone control, an earlier stage"
+    ),
+    "distorted_at_levels": lambda v: (
+        "DISTORTED (or hum beside the tone), not clipped: THD up to {thd_percent:.2g} % at {lowest_dbfs:z.4g}"
+        + (" dBFS" if v["lowest_dbfs"] == v["highest_dbfs"] else " to {highest_dbfs:z.4g} dBFS")
+    ),
     "onset_at_other_volume": "the onset was read at another volume of the source: it may have moved",
     "noise_heard": lambda v: (
         "NOISE: {heard}"
@@ -265,6 +273,8 @@ SHORT: dict[str, Template] = {
     "pair_opposite": "opposite to {other}",
     "pair_same": "not opposite to {other}",
     "onset_early": "clips too early",
+    "distorts_early": "distorted too early, not clipped",
+    "distorted_at_levels": "distorted at some levels, not clipped",
     "noise_heard": "{heard} heard",
     "noise_below_band": "{rms_volts:.2g} V below {edge_hz:g} Hz",
     "noise_above_band": "{rms_volts:.2g} V above {edge_hz:g} Hz",

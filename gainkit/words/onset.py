@@ -42,10 +42,52 @@ def _not_judged(values: Mapping[str, Any]) -> str:
     return told + (remedy if values["why"] == "recorder-overloaded" else "")
 
 
+CROSSOVER = "crossover distortion (a dead zone around zero: look at the output stage's bias), not clipping"
+OF_ANOTHER_KIND = "hum or a distortion of another kind, not clipping"
+
+
+def _cause(values: Mapping[str, Any]) -> str:
+    """What distorts at no rail."""
+    return CROSSOVER if values.get("crossover") else OF_ANOTHER_KIND
+
+
 def _below_rail(values: Mapping[str, Any]) -> str:
+    worst = ", up to {thd_percent:.2g} %," if "thd_percent" in values else ""
+    return f"{_levels(values)}: THD is above the limit{worst} well below the onset: {_cause(values)}."
+
+
+def _distorted_low(values: Mapping[str, Any]) -> str:
     return (
-        f"{_levels(values)}: THD is above the limit well below the rail: noise or crossover distortion, not "
-        "clipping."
+        f"{_levels(values)}: THD is above {{limit_thd_percent:.6g}} %, up to {{thd_percent:.2g}} %, and falls as the "
+        f"level rises: {_cause(values)}."
+    )
+
+
+def _stays_below(values: Mapping[str, Any]) -> str:
+    """Between which levels THD is below the limit; records of earlier versions name the upper one alone."""
+    since = "" if values.get("from_dbfs") is None else "from {from_dbfs:.6g} "
+    return f"THD stays below {{limit_thd_percent:.6g}} % {since}up to {{up_to_dbfs:.6g}} dBFS"
+
+
+def _without_rail(values: Mapping[str, Any]) -> str:
+    worst = ", up to {thd_percent:.2g} %," if "thd_percent" in values else ""
+    cause = f"{CROSSOVER}." if values.get("crossover") else "it is not clipping."
+    return f"THD is above {{limit_thd_percent:.6g}} %{worst} at every level and shows no rail: {cause}"
+
+
+BENDS = {
+    "even": " Even harmonics lead: its halves differ",
+    "odd": " Odd harmonics lead: both halves bend alike, as in soft compression",
+    "both": " Even and odd harmonics are mixed",
+}
+
+
+def _bend(values: Mapping[str, Any]) -> str:
+    limit = " {limit_thd_percent:.6g} %" if "limit_thd_percent" in values else " the limit"
+    kind = f"{BENDS[values['bend']]}." if values.get("bend") in BENDS else ""
+    return (
+        f"THD reaches{limit} by a bend of the curve, at no rail: louder peaks are distorted, and nothing is cut there."
+        f"{kind} Look for what bends it: a limiter, a tone control, an earlier stage."
     )
 
 
@@ -174,6 +216,10 @@ REMARKS: dict[str, Template] = {
         "The amplifier gave nothing until {at_seconds:.2f} s, when the track was at {level_dbfs:.4g} dBFS: it woke "
         "late. Let it play for a while first."
     ),
+    "tone_swallowed": (
+        "Nothing sounds below {level_dbfs:.4g} dBFS, and what begins there shows crossover distortion: a dead zone "
+        "around zero takes the softer tones whole. Look at the output stage's bias."
+    ),
     "fell_silent": (
         "Fell silent from {level_dbfs:.4g} dBFS on, at {at_seconds:.2f} s: look for its protection light, heat, "
         "fuse and supply before you play it louder."
@@ -214,17 +260,12 @@ REMARKS: dict[str, Template] = {
         "supply moved. Record both again one after the other."
     ),
     "nothing_clipped": "No step clipped at either setting: record up to a louder step or a higher setting.",
-    "onset_not_known": (
-        "THD stays below {limit_thd_percent:.6g} % up to {up_to_dbfs:.6g} dBFS; the louder steps could not be "
-        "judged, so the onset is not known."
+    "onset_not_known": lambda v: (
+        f"{_stays_below(v)}; the louder steps could not be judged, so the onset is not known."
     ),
-    "never_clips": (
-        "THD stays below {limit_thd_percent:.6g} % up to {up_to_dbfs:.6g} dBFS: the chain does not clip on "
-        "this track."
-    ),
-    "distortion_without_rail": (
-        "THD is above {limit_thd_percent:.6g} % at every level and shows no rail: it is not clipping."
-    ),
+    "never_clips": lambda v: f"{_stays_below(v)}: the chain does not clip on this track.",
+    "distorted_low": _distorted_low,
+    "distortion_without_rail": _without_rail,
     "distorted_before": (
         "THD is {thd_percent:.2g} % at every level and of one shape: the tone is distorted before its level is set, "
         "in the file, the source or an earlier stage. Up to {up_to_dbfs:.6g} dBFS nothing is clipped after that. "
@@ -243,7 +284,8 @@ REMARKS: dict[str, Template] = {
         "THD is above {limit_thd_percent:.6g} % at the softer steps too, by distortion of another kind. At "
         "{level_dbfs:z.2f} dBFS the rail is first met; look for the other cause as well."
     ),
-    "onset_not_rail": "THD passes the limit, but its shape is not that of a rail: look for another cause.",
+    "onset_not_rail": _bend,
+    "rail_after_bend": "From {level_dbfs:z.2f} dBFS on a rail is met as well, at {rail_volts:.4g} peak.",
     "distortion_below_rail": _below_rail,
     "recorder_clock": _clock,
 }

@@ -119,7 +119,9 @@ REMARKS: dict[str, Template] = {
     "large_not_calibrated": "Volts not known: calibrate",
     "large_other_volume": "Another volume: measure again",
     "large_onset": "Clips at {onset_dbfs:z.1f} dBFS",
+    "large_distorts": "Distorts at {onset_dbfs:z.1f} dBFS, not clipped",
     "large_no_onset": "No clipping found",
+    "large_distorted_levels": "Distorted, not clipped",
     "large_polarity": lambda v: {"positive": "Positive", "negative": "NEGATIVE"}.get(
         v["polarity"], "Undecided"
     ),
