@@ -343,3 +343,53 @@ def test_several_jobs_at_a_glance(tmp_path: Path) -> None:
     assert broken.is_dir()
     with pytest.raises(GainkitError):
         report_jobs(tmp_path / "nothing")
+
+
+BRIDGED = (
+    SYSTEM
+    + """
+[[channel]]
+name = "Sub"
+rated_watts = 200
+rated_ohms = 4
+load_ohms = 4
+bridged = true
+overlap_db = 5
+"""
+)
+
+
+@pytest.mark.parametrize(
+    ("output", "error_db", "half"),
+    [
+        ("Sub", -6.02, True),  # one half of two alike shows half the volts: closed form
+        ("Sub", -5.3, True),
+        ("Sub", -6.9, True),
+        ("Sub", -4.5, False),
+        ("Sub", -8.0, False),
+        ("Sub", 6.02, False),
+        ("Sub", 0.0, None),
+        ("Rear", -6.02, False),
+    ],
+)
+def test_half_of_a_bridged_target_may_be_one_lead(
+    tmp_path: Path, output: str, error_db: float, half: bool | None
+) -> None:
+    job = new_job(tmp_path / "car", BRIDGED)
+    wanted = status_of(job_status(job), output).set_volts
+    note_typed(job, output, TypedLevel(volts=wanted * 10 ** (error_db / 20)))
+    faults = {each.code: each for each in status_of(job_status(job), output).faults}
+    assert ("level_off_target" in faults) is (half is not None)
+    if half is not None:
+        assert faults["level_off_target"].values.get("perhaps_half", False) is half
+    note_typed(job, output, TypedLevel(volts=wanted))  # across both leads: nothing stands any more
+    assert "level_off_target" not in codes(status_of(job_status(job), output).faults)
+
+
+def test_half_with_a_quieter_tone_is_half_of_what_that_tone_gives(tmp_path: Path) -> None:
+    job = new_job(tmp_path / "car", BRIDGED)
+    sub = status_of(job_status(job), "Sub")
+    quieter = sub.tone_dbfs - 10
+    note_typed(job, "Sub", TypedLevel(volts=sub.set_volts * 10 ** (-16.02 / 20), tone_dbfs=quieter))
+    (fault,) = status_of(job_status(job), "Sub").faults
+    assert fault.values["perhaps_half"] is True

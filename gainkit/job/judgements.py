@@ -7,7 +7,7 @@ it.
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 from gainkit.advice import (
@@ -51,6 +51,14 @@ JUDGED_AGAIN = frozenset(
     }
 )
 """Notes of a result that are judged here from its figures: a reading of another kind clears them."""
+
+HALF_DB = db_from_ratio(0.5)
+"""What one lead of a bridged output shows of it against ground: half its volts, both halves being alike [dB].
+"""
+
+NEAR_HALF_DB = 0.5
+"""Added to the tolerance, within which a gain may stand, for a meter's 3 % and both halves' own gains [dB] (our
+choice): a typed level so near half its target may be of one lead."""
 
 BY_METER = "dc by meter"
 """DC that a meter read: a recorder's input mostly passes none, so that only a meter clears it."""
@@ -237,7 +245,11 @@ def _typed(result: TypedLevel, figures: PlanFigures, plan: ChannelPlan, stale: b
     unusable = tuple(_typed_faults(result, figures, plan.name, stale))
     yield "reading", unusable
     if not unusable:
-        yield "level", _off_target(result.volts, wanted_volts(figures, result.tone_dbfs), checks_of(figures))
+        wanted, checks = wanted_volts(figures, result.tone_dbfs), checks_of(figures)
+        off = _off_target(result.volts, wanted, checks)
+        if off and _may_be_half(result.volts, wanted, plan, checks):
+            off = tuple(replace(each, values={**each.values, "perhaps_half": True}) for each in off)
+        yield "level", off
 
 
 def _typed_faults(result: TypedLevel, figures: PlanFigures, name: str, stale: bool) -> list[Remark]:
@@ -256,6 +268,12 @@ def _off_target(volts: float, set_volts: float, checks: Checks) -> tuple[Remark,
     if on_target(error_db, checks):
         return ()
     return (fault("level_off_target", error_db=error_db, rms_volts=volts, set_volts=set_volts),)
+
+
+def _may_be_half(volts: float, wanted: float, plan: ChannelPlan, checks: Checks) -> bool:
+    """Whether a meter's volts are about what one lead of a balanced output, set right, shows against ground."""
+    off_half_db = db_from_ratio(volts / wanted) - HALF_DB
+    return (plan.bridged or plan.built_in) and abs(off_half_db) <= checks.tolerance_db + NEAR_HALF_DB
 
 
 def _stray(dc_volts: float, rms_volts: float) -> tuple[Remark, ...]:

@@ -242,6 +242,8 @@ def _large(
     for code in FIRST_OF_ALL:
         if code in told:
             return Sentence(f"large_{code}", told[code].values), None
+    if "level_off_target" in told and told["level_off_target"].values.get("perhaps_half"):
+        return Sentence("large_perhaps_half", {}), None
     result = taken.result
     if reading.plan is not None and taken.kind in ("measure", "level"):
         return _turning(result, error_db, reading.plan)

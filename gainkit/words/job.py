@@ -90,6 +90,12 @@ FAULTS: dict[str, FaultWords] = {
     ),
 }
 
+HALF = (
+    ". Turn nothing yet: one lead of a bridged or built-in output against ground shows half its volts, as read here. "
+    "Measure across both leads, neither of them on ground"
+)
+"""Follows a level that may be of one lead."""
+
 REMARKS: dict[str, Template] = {
     "earlier_note": "{note}",
     # ---- the plan of a car ---------------------------------------------------------------------------------
@@ -189,7 +195,7 @@ REMARKS: dict[str, Template] = {
     "distorted": lambda v: "DISTORTED, THD {thd_percent:.2g} %" + _volts(v),
     "level_off_target": lambda v: (
         f"MISSES ITS TARGET: {abs(v['error_db']):z.2f} dB too {'high' if v['error_db'] > 0 else 'low'}, "
-        "{rms_volts:.2f} V of {set_volts:.2f} V"
+        "{rms_volts:.2f} V of {set_volts:.2f} V" + (HALF if v.get("perhaps_half") else "")
     ),
     "polarity_wrong": "POLARITY {polarity}, {expected} is planned: change the leads over, or check the plan",
     "polarity_probably_wrong": "polarity PROBABLY {polarity}, {expected} is planned: record it once more",
@@ -267,7 +273,10 @@ SHORT: dict[str, Template] = {
     "clipped": "clipped by {overdrive_db:z.1f} dB",
     "clips_in_part": "clipped in a part of its recording",
     "distorted": "distorted, THD {thd_percent:.2g} %",
-    "level_off_target": lambda v: f"{abs(v['error_db']):z.1f} dB too {'high' if v['error_db'] > 0 else 'low'}",
+    "level_off_target": lambda v: (
+        f"{abs(v['error_db']):z.1f} dB too {'high' if v['error_db'] > 0 else 'low'}"
+        + (" (read on one lead?)" if v.get("perhaps_half") else "")
+    ),
     "polarity_wrong": "polarity {polarity}",
     "polarity_probably_wrong": "polarity probably {polarity}",
     "pair_opposite": "opposite to {other}",

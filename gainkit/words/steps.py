@@ -108,6 +108,7 @@ REMARKS: dict[str, Template] = {
     "large_turn_up": "Turn UP {change_db:z.1f} dB",
     "large_on_target": "On target",
     "large_on_target_typed": "On target by the meter",
+    "large_perhaps_half": "Half? Measure across both leads",
     "large_out_of_reach": "Target not clean here",
     "large_not_told": "No answer: measure again",
     "large_read": "Read",

@@ -117,6 +117,16 @@ def test_a_typed_level_is_judged_before_it_is_written_as_it_is_after(car: Path) 
     assert step(car, "gain-1").state == "open"
 
 
+def test_no_turning_is_told_for_half_of_a_bridged_output(car: Path) -> None:
+    front, sub = step(car, "gain-1"), step(car, "gain-3")
+    assert front.set_volts is not None
+    assert sub.set_volts is not None
+    look = look_at(sub, open_job(car), take_typed(sub, TypedLevel(sub.set_volts / 2)))
+    assert (look.large.code, look.direction) == ("large_perhaps_half", None)
+    look = look_at(front, open_job(car), take_typed(front, TypedLevel(front.set_volts / 2)))
+    assert (look.large.code, look.direction) == ("large_turn_up", "up")
+
+
 def test_a_capture_on_target_settles_the_gain(car: Path) -> None:
     here, job = step(car, "gain-2"), open_job(car)
     assert here.set_volts is not None
