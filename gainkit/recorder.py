@@ -8,12 +8,12 @@ from pathlib import Path
 
 from gainkit.advice import Checks, is_distorted
 from gainkit.analysis import Measurement, MeasureOptions, measure
+from gainkit.analysis.clean import clips_in_part
 from gainkit.calculator.ranges import VOLTS, Range, refuse_outside
 from gainkit.capture import Capture, read_capture
 from gainkit.capture.calibration import Calibration
 from gainkit.errors import GainkitError
 from gainkit.levels import SINE_CREST, db_from_ratio
-from gainkit.remarks import remark
 
 METER_PERCENT = Range("%", 0, 20)
 """A meter's accuracy as its maker gives it."""
@@ -81,9 +81,10 @@ def calibrate_recorder(
         raise GainkitError("reference_overloaded").within("file", opened.file)
     if not tone.steady_tone or tone.rms_volts <= 0:
         raise GainkitError("no_reference_tone").within("file", opened.file)
-    notes = tone.notes
-    if is_distorted(tone.thd_percent, Checks()):
-        notes = (*notes, remark("reference_distorted", thd_percent=tone.thd_percent))
+    if clips_in_part(tone):
+        raise GainkitError("reference_clips_in_part").within("file", opened.file)
+    if is_distorted(tone.thd_percent, Checks()) or tone.clipping.state == "clipped":
+        raise GainkitError("reference_distorted", thd_percent=tone.thd_percent).within("file", opened.file)
     return Calibration(
         full_scale_volts=reading_volts / tone.rms_volts,
         channel=channel,
@@ -92,7 +93,7 @@ def calibrate_recorder(
         how=f"{tone.frequency_hz:.6g} Hz tone, meter {reading_volts:.6g} V rms, {Path(opened.file).name}",
         tone_hz=tone.frequency_hz,
         tone_dbfs=db_from_ratio(tone.rms_volts * SINE_CREST),
-        notes=notes,
+        notes=tone.notes,
         uncertainty_percent=_uncertainty_percent(
             tone, reading_volts, meter_accuracy_percent, reading_step_volts
         ),

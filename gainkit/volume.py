@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import itertools
 import math
+import statistics
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -44,6 +45,13 @@ FALLING_DB = 0.1
 
 DISAGREEMENTS = frozenset({"clean_above_distorted", "output_falls", "different_tones"})
 """Faults with which the answer is not written: the captures contradict each other."""
+
+LEAST_RISE_DB = 0.5
+"""A control whose positions rise by less tells nothing by not rising [dB]."""
+
+HELD_SHARE = 0.2
+"""From the position on where all rise by less than this share of the usual rise, something holds the level [-]
+(our choice: steps of a control grow smaller, but not by so much at once)."""
 
 LARGE_STEP_DB = 3.0
 """A step of more than this onto the first distorted position may hold clean ones between [dB]."""
@@ -124,7 +132,7 @@ def find_clean_volume(
     count = next((number for number, row in enumerate(rows) if not row.good), len(rows))
     best = rows[count - 1] if count else None
     calibrated = all(row.tone.calibrated for row in rows)
-    volts = best.tone.rms_volts / ratio_from_db(tone_dbfs) if best is not None and calibrated else None
+    volts = best.tone.tone_volts / ratio_from_db(tone_dbfs) if best is not None and calibrated else None
     notes = [
         *_ceiling_notes(rows, count, tone_dbfs),
         *_order_notes(rows),
@@ -144,12 +152,14 @@ def find_clean_volume(
 
 @dataclass(frozen=True)
 class _Row:
-    """One position: its tones, whether they are clean, and whether a 0 dBFS tone would reach the rail there."""
+    """One position: its tones, whether they are clean, whether a 0 dBFS tone would reach the rail there, and
+    whether the level hardly rose any more from the position below."""
 
     position: Position
     tones: tuple[Measurement, ...]
     clean: bool
     reaches_rail: bool
+    held: bool = False
 
     @property
     def tone(self) -> Measurement:
@@ -159,7 +169,7 @@ class _Row:
     @property
     def good(self) -> bool:
         """Clean at 0 dBFS."""
-        return self.clean and not self.reaches_rail
+        return self.clean and not self.reaches_rail and not self.held
 
     def told(self) -> VolumePosition:
         """For the result."""
@@ -212,15 +222,30 @@ def _rows(
     """The positions from low to high, each judged."""
     groups = _grouped(measured)
     rail = _lowest_rail([tone for _, tones in groups for tone in tones])
+    held = _held([tones[0].tone_volts for _, tones in groups])
     return [
         _Row(
             position,
             tuple(tones),
             clean=all(is_clean_tone(tone, limit_thd_percent) for tone in tones),
             reaches_rail=_reaches_rail(tones[0], rail, tone_dbfs),
+            held=number >= held,
         )
-        for position, tones in groups
+        for number, (position, tones) in enumerate(groups)
     ]
+
+
+def _held(volts: Sequence[float]) -> int:
+    """The first place from which on the level hardly rises although it rose before: a limiter, or the control's
+    end. As many as there are where there is none."""
+    if min(volts) <= 0:
+        return len(volts)
+    rises = [db_from_ratio(after / before) for before, after in itertools.pairwise(volts)]
+    for number in range(1, len(rises)):
+        usual = statistics.median(rises[:number])
+        if usual > LEAST_RISE_DB and all(0 <= abs(rise) < HELD_SHARE * usual for rise in rises[number:]):
+            return number + 1
+    return len(volts)
 
 
 def _grouped(measured: Sequence[tuple[Position, Measurement]]) -> list[tuple[Position, list[Measurement]]]:
@@ -285,7 +310,7 @@ def _reaches_rail(tone: Measurement, rail: float | None, tone_dbfs: float) -> bo
     """True when a tone of 0 dBFS at that position would pass the rail that a louder position shows."""
     if rail is None:
         return False
-    peak = tone.rms_volts * SINE_CREST / ratio_from_db(tone_dbfs)
+    peak = tone.tone_volts * SINE_CREST / ratio_from_db(tone_dbfs)
     return peak > rail * ratio_from_db(RAIL_TOLERANCE_DB)
 
 
@@ -300,7 +325,7 @@ def _ceiling_notes(rows: Sequence[_Row], count: int, tone_dbfs: float) -> list[R
             notes.append(remark("full_scale_not_tried", tone_dbfs=tone_dbfs, louder_db=-tone_dbfs))
     else:
         lower, higher = rows[count - 1], rows[count]
-        rise = db_from_ratio(higher.tone.rms_volts / lower.tone.rms_volts)
+        rise = db_from_ratio(higher.tone.tone_volts / lower.tone.tone_volts)
         if rise > LARGE_STEP_DB:
             notes.append(
                 remark("positions_between", lower=lower.position, higher=higher.position, rise_db=rise)
@@ -308,9 +333,12 @@ def _ceiling_notes(rows: Sequence[_Row], count: int, tone_dbfs: float) -> list[R
     later = [row.position for row in rows[count:] if row.good]
     if later:
         notes.append(fault("clean_above_distorted", positions=later))
-    held = [row.position for row in rows if row.clean and row.reaches_rail]
+    would = [row.position for row in rows if row.clean and row.reaches_rail]
+    if would:
+        notes.append(remark("full_scale_would_clip", positions=would, tone_dbfs=tone_dbfs))
+    held = [row.position for row in rows if row.clean and row.held]
     if held:
-        notes.append(remark("full_scale_would_clip", positions=held, tone_dbfs=tone_dbfs))
+        notes.append(fault("level_held", positions=held))
     return notes
 
 
@@ -355,6 +383,8 @@ def _flatness(pair: tuple[Measurement, Measurement]) -> Remark:
 def _own_notes(row: _Row, limit_thd_percent: float) -> list[Remark]:
     """A capture's own notes where it is not clean for another reason than a rail."""
     tone = row.tone
-    if tone.clipping.state in {"at-onset", "clipped"} or is_clean_tone(tone, limit_thd_percent):
+    if is_clean_tone(tone, limit_thd_percent):
+        return all_within([each for each in tone.notes if each.severity != "remark"], "position", row.position)
+    if tone.clipping.state in {"at-onset", "clipped"}:
         return []
     return all_within(tone.notes, "position", row.position)

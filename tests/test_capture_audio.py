@@ -255,13 +255,23 @@ def test_calibration_files_that_are_none(gainkit: Callable[..., Answer], tmp_pat
     assert str(bad) in gainkit("measure", tone, "--calibration", bad).refused()
 
 
-def test_a_distorted_tone_calibrates_with_a_word(gainkit: Callable[..., Answer], tmp_path: Path) -> None:
-    for name, samples in (("clean", sine(997, peak=0.5)), ("clipped", np.clip(sine(997, peak=0.6), -0.5, 0.5))):
+def test_a_distorted_tone_calibrates_nothing(gainkit: Callable[..., Answer], tmp_path: Path) -> None:
+    clean = sine(997, peak=0.5)
+    burst = clean.copy()
+    burst[20_000:22_000] = np.clip(1.5 * clean[20_000:22_000], -0.5, 0.5)
+    cases = (
+        ("clean", clean),
+        ("clipped", np.clip(1.2 * clean, -0.5, 0.5)),
+        ("half", np.maximum(clean, 0)),
+        ("burst", burst),
+    )
+    for name, samples in cases:
         tone, out = tmp_path / f"{name}.wav", tmp_path / f"{name}.toml"
         soundfile.write(tone, samples, RATE, subtype="PCM_24")
-        found = gainkit("calibrate", tone, "--reading-volts", 5, "--out", out, "--json").json
-        told = [note["code"] for note in found["notes"] if isinstance(note, dict)]
-        assert ("reference_distorted" in told) == (name == "clipped")
+        answer = gainkit("calibrate", tone, "--reading-volts", 5, "--out", out, "--json")
+        assert out.exists() == (name == "clean")
+        if name != "clean":
+            assert "Record a clean steady tone" in answer.refused()
 
 
 @pytest.mark.parametrize("volts", [0, -1, float("nan"), "7.5", None])

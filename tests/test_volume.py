@@ -325,3 +325,46 @@ def test_small_figures_are_written_out() -> None:
     text = volume_text(VolumeResult("2", positions, (), 3.2e-5, 0.0), True)
     assert "0.0000045 " in text
     assert "gives 0.000032 V rms" in text
+
+
+@pytest.mark.parametrize("reached", [3, 5])
+def test_a_limiter_in_the_source_is_told_and_stayed_below(reached: int) -> None:
+    """Steps of 2 dB that stop rising, the wave still a sine: no rail and no distortion tells of it."""
+    seconds = np.arange(RATE // 2) / RATE
+    waves = [10 ** (min(step, reached) * 2 / 20) * np.sin(2 * np.pi * 997 * seconds) for step in range(8)]
+    result = find_clean_volume([(at, measure(Capture.from_array(wave, RATE))) for at, wave in enumerate(waves)])
+    assert result.highest_clean_position == reached
+    (held,) = [note for note in result.notes if note.code == "level_held"]
+    assert list(held.values["positions"]) == list(range(reached + 1, 8))
+
+
+def test_steps_that_grow_smaller_are_no_limiter() -> None:
+    result = by_position(("20", 12), ("24", 7), ("28", 4), ("30", 2), ("32", 1))
+    assert result.highest_clean_position == 32
+    assert "level_held" not in codes(result.notes)
+
+
+def test_hum_is_none_of_the_source_s_volts() -> None:
+    seconds = np.arange(RATE) / RATE
+    wave = 4 * np.sin(2 * np.pi * 997 * seconds) + 0.8 * np.sin(2 * np.pi * 50 * seconds)
+    result = find_clean_volume([(20, measure(Capture.from_array(wave, RATE)))])
+    assert result.source_volts == pytest.approx(4 / math.sqrt(2), rel=1e-3)
+    assert "hum" in codes(result.notes)
+
+
+def test_a_distorted_position_is_not_called_clean() -> None:
+    wave = np.sin(2 * np.pi * 997 * np.arange(RATE) / RATE)
+    result = find_clean_volume([(20, measure(Capture.from_array(wave + 0.05 * wave**2, RATE)))])
+    text = volume_text(result, True, 1.0)
+    assert "NO CLEAN POSITION" in text
+    assert "distorted" in text
+
+
+def test_positions_below_zero_are_no_options(gainkit: Callable[..., Any], tmp_path: Path) -> None:
+    for below in (20, 10):
+        soundfile.write(
+            tmp_path / f"{below}.wav", 10 ** (-below / 20) * tone(0.5) / RAIL, RATE, subtype="PCM_24"
+        )
+    pairs = [f"-{below}={tmp_path / f'{below}.wav'}" for below in (20, 10)]
+    answer = gainkit("volume", pairs[0], "--full-scale-volts", 8, pairs[1], "--json").json
+    assert answer["highest_clean_position"] == -10

@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import math
+import re
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
+import typer.core
 
 from gainkit.cli.common import JsonFlag, OverwriteFlag, grouped, remark
 from gainkit.cli.onset import chart_of, limit_of
@@ -14,16 +17,31 @@ from gainkit.cli.place import NoteOptions, NoteRequest, Noting, place_of, tell
 from gainkit.figures import plain
 
 if TYPE_CHECKING:
-    from gainkit.volume import VolumeResult
+    from gainkit.volume import VolumePosition, VolumeResult
 
 
+BELOW_ZERO = re.compile(r"-\d+(\.\d*)?=")
 LEAST_PERCENT = 0.001
 """Less is of no interest in a source [%]."""
 
 
 def register(app: typer.Typer) -> None:
     """Add the command to the tree."""
-    app.command("volume")(grouped(volume))
+    app.command("volume", cls=Positions)(grouped(volume))
+
+
+class Positions(typer.core.TyperCommand):
+    """A command whose arguments may begin with a minus: '-20=capture.wav' is a position in decibels."""
+
+    def parse_args(self, ctx: Any, args: list[str]) -> list[str]:
+        """Positions below zero behind all options, where nothing is taken for one any more."""
+        before = args[: args.index("--")] if "--" in args else args
+        below = [each for each in before if BELOW_ZERO.match(each)]
+        if below:
+            rest = [each for each in before if each not in below]
+            after = args[len(before) + 1 :]
+            args = [*rest, "--", *below, *after]
+        return super().parse_args(ctx, args)
 
 
 def volume(
@@ -74,7 +92,7 @@ def volume(
         from gainkit.charts import draw_volume
 
         chart_of("volume", lambda ax: draw_volume(ax, result), chart, overwrite)
-    tell(place, result, json_, lambda: volume_text(result, tones[0].calibrated), [Noting(result, paths)])
+    tell(place, result, json_, lambda: volume_text(result, tones[0].calibrated, limit), [Noting(result, paths)])
     if write is not None:
         write_source(write, result)
         remark(f"{write}: source preamp_volts and clean_position are set.")
@@ -96,7 +114,14 @@ def _thd(thd_percent: float | None) -> str:
     return plain(thd_percent) if thd_percent >= LEAST_PERCENT else f"< {plain(LEAST_PERCENT)}"
 
 
-def volume_text(result: VolumeResult, calibrated: bool) -> str:
+def _state(position: VolumePosition, limit_thd_percent: float) -> str:
+    """Clean only where no rail is seen and the distortion is below the limit."""
+    if position.state == "clean" and (position.thd_percent or 0.0) >= limit_thd_percent:
+        return "distorted"
+    return position.state or "not judged"
+
+
+def volume_text(result: VolumeResult, calibrated: bool, limit_thd_percent: float = math.inf) -> str:
     """The ceiling first, then the positions, then what to know."""
     from gainkit.cli.plain import bullets, columns, sections, wrapped
 
@@ -112,7 +137,7 @@ def volume_text(result: VolumeResult, calibrated: bool) -> str:
             f"  {each.position}",
             plain(each.rms_volts, 4),
             _thd(each.thd_percent),
-            each.state or "not judged",
+            _state(each, limit_thd_percent),
         )
         for each in result.positions
     ]

@@ -132,6 +132,14 @@ FAULTS: dict[str, FaultWords] = {
         "the recorder is overloaded, its samples stand at full scale.",
         "Turn its input down or use a pad, then record and read the meter again.",
     ),
+    "reference_clips_in_part": FaultWords(
+        "the tone is clipped in a part of the recording.",
+        "Record a clean steady tone, turned down, and calibrate with that.",
+    ),
+    "reference_distorted": FaultWords(
+        "the tone is distorted (THD {thd_percent:.2g} %): a meter misreads it, and the calibration would be off.",
+        "Record a clean steady tone, turned down, and calibrate with that.",
+    ),
     "no_reference_tone": FaultWords(
         "there is no steady tone to calibrate by.", "Record ten seconds of one steady sine."
     ),
@@ -166,8 +174,4 @@ REMARKS: dict[str, Template] = {
         "recorder's gain is the same at both."
     ),
     "calibrated_on_other_channel": _other_channels,
-    "reference_distorted": (
-        "The tone is distorted (THD {thd_percent:.2g} %): an average-responding meter misreads it, and the "
-        "calibration is off by as much. Record a clean one, turned down, and calibrate again."
-    ),
 }

@@ -73,6 +73,10 @@ REMARKS: dict[str, Template] = {
         "Positions {lower} and {higher} were recorded with different tones: {lower_hz:.4g} Hz and "
         "{higher_hz:.4g} Hz."
     ),
+    "level_held": lambda v: (
+        f"At {', '.join(str(each) for each in v['positions'])} the level hardly rises any more although the wave stays "
+        "clean: a limiter holds it, or the control is at its end. Stay below."
+    ),
     "output_falls": (
         "From {lower} to {higher} the output falls by {fall_db:z.1f} dB: check which capture is which."
     ),
