@@ -348,6 +348,8 @@ def _order_notes(rows: Sequence[_Row]) -> list[Remark]:
     for lower, higher in itertools.pairwise(rows):
         before, after = lower.tone, higher.tone
         between = {"lower": lower.position, "higher": higher.position}
+        if _same_figures(before, after):
+            notes.append(fault("position_recorded_twice", **between))
         if not _same_tone(before, after):
             tones = {"lower_hz": before.frequency_hz, "higher_hz": after.frequency_hz}
             notes.append(fault("different_tones", **between, **tones))
@@ -355,6 +357,14 @@ def _order_notes(rows: Sequence[_Row]) -> list[Remark]:
             fall = db_from_ratio(before.rms_volts / after.rms_volts)
             notes.append(fault("output_falls", **between, fall_db=fall))
     return notes
+
+
+def _same_figures(one: Measurement, other: Measurement) -> bool:
+    """Whether two measurements are of the same recording: noise moves the last digits of any other."""
+    return all(
+        getattr(one, name) == getattr(other, name)
+        for name in ("rms_volts", "peak_volts", "dc_volts", "frequency_hz", "thd_percent", "noise_volts")
+    )
 
 
 def _flatness_notes(

@@ -258,3 +258,31 @@ def test_a_tone_is_told_from_noise(band: str) -> None:
                      for each, name in ((wave, "noise.wav"), (tone, "tone.wav")))  # fmt: skip
     told = [note for note in match_levels([noise, single]).notes if note.code == "tone_not_noise"]
     assert [note.values["places"] for note in told] == [[["file", "tone.wav"]]]
+
+
+def test_one_recording_given_twice_is_told() -> None:
+    noise = 0.1 * np.random.default_rng(8).standard_normal(96_000)
+    pair = [Capture.from_array(noise, 48_000, file=name) for name in ("left.wav", "right.wav")]
+    assert "same_recording" in codes(match_levels(pair).notes)
+    apart = [pair[0], Capture.from_array(0.9 * noise, 48_000, file="right.wav")]
+    assert "same_recording" not in codes(match_levels(apart).notes)
+
+
+@pytest.mark.parametrize(
+    ("one", "other"), [((40, 150), (300, 3000)), ((300, 3000), (5000, 15_000)), ((40, 150), (20, 20_000))]
+)
+def test_noise_of_another_band_is_not_matched(one: tuple[float, float], other: tuple[float, float]) -> None:
+    """scipy.signal makes the bands."""
+    from scipy.signal import butter, sosfilt
+
+    rng = np.random.default_rng(9)
+    waves = [
+        sosfilt(butter(4, band, "band", fs=48_000, output="sos"), rng.standard_normal(144_000))
+        for band in (one, other)
+    ]
+    pair = [
+        Capture.from_array(0.1 * wave / np.std(wave), 48_000, file=f"{n}.wav") for n, wave in enumerate(waves)
+    ]
+    with pytest.raises(GainkitError) as told:
+        match_levels(pair)
+    assert told.value.code == "tracks_differ"

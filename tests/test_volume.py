@@ -368,3 +368,10 @@ def test_positions_below_zero_are_no_options(gainkit: Callable[..., Any], tmp_pa
     pairs = [f"-{below}={tmp_path / f'{below}.wav'}" for below in (20, 10)]
     answer = gainkit("volume", pairs[0], "--full-scale-volts", 8, pairs[1], "--json").json
     assert answer["highest_clean_position"] == -10
+
+
+def test_one_recording_does_not_stand_for_two_positions() -> None:
+    same = measured(3)
+    result = find_clean_volume([("20", measured(8)), ("24", same), ("28", same)])
+    (told,) = [note for note in result.notes if note.code == "position_recorded_twice"]
+    assert (told.values["lower"], told.values["higher"]) == (24, 28)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
@@ -45,6 +46,10 @@ MOST_BACKGROUND_DB = 17.0
 NAMED_BACKGROUND_DB = 0.3
 """Background that adds less is not worth a word [dB]."""
 
+
+LEAST_COMMON = 0.2
+"""Of their power two recordings of one track have so much in the same thirds of an octave at least [-] (our
+choice: a small loudspeaker beside a large one keeps three times as much, noise of another band a tenth)."""
 
 NAMED_UNLIKE_DB = 0.6
 """... and between two recordings, each with its own clock and room, a little more [dB]."""
@@ -141,7 +146,8 @@ def match_levels(
         loudest that nothing can have played (`hardly_played`), shorter than a second
         (`noise_too_short`), overloaded (`recorder_clipped`) or empty in the band (`nothing_in_band`), for
         captures calibrated differently (`calibrations_differ`), in which the track is not heard
-        (`track_not_heard`), and for a band that none holds (`band_above_rate`).
+        (`track_not_heard`) or that hold noise of quite another band (`tracks_differ`), and for a band that
+        none holds (`band_above_rate`).
 
     References
     ----------
@@ -169,6 +175,7 @@ def match_levels(
     target = _total(master, asked, highest_hz, played)
     totals = [target if each is master else _total(each, asked, highest_hz, played) for each in captures]
     _refuse_silence([target, *totals])
+    _refuse_other_tracks([each for each in totals if each is not target], target)
     if played is None:
         totals = [each if each is target else _beside(each, target, asked) for each in totals]
     rows = [_matched(total, target, asked, highest_hz) for total in totals]
@@ -274,6 +281,31 @@ def _refuse_silence(totals: Sequence[_Total]) -> None:
             ).within("file", each.capture.file)
 
 
+def _refuse_other_tracks(totals: Sequence[_Total], target: _Total) -> None:
+    """Raise GainkitError where a capture's power lies in other bands than the reference's."""
+    wanted = _shares(target)
+    for each in totals:
+        if each.power.single or target.power.single:
+            continue  # a tone is told as that
+        common = float(np.sum(np.minimum(_shares(each), wanted)))
+        if common < LEAST_COMMON:
+            raise GainkitError(
+                "tracks_differ", reference=target.capture.file, common_percent=100 * common
+            ).within("file", each.capture.file)
+
+
+def _shares(total: _Total) -> Floats:
+    """Of the power, in third-octave bands (bands,) [-]; 0 above what the capture holds."""
+    highest_hz = HIGHEST_OF_RATE * total.capture.sample_rate_hz
+    powers = np.array(
+        [
+            total.power.band(each.low_hz, each.high_hz)[0] if each.high_hz <= highest_hz else 0.0
+            for each in bands(True)
+        ]
+    )
+    return np.asarray(powers / max(float(powers.sum()), 1e-300))
+
+
 def _matched(own: _Total, target: _Total, asked: MatchOptions, highest_hz: float) -> MatchedCapture:
     """One capture beside the reference."""
     capture, power = own.capture, own.power
@@ -301,6 +333,9 @@ def _notes(totals: Sequence[_Total], target: _Total, asked: MatchOptions, highes
         notes.append(remark("background_counts"))
     if highest_hz < asked.band_hz[1]:
         notes.append(remark("total_cut_short", highest_hz=highest_hz))
+    for one, other in itertools.combinations(dict.fromkeys((*totals, target)), 2):
+        if one.capture.same_samples(other.capture):
+            notes.append(fault("same_recording", first=one.capture.file, second=other.capture.file))
     for each in dict.fromkeys((*totals, target)):
         own = [*each.capture.notes, *each.power.notes]
         if each.power.single:

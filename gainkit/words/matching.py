@@ -23,6 +23,11 @@ FAULTS: dict[str, FaultWords] = {
         "the recorder is overloaded, its samples stand at full scale.",
         "Turn its input down and record all captures again.",
     ),
+    "tracks_differ": FaultWords(
+        "only {common_percent:.0f} % of its power lies where that of {reference} does: another track was playing, or hardly "
+        "anything but its surroundings was recorded.",
+        "Record the same noise track at all loudspeakers.",
+    ),
     "track_not_heard": FaultWords(
         "the track {track} is not heard in it: a dead loudspeaker, or another track.",
         "Look whether this loudspeaker plays at all, and give the track that was played.",
@@ -34,6 +39,7 @@ FAULTS: dict[str, FaultWords] = {
 }
 
 REMARKS: dict[str, Template] = {
+    "same_recording": "{first} and {second} are the same recording: that compares nothing. Record each loudspeaker by itself.",
     "cuts_only": (
         "No output is raised, for one that stands at its target would clip too early: all trims are "
         "{lowered_db:z.1f} dB lower than to the reference, {quietest} stays and the others come down to it."

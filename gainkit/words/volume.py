@@ -77,6 +77,9 @@ REMARKS: dict[str, Template] = {
         f"At {', '.join(str(each) for each in v['positions'])} the level hardly rises any more although the wave stays "
         "clean: a limiter holds it, or the control is at its end. Stay below."
     ),
+    "position_recorded_twice": (
+        "{lower} and {higher} are the same recording: one of them is of another position. Record it again."
+    ),
     "output_falls": (
         "From {lower} to {higher} the output falls by {fall_db:z.1f} dB: check which capture is which."
     ),
