@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 import string
 from collections.abc import Mapping
 from typing import Any
@@ -23,7 +24,7 @@ def plain(value: float, digits: int = 3, least: float = 0.0) -> str:
         return "unlimited" if value > 0 else "-unlimited" if value < 0 else "unknown"
     if 0 < abs(value) < least:
         return f"under {plain(least, digits)}"
-    text = f"{value:.{digits}g}"
+    text = f"{value:z.{digits}g}"
     if "e" not in text:
         return text
     exponent = int(text.split("e")[1])
@@ -47,8 +48,18 @@ def decibel_span(low: float, high: float, joined: str = "to", digits: int = 1) -
     return ends[0] if ends[0] == ends[1] else f"{ends[0]} {joined} {ends[1]}"
 
 
+def signed(value: float, digits: int, sign: str = "") -> str:
+    """A figure with so many places; one that rounds to nothing has no minus."""
+    return f"{value:{sign}z.{digits}f}"
+
+
+_FIXED = re.compile(r"^((?:.?[<>=^])?[-+ ]?)z?")
+"""Where the 'z' stands in a format: behind fill, alignment and sign (Python's format specification)."""
+
+
 class Filler(string.Formatter):
-    """`str.format` whose 'g' never writes a power of ten, and which shows None as a dash."""
+    """`str.format` whose 'g' never writes a power of ten, whose 'f' writes no '-0.0', and which shows None as a
+    dash."""
 
     def get_value(self, key: int | str, args: Any, kwargs: Mapping[str, Any]) -> Any:
         return kwargs.get(str(key))  # an older record may lack a value: a dash is better than no sentence
@@ -58,8 +69,10 @@ class Filler(string.Formatter):
             return "-"
         if isinstance(value, (int, float)) and not isinstance(value, bool) and format_spec.endswith("g"):
             sign = "+" if format_spec.startswith("+") and value >= 0 else ""
-            digits = format_spec.lstrip("+").rstrip("g").lstrip(".")
+            digits = format_spec.lstrip("+z").rstrip("g").lstrip(".")
             return sign + plain(float(value), int(digits) if digits else 6)
+        if isinstance(value, float) and format_spec.endswith("f"):
+            format_spec = _FIXED.sub(r"\1z", format_spec)
         return super().format_field(value, format_spec)
 
 

@@ -207,8 +207,8 @@ def _gain_steps(figures: Target) -> Iterator[ExplainedStep]:
         )
     if figures.sensitivity_volts is not None:
         yield ExplainedStep(
-            f"sensitivity = clip / 10^(gain/20) = {figures.clip_volts:.2f} V / 10^({figures.gain_db:.2f}/20) = "
-            f"{figures.sensitivity_volts:.2f} V",
+            f"sensitivity = clip / 10^(gain/20) = {figures.clip_volts:.2f} V / 10^({figures.gain_db:z.2f}/20) "
+            f"= {figures.sensitivity_volts:.2f} V",
             "input volts that bring the output to clipping: the figure on the gain control",
         )
     yield ExplainedStep(

@@ -151,7 +151,7 @@ def quietest_split(stages: Sequence[NoiseStage], total_gain_db: float, signal_vo
                 "split_stage_range",
                 "total_gain_db",
                 total_gain_db,
-                f"{stage.least_gain_db:g} to {stage.most_gain_db:g} dB at {stage.name}",
+                f"{stage.least_gain_db:zg} to {stage.most_gain_db:zg} dB at {stage.name}",
                 stage=stage.name,
                 gain_db=gain_db,
             )
@@ -175,5 +175,5 @@ def _check(stages: Sequence[NoiseStage], signal_volts: float) -> None:
             )
         if not stage.least_gain_db <= stage.most_gain_db:
             raise GainkitError(
-                "stage_range", "most_gain_db", stage.most_gain_db, f"{stage.least_gain_db:g} dB or more"
+                "stage_range", "most_gain_db", stage.most_gain_db, f"{stage.least_gain_db:zg} dB or more"
             ).within("stage", stage.name)

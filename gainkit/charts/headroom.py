@@ -84,9 +84,9 @@ def draw_headroom(
     _regions(ax, (low, just_clean, end_of_overlap, high))
     ends = []
     for number, level in enumerate(levels_dbfs):
-        line = just_clean - gains - level
-        ax.plot(gains, line, color=colours.ink, linestyle=DASHES[number % len(DASHES)], label=f"{level:g} dBFS")
-        ends.append((float(line[-1]), f"{level:g} dBFS"))
+        line, told = just_clean - gains - level, f"{level:zg} dBFS"
+        ax.plot(gains, line, color=colours.ink, linestyle=DASHES[number % len(DASHES)], label=told)
+        ends.append((float(line[-1]), told))
     ax.axhline(0.0, color=colours.ink, linewidth=thick(0.8))
     label_ends(ax, ends, [colours.ink] * len(ends))
     marked = ax.plot(gain, target.headroom_db, "o", color=colours.lines[1], label="setting", zorder=5)[0]
@@ -113,7 +113,7 @@ def headroom_point(target: Target) -> str:
     """What the picture says, in one sentence."""
     cut = -target.headroom_db
     if cut > 0.005:
-        return f"{target.overlap_db:g} dB of overlap: full-scale peaks are cut by {cut:z.1f} dB"
+        return f"{target.overlap_db:zg} dB of overlap: full-scale peaks are cut by {cut:z.1f} dB"
     if cut < -0.005:
         return f"Full-scale peaks keep {-cut:z.1f} dB of headroom at this gain"
     return "No overlap: full-scale peaks just reach the rail"

@@ -171,7 +171,7 @@ def _found(each: OutputStatus) -> float | None:
 def job_point(status: JobStatus) -> str:
     """What the picture says: how many are on target, and the farthest of the others."""
     met = sum(each.met is True for each in status.outputs)
-    told = f"{met} of {len(status.outputs)} outputs on target within {status.tolerance_db:g} dB"
+    told = f"{met} of {len(status.outputs)} outputs on target within {status.tolerance_db:zg} dB"
     off = [each for each in status.outputs if each.met is not True and _error(each) is not None]
     if not off:
         return told

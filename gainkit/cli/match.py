@@ -102,8 +102,13 @@ def match_text(result: MatchResult) -> str:
     """Trims first, then the bands side by side."""
     unit = "dBV" if result.calibrated else "dBFS"
     rows = [
-        (Path(each.file).name, f"{each.trim_db:+z.1f} dB", f"{each.level_db:.1f}", f"{each.a_weighted_db:.1f}",
-         "" if each.trim_uncertainty_db is None else f"+-{max(each.trim_uncertainty_db, 0.1):.1f}")
+        (
+            Path(each.file).name,
+            f"{each.trim_db:+z.1f} dB",
+            f"{each.level_db:z.1f}",
+            f"{each.a_weighted_db:z.1f}",
+            "" if each.trim_uncertainty_db is None else f"+-{max(each.trim_uncertainty_db, 0.1):z.1f}",
+        )
         for each in result.captures
     ]  # fmt: skip
     head = f"TRIMS to {Path(result.reference).name} ({result.weighting}-weighted total)"
@@ -112,6 +117,6 @@ def match_text(result: MatchResult) -> str:
     by_file = [{band.center_hz: band.level_db for band in each.bands} for each in result.captures]
     bands = columns(
         ("Hz", *(Path(each.file).name for each in result.captures)),
-        [(f"{hz:g}", *(f"{levels[hz]:.1f}" if hz in levels else "" for levels in by_file)) for hz in centres],
+        [(f"{hz:g}", *(f"{levels[hz]:z.1f}" if hz in levels else "" for levels in by_file)) for hz in centres],
     )
     return sections(head, table, bands, *(wrapped(note, "  - ", "    ") for note in said(result.notes)))

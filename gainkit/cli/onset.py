@@ -234,7 +234,7 @@ def _met(
     that more gain would do."""
     planned_db, tolerance_db = overlap
     off_db = onset_dbfs + planned_db
-    planned = f"planned is an overlap of {planned_db:g} dB"
+    planned = f"planned is an overlap of {planned_db:zg} dB"
     if off_db < -tolerance_db:
         return f"{does} {-off_db:z.1f} dB TOO EARLY ({planned})."
     if off_db > tolerance_db:
@@ -245,7 +245,7 @@ def _met(
 
 def _row(step: StepResult) -> tuple[str, ...]:
     volts = "-" if step.rms_volts is None else plain(step.rms_volts, 4)
-    return f"  {step.level_dbfs:.2f}", volts, _thd(step), step.state or "not judged"
+    return f"  {step.level_dbfs:z.2f}", volts, _thd(step), step.state or "not judged"
 
 
 def _thd(step: StepResult) -> str:

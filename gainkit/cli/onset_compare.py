@@ -52,12 +52,12 @@ def comparison_text(files: tuple[str, str], result: OnsetComparison, calibrated:
 
 
 def _row(name: str, each: ComparedOnset) -> tuple[str, ...]:
-    onset = "-" if each.onset_dbfs is None else f"{each.onset_dbfs:.2f}"
+    onset = "-" if each.onset_dbfs is None else f"{each.onset_dbfs:z.2f}"
     if each.onset_dbfs is None and each.loudest_dbfs is not None:
-        onset = f"none up to {each.loudest_dbfs:g}"
+        onset = f"none up to {each.loudest_dbfs:zg}"
     return (
         f"  {name}",
-        "-" if each.gain_db is None else f"{each.gain_db:.2f}",
+        "-" if each.gain_db is None else f"{each.gain_db:z.2f}",
         onset,
         "-" if each.onset_volts is None else plain(each.onset_volts, 4),
     )

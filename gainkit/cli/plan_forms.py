@@ -27,7 +27,7 @@ def table_row(channel: ChannelPlan) -> list[str]:
         control = f"{channel.sensitivity_volts:.2f} V{out_of_range}"
     return [
         channel.name,
-        f"{channel.tone_hz:g} Hz {channel.tone_dbfs:g} dBFS",
+        f"{channel.tone_hz:g} Hz {channel.tone_dbfs:zg} dBFS",
         set_figure(channel),
         "-" if channel.set_uncertainty_volts is None else f"{channel.set_uncertainty_volts:.2f} V",
         control,

@@ -287,7 +287,7 @@ def programme_text(programme: tuple[ProgrammePower, ...] | None) -> str:
         return ""
     rows = [
         [
-            f"{row.overlap_db:g} dB",
+            f"{row.overlap_db:zg} dB",
             f"{row.average_watts:.1f} W",
             f"{row.average_db:+z.1f} dB",
             f"{row.time_clipped_percent:.2f} %",

@@ -56,7 +56,7 @@ def _trim_text(trim: Trim) -> str:
     from gainkit.cli.plain import bullets, headline, sections
 
     after = f"at {trim.clip_dbfs_after:z.1f} dBFS" if trim.clip_dbfs_after <= 0 else "at no recording level"
-    facts = [f"It clips at {trim.clip_dbfs_before:g} dBFS now, {after} then."]
+    facts = [f"It clips at {trim.clip_dbfs_before:zg} dBFS now, {after} then."]
     if trim.most_volts is not None:
         watts = "" if trim.most_watts is None else f", {trim.most_watts:.1f} W"
         facts.append(
@@ -82,9 +82,9 @@ def _why(trim: Trim) -> str:
     less = f" - kept in hand {trim.below_limit_db:z.1f} dB" if trim.below_limit_db else ""
     change = trim.clip_dbfs_before - trim.main_clip_dbfs - trim.below_limit_db
     return (
-        f"Why\n  trim = lower of 0 and built-in onset - main onset{less} = {trim.clip_dbfs_before:g} - "
-        f"({trim.main_clip_dbfs:g}) dBFS{f' - {trim.below_limit_db:z.1f} dB' if less else ''} = "
-        f"{round(change, 2):g} dB"
+        f"Why\n  trim = lower of 0 and built-in onset - main onset{less} = {trim.clip_dbfs_before:zg} - "
+        f"({trim.main_clip_dbfs:zg}) dBFS{f' - {trim.below_limit_db:z.1f} dB' if less else ''} = "
+        f"{round(change, 2):zg} dB"
     )
 
 

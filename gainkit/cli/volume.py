@@ -131,7 +131,7 @@ def volume_text(result: VolumeResult, calibrated: bool, limit_thd_percent: float
     if result.source_volts is not None:
         verdict += f" The source gives {plain(result.source_volts, 4)} V rms there for 0 dBFS."
         if result.tone_dbfs < 0:
-            verdict += f" (Scaled from {result.tone_dbfs:g} dBFS.)"
+            verdict += f" (Scaled from {result.tone_dbfs:zg} dBFS.)"
     rows = [
         (
             f"  {each.position}",

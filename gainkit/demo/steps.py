@@ -46,7 +46,7 @@ def plan_step(bench: DemoBench) -> None:
     for channel in plan.channels:
         gain = f"gain control {channel.sensitivity_volts:.2f} V" if channel.sensitivity_volts else "level trim"
         bench.say(
-            f"   {channel.name:<10} {channel.tone_hz:4.0f} Hz at {channel.tone_dbfs:g} dBFS: "
+            f"   {channel.name:<10} {channel.tone_hz:4.0f} Hz at {channel.tone_dbfs:zg} dBFS: "
             f"set {channel.set_volts:5.2f} V, {gain}, limited by the {channel.limited_by}"
         )
 
@@ -163,7 +163,7 @@ def onset_step(bench: DemoBench, calibration: Path, source: VolumeResult, track:
     bench.say("\n6. Onset: where does the set channel clip?      (<find_onset()>)")
     bench.say(
         f"   1 % THD at {onset.onset_dbfs:z.2f} dBFS and {onset.onset_volts:.2f} V; louder recordings are cut "
-        f"by up to {-onset.onset_dbfs:z.1f} dB (an overlap of {channel.overlap_db:g} dB was planned)"
+        f"by up to {-onset.onset_dbfs:z.1f} dB (an overlap of {channel.overlap_db:zg} dB was planned)"
     )
     return [
         DemoFigure("onset", onset.onset_dbfs, truth.level_dbfs, "dBFS"),

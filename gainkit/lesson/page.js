@@ -57,6 +57,8 @@ function wanted(s, f, points) {
   return Array.from({ length: points }, (_, n) => peak * samples[from + n * 2]);
 }
 
+// -0.04 is told as 0.0: no figure that rounds to nothing has a minus
+const decibels = (value) => (Number(value.toFixed(1)) + 0).toFixed(1) + " dB";
 const path = (values, x, y) => values.map((v, n) => `${n ? "L" : "M"}${x(n).toFixed(1)} ${y(v).toFixed(1)}`).join("");
 
 function drawWave(s, f) {
@@ -143,8 +145,8 @@ function show() {
     true_volts: tone ? figure(f.true_volts, 4) + " V" : "moves",
     average_volts: tone ? figure(f.average_volts, 4) + " V" : "moves",
     watts: figure(tone ? f.watts : f.music_watts) + " W", thd_percent: tone ? figure(f.thd_percent) + " %" : "-",
-    headroom_db: f.headroom_db.toFixed(1) + " dB", clip_watts: figure(f.clip_watts) + " W", set_volts: figure(f.set_volts, 4) + " V",
-    set_gain_db: f.set_gain_db.toFixed(1) + " dB", sensitivity_volts: figure(f.sensitivity_volts) + " V",
+    headroom_db: decibels(f.headroom_db), clip_watts: figure(f.clip_watts) + " W", set_volts: figure(f.set_volts, 4) + " V",
+    set_gain_db: decibels(f.set_gain_db), sensitivity_volts: figure(f.sensitivity_volts) + " V",
     music_clipped_percent: figure(f.music_clipped_percent, 2) + " %", music_watts: figure(f.music_watts) + " W",
   };
   for (const [id, text] of Object.entries(told)) byId(id).textContent = text;

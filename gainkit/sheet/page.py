@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 from gainkit.analysis.thresholds import SEEN_OVER_FLOOR
 from gainkit.errors import GainkitError
-from gainkit.figures import plain
+from gainkit.figures import plain, signed
 from gainkit.files import refuse_existing, write_whole
 from gainkit.job.judgements import Level
 from gainkit.job.opening import OpenJob, judged_within, open_job
@@ -138,7 +138,7 @@ def figure(digits: int, unit: str, sign: bool = False) -> Callable[[float | None
     def printed(number: float | None) -> str:
         if number is None:
             return "–"
-        return f"{number:{'+' if sign else ''}.{digits}f}\u00a0{unit}"
+        return f"{signed(number, digits, '+' if sign else '')}\u00a0{unit}"
 
     return printed
 

@@ -325,7 +325,7 @@ def short_text(code: str, values: Mapping[str, Any]) -> str:
 FIGURES = {
     "set_volts": ("target", "{:.2f} V"),
     "tone_hz": ("tone", "{:.4g} Hz"),
-    "tone_dbfs": ("tone", "{:g} dBFS"),
+    "tone_dbfs": ("tone", "{:zg} dBFS"),
     "overlap_db": ("overlap", "{:g} dB"),
     "tolerance_db": ("tolerance", "{:g} dB"),
     "limit_thd_percent": ("THD limit", "{:g} %"),
