@@ -44,6 +44,7 @@ CURVES: dict[str, Callable[[Floats], Floats]] = {
 }
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("curve", CURVES)
 @pytest.mark.parametrize("hz", [55.0, 700.0])
 def test_a_curve_that_grows_has_no_rail(curve: str, hz: float) -> None:
@@ -59,6 +60,7 @@ SOFT: dict[str, Callable[[Floats], Floats]] = {
 }
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("shape", SOFT)
 @pytest.mark.parametrize("hz", [55.0, 700.0])
 def test_an_output_that_nears_its_limit_softly_is_still_held(shape: str, hz: float) -> None:
@@ -75,6 +77,7 @@ def held(overdrive_db: float) -> Callable[[Floats], Floats]:
     return lambda u: np.clip(10 ** (overdrive_db / 20) * u, -1, 1)
 
 
+@pytest.mark.long
 @pytest.mark.parametrize(
     ("kind", "corner_hz", "order"), [("low", 80.0, 4), ("low", 100.0, 4), ("high", 30.0, 4)]
 )
@@ -119,6 +122,7 @@ def test_clipping_that_a_filter_takes_under_the_limit_is_told_as_clipping() -> N
     assert found.clipping.state == "clipped"
 
 
+@pytest.mark.long
 @pytest.mark.parametrize(
     ("kind", "corner_hz", "order"), [("low", 80.0, 4), ("low", 60.0, 2), ("high", 80.0, 2)]
 )

@@ -19,6 +19,8 @@ from tests.conftest import Answer
 from tests.records import new_job
 from tests.waves import Floats
 
+pytestmark = pytest.mark.long
+
 RATE = 48_000
 SECONDS = 3
 TARGET_VOLTS = 12.0

@@ -18,6 +18,8 @@ from gainkit.job.record import PlanFigures
 from gainkit.onset import OnsetResult, find_onset, staircase
 from gainkit.remarks import codes
 
+pytestmark = pytest.mark.long
+
 Floats = NDArray[np.float64]
 Curve = Callable[[Floats], Floats]
 FIGURES = PlanFigures(10.0, 997.0, -2.0, 2.0, 0.5, 1.0, "positive")

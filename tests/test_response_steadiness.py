@@ -12,6 +12,8 @@ from gainkit.remarks import Remark, codes
 from gainkit.response import Response, Sweep, find_response, from_figures
 from tests.chains import RATE, Transfer, boosted, filtered, in_a_row, noisy, plain, played, through
 
+pytestmark = pytest.mark.long
+
 SPEC = ToneSpec("sweep", seconds=8.0)
 BAND = in_a_row(filtered("butterworth", 2, 80.0, "high"), filtered("linkwitz-riley", 4, 3000.0, "low"))
 
