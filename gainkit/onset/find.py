@@ -17,7 +17,7 @@ from gainkit.capture.model import Capture
 from gainkit.errors import GainkitError
 from gainkit.levels import SINE_CREST, db_from_ratio, ratio_from_db
 from gainkit.onset.align import CLOCK_TOLERANCE, align, by_markers
-from gainkit.onset.bend import by_bend, first_rail, nearer_rail
+from gainkit.onset.bend import by_bend, crest_volts, first_rail, nearer_rail
 from gainkit.onset.envelope import ChannelChoice, Envelope, follow, loudest_tone
 from gainkit.onset.gain import gain_change, held_from
 from gainkit.onset.knee import Crossing, find_crossing
@@ -298,7 +298,14 @@ def _small_signal_gain(steps: Sequence[StepResult], crossing: Crossing | None) -
 
 def _rail(usable: Sequence[StepFit], crossing: Crossing | None, limit_thd_percent: float) -> float | None:
     """The rail that is met first [V peak], at the onset; without one, at the loudest step that shows it, if it
-    is not the source's own."""
+    is not the source's own. Behind a filter it is told no farther out than any wave that comes through."""
+    rail_volts = _rail_before_filters(usable, crossing, limit_thd_percent)
+    return None if rail_volts is None else min(rail_volts, max(crest_volts(fit) for fit in usable))
+
+
+def _rail_before_filters(
+    usable: Sequence[StepFit], crossing: Crossing | None, limit_thd_percent: float
+) -> float | None:
     if crossing is not None and crossing.rail_volts is not None:
         return crossing.rail_volts
     if crossing is not None:
