@@ -122,19 +122,28 @@ def _volume(result: Any) -> list[str]:
 
 def _polarity(result: Any) -> list[str]:
     return _lines(
-        f"{result.polarity} (confidence {result.confidence:.2f})",
-        [f"{result.agreeing} of {result.pulses} {result.played} agree, {result.band}"],
+        _with_confidence(result.polarity, result.confidence),
+        [f"{result.agreeing} of {result.pulses} {result.played} agree, {result.band}"]
+        if result.polarity != "undecided"
+        else [],
         result.notes,
     )
 
 
+def _with_confidence(answer: str, confidence: float) -> str:
+    from gainkit.words.polarity import confidence_text
+
+    return answer if answer == "undecided" else f"{answer} (confidence {confidence_text(confidence)})"
+
+
 def _polarity_pair(result: Any) -> list[str]:
-    return _lines(f"{result.relation} (confidence {result.confidence:.2f})", result.files)
+    return _lines(_with_confidence(result.relation, result.confidence), result.files)
 
 
 def _routing(result: Any) -> list[str]:
-    verdict = "routing correct" if result.ok else "routing not correct"
-    return _lines(verdict, [f"{len(result.heard)} groups of beeps heard"], (*result.problems, *result.notes))
+    verdict = "correct" if result.ok else "not correct" if result.judged else "not judged"
+    heard = [f"{len(result.heard)} groups of beeps heard"]
+    return _lines(f"routing {verdict}", heard, (*result.problems, *result.notes))
 
 
 def _noise(result: Any) -> list[str]:

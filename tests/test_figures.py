@@ -10,6 +10,7 @@ import pytest
 
 from gainkit.figures import filled, plain, signed
 from gainkit.sheet.page import figure
+from gainkit.words.analysis import least_turn_words
 
 SOURCES = sorted((Path(__file__).parents[1] / "gainkit").rglob("*.py"))
 
@@ -58,3 +59,8 @@ def test_no_level_is_formatted_so_that_zero_may_have_a_minus() -> None:
             if form[-1:] in "fg" and "z" not in form and LEVELS.search(ast.unparse(node.value)):
                 found.append(f"{path.name}:{node.lineno}: {ast.unparse(node.value)}")
     assert not found
+
+
+def test_at_least_and_or_more_are_never_said_together() -> None:
+    assert least_turn_words(60.0) == "by 60 dB or more"
+    assert least_turn_words(2.5) == "by at least 2.50 dB"

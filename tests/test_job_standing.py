@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -393,3 +394,15 @@ def test_half_with_a_quieter_tone_is_half_of_what_that_tone_gives(tmp_path: Path
     note_typed(job, "Sub", TypedLevel(volts=sub.set_volts * 10 ** (-16.02 / 20), tone_dbfs=quieter))
     (fault,) = status_of(job_status(job), "Sub").faults
     assert fault.values["perhaps_half"] is True
+
+
+def test_a_routing_that_was_not_judged_neither_blames_nor_clears(job: Path) -> None:
+    all_on_target(job)
+    not_judged = replace(routing(False), judged=False)
+    log_reading(job, "routing", None, not_judged)
+    assert "routing_wrong" not in codes(job_status(job).problems)
+    log_reading(job, "routing", None, routing(False))
+    log_reading(job, "routing", None, not_judged)
+    assert "routing_wrong" in codes(job_status(job).problems)
+    log_reading(job, "routing", None, routing(True))
+    assert "routing_wrong" not in codes(job_status(job).problems)

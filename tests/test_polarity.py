@@ -18,6 +18,7 @@ import soundfile
 from numpy.typing import NDArray
 
 from gainkit.capture import Capture
+from gainkit.cli.polarity import pair_text, polarity_text
 from gainkit.errors import GainkitError
 from gainkit.generator import kinds
 from gainkit.generator.pulses import pattern_seconds
@@ -26,6 +27,7 @@ from gainkit.polarity import PolarityPair, PolarityResult, compare_polarity, fin
 from gainkit.polarity.train import HEARD_SHARE
 from gainkit.remarks import codes
 from gainkit.results import from_plain, to_json
+from gainkit.words.polarity import confidence_text
 from tests import cabins
 from tests.cabins import Cabin, Driver, Leg, Recorder, Scene
 
@@ -205,6 +207,28 @@ def test_undecided_says_why_and_what_to_do() -> None:
     assert result.notes[-1].code == "record_closer"
     for words in ("hand's width", "louder", "another band"):
         assert words in str(result.notes[-1])
+
+
+@pytest.mark.parametrize("kind", ["hiss", "last digit", "pink"])
+def test_what_holds_no_train_has_no_pulses_that_agree(kind: str) -> None:
+    rng = np.random.default_rng(4)
+    white = rng.normal(0.0, 3e-5, 6 * RATE)
+    pink = np.fft.irfft(np.fft.rfft(white) / np.sqrt(np.maximum(np.arange(3 * RATE + 1), 60.0)), len(white))
+    samples = {"hiss": white, "last digit": np.round(white * 16384) / 32768, "pink": 30 * pink}[kind]
+    result = heard(samples)
+    assert (result.polarity, result.pulses, result.agreeing) == ("undecided", 0, 0)
+    assert "pulses_not_heard" in codes(result.notes)
+    assert "agree" not in polarity_text(Path("x.wav"), result)
+
+
+def test_no_confidence_is_told_as_certainty() -> None:
+    assert [confidence_text(each) for each in (0.9731, 0.9989, 0.99949, 1.0)] == [
+        "97.3 %", "99.9 %", "over 99.9 %", "over 99.9 %",
+    ]  # fmt: skip
+    sure = PolarityResult("positive", 1.0, 18, 18, "midrange", ())
+    for text in (str(sure), pair_text(compare_polarity([sure, sure], ["l.wav", "r.wav"]))):
+        assert "100" not in text
+        assert "over 99.9 %" in text
 
 
 def test_an_answer_that_is_only_probable_is_called_so(gainkit: Callable[..., Any], tmp_path: Path) -> None:

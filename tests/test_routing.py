@@ -115,6 +115,33 @@ def test_recordings_cut_at_their_ends_accuse_nobody(start: float) -> None:
     assert set(Counter((h.channel, h.beeps) for h in result.heard)) == {(1, 1), (2, 2)}
 
 
+@pytest.mark.parametrize("matrix", [[[1, 0], [0, 1]], [[1], [1]]], ids=["line", "by ear"])
+@pytest.mark.parametrize(("start", "seconds"), [(0.0, 2.5), (0.0, 3.5), (1.3, 4.0), (2.1, 2.0), (2.1, 3.0)])
+def test_what_had_no_time_to_sound_is_not_judged(matrix: Any, start: float, seconds: float) -> None:
+    part = TRACK[int(start * RATE) : int((start + seconds) * RATE)] @ np.array(matrix, dtype=float)
+    result = read(part)
+    assert (result.ok, result.judged, result.problems) == (False, False, ())
+    assert codes(result.notes) & {"beeps_had_no_time", "channel_had_no_time"}
+    assert "NOT JUDGED" in routing_text(result)
+    assert from_plain(RoutingResult, json.loads(to_json(result))) == result
+
+
+def test_what_is_wrong_is_wrong_in_a_short_recording_too() -> None:
+    swapped = read(TRACK[: int(2.5 * RATE), ::-1])
+    assert (swapped.ok, swapped.judged) == (False, True)
+    assert "channel_of_other_side" in codes(swapped.problems)
+
+
+@pytest.mark.parametrize("start", [0.0, 0.9, 1.7, 2.6])
+@pytest.mark.parametrize("silent", [0, 1])
+def test_a_silent_channel_is_told_from_five_seconds_on(start: float, silent: int) -> None:
+    part = TRACK[int(start * RATE) : int((start + 5.0) * RATE)].copy()
+    part[:, silent] = 0.0
+    result = read(part)
+    assert result.judged
+    assert [(each.code, each.values["channel"]) for each in result.problems] == [("channel_silent", silent + 1)]
+
+
 @pytest.mark.parametrize("rate", [8_000, 44_100, 96_000])
 @pytest.mark.parametrize("snr_db", [20.0, 0.0])
 def test_one_microphone_hears_both_channels(rate: int, snr_db: float) -> None:

@@ -110,7 +110,7 @@ def match_text(result: MatchResult) -> str:
             "" if each.trim_uncertainty_db is None else f"+-{max(each.trim_uncertainty_db, 0.1):z.1f}",
         )
         for each in result.captures
-    ]  # fmt: skip
+    ]
     head = f"TRIMS to {Path(result.reference).name} ({result.weighting}-weighted total)"
     table = columns(("capture", "trim", f"level {unit}", f"A {unit}", "trim 95 %"), rows)
     centres = sorted({band.center_hz for each in result.captures for band in each.bands})

@@ -97,6 +97,11 @@ def as_text(result: Measurement, expected: Expected) -> str:
     return "\n".join(lines)
 
 
+NOTHING_DBFS = -70.0
+"""A recording without a tone that is this quiet is told as no signal [dBFS] (our choice: recorders' own noise
+lies lower, a setting tone's recording far above)."""
+
+
 def _told_first(result: Measurement) -> tuple[list[Remark], list[Remark | str]]:
     """What must be known before the level is used, and the other remarks."""
     from gainkit.beside import FIRST
@@ -112,11 +117,13 @@ def verdict(result: Measurement, checks: Checks) -> str:
     from gainkit.advice import is_distorted, what_to_turn
     from gainkit.analysis.clean import clips_in_part
     from gainkit.cli.plain import percent
-    from gainkit.words.analysis import overdrive_words
+    from gainkit.words.analysis import least_turn_words, overdrive_words
 
     if result.recorder_overload:
         return "RECORDER OVERLOADED. Nothing can be said of the amplifier."
     if not result.steady_tone:
+        if result.level_dbfs is None or result.level_dbfs < NOTHING_DBFS:
+            return "NO SIGNAL. Is the lead plugged in, and the right input chosen?"
         return "NO STEADY TONE. Only the level was measured."
     clip = result.clipping
     if clips_in_part(result):
@@ -135,11 +142,7 @@ def verdict(result: Measurement, checks: Checks) -> str:
     if clip.state == "at-onset":
         thd = "over" if is_distorted(result.thd_percent, checks) else "still under"
         return f"AT THE ONSET OF CLIPPING ({over}; THD {thd} the limit)."
-    least = (
-        f"by at least {overdrive_words(max(beyond, *(clip.overdrive_interval_db or (0.0,))))}"
-        if beyond > 0
-        else ""
-    )
+    least = least_turn_words(max(beyond, *(clip.overdrive_interval_db or (0.0,)))) if beyond > 0 else ""
     until = "until THD is under the limit" if beyond < SOFT_DB else ""
     if what_to_turn(result, checks).state == "down":
         return f"CLIPPED, {over}."  # how far down is told by the target, in one figure

@@ -96,24 +96,27 @@ def _polarity_or_pair(path: Path, answer: PolarityResult | PolarityPair) -> str:
 
 def polarity_text(path: Path, result: PolarityResult) -> str:
     """The verdict first."""
+    from gainkit.words.polarity import confidence_text
+
     sounds = "answers" if result.played == "drive" else result.played
-    counts = f"{result.agreeing} of {result.pulses} {sounds} agree"
-    if result.polarity != "undecided":
-        sure = f"{100 * result.confidence:.1f} %" if result.confidence < 0.999 else "above 99.9 %"
-        counts += f", confidence {sure}"
+    decided = result.polarity != "undecided"  # what decides nothing agrees by chance
+    sure = confidence_text(result.confidence)
+    counts = f"{result.agreeing} of {result.pulses} {sounds} agree, confidence {sure}." if decided else ""
     probably = "PROBABLY " if result.only_probable else ""
     head = wrapped(f"{path}: {probably}{result.polarity.upper()}.", "", "")
-    return sections(head, f"{counts}.", *(wrapped(note, "  - ", "    ") for note in said(result.notes)))
+    return sections(head, counts, *(wrapped(note, "  - ", "    ") for note in said(result.notes)))
 
 
 def pair_text(result: PolarityPair) -> str:
     """The verdict on two loudspeakers first."""
     from gainkit.polarity import PROBABLE
-    from gainkit.words.polarity import RELATIONS
+    from gainkit.words.polarity import RELATIONS, confidence_text
 
     rows = [
-        f"  {file}: {each.polarity}, {each.agreeing} of {each.pulses} {each.played} agree, confidence "
-        f"{100 * each.confidence:.1f} %"
+        f"  {file}: {each.polarity}"
+        if each.polarity == "undecided"
+        else f"  {file}: {each.polarity}, {each.agreeing} of {each.pulses} {each.played} agree, confidence "
+        f"{confidence_text(each.confidence)}"
         for file, each in zip(result.files, result.captures, strict=True)
     ]
     unsure = [each for each in result.captures if each.confidence < PROBABLE]

@@ -51,4 +51,4 @@ def routing_text(result: RoutingResult) -> str:
     )
     lines = [wrapped(text, "  - ", "    ") for text in said((*result.problems, *result.notes))]
     unused = [number for note in result.notes for number in note.values.get("channels", [])]
-    return sections(routing_verdict(result.ok, result.by_ear, unused), "\n".join(lines), table)
+    return sections(routing_verdict(result.ok, result.by_ear, unused, result.judged), "\n".join(lines), table)

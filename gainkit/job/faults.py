@@ -152,7 +152,8 @@ def _of_source(job: OpenJob, readings: Sequence[Reading]) -> Iterator[Remark]:
 
 
 def _of_routing(readings: Sequence[Reading]) -> Iterator[Remark]:
-    routing = next((each for each in reversed(readings) if each.kind == "routing" and not each.outputs), None)
+    of_car = [each for each in readings if each.kind == "routing" and not each.outputs and each.result.judged]
+    routing = of_car[-1] if of_car else None
     if routing is None:
         return
     for each in routing.result.notes:

@@ -129,7 +129,8 @@ def judge(
             own = [*own, *(result.right.notes if result.right is not None else ())]
             own = [each for each in own if each.code not in JUDGED_AGAIN]
         case RoutingResult():
-            judged = [("routing", () if result.ok else (fault("routing_wrong"), *result.problems))]
+            wrong = () if result.ok else (fault("routing_wrong"), *result.problems)
+            judged = [("routing", wrong)] if result.judged else []
         case _ if reading.kind in OF_ONE_OUTPUT:
             judged = []
         case _:

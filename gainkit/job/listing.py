@@ -135,7 +135,7 @@ def key_figures(result: Any) -> str:
         case Response():
             return result.verdict or "no sweep found"
         case RoutingResult():
-            return "correct" if result.ok else "wrong"
+            return "correct" if result.ok else "wrong" if result.judged else "not judged"
         case Knob():
             return result.position
         case SupplyReading():

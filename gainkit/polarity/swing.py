@@ -18,7 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from gainkit.polarity.templates import Odds, odds_of
-from gainkit.polarity.train import Train, smoothed
+from gainkit.polarity.train import Train, in_common, smoothed
 from gainkit.remarks import Remark, fault
 
 Floats = NDArray[np.float64]
@@ -92,6 +92,11 @@ AGAINST_SWING = 9.2
 odds of 200 to 1 against the truth."""
 
 
+LEAST_IN_COMMON = 2.0
+"""Rows whose average holds less than so many times what unrelated rows' would hold no train [-]: lined up as
+they are, 240 trains found in noise of 4 to 20 s came to 1.98 at most."""
+
+
 @dataclass(frozen=True)
 class Decision:
     """What a train tells: see `PolarityResult`. reasons : why it is undecided, or not sure."""
@@ -131,6 +136,15 @@ class _Swing:
 
 
 def decide(train: Train | None, band: str | None = None, *, chirps: bool = False) -> Decision:
+    """As `_decide`; a train that decides nothing, and whose rows hold nothing alike, is none: silence and noise
+    can always be lined up."""
+    decision = _decide(train, band, chirps=chirps)
+    if train is None or band is None or decision.polarity != "undecided":
+        return decision
+    return decision if in_common(train, band) >= LEAST_IN_COMMON else Decision("undecided", 0.0, 0, 0)
+
+
+def _decide(train: Train | None, band: str | None = None, *, chirps: bool = False) -> Decision:
     """Tell the sign of a train's first swing; None is no train.
 
     A swing that stands clear decides where no narrower kernel saw the other sign. Where none stands clear, and

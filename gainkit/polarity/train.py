@@ -111,6 +111,16 @@ def line_up(samples: Floats, rate: float, band: str, heard_share: float = HEARD_
     return Train(_evened(rows, track.before), track.before, rate, share, places[held])
 
 
+def in_common(train: Train, band: str) -> float:
+    """How many times the power the average of the rows has that the average of unrelated rows would have: 1 for
+    noise, their number for rows that are all alike [-]."""
+    lobe = max(round(LOBE_SECONDS[band] * train.rate), 2)
+    near = round(max(NEAR_LOBES * lobe, NEAR_SECONDS * train.rate))
+    clean = np.array([_drift_free(smoothed(row, lobe // 4), DRIFT_LOBES * lobe) for row in train.rows])
+    part = clean[:, max(train.arrival - near, 0) : train.arrival + near]
+    return float(len(part) * np.mean(part.mean(axis=0) ** 2) / max(float(np.mean(part**2)), 1e-30))
+
+
 def smoothed(samples: Floats, frames: int) -> Floats:
     """Through a raised cosine of so many frames: noise goes; as it is positive everywhere, signs stay."""
     kernel = np.hanning((max(frames, 1) | 1) + 2)[1:-1]

@@ -233,6 +233,17 @@ def _by_places(beeps: Sequence[_Beep], anchor: _Anchor, seconds: float) -> list[
     return sorted([*own, *(replace(each, own=False) for each in others)], key=lambda group: group.start_seconds)
 
 
+def had_time(count: int, groups: Sequence[BeepGroup], seconds: float) -> bool:
+    """Whether a whole group of that count could have sounded within a recording of so many seconds: by when the
+    rounds begin, as the whole groups heard tell it."""
+    first = WHOLE_SECONDS + OFF_SLOT_SECONDS
+    last = seconds - first - count * (BEEP_SECONDS + BEEP_GAP_SECONDS) + BEEP_GAP_SECONDS
+    counted = [group for group in groups if group.whole and group.beeps in SLOTS]
+    told = [group.start_seconds - SLOTS[group.beeps] for group in counted]
+    starts = [first + (phase + SLOTS[count] - first) % ROUND_SECONDS for phase in told]
+    return any(start <= last for start in starts) or (not told and first + ROUND_SECONDS <= last)
+
+
 def _place_of(since_phase: float) -> tuple[int, int, float] | None:
     """Which round and which count a beep belongs to, and how late it is there [s]; None for no place."""
     for count, slot in SLOTS.items():

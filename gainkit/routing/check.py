@@ -12,7 +12,7 @@ from gainkit.errors import GainkitError
 from gainkit.generator.pulses import BEEPS
 from gainkit.remarks import Remark, fault, remark
 from gainkit.results import Result
-from gainkit.routing.beeps import PITCH_HZ, ROUND_SECONDS, WEAKEST_DB, BeepGroup, groups_of
+from gainkit.routing.beeps import PITCH_HZ, ROUND_SECONDS, WEAKEST_DB, BeepGroup, groups_of, had_time
 
 PITCHES_HZ = Range("Hz", 20, 20_000, low_allowed=True)
 
@@ -29,8 +29,15 @@ LOST_ROUNDS, LOST_ROUNDS_BESIDE = 1.25, 2.25
 """A channel that is not heard for so many rounds while others are has a gap [-]; the latter where beeps that
 are not the track's sound at that time, which may cover one group."""
 
+ENOUGH_SECONDS = 8.0
+"""So much holds both sides' beeps twice, whenever it begins: told where a recording was too short [s]."""
+
 NAMES = {count: name for name, count in BEEPS}
 NUMBERS = {count: number for number, (_, count) in enumerate(BEEPS, start=1)}
+
+
+NEEDS_TIME = frozenset({"channel_silent", "channel_beeps_cut"})
+"""What is wrong with a channel only where all counts had the time to sound."""
 
 
 @dataclass(frozen=True)
@@ -47,7 +54,8 @@ class RoutingResult(Result):
     """heard : groups in order, without those that an end of the recording may have cut.
 
     ok : every channel plays where it should, as far as the capture can tell. by_ear : one microphone heard all
-    loudspeakers: it tells which channels sound, not on which side.
+    loudspeakers: it tells which channels sound, not on which side. judged : False where nothing is wrong with
+    what is heard, but some beeps had no time to sound in: the recording is too short to tell.
     """
 
     heard: tuple[HeardBeeps, ...]
@@ -55,6 +63,18 @@ class RoutingResult(Result):
     problems: tuple[Remark, ...]
     notes: tuple[Remark, ...]
     by_ear: bool
+    judged: bool = True
+
+
+@dataclass(frozen=True)
+class _Heard:
+    """groups : of the track by channel. strange : remarks on other beeps, and outside : when they sound [s].
+    without_time : counts of which no whole group fits in the recording."""
+
+    groups: Mapping[int, list[BeepGroup]]
+    strange: Sequence[Remark]
+    outside: Sequence[float]
+    without_time: frozenset[int]
 
 
 def check_routing(
@@ -72,7 +92,7 @@ def check_routing(
     Returns
     -------
     RoutingResult
-        ok, what was heard when, and what is wrong.
+        ok, what was heard when, and what is wrong; `judged` is False where it is too short to tell.
 
     Raises
     ------
@@ -106,28 +126,28 @@ def check_routing(
     if not any(group.whole for each in groups.values() for group in each):
         raise GainkitError("no_whole_beeps").within("file", capture.file)
     strange = [remark("other_beeps", groups=len(others), at_seconds=others[0].start_seconds)] if others else []
-    answer = _by_ear if by_ear else _by_line
-    return answer(groups, strange, [group.start_seconds for group in others])
+    everything = [group for each in groups.values() for group in each]
+    without_time = frozenset(count for count in NAMES if not had_time(count, everything, capture.seconds))
+    outside = [group.start_seconds for group in others]
+    return (_by_ear if by_ear else _by_line)(_Heard(groups, strange, outside, without_time))
 
 
-def _by_ear(
-    by_channel: Mapping[int, list[BeepGroup]], strange: Sequence[Remark], outside: Sequence[float]
-) -> RoutingResult:
-    """One microphone hears all loudspeakers: which counts occur, in turn, and whether any is missing.
-
-    outside : when beeps that are not the track's sound [s].
-    """
-    (groups,) = by_channel.values()
+def _by_ear(told: _Heard) -> RoutingResult:
+    """One microphone hears all loudspeakers: which counts occur, in turn, and whether any is missing."""
+    (groups,) = told.groups.values()
     whole = [group for group in groups if group.whole]
     loudest = max(group.level_db for group in whole)
-    problems = []
+    problems, open_notes = [], []
     for count, name in NAMES.items():
         own = [group for group in whole if group.beeps == count]
+        if not own and count in told.without_time:
+            open_notes.append(remark("beeps_had_no_time", side=name, enough_seconds=ENOUGH_SECONDS))
+            continue
         if not own:
             problems.append(fault("beeps_not_heard", beeps=count, side=name, crosstalk_db=WEAKEST_DB))
             continue
         played = [each for each in groups if each.beeps == count]
-        problems += _lost(played, groups, outside, beeps=count, side=name)
+        problems += _lost(played, groups, told.outside, beeps=count, side=name)
         under_db = loudest - max(group.level_db for group in own)
         if under_db > WEAK_DB:
             problems.append(fault("beeps_weak", beeps=count, side=name, under_db=under_db))
@@ -135,8 +155,20 @@ def _by_ear(
     if odd:
         problems.append(fault("other_counts_heard", counts=odd))
     heard = tuple(HeardBeeps(NUMBERS.get(group.beeps, 0), group.beeps, group.start_seconds) for group in whole)
-    notes = (remark("side_not_told"), *strange)
-    return RoutingResult(heard, not problems, tuple(problems), notes, by_ear=True)
+    notes = (*open_notes, remark("side_not_told"), *told.strange)
+    return _answer(heard, problems, notes, open_notes, by_ear=True)
+
+
+def _answer(
+    heard: tuple[HeardBeeps, ...],
+    problems: Sequence[Remark],
+    notes: tuple[Remark, ...],
+    open_notes: Sequence[Remark],
+    by_ear: bool,
+) -> RoutingResult:
+    """open_notes : what could not be told; with it nothing is as it should be, but what is wrong is so."""
+    judged = bool(problems) or not open_notes
+    return RoutingResult(heard, judged and not problems, tuple(problems), notes, by_ear, judged)
 
 
 def _lost(
@@ -155,12 +187,17 @@ def _lost(
     return [fault("beeps_lost", start_seconds=start, stop_seconds=stop, **values)]
 
 
-def _by_line(
-    groups: Mapping[int, list[BeepGroup]], strange: Sequence[Remark], outside: Sequence[float]
-) -> RoutingResult:
+def _by_line(told: _Heard) -> RoutingResult:
     """Each recorded channel should hear the beeps of its own number only."""
+    groups = told.groups
     plays = {channel: _levels(each) for channel, each in groups.items()}
-    problems = [problem for channel in groups for problem in _problems_of(channel, groups, plays, outside)]
+    found = [each for channel in groups for each in _problems_of(channel, groups, plays, told.outside)]
+    open_notes = [
+        remark("channel_had_no_time", channel=each.values["channel"], enough_seconds=ENOUGH_SECONDS)
+        for each in found
+        if each.code in NEEDS_TIME and told.without_time
+    ]
+    problems = [each for each in found if each.code not in NEEDS_TIME or not told.without_time]
     heard = sorted(
         (
             HeardBeeps(channel, group.beeps, group.start_seconds)
@@ -170,8 +207,8 @@ def _by_line(
         ),
         key=lambda entry: (entry.start_seconds, entry.channel),
     )
-    notes = (*_line_notes(groups, plays), *strange)
-    return RoutingResult(tuple(heard), not problems, tuple(problems), notes, by_ear=False)
+    notes = (*open_notes, *_line_notes(groups, plays), *told.strange)
+    return _answer(tuple(heard), problems, notes, open_notes, by_ear=False)
 
 
 def _line_notes(

@@ -190,7 +190,7 @@ WORK = {
 
 
 def _done(readings: Iterable[Reading]) -> tuple[str, ...]:
-    kinds = {each.kind for each in readings}
+    kinds = {each.kind for each in readings if getattr(each.result, "judged", True)}
     return tuple(work for work, lines in WORK.items() if kinds & set(lines))
 
 

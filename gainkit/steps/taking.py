@@ -258,7 +258,7 @@ def _large(
         case PolarityResult() | TypedPolarity():
             return Sentence("large_polarity", {"polarity": result.polarity}), None
         case RoutingResult():
-            return Sentence("large_routing_right" if result.ok else "large_routing_wrong", {}), None
+            return Sentence(large_routing(result), {}), None
         case VolumeResult():
             position = result.highest_clean_position
             return Sentence(
@@ -297,6 +297,11 @@ def _turning(result: Any, error_db: float | None, plan: PlanFigures) -> tuple[Se
     return Sentence("large_not_told", {}), None
 
 
+def large_routing(result: RoutingResult) -> str:
+    """The code of what is told large of a routing."""
+    return "large_routing_right" if result.ok else "large_routing_wrong" if result.judged else "large_not_told"
+
+
 def largest_trim(trims: dict[str, float]) -> Sentence:
     """The output that is furthest from the others, of trims [dB] by output."""
     output = max(trims, key=lambda name: abs(trims[name]))
@@ -327,6 +332,8 @@ def _figures(result: Any, outputs: Sequence[str]) -> list[Sentence]:
         told = [] if result.volts is None else [Sentence("figure_volts", {"rms_volts": result.volts})]
         return [*told, Sentence("figure_not_looked_at", {})]
     if isinstance(result, PolarityResult):
+        if result.polarity == "undecided":
+            return []  # sounds that decide nothing agree by chance
         return [Sentence("figure_pulses", {"agreeing": result.agreeing, "pulses": result.pulses})]
     if isinstance(result, MatchResult):
         return [

@@ -17,7 +17,7 @@ from gainkit.job.readings import KINDS, Reading, latest
 from gainkit.job.standing import standing
 from gainkit.remarks import Remark, Sentence, danger, remark
 from gainkit.steps.model import PER_OUTPUT, WAY, Step, StepKind, StepState, Tone, Way
-from gainkit.steps.taking import largest_trim
+from gainkit.steps.taking import large_routing, largest_trim
 
 STEP_OF_FAULT: dict[str, StepKind] = {
     "polarity_wrong": "polarity",
@@ -196,7 +196,7 @@ def _of_car(car: _Car, kind: StepKind) -> Step:
         "stick": car.places.index.is_file(),
         "calibrate": car.places.calibration.is_file(),
         "volume": car.status.source.highest_clean_position is not None,
-        "routing": bool(numbers),
+        "routing": any(each.kind == "routing" and each.result.judged for each in car.counting),
         "match": all("match" not in each.lacks for each in car.status.outputs),
         "page": car.status.ok,
     }[kind] or (kind in SEEN and car.confirmed(SEEN[kind], None))
@@ -230,7 +230,7 @@ def _car_told(car: _Car, kind: StepKind, answered: bool) -> Sentence | None:
         return Sentence("large_calibrated", {"full_scale_volts": full_scale})
     routing = latest(car.counting, "routing")
     if kind == "routing" and routing is not None:
-        return Sentence("large_routing_right" if routing.result.ok else "large_routing_wrong")
+        return Sentence(large_routing(routing.result))
     trims = {each.name: each.trim_db for each in car.status.outputs if each.trim_db is not None}
     if kind == "match" and trims:
         return largest_trim(trims)

@@ -26,6 +26,12 @@ def overdrive_words(overdrive_db: float) -> str:
     return f"{overdrive_db:z.2f} dB"
 
 
+def least_turn_words(overdrive_db: float) -> str:
+    """How far to turn down at the least, for a person; overdrive_db above 0."""
+    told = overdrive_words(overdrive_db)
+    return f"by {told}" if told.endswith("or more") else f"by at least {told}"
+
+
 def _no_steady_tone(values: Mapping[str, Any]) -> str:
     reason = values.get("reason")
     if reason in REASONS:

@@ -12,6 +12,17 @@ RELATIONS = {
 """What a pair's relation means."""
 
 
+MOST_CONFIDENCE = 0.999
+"""More is told as over this [0..1]: no recording makes sure of anything, whatever its figure rounds to."""
+
+
+def confidence_text(confidence: float) -> str:
+    """A confidence [0..1] for a person: '97.3 %', never '100.0 %'."""
+    if confidence > MOST_CONFIDENCE:
+        return f"over {100 * MOST_CONFIDENCE:.1f} %"
+    return f"{100 * confidence:.1f} %"
+
+
 _RECORD_CLOSER = (
     "Move the microphone to a hand's width from the cone, in front of it (not at a reflex port, nor behind the "
     "cone: there the sound has the other sign), play louder, switch the recorder's noise suppression "
@@ -40,7 +51,10 @@ FAULTS: dict[str, FaultWords] = {
 }
 
 REMARKS: dict[str, Template] = {
-    "pulses_not_heard": "No train of chirps or pulses is heard.",
+    "pulses_not_heard": (
+        "No train of chirps or pulses stands out: silence, noise or another sound. Is the microphone connected and chosen "
+        "as the input, and was the track playing?"
+    ),
     "drive_lacks_band": (
         "The drive signal does not fill the band of a pulse: play wide-band noise, a sweep, or the chirps."
     ),

@@ -8,8 +8,10 @@ from typing import Any
 from gainkit.words import FaultWords, Template, joined
 
 
-def routing_verdict(ok: bool, by_ear: bool, unused: Sequence[int] = ()) -> str:
-    """The verdict on a routing; unused : channels on which nothing is heard."""
+def routing_verdict(ok: bool, by_ear: bool, unused: Sequence[int] = (), judged: bool = True) -> str:
+    """The verdict on a routing; unused : channels on which nothing is heard. judged : it was long enough."""
+    if not judged:
+        return "ROUTING NOT JUDGED: the recording is too short."
     if ok and by_ear:
         return "BOTH CHANNELS ARE HEARD. One microphone does not tell which side plays which."
     if ok and unused:
@@ -45,13 +47,14 @@ def _beeps_lost(values: Mapping[str, Any]) -> str:
 FAULTS: dict[str, FaultWords] = {
     "no_beeps": FaultWords(
         "no beeps of {pitch_hz:.6g} Hz are heard.",
-        "Record the beeps track: louder, closer, at least five seconds; steady tones are no beeps.",
+        "Record the beeps track: louder, closer, eight seconds or more; steady tones are no beeps. Are the leads plugged "
+        "in, and the right inputs chosen?",
     ),
     "no_whole_beeps": FaultWords(
         "no group of beeps is whole.", "Record the beeps track for eight seconds or more."
     ),
     "too_short_for_beeps": FaultWords(
-        "{seconds:.2g} s are too short for beeps.", "Record at least five seconds."
+        "{seconds:.2g} s are too short for beeps.", "Record for eight seconds or more."
     ),
 }
 
@@ -60,6 +63,14 @@ REMARKS: dict[str, Template] = {
     "other_counts_heard": lambda values: (
         f"Groups of {joined(values['counts'])} beeps are heard: both channels may be bridged together, or an "
         "echo counts twice."
+    ),
+    "beeps_had_no_time": (
+        "The {side} channel's beeps had no time to sound in this recording: it tells nothing of that channel. "
+        "Record for {enough_seconds:g} seconds or more."
+    ),
+    "channel_had_no_time": (
+        "Channel {channel}: its beeps had no time to sound in this recording, which tells nothing of it. Record for "
+        "{enough_seconds:g} seconds or more."
     ),
     "channel_beeps_cut": "Channel {channel}: no group of beeps is whole. Record for eight seconds or more.",
     "channel_silent": (
