@@ -17,10 +17,10 @@ LOUDER_DB = 2.0
 """By how much the right front loudspeaker plays louder than the left one [dB]."""
 
 
-def heard(track: Floats, corner_hz: float, gain: float, seed: int) -> Floats:
+def heard(track: Floats, corner_hz: float, gain: float, seed: int, noise_seed: int = 0) -> Floats:
     """A track as a microphone hears a loudspeaker in a small cabin, (frames,) in full-scale units.
 
-    The loudspeaker is a second-order high-pass of Q 0.8; six reflections and noise follow.
+    The loudspeaker is a second-order high-pass of Q 0.8; six reflections (of seed) and noise follow.
     """
     draw = np.random.default_rng(seed)
     frames = len(track)
@@ -31,7 +31,8 @@ def heard(track: Floats, corner_hz: float, gain: float, seed: int) -> Floats:
         echo = draw.uniform(-0.3, 0.3) * np.exp(-2j * np.pi * ratio * corner_hz * delay)
         response = response * (1 + echo)
     sound = np.fft.irfft(np.fft.rfft(track, 2 * frames) * response)[:frames]
-    return np.asarray(0.3 * gain * sound + draw.normal(0, 1e-3, frames))
+    hiss = np.random.default_rng([seed, noise_seed]).normal(0, 1e-3, frames)
+    return np.asarray(0.3 * gain * sound + hiss)
 
 
 def polarity_step(bench: DemoBench) -> list[DemoFigure]:
@@ -59,9 +60,9 @@ def match_step(bench: DemoBench) -> list[DemoFigure]:
     track = track_of(ToneSpec("noise", low_hz=300, high_hz=3000, level_dbfs=-20.0, seconds=10.0, seed=4))
     loud = ratio_from_db(LOUDER_DB)
     paths = {}
-    for name, gain in (("left", 1.0), ("right", loud), ("right_trimmed", 1.0)):
+    for number, (name, gain) in enumerate((("left", 1.0), ("right", loud), ("right_trimmed", 1.0))):
         paths[name] = bench.file(f"match_front_{name}.wav")
-        soundfile.write(paths[name], heard(track, 90.0, gain, 9), RATE, subtype="PCM_16")
+        soundfile.write(paths[name], heard(track, 90.0, gain, 9, number), RATE, subtype="PCM_16")
     bench.say("\n9. Left and right alike?      (<match_levels()>)")
     trims = []
     for right in ("right", "right_trimmed"):

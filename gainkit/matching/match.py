@@ -335,7 +335,9 @@ def _notes(totals: Sequence[_Total], target: _Total, asked: MatchOptions, highes
         notes.append(remark("total_cut_short", highest_hz=highest_hz))
     for one, other in itertools.combinations(dict.fromkeys((*totals, target)), 2):
         if one.capture.same_samples(other.capture):
-            notes.append(fault("same_recording", first=one.capture.file, second=other.capture.file))
+            notes.append(
+                fault("same_recording", first=Path(one.capture.file).name, second=Path(other.capture.file).name)
+            )
     for each in dict.fromkeys((*totals, target)):
         own = [*each.capture.notes, *each.power.notes]
         if each.power.single:

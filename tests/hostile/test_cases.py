@@ -217,7 +217,7 @@ def test_a_remark_that_its_sentence_cannot_show_is_none(values: dict[str, object
     from gainkit.remarks import Remark
 
     with pytest.raises(NotThatResult):
-        from_plain(Remark, {"code": "reference_distorted", "severity": "remark"} | values)
+        from_plain(Remark, {"code": "not_by_a_rail", "severity": "remark"} | values)
 
 
 # ---- figures -----------------------------------------------------------------------------------------------
