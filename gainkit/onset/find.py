@@ -17,6 +17,7 @@ from gainkit.capture.model import Capture
 from gainkit.errors import GainkitError
 from gainkit.levels import SINE_CREST, db_from_ratio, ratio_from_db
 from gainkit.onset.align import CLOCK_TOLERANCE, align, by_markers
+from gainkit.onset.believed import believed
 from gainkit.onset.bend import by_bend, first_rail, nearer_rail
 from gainkit.onset.envelope import ChannelChoice, Envelope, follow, loudest_tone
 from gainkit.onset.gain import gain_change, held_from
@@ -181,7 +182,7 @@ def find_onset(
         alignment = align(envelope, plan, clock)
         quiet = silences(envelope, plan, alignment)
         refuse_moving_steps(envelope, windows(plan, frequency_hz), alignment, quiet)
-    fits = fit_steps(capture, plan, alignment, _step_options(choice, asked, frequency_hz), quiet)
+    fits = believed(fit_steps(capture, plan, alignment, _step_options(choice, asked, frequency_hz), quiet))
     with _in_file(capture.file):
         usable = _judged_by_level(fits)
         held = held_from(usable, asked.limit_thd_percent)
