@@ -5,17 +5,21 @@ The truth of each is the harmonic series of its own curve, summed here: nothing 
 
 from __future__ import annotations
 
+import dataclasses
 from collections.abc import Callable
 
 import numpy as np
 import pytest
 from numpy.typing import NDArray
 
+from gainkit.analysis.rails import HARD, Knee, RailFit
 from gainkit.capture import Capture
 from gainkit.cli.onset import onset_text
 from gainkit.job.judgements import _onset
 from gainkit.job.record import PlanFigures
 from gainkit.onset import OnsetResult, find_onset, staircase
+from gainkit.onset.believed import believed
+from gainkit.onset.steps import StepFit
 from gainkit.remarks import codes
 
 pytestmark = pytest.mark.long
@@ -111,3 +115,21 @@ def test_a_soft_knee_that_is_met_is_a_rail(sharpness: float) -> None:
     assert not result.by_bend
     assert result.rail_volts == pytest.approx(12.0, rel=0.02)
     assert result.steps[-1].state == "clipped"
+
+
+def test_a_rail_that_a_louder_clean_step_passes_is_none() -> None:
+    bent = RailFit(4.0, (0.4, 0.4), Knee("algebraic", 6.0), (0.3, 0.3), 0.0, 0.0, 1.0, (0.01, 0.01))
+    soft = StepFit(-14.0, rms_volts=2.7, state="clipped", rails=bent, crests=(3.8, 3.8))
+    clean = StepFit(-10.0, rms_volts=4.0, state="clean", crests=(5.7, 5.7))
+    held = dataclasses.replace(clean, state="clipped", rails=bent, crests=(3.82, 3.82))
+    assert believed([soft, clean])[0].state == "clean"
+    assert believed([soft, clean])[0].rails is None
+    assert believed([soft, held])[0].state == "clipped"
+    hard = dataclasses.replace(soft, rails=dataclasses.replace(bent, knee=HARD))
+    assert believed([hard, clean])[0].state == "clipped"  # a supply that rose since
+
+
+def test_a_bend_that_grows_slowly_is_no_shape_that_stands() -> None:
+    result = through(lambda wave: wave + 0.2 * wave**2)
+    assert "shape_changes" not in codes(result.notes)
+    assert "distorted_before" not in codes(result.notes)

@@ -4,14 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-import numpy as np
-
 from gainkit.analysis.rails import RailFit
 from gainkit.levels import db_from_ratio
 from gainkit.onset.steps import StepFit
-
-CREST_POINTS = 512
-"""So closely a period is looked at for its crest [-]."""
 
 SAME_RAIL_DB = 3.0
 """The foot of a knee and a louder step that holds at its rail are of one stage when their rails lie this near
@@ -21,12 +16,6 @@ SAME_RAIL_DB = 3.0
 def nearer_rail(rails: RailFit) -> float:
     """The rail that the wave meets first, from the sine's own centre [V peak]."""
     return float(min(rails.rail_volts(0), rails.rail_volts(1)))
-
-
-def crest_volts(fit: StepFit) -> float:
-    """The highest that a step's wave reaches on either side [V peak], by its harmonics."""
-    wave = np.fft.irfft(np.concatenate([[0.0], fit.harmonics]) * (CREST_POINTS / 2), CREST_POINTS)
-    return float(np.abs(wave).max())
 
 
 def first_rail(usable: Sequence[StepFit]) -> StepFit | None:

@@ -17,7 +17,8 @@ from gainkit.capture.model import Capture
 from gainkit.errors import GainkitError
 from gainkit.levels import SINE_CREST, db_from_ratio, ratio_from_db
 from gainkit.onset.align import CLOCK_TOLERANCE, align, by_markers
-from gainkit.onset.bend import by_bend, crest_volts, first_rail, nearer_rail
+from gainkit.onset.believed import believed
+from gainkit.onset.bend import by_bend, first_rail, nearer_rail
 from gainkit.onset.envelope import ChannelChoice, Envelope, follow, loudest_tone
 from gainkit.onset.gain import gain_change, held_from
 from gainkit.onset.knee import Crossing, find_crossing
@@ -181,7 +182,7 @@ def find_onset(
         alignment = align(envelope, plan, clock)
         quiet = silences(envelope, plan, alignment)
         refuse_moving_steps(envelope, windows(plan, frequency_hz), alignment, quiet)
-    fits = fit_steps(capture, plan, alignment, _step_options(choice, asked, frequency_hz), quiet)
+    fits = believed(fit_steps(capture, plan, alignment, _step_options(choice, asked, frequency_hz), quiet))
     with _in_file(capture.file):
         usable = _judged_by_level(fits)
         held = held_from(usable, asked.limit_thd_percent)
@@ -300,7 +301,7 @@ def _rail(usable: Sequence[StepFit], crossing: Crossing | None, limit_thd_percen
     """The rail that is met first [V peak], at the onset; without one, at the loudest step that shows it, if it
     is not the source's own. Behind a filter it is told no farther out than any wave that comes through."""
     rail_volts = _rail_before_filters(usable, crossing, limit_thd_percent)
-    return None if rail_volts is None else min(rail_volts, max(crest_volts(fit) for fit in usable))
+    return None if rail_volts is None else min(rail_volts, max(max(fit.crests) for fit in usable))
 
 
 def _rail_before_filters(

@@ -57,7 +57,7 @@ class StepFit:
     level_dbfs : of the tone, at the window's middle. unjudged : why it was not judged, else None; then figures
     are None. orders : harmonics counted in THD, the fundamental included. harmonics, noise_peak : (K,) of the
     tone from its crest, and the rms error that noise gives each [V peak]. nature : what the analysis tells of
-    its wave.
+    its wave. crests : of the fitted wave, above and below its mean [V peak].
     """
 
     level_dbfs: float
@@ -74,6 +74,7 @@ class StepFit:
     noise_peak: Floats = field(default_factory=lambda: np.zeros(1), repr=False, compare=False)
     remarks: tuple[Remark, ...] = ()
     nature: tuple[Remark, ...] = ()
+    crests: tuple[float, float] = (math.nan, math.nan)
 
     @property
     def judged(self) -> bool:
@@ -186,6 +187,7 @@ def _fit_step(
 
 def _judged(level: float, tone: ToneFit, limit_thd_percent: float, remarks: tuple[Remark, ...]) -> StepFit:
     verdict = judge(tone, limit_thd_percent)
+    wave = tone.period() - tone.dc_volts
     return StepFit(
         level_dbfs=level,
         rms_volts=tone.rms_volts,
@@ -203,6 +205,7 @@ def _judged(level: float, tone: ToneFit, limit_thd_percent: float, remarks: tupl
         noise_peak=tone.noise_peak,
         remarks=remarks,
         nature=verdict.remarks,
+        crests=(float(wave.max()), float(-wave.min())),
     )
 
 

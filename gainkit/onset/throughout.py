@@ -25,6 +25,12 @@ Phasors = NDArray[np.complex128]
 LEAST_STEPS = 3
 """So many of the softest steps must have one shape to tell that it is the source's [-]."""
 
+LEAST_SPAN_DB = 3.0
+"""... over so many decibels: over less, a bend that grows with the level passes for one shape [dB]."""
+
+ROUNDING_DB = 0.01
+"""By which levels of steps may fall short of their span [dB]."""
+
 ALIKE_NOISES, ALIKE_SHARE = 2.5, 0.1
 """Shapes are one when all their harmonics together differ by less than so many times what noise makes of them
 [-], and by less than this share of them [-]."""
@@ -94,7 +100,12 @@ def source_of(steps: Sequence[StepFit], limit_thd_percent: float) -> DistortingS
         own = steps[: len(own) + 1]
     shape = _mean_shape(own, orders)
     # one soft step may be over the limit by its noise alone; that of all of them together is not
-    if len(own) < LEAST_STEPS or 100 * float(np.linalg.norm(shape[1:])) < limit_thd_percent:
+    span_db = own[-1].level_dbfs - own[0].level_dbfs
+    if (
+        len(own) < LEAST_STEPS
+        or span_db < LEAST_SPAN_DB - ROUNDING_DB
+        or 100 * float(np.linalg.norm(shape[1:])) < limit_thd_percent
+    ):
         return None
     gain = float(np.median([abs(step.harmonics[0]) / ratio_from_db(step.level_dbfs) for step in own]))
     return DistortingSource(shape, gain, len(own))
