@@ -38,6 +38,21 @@ def test_commands_that_ask_for_a_hook_up_tell_to_check_the_lead(
     assert "an ohmmeter from that lead to chassis ground" in sentence
 
 
+def test_the_answer_stands_before_a_caution_of_three_lines(
+    monkeypatch: pytest.MonkeyPatch, gainkit: Callable[..., Answer]
+) -> None:
+    monkeypatch.setenv("COLUMNS", "80")
+    lines = gainkit("measure", CAPTURE, "--full-scale-volts", 30, "--target-volts", 5).out.splitlines()
+    cautions = [number for number, line in enumerate(lines) if line.startswith("CAUTION")]
+    turns = [number for number, line in enumerate(lines) if line.startswith(("Turn", "On target"))]
+    assert len(cautions) == 1
+    assert max(turns) < 3
+    assert cautions[0] > turns[0]
+    assert len(lines) - cautions[0] <= 3
+    told = " ".join(" ".join(lines[cautions[0] :]).split())
+    assert all(each in told for each in ("destroy", "neither lead on ground", "--minus 2", "amplifier off"))
+
+
 def test_two_inputs_subtracted_need_no_clip_on_a_minus_lead() -> None:
     assert hook_up_cautions(minus=2) == ()
     assert [each.severity for each in hook_up_cautions()] == ["danger"]

@@ -10,6 +10,10 @@ if TYPE_CHECKING:
     from gainkit.errors import GainkitError
 
 
+STOPPED = 130
+"""Exit status of what was stopped by hand: 128 and the number of SIGINT, as shells have it."""
+
+
 def main() -> None:
     """Run gainkit; the one place where a user's fault becomes a message and an exit status."""
     for name in ("OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "VECLIB_MAXIMUM_THREADS"):
@@ -21,7 +25,7 @@ def main() -> None:
         status = run()
     except KeyboardInterrupt:  # before the command line stood: there is nothing to be said of it
         print("Stopped.", file=sys.stderr)
-        status = 130
+        status = STOPPED
     raise SystemExit(status)
 
 
@@ -37,9 +41,9 @@ def run() -> int:
             return 0 if arguments else 2
         return _commanded(arguments)
     except GainkitError as fault:
-        return refuse(fault)
+        return refuse(fault, status=STOPPED if fault.code == "writing_stopped" else 2)
     except KeyboardInterrupt:
-        return refuse(GainkitError("stopped"), status=130)
+        return refuse(GainkitError("stopped"), status=STOPPED)
     except BrokenPipeError:  # the reader of our output has seen enough
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return 0

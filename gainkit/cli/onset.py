@@ -30,7 +30,6 @@ CAUTIONS = (
     "A staircase ends at full level: loudspeakers unplugged, the maker's least load kept.",
     "The onset holds for the load it was recorded into. Without one, an unregulated amplifier clips later than "
     "it will with loudspeakers: use a dummy load of their ohms (it gets hot), or keep a margin.",
-    "Bridged and built-in amplifier outputs must not be grounded: use a differential input or --minus.",
 )
 
 
@@ -89,7 +88,9 @@ def onset(
     overlap_db = overlap_of(place.system, place.output)
 
     def text() -> str:
-        return onset_text(opened.file, result, plan.glide, opened.calibrated, source_volts, overlap_db)
+        return onset_text(
+            opened.file, result, plan.glide, opened.calibrated, source_volts, overlap_db, channels.minus
+        )
 
     tell(place, result, json_, text, [Noting(result, [capture])])
 
@@ -147,9 +148,10 @@ def onset_text(
     calibrated: bool,
     source_volts: float | None,
     overlap: tuple[float, float] | None = None,
+    minus: int | None = None,
 ) -> str:
     """The verdict first, beside the planned overlap where one is known, then the figures, the steps about the
-    onset, and what to know. overlap : planned overlap and tolerance [dB]."""
+    onset, and what to know. overlap : planned overlap and tolerance [dB]. minus : the channel subtracted."""
     from gainkit.calculator.leads import hook_up_cautions
     from gainkit.cli.plain import bullets, columns, sections, wrapped
 
@@ -170,7 +172,7 @@ def onset_text(
         "\n".join(figures),
         table + (f"\n  ({left_out} more are in --json)" if left_out else ""),
         bullets("Notes:", result.notes),
-        bullets("Cautions:", (*hook_up_cautions(), *CAUTIONS)),
+        bullets("Cautions:", (*hook_up_cautions(minus), *CAUTIONS)),
     )
 
 

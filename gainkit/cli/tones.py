@@ -137,6 +137,8 @@ def write(
 
     An interrupted run goes on where it stopped: run the same command again.
     """
+    from gainkit.errors import GainkitError
+    from gainkit.toneset.run import WritingStopped
     from gainkit.toneset.writing import write_tones
 
     tones: str | ToneSet = tone_set
@@ -144,17 +146,20 @@ def write(
         from gainkit.job.tones import tones_of_plan
 
         tones = tones_of_plan(tone_set, system, rate=rate)
-    with _progress_bar() as progress:
-        result = write_tones(
-            tones,
-            destination,
-            rate=rate,
-            bits=bits,
-            format=file_format.value,
-            overwrite=overwrite,
-            dry_run=dry_run,
-            progress=progress,
-        )
+    try:
+        with _progress_bar() as progress:
+            result = write_tones(
+                tones,
+                destination,
+                rate=rate,
+                bits=bits,
+                format=file_format.value,
+                overwrite=overwrite,
+                dry_run=dry_run,
+                progress=progress,
+            )
+    except WritingStopped as stop:
+        raise GainkitError("writing_stopped", **stop.facts) from None
     show(result, json, lambda: _written_text(result, dry_run))
 
 

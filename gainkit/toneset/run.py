@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import contextlib
 import errno
-from collections.abc import Iterable
+import functools
+from collections.abc import Iterable, Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
 from pathlib import Path
+from typing import Any
 
 from gainkit.errors import GainkitError
 from gainkit.files import whole_file, write_whole
@@ -48,6 +50,16 @@ class FrameCount:
         return made
 
 
+class WritingStopped(KeyboardInterrupt):
+    """A run that was stopped by hand. facts : the folder; how many tracks stand whole under their final names,
+    of how many; whether an index is there, which is of these tracks."""
+
+    def __init__(self, folder: Path, whole: int, tracks: int, has_index: bool) -> None:
+        super().__init__(f"{whole} of {tracks} tracks are whole in {folder}")
+        self.facts: dict[str, Any] = {"folder": str(folder), "whole": whole, "tracks": tracks}
+        self.facts["has_index"] = has_index
+
+
 class WritingRun:
     """One run over a folder: what is there already, what is to be written, how far it is."""
 
@@ -60,6 +72,7 @@ class WritingRun:
         progress: Progress | None,
     ) -> None:
         self.tone_set, self.planned, self.folder, self.audio = tone_set, planned, folder, audio
+        self.whole: set[str] = set()
         self.count = FrameCount(sum(item.waveform.frames for item in planned), progress)
         facts = [track_facts(item, audio) for item in planned]
         self.pages = {
@@ -77,6 +90,7 @@ class WritingRun:
             path = self.folder / item.file
             if sha256 := self._whole_sha256(item, path):
                 kept[item.file] = sha256
+                self.whole.add(item.file)
                 self.count.of(item.file)(item.waveform.frames)
             elif path.exists() and not (overwrite and path.is_file()):
                 raise GainkitError("track_in_the_way").within("file", path)
@@ -137,9 +151,23 @@ class WritingRun:
                     if finishing is not None:
                         finishing.result()
                     finishing = second_hand.submit(unfinished.pop_all().close)  # flush and rename
+                    finishing.add_done_callback(functools.partial(self._finished, item.file))
             if finishing is not None:
                 finishing.result()
         return hashes
+
+    def _finished(self, file: str, done: Future[None]) -> None:
+        if done.exception() is None:
+            self.whole.add(file)
+
+    @contextlib.contextmanager
+    def told_when_stopped(self) -> Iterator[None]:
+        """A run that is stopped by hand ends with `WritingStopped`, its drafts removed."""
+        try:
+            yield
+        except KeyboardInterrupt:
+            has_index = (self.folder / INDEX_FILE).is_file()
+            raise WritingStopped(self.folder, len(self.whole), len(self.planned), has_index) from None
 
     def write_texts(self, texts: dict[str, str], overwrite: bool) -> None:
         """Write pages and index, the index last; those that are there just so are left."""

@@ -85,6 +85,8 @@ def write_tones(
     GainkitError
         Before the first byte: for a set that cannot be made, a file in the way, too little room. On the way:
         when the device fails; then every track under its final name is whole.
+    KeyboardInterrupt
+        As `WritingStopped`, which counts the tracks that are whole, when it is stopped by hand.
 
     Examples
     --------
@@ -294,8 +296,8 @@ def write_set(
     """
     planned = plan_tracks(tone_set, audio)
     prepare_folder(folder)
-    with device_faults(folder):
-        run = WritingRun(tone_set, planned, folder, audio, progress)
+    run = WritingRun(tone_set, planned, folder, audio, progress)
+    with run.told_when_stopped(), device_faults(folder):
         sweep_drafts(folder)
         kept = run.kept(overwrite)
         todo = [item for item in planned if item.file not in kept]

@@ -190,11 +190,8 @@ REMARKS: dict[str, Template] = {
         "fingers off bare leads."
     ),
     "check_minus_lead": (
-        "Before a grounded clip (of an oscilloscope, of a mains-powered computer, of a one-sided pad) touches an output: "
-        "amplifier off, loudspeaker unplugged, an ohmmeter from that lead to chassis ground. Only at {grounded_ohms:.6g} "
-        "ohm or less may it be grounded. One output of a bridgeable amplifier may have its plus lead grounded, and "
-        "full-bridge (class D) and built-in ones have no grounded lead at all: a clip there can destroy them. Measure "
-        "those across both leads with a battery-powered meter, or as <channel> 1 <minus> 2."
+        "A grounded clip can destroy an output. Bridged or built-in: neither lead on ground, use <channel> 1 <minus> 2. "
+        "Else, amplifier off, an ohmmeter from that lead to chassis ground: {grounded_ohms:.6g} ohm or less."
     ),
     # ---- loudspeaker
     "unplug_loudspeakers": (

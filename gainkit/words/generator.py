@@ -172,6 +172,13 @@ FAULTS: dict[str, FaultWords] = {
     "device_failed": FaultWords(
         "Writing failed: {reason}.", "Check that the stick is still there and write again: it goes on."
     ),
+    "writing_stopped": FaultWords(
+        lambda v: (
+            "Stopped by hand: {whole} of {tracks} tracks stand whole in {folder}; what was begun is removed"
+            + ("." if v["has_index"] else ", and no index is written.")
+        ),
+        "Run the same command again: it goes on there.",
+    ),
     # ---- index.json
     "index_folder_missing": FaultWords(
         "This is not a folder.", "Give the folder that the tracks were written to."
