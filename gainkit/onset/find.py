@@ -150,7 +150,7 @@ def find_onset(
     Raises
     ------
     GainkitError
-        When the recording does not hold the plan (`no_staircase`, `no_glide`, `glide_pace`,
+        When the recording does not hold the plan (`no_staircase`, `no_glide`, `glide_pace`, `glide_held`,
         `glide_not_staircase`, `steady_not_levels`, `other_steps`, `tone_of_other_track`), is silent
         (`recording_silent`), too short (`too_short_for_levels`), cut at both ends (`ends_not_recorded`) or so
         silent that which step sounded cannot be told (`several_placements`), when no step can be judged

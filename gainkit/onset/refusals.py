@@ -25,12 +25,28 @@ STEP_MARGIN = 0.15
 SLOPE_TOLERANCE = 0.05
 """A glide that rises by so much other than planned is another track's [-]."""
 
-QUIET_HALF = (0.05, 0.5)
-"""A glide's pace is taken over this part of it, counted from its quiet end: no rail holds it there [-]."""
+QUIET_SECONDS, QUIET_HALF = 0.2, 0.5
+"""A glide's pace is taken from so long after its quiet end [s], where fades are over, up to its half [-] ..."""
+
+HELD_DB = 3.0
+"""... or, where a rail comes before that, up to so far under the loudest that is heard [dB]: the fundamental
+of a sine grows by 2.1 dB beyond a hard rail and no more (4 / pi, closed form)."""
+
+HELD_SPAN_DB = 0.4
+"""A glide of which less lies under its rail tells no pace [dB]."""
+
+MOST_HUM_TOLERANCE = 0.35
+"""Hum beside the tone excuses no more than this of a pace [-]."""
+
+BESIDE_PERCENTILE = 20
+"""What is heard beside the track is noise and hum at this percentile of it; markers are louder [%]."""
 
 MOVE_TOLERANCE = 0.2
 LEAST_PAIRS = 3
 """Clean steps that move by so much other than planned are another track's, from so many pairs on [-]."""
+
+LEAST_MOVE_DB = 1.0
+"""Steps that are compared lie so far apart [dB]: a glide's windows are nearer, and hum moves each of them."""
 
 HALF_A_STEP = 0.5
 """Share of a step by which the level may move within one, a loudness control's slow rise or the like [-]."""
@@ -50,8 +66,9 @@ def refuse_other_plan(envelope: Envelope, plan: LevelPlan, rough: Alignment) -> 
         _refuse_other_pace(envelope, plan.stretches[0], rough)
         return
     quiet = silences(envelope, plan, rough)
+    beside = _beside_volts(envelope, plan, rough)
     scatter = [
-        _scatter_db(part)
+        _scatter_db(part) - _hum_db(beside, part)
         for stretch in plan.stretches
         if len(part := _middle_of(stretch, envelope, rough, quiet))
     ]
@@ -89,11 +106,7 @@ def refuse_other_steps(usable: Sequence[StepFit], limit_thd_percent: float) -> N
         and db_from_ratio(max(volts) / min(volts)) < STILL_DB
     ):
         raise GainkitError("steady_not_levels", span_db=span_db)
-    pairs = [
-        (lower, upper)
-        for lower, upper in itertools.pairwise(usable)
-        if all(step.state == "clean" and step.thd_percent < limit_thd_percent for step in (lower, upper))
-    ]
+    pairs = _apart([step for step in usable if step.state == "clean" and step.thd_percent < limit_thd_percent])
     if len(pairs) < LEAST_PAIRS:
         return
     moves = [db_from_ratio(upper.fundamental_volts / lower.fundamental_volts) for lower, upper in pairs]
@@ -102,6 +115,18 @@ def refuse_other_steps(usable: Sequence[StepFit], limit_thd_percent: float) -> N
         raise GainkitError(
             "other_steps", heard_db=float(np.median(moves)), planned_db=float(np.median(planned))
         )
+
+
+def _apart(steps: Sequence[StepFit]) -> list[tuple[StepFit, StepFit]]:
+    """Each step with the next that lies far enough above it; steps : by rising level."""
+    pairs = []
+    for place, lower in enumerate(steps):
+        above = (
+            step for step in steps[place + 1 :] if step.level_dbfs > lower.level_dbfs + LEAST_MOVE_DB - 1e-6
+        )
+        if (upper := next(above, None)) is not None:
+            pairs.append((lower, upper))
+    return pairs
 
 
 def _sounds(step: LevelRamp, place: Alignment, quiet: tuple[Silence, ...]) -> bool:
@@ -128,22 +153,50 @@ def _scatter_db(part: NDArray[np.float64]) -> float:
     return float(np.std(20 * np.log10(np.maximum(part, 1e-15))))
 
 
+def _beside_volts(envelope: Envelope, plan: LevelPlan, rough: Alignment) -> float:
+    """Hum and noise at the tone's frequency beside the track [V peak]; 0 where nothing of that is recorded."""
+    first = max(math.floor(rough.recorded(plan.stretches[0].start_seconds) / envelope.hop_seconds), 0)
+    last = max(math.ceil(rough.recorded(plan.stretches[-1].stop_seconds) / envelope.hop_seconds), 0)
+    beside = np.concatenate([envelope.peak_volts[:first], envelope.peak_volts[last:]])
+    return float(np.percentile(beside, BESIDE_PERCENTILE)) if len(beside) >= LEAST_HOPS else 0.0
+
+
+def _hum_db(beside_volts: float, part: NDArray[np.float64]) -> float:
+    """By how much what is heard beside the track may move a part of it [dB]."""
+    return 20 * math.log10(1 + beside_volts / max(float(np.median(part)), 1e-15))
+
+
 def _refuse_other_pace(envelope: Envelope, ramp: LevelRamp, rough: Alignment) -> None:
-    rising = ramp.stop_level_dbfs > ramp.level_dbfs
-    low, high = QUIET_HALF if rising else (1 - QUIET_HALF[1], 1 - QUIET_HALF[0])
-    first, last = (
-        round(rough.recorded(ramp.start_seconds + share * ramp.seconds) / envelope.hop_seconds)
-        for share in (low, high)
-    )
-    part = envelope.peak_volts[max(first, 0) : max(last, 0)]
+    """Raise GainkitError (`glide_held`, `glide_pace`) where a glide's quiet end does not rise as planned."""
+    levels = _from_quiet_end(envelope, ramp, rough)
     planned = (ramp.stop_level_dbfs - ramp.level_dbfs) / ramp.seconds
-    slope = math.nan
-    if len(part) > LEAST_HOPS:
-        levels = 20 * np.log10(np.maximum(part, 1e-15))
-        slope = float(np.polyfit(np.arange(len(part)) * envelope.hop_seconds, levels, 1)[0])
-    if not abs(slope / planned - 1) < SLOPE_TOLERANCE:
-        heard = None if math.isnan(slope) else slope
+    if len(levels) <= LEAST_HOPS:
+        raise GainkitError("glide_pace", heard_db_per_second=None, planned_db_per_second=planned)
+    half = round(QUIET_HALF * ramp.seconds * rough.clock / envelope.hop_seconds)
+    held = levels > float(np.percentile(levels, 98)) - HELD_DB
+    free = int(np.argmax(held)) if held.any() else len(levels)
+    part = levels[: min(free, half)]
+    rise = abs(planned) * len(part) * envelope.hop_seconds
+    if len(part) <= LEAST_HOPS or rise < HELD_SPAN_DB:
+        raise GainkitError("glide_held", lowest_dbfs=min(ramp.level_dbfs, ramp.stop_level_dbfs))
+    slope = float(np.polyfit(np.arange(len(part)) * envelope.hop_seconds, part, 1)[0])
+    beside = _beside_volts(envelope, LevelPlan((ramp,)), rough)
+    low = 10 ** (float(np.median(part[: max(len(part) // 8, LEAST_HOPS)])) / 20)
+    tolerance = SLOPE_TOLERANCE + min(20 * math.log10(1 + beside / low) / rise, MOST_HUM_TOLERANCE)
+    if not abs(slope / abs(planned) - 1) < tolerance:
+        heard = slope if planned > 0 else -slope
         raise GainkitError("glide_pace", heard_db_per_second=heard, planned_db_per_second=planned)
+
+
+def _from_quiet_end(envelope: Envelope, ramp: LevelRamp, rough: Alignment) -> NDArray[np.float64]:
+    """Levels along a glide from its quiet end on, as far as they are recorded, (hops,) [dB]."""
+    rising = ramp.stop_level_dbfs > ramp.level_dbfs
+    start, stop = rough.recorded(ramp.start_seconds), rough.recorded(ramp.stop_seconds)
+    late = min(QUIET_SECONDS, 0.05 * (stop - start))
+    start, stop = (start + late, stop) if rising else (start, stop - late)
+    first, last = (max(round(at / envelope.hop_seconds), 0) for at in (start, stop))
+    levels = 20 * np.log10(np.maximum(envelope.peak_volts[first:last], 1e-15))
+    return levels if rising else levels[::-1]
 
 
 def _drift_db(step: LevelRamp, envelope: Envelope, alignment: Alignment) -> float | None:

@@ -185,6 +185,11 @@ FAULTS: dict[str, FaultWords] = {
     "glide_pace": FaultWords(
         _glide_pace, f"Check <from_dbfs>, <to_dbfs> and <glide_seconds>, {_OTHER_FIGURES}."
     ),
+    "glide_held": FaultWords(
+        "the level hardly rises along the glide: the output stands at its rail from {lowest_dbfs:.6g} dBFS on, or a "
+        "steady tone was recorded.",
+        "Play a glide that starts lower, or turn the gain down, and record again.",
+    ),
     "glide_not_staircase": FaultWords(
         "the level moves within the steps, by {drift_db:z.2f} dB each: this is a glide.",
         f"Give <glide_seconds>, {_OTHER_FIGURES}.",
