@@ -301,7 +301,9 @@ def _rail(usable: Sequence[StepFit], crossing: Crossing | None, limit_thd_percen
     """The rail that is met first [V peak], at the onset; without one, at the loudest step that shows it, if it
     is not the source's own. Behind a filter it is told no farther out than any wave that comes through."""
     rail_volts = _rail_before_filters(usable, crossing, limit_thd_percent)
-    return None if rail_volts is None else min(rail_volts, max(max(fit.crests) for fit in usable))
+    if rail_volts is None or not any(fit.rails is not None and fit.rails.behind for fit in usable):
+        return rail_volts
+    return min(rail_volts, max(max(fit.crests) for fit in usable))
 
 
 def _rail_before_filters(
