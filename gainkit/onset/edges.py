@@ -27,6 +27,10 @@ LEAST_CONTRAST = 8.0
 RAMP_SCATTER = 0.01
 """Scatter that a glide's ends are taken to have [-]: its own slope hides what they have."""
 
+GLIDE_CONTRAST = 3.0
+"""A glide's begin or end lies where the level moves by this factor from or to what is beside it [-]: hum that
+beats with a soft tone moves by less."""
+
 LEAST_THIRD = 2
 """Hops that must lie on either side of an edge [hops]."""
 
@@ -111,6 +115,9 @@ def _end_of_ramp(part: Floats, rising: bool) -> _Move:
     """The start or the end of a glide: its level there is what counts, as the ramp itself goes on."""
     third = len(part) // 3
     m1, m2 = (0.0, float(part[-third])) if rising else (float(part[third - 1]), 0.0)
+    outside, inside = (part[:third], part[-third:]) if rising else (part[-third:], part[:third])
+    if float(np.median(inside)) < GLIDE_CONTRAST * float(np.median(outside)):
+        return _Move(m1, m2, 0.0, math.nan)
     crossing = _half_crossing(part, (m1 + m2) / 2)
     return _Move(m1, m2, RAMP_SCATTER * max(m1, m2), math.nan if crossing is None else crossing)
 
