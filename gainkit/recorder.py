@@ -14,9 +14,17 @@ from gainkit.capture import Capture, read_capture
 from gainkit.capture.calibration import Calibration
 from gainkit.errors import GainkitError
 from gainkit.levels import SINE_CREST, db_from_ratio
+from gainkit.remarks import codes
 
 METER_PERCENT = Range("%", 0, 20)
 """A meter's accuracy as its maker gives it."""
+
+NOT_STEADY = frozenset({"level_rose", "level_fell", "level_drifts", "limiter", "supply_sag", "dropout"})
+"""Remarks of a tone whose level the meter cannot have read as the recording has it."""
+
+MOST_NOISE_SHARE = 0.1
+"""Hum and noise above this share of the whole [-]: a meter that reads another band is off by half a percent and
+more (0.1 squared, halved)."""
 
 
 def calibrate_recorder(
@@ -54,8 +62,9 @@ def calibrate_recorder(
     Raises
     ------
     GainkitError
-        `outside_range` for a reading that means nothing; `calibrated_already`, `reference_overloaded` and
-        `no_reference_tone` for a recording that cannot serve, and whatever `read_capture` and `measure` raise.
+        `outside_range` for a reading that means nothing; `calibrated_already`, `reference_overloaded`,
+        `no_reference_tone`, `reference_distorted`, `reference_clips_in_part` and `reference_not_steady` for a
+        recording that cannot serve, and whatever `read_capture` and `measure` raise.
 
     References
     ----------
@@ -83,6 +92,8 @@ def calibrate_recorder(
         raise GainkitError("no_reference_tone").within("file", opened.file)
     if clips_in_part(tone):
         raise GainkitError("reference_clips_in_part").within("file", opened.file)
+    if codes(tone.notes) & NOT_STEADY or (tone.noise_volts or 0.0) > MOST_NOISE_SHARE * tone.rms_volts:
+        raise GainkitError("reference_not_steady").within("file", opened.file)
     if is_distorted(tone.thd_percent, Checks()) or tone.clipping.state == "clipped":
         raise GainkitError("reference_distorted", thd_percent=tone.thd_percent).within("file", opened.file)
     return Calibration(

@@ -286,3 +286,41 @@ def test_noise_of_another_band_is_not_matched(one: tuple[float, float], other: t
     with pytest.raises(GainkitError) as told:
         match_levels(pair)
     assert told.value.code == "tracks_differ"
+
+
+def test_pink_noise_of_a_band_beside_all_of_it_is_told() -> None:
+    from scipy.signal import butter, sosfilt
+
+    rng = np.random.default_rng(12)
+    pair = []
+    for name, band in (("left.wav", (300, 3000)), ("right.wav", (20, 20_000))):
+        spectrum = np.fft.rfft(rng.standard_normal(240_000))
+        pink = np.fft.irfft(spectrum / np.sqrt(np.maximum(np.arange(len(spectrum)), 100)))
+        wave = sosfilt(butter(4, band, "band", fs=48_000, output="sos"), pink)
+        pair.append(Capture.from_array(wave / 10 / np.std(wave), 48_000, file=name))
+    assert "perhaps_other_track" in codes(match_levels(pair).notes)
+
+
+def test_one_channel_alike_is_not_the_same_recording_in_another() -> None:
+    """Channel 1 holds what was played, over a wire; channel 2 the microphone."""
+    rng = np.random.default_rng(10)
+    track = 0.1 * rng.standard_normal(96_000)
+    heard = [np.stack([track, 0.8 * track + 1e-3 * rng.standard_normal(96_000)], axis=1) for _ in range(2)]
+    pair = [Capture.from_array(each, 48_000, file=f"{n}.wav") for n, each in enumerate(heard)]
+    assert "same_recording" not in codes(match_levels(pair, MatchOptions(channel=2)).notes)
+    assert "same_recording" in codes(match_levels(pair, MatchOptions(channel=1)).notes)
+
+
+def test_a_small_loudspeaker_beside_a_boosted_one_is_matched() -> None:
+    """The same pink noise, one without its lowest octaves, one with 15 dB more of them."""
+    from scipy.signal import butter, sosfilt
+
+    rng = np.random.default_rng(11)
+    spectrum = np.fft.rfft(rng.standard_normal(240_000))
+    pink = np.fft.irfft(spectrum / np.sqrt(np.maximum(np.arange(len(spectrum)), 100)))
+    low = butter(2, 120, "low", fs=48_000, output="sos")
+    waves = (sosfilt(butter(2, 300, "high", fs=48_000, output="sos"), pink), pink + 4.6 * sosfilt(low, pink))
+    pair = [
+        Capture.from_array(wave / 10 / np.std(wave), 48_000, file=f"{n}.wav") for n, wave in enumerate(waves)
+    ]
+    assert len(match_levels(pair).captures) == 2

@@ -192,22 +192,18 @@ class Capture:
             filled += len(block)
         return whole[:filled]
 
-    def same_samples(self, other: Capture) -> bool:
-        """Whether another capture is the same recording: as long, and alike where both are looked into."""
+    def same_samples(self, other: Capture, *, channel: int = 1) -> bool:
+        """Whether another capture holds the same recording in a channel: as long, and alike in its middle."""
         if self is other:
             return True
-        if (self.frames, self.channels, self.sample_rate_hz) != (
-            other.frames,
-            other.channels,
-            other.sample_rate_hz,
-        ):
+        if (self.frames, self.sample_rate_hz) != (other.frames, other.sample_rate_hz):
             return False
         start = max((self.frames - SAME_FRAMES) // 2, 0)
         stop = min(start + SAME_FRAMES, self.frames)
         ours, theirs = (
-            next(each.source.blocks(start, stop, SAME_FRAMES, (0,), 1.0), None) for each in (self, other)
+            next(each.source.blocks(start, stop, SAME_FRAMES, (channel - 1,), 1.0)) for each in (self, other)
         )
-        return ours is not None and theirs is not None and bool(np.array_equal(ours[0], theirs[0]))
+        return bool(np.array_equal(ours[0], theirs[0]))
 
     def longest_whole(self, start: int, stop: int, *, channel: int, minus: int | None) -> tuple[int, int]:
         """Within frames start..stop, the longest part without a blank cell in the channels asked for."""

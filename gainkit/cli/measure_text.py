@@ -122,7 +122,8 @@ def verdict(result: Measurement, checks: Checks) -> str:
     if result.recorder_overload:
         return "RECORDER OVERLOADED. Nothing can be said of the amplifier."
     if not result.steady_tone:
-        if result.level_dbfs is None or result.level_dbfs < NOTHING_DBFS:
+        faint = result.level_dbfs is not None and result.level_dbfs < NOTHING_DBFS  # text has no full scale
+        if faint or not result.rms_volts:
             return "NO SIGNAL. Is the lead plugged in, and the right input chosen?"
         return "NO STEADY TONE. Only the level was measured."
     clip = result.clipping

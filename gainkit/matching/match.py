@@ -47,9 +47,10 @@ NAMED_BACKGROUND_DB = 0.3
 """Background that adds less is not worth a word [dB]."""
 
 
-LEAST_COMMON = 0.2
-"""Of their power two recordings of one track have so much in the same thirds of an octave at least [-] (our
-choice: a small loudspeaker beside a large one keeps three times as much, noise of another band a tenth)."""
+LEAST_COMMON, USUAL_COMMON = 0.22, 0.5
+"""Of their power two recordings of one track have so much in the same thirds of an octave at least, and that
+much as a rule [-], where they share no noise that would prove it (our choice: pink noise of two octaves has 0.2
+in common with ten, of five octaves half)."""
 
 NAMED_UNLIKE_DB = 0.6
 """... and between two recordings, each with its own clock and room, a little more [dB]."""
@@ -175,9 +176,9 @@ def match_levels(
     target = _total(master, asked, highest_hz, played)
     totals = [target if each is master else _total(each, asked, highest_hz, played) for each in captures]
     _refuse_silence([target, *totals])
-    _refuse_other_tracks([each for each in totals if each is not target], target)
     if played is None:
         totals = [each if each is target else _beside(each, target, asked) for each in totals]
+    _refuse_other_tracks(totals, target, highest_hz)
     rows = [_matched(total, target, asked, highest_hz) for total in totals]
     notes = _notes(totals, target, asked, highest_hz)
     return MatchResult(master.file, tuple(rows), master.calibrated, asked.weighting, tuple(notes))
@@ -281,28 +282,28 @@ def _refuse_silence(totals: Sequence[_Total]) -> None:
             ).within("file", each.capture.file)
 
 
-def _refuse_other_tracks(totals: Sequence[_Total], target: _Total) -> None:
-    """Raise GainkitError where a capture's power lies in other bands than the reference's."""
-    wanted = _shares(target)
+def _refuse_other_tracks(totals: Sequence[_Total], target: _Total, highest_hz: float) -> None:
+    """Raise GainkitError where a capture's power lies in quite other bands than the reference's."""
     for each in totals:
-        if each.power.single or target.power.single:
-            continue  # a tone is told as that
-        common = float(np.sum(np.minimum(_shares(each), wanted)))
+        common = _common_share(each, target, highest_hz)
         if common < LEAST_COMMON:
             raise GainkitError(
                 "tracks_differ", reference=target.capture.file, common_percent=100 * common
             ).within("file", each.capture.file)
 
 
-def _shares(total: _Total) -> Floats:
-    """Of the power, in third-octave bands (bands,) [-]; 0 above what the capture holds."""
-    highest_hz = HIGHEST_OF_RATE * total.capture.sample_rate_hz
-    powers = np.array(
-        [
-            total.power.band(each.low_hz, each.high_hz)[0] if each.high_hz <= highest_hz else 0.0
-            for each in bands(True)
-        ]
-    )
+def _common_share(own: _Total, target: _Total, highest_hz: float) -> float:
+    """Of the power, what lies in the same thirds of an octave below a frequency [Hz]; 1 where both share noise,
+    which proves it, and for tones, which are told as that [-]."""
+    if own is target or own.proven or own.power.single or target.power.single:
+        return 1.0
+    return float(np.sum(np.minimum(_shares(own, highest_hz), _shares(target, highest_hz))))
+
+
+def _shares(total: _Total, highest_hz: float) -> Floats:
+    """Of the power, in third-octave bands below a frequency [Hz], (bands,) [-]."""
+    thirds = [each for each in bands(True) if each.high_hz <= highest_hz]
+    powers = np.array([total.power.band(each.low_hz, each.high_hz)[0] for each in thirds])
     return np.asarray(powers / max(float(powers.sum()), 1e-300))
 
 
@@ -334,7 +335,7 @@ def _notes(totals: Sequence[_Total], target: _Total, asked: MatchOptions, highes
     if highest_hz < asked.band_hz[1]:
         notes.append(remark("total_cut_short", highest_hz=highest_hz))
     for one, other in itertools.combinations(dict.fromkeys((*totals, target)), 2):
-        if one.capture.same_samples(other.capture):
+        if one.capture.same_samples(other.capture, channel=asked.channel):
             notes.append(
                 fault("same_recording", first=Path(one.capture.file).name, second=Path(other.capture.file).name)
             )
@@ -346,6 +347,8 @@ def _notes(totals: Sequence[_Total], target: _Total, asked: MatchOptions, highes
             own.append(fault("level_moved", change_db=move.change_db, at_seconds=move.at_seconds))
         if each.background_db is not None and each.background_db > NAMED_BACKGROUND_DB:
             own.append(remark("background_left_out", background_db=each.background_db))
+        if _common_share(each, target, highest_hz) < USUAL_COMMON:
+            own.append(fault("perhaps_other_track"))
         if each.unlike_db > NAMED_UNLIKE_DB:
             own.append(fault("background_within", unlike_db=each.unlike_db))
         if abs(each.level_db - target.level_db) > (FAR_DB if each.proven else FAR_UNPROVEN_DB):

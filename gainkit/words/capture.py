@@ -132,6 +132,10 @@ FAULTS: dict[str, FaultWords] = {
         "the recorder is overloaded, its samples stand at full scale.",
         "Turn its input down or use a pad, then record and read the meter again.",
     ),
+    "reference_not_steady": FaultWords(
+        "the tone's level moves, or hum and noise are a tenth of it: the meter may have read something else.",
+        "Record a clean steady tone, nothing turned, louder against the hum, and calibrate with that.",
+    ),
     "reference_clips_in_part": FaultWords(
         "the tone is clipped in a part of the recording.",
         "Record a clean steady tone, turned down, and calibrate with that.",

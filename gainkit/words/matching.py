@@ -39,6 +39,10 @@ FAULTS: dict[str, FaultWords] = {
 }
 
 REMARKS: dict[str, Template] = {
+    "perhaps_other_track": (
+        "Its sound lies in other bands than the reference's, and nothing shows that both hold the same noise: was the same "
+        "track playing? Record both from the track's beginning, or give <index>."
+    ),
     "same_recording": "{first} and {second} are the same recording: that compares nothing. Record each loudspeaker by itself.",
     "cuts_only": (
         "No output is raised, for one that stands at its target would clip too early: all trims are "
