@@ -17,7 +17,7 @@ from gainkit.job.record import append_event
 from gainkit.job.report import report_jobs
 from gainkit.job.standing import job_status
 from gainkit.job.typed import Acceptance, FreeText, Knob, SupplyReading, TypedLevel, TypedPolarity
-from gainkit.remarks import codes
+from gainkit.remarks import codes, fault
 from tests.records import (
     OUTPUTS,
     SYSTEM,
@@ -97,6 +97,17 @@ def test_each_fault_of_a_capture_is_told_and_cleared_by_a_good_one(job: Path, re
     assert code in codes(status_of(status, "Front/left").faults)
     log_reading(job, "measure", "Front/left", measured(VOLTS["Front/left"]))
     assert job_status(job).ok
+
+
+def test_the_volts_of_a_fault_are_its_own_and_not_the_level_s(job: Path) -> None:
+    all_on_target(job)
+    figures = {"frequency_hz": 50.0, "rms_volts": 2.0, "unit": "V", "percent": 14.0, "mains_hz": 50}
+    humming = replace(measured(14.142), notes=(fault("hum", **figures),))
+    log_reading(job, "measure", "Front/left", humming)
+    left = status_of(job_status(job), "Front/left")
+    assert left.verdict.code == "hum"
+    assert left.verdict.values["rms_volts"] == 2.0
+    assert "2 V at 50 Hz" in str(left.verdict)
 
 
 def test_dc_comes_before_any_level(job: Path) -> None:

@@ -368,3 +368,13 @@ def test_a_limit_of_the_system_file_holds_unless_one_is_given(
     call = ("measure", tmp_path / "x.wav", "--system", tmp_path / "system.toml", "--for", "Front", "--json")
     assert gainkit(*call).json["clipping"]["state"] == "at-onset"
     assert gainkit(*call, "--limit-thd-percent", 1).json["clipping"]["state"] == "clipped"
+
+
+def test_noise_on_an_oscilloscope_is_not_told_as_no_signal(
+    gainkit: Callable[..., Answer], tmp_path: Path
+) -> None:
+    """Text has no full scale: nothing says that five volts of noise are little."""
+    volts = 5 * np.random.default_rng(1).standard_normal(4000)
+    rows = "\n".join(f"{number * 1e-5:.5f},{each:.4f}" for number, each in enumerate(volts))
+    (tmp_path / "scope.csv").write_text(f"time [s],volts [V]\n{rows}\n")
+    assert "NO STEADY TONE" in gainkit("measure", tmp_path / "scope.csv").out

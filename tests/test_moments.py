@@ -117,6 +117,8 @@ def test_a_sweep_is_no_steady_tone(first_hz: float, last_hz: float, seconds: flo
     found = measure(Capture.from_array(noisy(np.random.default_rng(3), wave), RATE))
     assert not found.steady_tone
     assert not is_clean(found, Checks())
+    (told,) = [note for note in found.notes if note.code == "no_steady_tone"]
+    assert told.values["reason"] != "second_tone"
 
 
 def test_tones_one_after_another_are_no_steady_tone() -> None:

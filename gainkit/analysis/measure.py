@@ -51,6 +51,9 @@ CROSSTALK_DB = 40.0
 STRONGER_RATIO = 10.0
 """A channel so many times as strong holds the tone, and this one what leaks of it [-]."""
 
+NEAR_TONE = 0.1
+"""A second tone this near to the first may be the same, gliding [-]."""
+
 CALMER_SHARE = 0.8
 """A line beside the tone is taken out if that leaves less than this share of the level's scatter [-]."""
 
@@ -173,7 +176,7 @@ def _examine(capture: Capture, options: MeasureOptions) -> Examination:
     if tone is not None and beside:
         tone = tone.with_beside(beside)
     no_tone = _no_tone("silent") if tone is None else _why_no_tone(tone)
-    if tone is not None and no_tone is None and wanders(window.audio, blocks, steady, angular):
+    if tone is not None and _may_wander(no_tone) and wanders(window.audio, blocks, steady, angular):
         no_tone = _no_tone("wanders")
     if tone is None or no_tone is not None:
         return _without_tone(capture, window, part, no_tone)
@@ -318,6 +321,13 @@ def _why_no_tone(tone: ToneFit) -> Remark | None:
     if harmonic_power / (harmonic_power + tone.noise_rms_volts**2) < thresholds.TONE_SHARE:
         return _no_tone("noise", frequency_hz=tone.frequency_hz)
     return None
+
+
+def _may_wander(no_tone: Remark | None) -> bool:
+    """Whether a frequency that moves may be behind it: one that glides looks like two that lie close."""
+    if no_tone is None or no_tone.values["reason"] != "second_tone":
+        return no_tone is None
+    return bool(abs(no_tone.values["second_hz"] / no_tone.values["frequency_hz"] - 1) < NEAR_TONE)
 
 
 def _no_tone(reason: NoToneReason, **values: float) -> Remark:

@@ -19,6 +19,9 @@ SOFT_DB = 0.5
 TOLD_BESIDE_RATIO = 1.002
 """From this ratio on, all that was recorded over the tone alone, both are told [-]: four digits show it."""
 
+TOLD_OFF_DB = 0.005
+"""Less off its target rounds to nothing and is not told [dB]."""
+
 TOLD_DC_SHARE = 0.002
 """DC below this share of the tone is the recorder's own and not told [-]."""
 
@@ -60,7 +63,7 @@ def _count(answers: Sequence[FileAnswer], expected: Expected) -> str:
             kind = "clean"
         else:
             state = waveform_state(result)
-            kind = "not clean" if state in (None, "clean") else str(state)
+            kind = "not clean" if state in (None, "clean") else str(state).replace("-in-part", " in a part")
         kinds.setdefault(str(kind), []).append(Path(each.file).name)
         if result is not None and result.target is not None:
             with_target += 1
@@ -168,7 +171,7 @@ def turn_text(result: Measurement, checks: Checks) -> str:
     if turn.state == "on-target":
         sign = "above" if (turn.change_db or 0.0) < 0 else "below"
         values["tolerance"] = checks.tolerance_db
-        off = f", {{change:.2f}} dB {sign} it" if values["change"] else ""
+        off = f", {{change:.2f}} dB {sign} it" if abs(turn.change_db or 0.0) >= TOLD_OFF_DB else ""
         return filled(f"On target: {{wanted:.4g}} V (within {{tolerance:g}} dB{off}).", values)
     if turn.state in ("up", "down"):
         return filled(f"Turn {turn.state.upper()} by {{change:.2f}} dB to reach {{wanted:.4g}} V.", values)

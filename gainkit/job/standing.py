@@ -185,7 +185,7 @@ def _verdict(left: Level | None, remarks: Sequence[Remark], met: bool | None) ->
     grave = [each for each in remarks if each.severity != "remark"]
     if grave:
         first = min(grave, key=lambda each: (each.severity != "danger", _rank(each.code)))
-        return Sentence(first.code, {**first.values, **_level_values(left)})
+        return Sentence(first.code, {**_level_values(left), **first.values})  # its own volts, not the level's
     if left is None:
         return Sentence("level_not_measured", {})
     code = {None: "level_not_told", False: "left_as_accepted", True: "on_target"}[met]

@@ -62,7 +62,7 @@ REMARKS: dict[str, Template] = {
         "input up, without a pad."
     ),
     "noise_louder_channel": (
-        "Channel {other_channel} holds {other_volts:.3g} {unit}, A-weighted, channel {channel} only {a_weighted_volts:.3g}: "
+        "Channel {other_channel} holds {other_volts:.3g} {unit}, A-weighted, channel {channel} only {a_weighted_volts:.3g} {unit}: "
         "is it the one at the output? Say which by <channel>, or record that one alone."
     ),
     "noise_below_band": (
