@@ -32,7 +32,8 @@ def response(
         Path | None, typer.Option("--reference", help="Another recording of the same sweep: the difference.")
     ] = None,
     smooth_octaves: Annotated[
-        float, typer.Option("--smooth-octaves", help="Width that powers are averaged over.")
+        float,
+        typer.Option("--smooth-octaves", help="Width that powers are averaged over.", show_default="1/12"),
     ] = 1 / 12,
     crossover_hz: Annotated[
         float | None, typer.Option("--crossover-hz", help="A tweeter's crossover [the plan's high-pass].")
