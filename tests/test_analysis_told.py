@@ -30,6 +30,7 @@ from gainkit.remarks import codes
 from gainkit.results import from_plain, to_json
 from gainkit.words import analysis as words
 from gainkit.words.analysis import DEEPEST_TOLD_DB, overdrive_words
+from tests.sources import syntax_tree
 from tests.waves import RATE, Floats, held, shaped, sine, with_noise
 
 # `gainkit.analysis.measure` is the function, not the module
@@ -122,11 +123,9 @@ ROOM = ("around", "clipping", "measure", "report", "steady", "stretches", "windo
 def test_every_code_has_its_sentence_and_every_sentence_its_code() -> None:
     """All codes in the room's sources, read from them, against the catalogue."""
     folder = Path(analysis_room.__file__).parent
-    sources = [(folder / f"{name}.py").read_text(encoding="utf-8") for name in ROOM]
-    sources += [(folder / "model.py").read_text(encoding="utf-8")]
-    sources += [(folder.parent / "batch.py").read_text(encoding="utf-8")]
+    sources = [*(folder / f"{name}.py" for name in (*ROOM, "model")), folder.parent / "batch.py"]
     told, raised = set(), set()
-    for node in (node for source in sources for node in ast.walk(ast.parse(source))):
+    for node in (node for source in sources for node in ast.walk(syntax_tree(source))):
         if isinstance(node, ast.Call) and isinstance(node.func, ast.Name) and node.args:
             first = node.args[0]
             if node.func.id in ("fault", "remark", "danger") and isinstance(first, ast.Constant):

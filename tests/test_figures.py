@@ -11,6 +11,7 @@ import pytest
 from gainkit.figures import filled, plain, signed
 from gainkit.sheet.page import figure
 from gainkit.words.analysis import least_turn_words
+from tests.sources import syntax_tree
 
 SOURCES = sorted((Path(__file__).parents[1] / "gainkit").rglob("*.py"))
 
@@ -52,7 +53,7 @@ def test_the_page_writes_no_minus_before_zero() -> None:
 def test_no_level_is_formatted_so_that_zero_may_have_a_minus() -> None:
     found = []
     for path in SOURCES:
-        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+        for node in ast.walk(syntax_tree(path)):
             if not isinstance(node, ast.FormattedValue) or not isinstance(node.format_spec, ast.JoinedStr):
                 continue
             form = ast.unparse(node.format_spec)[2:-1]

@@ -11,6 +11,7 @@ from pathlib import Path
 import pytest
 
 import gainkit
+from tests.sources import syntax_tree
 
 ROOT = Path(__file__).parent.parent / "gainkit"
 
@@ -48,7 +49,7 @@ MODULES = {
 
 def imports_of(path: Path) -> Iterator[tuple[str, int]]:
     """Modules of gainkit that one names anywhere, inside functions and for types too, and the line."""
-    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+    for node in ast.walk(syntax_tree(path)):
         if isinstance(node, ast.ImportFrom) and node.module:
             for alias in node.names:
                 inner = f"{node.module}.{alias.name}"
@@ -90,7 +91,7 @@ def test_no_two_classes_have_one_name() -> None:
     names = [
         node.name
         for path in MODULES.values()
-        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8")))
+        for node in ast.walk(syntax_tree(path))
         if isinstance(node, ast.ClassDef)
     ]
     assert sorted({name for name in names if names.count(name) > 1}) == []

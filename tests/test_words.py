@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import ast
-import gc
 import re
 import string
 from collections.abc import Callable, Iterator
@@ -13,6 +12,7 @@ from gainkit import words
 from gainkit.cli.door import CLI, COMMANDS
 from gainkit.cli.help import STEPS
 from tests.conftest import Answer
+from tests.sources import syntax_tree
 
 ROOT = Path(__file__).parent.parent / "gainkit"
 
@@ -30,9 +30,8 @@ PUT_TOGETHER = re.compile(r"^(step|large_turn|large_noise|large|figure)_(.*?)(_d
 
 def modules() -> list[tuple[Path, ast.Module]]:
     """Every module but those that hold the words."""
-    gc.collect()  # Python 3.11 miscounts its depth when a finaliser runs in the middle of parsing
     paths = (path for path in ROOT.rglob("*.py") if "words" not in path.relative_to(ROOT).parts)
-    return [(path, ast.parse(path.read_text(encoding="utf-8"))) for path in paths]
+    return [(path, syntax_tree(path)) for path in paths]
 
 
 def calls(tree: ast.Module) -> Iterator[tuple[str, str, set[str | None], int]]:
