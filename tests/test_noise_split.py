@@ -64,6 +64,7 @@ def noise_by_hand(stages: tuple[NoiseStage, ...], gains: tuple[float, ...]) -> f
     return math.sqrt(power)
 
 
+@pytest.mark.long
 @settings(max_examples=60, deadline=None)
 @given(
     noises=st.lists(st.floats(0, 1e-4), min_size=6, max_size=6),

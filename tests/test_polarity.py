@@ -249,6 +249,7 @@ def test_an_answer_that_is_only_probable_is_called_so(gainkit: Callable[..., Any
         assert ("only_probable" in codes(result.notes)) == probable
 
 
+@pytest.mark.long
 def test_confidence_grows_as_the_noise_falls() -> None:
     found = [read(Scene(recorder=Recorder(snr_db=snr), pulses=14)).confidence for snr in (-15, 3, 8, 30)]
     assert found == sorted(found)
@@ -295,6 +296,7 @@ def test_a_pair_is_told_by_its_pulses_where_one_alone_is_not() -> None:
     assert told["undecided"] <= 2
 
 
+@pytest.mark.long
 def test_a_train_that_fills_less_than_half_of_the_recording() -> None:
     for sign in (1, -1):
         samples = cabins.samples(Scene(sign=sign, pulses=12, recorder=Recorder(snr_db=25)))
@@ -302,6 +304,7 @@ def test_a_train_that_fills_less_than_half_of_the_recording() -> None:
         assert heard(left_running, band="midrange").polarity == ("positive" if sign > 0 else "negative")
 
 
+@pytest.mark.long
 def test_own_pink_noise_serves_as_drive() -> None:
     played = kinds.build(ToneSpec("noise", band="full", seconds=8.0), RATE).samples()[:, 0]
     scene = Scene(driver=Driver(corner_hz=100.0))

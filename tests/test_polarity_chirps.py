@@ -75,7 +75,13 @@ def test_divided_out_it_is_the_pulse() -> None:
     assert turned.min() > -0.012
 
 
-@pytest.mark.parametrize("role", ["subwoofer", "midrange", "full range", "tweeter"])
+@pytest.mark.parametrize(
+    "role",
+    [
+        "midrange",
+        *(pytest.param(role, marks=pytest.mark.long) for role in ("subwoofer", "full range", "tweeter")),
+    ],
+)
 def test_heard_where_pulses_drown(role: str) -> None:
     """Noise 6 dB above the peak of a pulse: the chirps of the same peak still tell."""
     scene = cabins.drawn(1_000 * list(cabins.ROLES).index(role) + 1_002, role=role, snr_db=-6.0, rate=RATE)
@@ -84,6 +90,7 @@ def test_heard_where_pulses_drown(role: str) -> None:
     assert result.polarity == scene.truth
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("band", ["bass", "midrange", "treble"])
 @pytest.mark.parametrize("kind", ["pulses", "chirps"])
 @pytest.mark.parametrize("sign", [1, -1])

@@ -183,7 +183,8 @@ def pages_of(pdf: Path) -> int:
     return len(re.findall(rb"/Type\s*/Page\b(?!s)", pdf.read_bytes()))
 
 
-@pytest.mark.parametrize("paper", ["A4", pytest.param("letter", marks=pytest.mark.long)])
+@pytest.mark.long
+@pytest.mark.parametrize("paper", ["A4", "letter"])
 def test_a_browser_prints_four_channels_on_two_pages_without_a_word(
     tmp_path: Path, oracle: Callable[[str], str], paper: str
 ) -> None:
@@ -203,6 +204,7 @@ def test_the_browser_would_tell_an_outside_request(tmp_path: Path, oracle: Calla
     assert "Content Security Policy" in browse(oracle("chromium"), page, f"--screenshot={tmp_path / 's.png'}")
 
 
+@pytest.mark.long
 def test_hostile_text_runs_nothing_in_a_browser(tmp_path: Path, oracle: Callable[[str], str]) -> None:
     page = sheet(job_of_four(tmp_path / "job", HOSTILE["markup"]))
     assert browse(oracle("chromium"), page, f"--screenshot={tmp_path / 's.png'}", "--window-size=390,900") == ""

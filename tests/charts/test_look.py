@@ -120,6 +120,7 @@ KINDS = (
 )  # fmt: skip
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("kind", KINDS)
 @pytest.mark.parametrize("size", ["phone", "page", "slide"])
 def test_no_text_is_cut_or_lies_on_other_text(all_draws: dict[str, Draw], size: str, kind: str) -> None:
