@@ -170,6 +170,20 @@ def capture(scene: Scene) -> Capture:
     return Capture.from_array(samples(scene), scene.recorder.rate, file="scene.wav", calibrated=False)
 
 
+def ringing_beforehand(samples: Floats, rate: int, corner_hz: float, order: int | None = None) -> Floats:
+    """A recording behind a high-pass of linear phase: with the slope of a Butterworth filter of an order, or as
+    steep as a window design of 83 ms makes it, (frames,)."""
+    taps = signal.firwin(2 * (rate // 24) + 1, corner_hz, pass_zero=False, fs=rate)
+    if order is not None:
+        size = 2 * (rate // 6)
+        hertz = np.maximum(fft.rfftfreq(size, 1 / rate), 1e-9)
+        taps = np.roll(fft.irfft((1 + (corner_hz / hertz) ** (2 * order)) ** -0.5), size // 2) * np.hanning(
+            size
+        )
+    heard = signal.fftconvolve(samples, taps)
+    return np.asarray(0.3 * heard / np.abs(heard).max())
+
+
 def even_beat(scene: Scene, seconds: float, jitter_seconds: float = 0.0, noise: float = 1e-3) -> Floats:
     """Not the track: the scene's sound at even distances, (frames,), ten seconds of it."""
     rate, rng = scene.recorder.rate, np.random.default_rng(scene.seed)

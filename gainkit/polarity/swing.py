@@ -17,7 +17,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from gainkit.polarity.templates import Odds, odds_of
+from gainkit.polarity.templates import Odds, odds_of, odds_over_ringing
 from gainkit.polarity.train import Train, in_common, smoothed
 from gainkit.remarks import Remark, fault
 
@@ -82,6 +82,11 @@ had 0.43 to 0.96."""
 MOST_MISFIT_AGREED = 0.55
 """... but a sure swing with odds of 100 to 1 on its side is believed up to this share [-]: such swings were
 right in 5 of 5 scenes, two of them behind linear phase, whose wrong ones were not so sure."""
+
+RINGING_RARER = math.log(10)
+"""One recording in ten is taken to have heard a filter of linear phase, which rings before the sound (common
+practice, no source) [log]. With that, what the odds decide must stand as clear of the other sign behind such a
+filter, and a swing that is not sure be as likely."""
 
 AGAINST_ODDS = 4.6
 """Odds of 100 to 1 against a swing take its word [log]."""
@@ -160,7 +165,7 @@ def _decide(train: Train | None, band: str | None = None, *, chirps: bool = Fals
     band = band if train.share > LEAST_SHARE_FOR_ODDS else None
     if not swings:
         undecided = Decision("undecided", 0.0, count, 0, (fault("pulses_in_noise"),))
-        return undecided if band is None else _by_odds(odds_of(train, band), undecided)
+        return undecided if band is None else _by_odds(train, band, odds_of(train, band), undecided)
     best = max(swings, key=lambda swing: swing.ratio)
     hidden = 0.5 * math.erfc((best.ratio / GROWTH - SEEN) / math.sqrt(2))
     decision = Decision(_name(best.sign), 1 - 0.5 * hidden, count, best.agreeing)
@@ -176,15 +181,19 @@ def _decide(train: Train | None, band: str | None = None, *, chirps: bool = Fals
         against = -best.sign * odds.log_odds
         if against > AGAINST_ODDS:
             return decision.undecided(fault("swings_disagree"))
+        unsure = decision.confidence <= SURE_SWING
+        if unsure and odds_over_ringing(train, band, best.sign) + RINGING_RARER < 0:
+            return decision.undecided(fault("rings_beforehand"))
         most = SUREST_ODDS if chirps and against > -LEAST_ODDS else 1.0
         return replace(decision, confidence=min(decision.confidence, most))
-    told = _by_odds(odds, decision.undecided(doubt))
+    told = _by_odds(train, band, odds, decision.undecided(doubt))
     clear = best.ratio >= GROWTH * SEEN and told.polarity not in (decision.polarity, "undecided")
     return decision.undecided(doubt) if clear and abs(odds.log_odds) < AGAINST_SWING else told
 
 
-def _by_odds(odds: Odds, undecided: Decision) -> Decision:
-    """What the odds decide where no swing does; the pulses must resemble each other."""
+def _by_odds(train: Train, band: str, odds: Odds, undecided: Decision) -> Decision:
+    """What the odds decide where no swing does; the pulses must resemble each other, and nothing may ring
+    before the sound."""
     confidence = min(1 / (1 + math.exp(-min(abs(odds.log_odds), 50.0))), SUREST_ODDS)
     count, agreeing = len(odds.likeness), int(np.count_nonzero(odds.likeness > 0))
     typical = float(np.median(odds.likeness)) / max(float(odds.likeness.mean()), 1e-30)
@@ -195,7 +204,10 @@ def _by_odds(odds: Odds, undecided: Decision) -> Decision:
         or typical < LEAST_TYPICAL
     ):
         return undecided
-    return Decision(_name(1 if odds.log_odds > 0 else -1), confidence, count, agreeing)
+    sign = 1 if odds.log_odds > 0 else -1
+    if odds_over_ringing(train, band, sign) + RINGING_RARER < LEAST_ODDS:
+        return undecided.undecided(fault("rings_beforehand"))
+    return Decision(_name(sign), confidence, count, agreeing)
 
 
 def _name(sign: int) -> Sign:

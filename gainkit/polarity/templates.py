@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from functools import lru_cache
+from functools import cached_property, lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -102,6 +102,12 @@ VOICE_SHARE = 0.25
 """Recorders for voice cut below a corner there [Hz] with fourth order; so many of the drawn ones do [-] (common
 practice, no source)."""
 
+LINEAR = {"bass": CornerRange(30, 200), "midrange": CornerRange(60, 700), "treble": CornerRange(800, 7000)}
+LINEAR_ORDERS = (2, 4, 4, 8, 16)
+STEEP_WIDTHS = 0.05, 0.5
+"""High-passes of linear phase, as processors and players offer them: corners [Hz], orders of the slope [-], and
+half widths of steep ones over the corner [-] (common practice, no source)."""
+
 BUTTERWORTH = 0.541, 1.307
 """Qualities of the two halves of a Butterworth filter of fourth order [-] (closed form)."""
 
@@ -124,34 +130,91 @@ class Odds:
     likeness: Floats
 
 
+@dataclass(frozen=True)
+class _Heard:
+    """The average of a train at the frequencies that its pulse holds. spectra : of each pulse, (pulses, bins).
+    noise : power left in the average, (bins,). seconds : how much is looked at; latest : an answer begins
+    before [s]."""
+
+    spectra: Phasors
+    noise: Floats
+    band: str
+    seconds: float
+    latest: float
+
+    @classmethod
+    def of(cls, train: Train, band: str) -> _Heard:
+        lobe = LOBE_SECONDS[band]
+        arrival = _onset(train, lobe) if band in ONSET_BANDS else train.arrival
+        before = min(round(BEFORE_SECONDS[band] * train.rate), arrival)
+        after = min(round(AFTER_SECONDS[band] * train.rate), train.rows.shape[1] - arrival)
+        rows = train.rows[:, arrival - before : arrival + after] * _taper(before + after)
+        seconds = rows.shape[1] / train.rate
+        bins = min(int(TOP_OF_LOBE / lobe * seconds), rows.shape[1] // 2)
+        spectra = np.fft.rfft(rows, axis=1)[:, 1 : bins + 1]
+        average = spectra.mean(axis=0)
+        noise = _smooth(np.mean(np.abs(spectra - average) ** 2, axis=0) / (len(rows) - 1))
+        noise = np.maximum(noise, 1e-7 * np.max(np.abs(average) ** 2))
+        return cls(spectra, noise, band, seconds, before / train.rate + LATE_LOBES * lobe)
+
+    @property
+    def bins(self) -> int:
+        return int(self.spectra.shape[1])
+
+    @cached_property
+    def white(self) -> Phasors:
+        """The average over its noise, (bins,)."""
+        return np.asarray(self.spectra.mean(axis=0) / np.sqrt(self.noise))
+
+    @cached_property
+    def power(self) -> float:
+        return float(np.sum(np.abs(self.white) ** 2))
+
+    def likeness(self, answers: Phasors) -> Floats:
+        """Of the average to each answer at every delay, (answers, delays): its square is the power that the
+        answer explains."""
+        answers = answers / np.sqrt(self.noise)
+        answers /= np.sqrt(np.sum(np.abs(answers) ** 2, axis=1, keepdims=True))
+        size = 2 * OVERSAMPLED * self.bins
+        padded = np.zeros((len(answers), size // 2 + 1), dtype=np.complex64)
+        padded[:, 1 : self.bins + 1] = np.conj(answers) * self.white
+        delays = round(size * self.latest / self.seconds)
+        return np.fft.irfft(padded, size, axis=1)[:, :delays] * (size / 2)
+
+    def evidence(self, likeness: Floats) -> tuple[float, float]:
+        """For either sign, positive first, of what answers explain [log]."""
+        likelihood = -EFFECTIVE_SHARE * self.bins * np.log(1 - likeness**2 / self.power / (1 + MISMATCH))
+        top = float(likelihood.max())
+        weights = np.exp(likelihood - top)
+        positive, negative = (float(np.sum(weights, where=side)) for side in (likeness > 0, likeness < 0))
+        return top + math.log(max(positive, 1e-300)), top + math.log(max(negative, 1e-300))
+
+    @property
+    def drawn(self) -> tuple[str, float, int]:
+        """What answers are drawn for."""
+        return self.band, round(self.seconds * 1e5) / 1e5, self.bins
+
+
 def odds_of(train: Train, band: str) -> Odds:
     """The odds of either sign, from the average of a train."""
-    lobe = LOBE_SECONDS[band]
-    arrival = _onset(train, lobe) if band in ONSET_BANDS else train.arrival
-    before = min(round(BEFORE_SECONDS[band] * train.rate), arrival)
-    after = min(round(AFTER_SECONDS[band] * train.rate), train.rows.shape[1] - arrival)
-    rows = train.rows[:, arrival - before : arrival + after] * _taper(before + after)
-    seconds = rows.shape[1] / train.rate
-    latest = before / train.rate + LATE_LOBES * lobe
-    bins = min(int(TOP_OF_LOBE / lobe * seconds), rows.shape[1] // 2)
-    spectra = np.fft.rfft(rows, axis=1)[:, 1 : bins + 1]
-    average = spectra.mean(axis=0)
-    noise = _smooth(np.mean(np.abs(spectra - average) ** 2, axis=0) / (len(rows) - 1))
-    noise = np.maximum(noise, 1e-7 * np.max(np.abs(average) ** 2))
-    answers = _answers(band, round(seconds * 1e5) / 1e5, bins) / np.sqrt(noise)
-    answers /= np.sqrt(np.sum(np.abs(answers) ** 2, axis=1, keepdims=True))
-    heard = average / np.sqrt(noise)
-    power = float(np.sum(np.abs(heard) ** 2))
-    size = 2 * OVERSAMPLED * bins
-    padded = np.zeros((len(answers), size // 2 + 1), dtype=np.complex64)
-    padded[:, 1 : bins + 1] = np.conj(answers) * heard
-    likeness = np.fft.irfft(padded, size, axis=1)[:, : round(size * latest / seconds)] * (size / 2)
-    log_odds, share = _summed(likeness, power, bins)
-    others = len(spectra) * average - spectra
-    if power < LEAST_POWER * bins:
-        log_odds = 0.0
-    misfit = (power * (1.0 - share) - bins) / max(power - bins, 1e-300)
-    return Odds(log_odds, misfit, np.real(np.sum(spectra * np.conj(others) / noise, axis=1)))
+    heard = _Heard.of(train, band)
+    likeness = heard.likeness(_answers(*heard.drawn))
+    positive, negative = heard.evidence(likeness)
+    log_odds = positive - negative if heard.power >= LEAST_POWER * heard.bins else 0.0
+    left = heard.power - float(np.square(likeness).max())
+    misfit = (left - heard.bins) / max(heard.power - heard.bins, 1e-300)
+    others = np.sum(heard.spectra, axis=0) - heard.spectra
+    alike = np.real(np.sum(heard.spectra * np.conj(others) / heard.noise, axis=1))
+    return Odds(log_odds, misfit, np.asarray(alike))
+
+
+def odds_over_ringing(train: Train, band: str, sign: int) -> float:
+    """The odds of a sign over the other one behind a high-pass of linear phase, whose sound begins before its
+    first swing [log]."""
+    heard = _Heard.of(train, band)
+    causal = heard.evidence(heard.likeness(_answers(*heard.drawn)))
+    ringing = heard.evidence(heard.likeness(_ringing_answers(*heard.drawn)))
+    return causal[0] - ringing[1] if sign > 0 else causal[1] - ringing[0]
 
 
 def _onset(train: Train, lobe: float) -> int:
@@ -161,17 +224,6 @@ def _onset(train: Train, lobe: float) -> int:
     width = max(round(lobe * train.rate), 1)
     power = np.convolve(average**2, np.full(width, 1.0 / width), "same")
     return start + int(np.argmax(power > ONSET_SHARE**2 * power.max()))
-
-
-def _summed(likeness: Floats, power: float, bins: int) -> tuple[float, float]:
-    """Odds [log] and the best share, from the likeness of every answer at every delay, (answers, delays)."""
-    square = likeness**2 / power
-    likelihood = -EFFECTIVE_SHARE * bins * np.log(1 - square / (1 + MISMATCH))
-    top = float(likelihood.max())
-    weights = np.exp(likelihood - top)
-    positive = float(np.sum(weights, where=likeness > 0))
-    negative = float(np.sum(weights, where=likeness < 0))
-    return math.log(max(positive, 1e-300) / max(negative, 1e-300)), float(square.max())
 
 
 def _taper(frames: int) -> Floats:
@@ -231,6 +283,24 @@ def _answers(band: str, seconds: float, bins: int) -> Phasors:
     answer *= _echoes(hz, count, LATEST_ECHO_SECONDS[band], rng)
     answer[0] = _lobe(band, hz)  # a wire in the loudspeaker's place: a self-check of track and recorder
     return np.asarray(answer.astype(np.complex64))
+
+
+@lru_cache(maxsize=8)
+def _ringing_answers(band: str, seconds: float, bins: int) -> Phasors:
+    """As `_answers`, each behind a high-pass of linear phase: half of them with the slopes of a Butterworth
+    filter, half steep as designed by a window."""
+    answers = _answers(band, seconds, bins)[1:]
+    rng = np.random.default_rng(SEED)
+    span, count = LINEAR[band], (len(answers), 1)
+    hz = np.arange(1, bins + 1) / seconds
+    corner = np.exp(rng.uniform(math.log(span.low), math.log(span.high), count))
+    order = rng.choice(LINEAR_ORDERS, count)
+    narrowest, widest = STEEP_WIDTHS
+    width = corner * np.exp(rng.uniform(math.log(narrowest), math.log(widest), count))
+    steep = 0.5 + 0.5 * np.tanh((hz - corner) / width)
+    sloped = 1 / np.sqrt(1 + (corner / hz) ** (2 * order))
+    shape = np.where(rng.random(count) < 0.5, sloped, steep)
+    return np.asarray((answers * shape).astype(np.complex64))
 
 
 def _echoes(hz: Floats, count: int, latest: float, rng: np.random.Generator) -> Phasors:

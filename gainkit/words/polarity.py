@@ -65,7 +65,8 @@ REMARKS: dict[str, Template] = {
     "bands_disagree": "Looked at in two bands, the sound begins two ways.",
     "pulses_in_noise": "The chirps or pulses hardly stand out of the noise.",
     "rings_beforehand": (
-        "The sound begins as no loudspeaker's does: a recorder's voice mode or its filters may ring before it."
+        "Something may ring before the sound: a recorder's voice mode, or a linear-phase filter in player or "
+        "processor. Switch it off and record again."
     ),
     "automatic_gain_levelled": (
         "The recorder's automatic gain moved by {span_db:.0f} dB while the chirps went up, as the noise beside "

@@ -189,3 +189,30 @@ def test_recorders_that_process(oracle: Callable[[str], str], tmp_path: Path, ki
         print(line(name, counts), flush=True)
         shares[name] = counts["right"] / max(counts["right"] + counts["wrong"], 1)
     assert min(shares.values()) >= 0.95, shares  # once all are told
+
+
+@pytest.mark.benchmark
+@pytest.mark.parametrize("kind", ["chirps", "pulses"])
+def test_filters_that_ring_beforehand(kind: str) -> None:
+    """High-passes of linear phase in player or processor, thresholds chosen on seeds from 820 000 to 846 000."""
+    print(f"\nHigh-passes of linear phase, {kind}, train named, SNR 20 dB, {TRIALS} scenes each\n{HEAD}")
+    for role, corner_hz, order in (
+        ("midbass", 80.0, None),
+        ("midbass", 120.0, 4),
+        ("subwoofer", 40.0, None),
+        ("midrange", 400.0, None),
+        ("tweeter", 2500.0, None),
+    ):
+        counts: Counter[str] = Counter()
+        for trial in range(TRIALS):
+            drawn = cabins.drawn(FIRST_SEED + 20_000 + trial, role=role, snr_db=20.0, rate=48_000)
+            recorder = dataclasses.replace(drawn.recorder, ratio=1.0)
+            scene = dataclasses.replace(drawn, kind=kind, recorder=recorder)
+            samples = cabins.ringing_beforehand(cabins.samples(scene), 48_000, corner_hz, order)
+            result = find_polarity(Capture.from_array(samples, 48_000, calibrated=False), band=scene.band)
+            right = "right" if result.polarity == scene.truth else "wrong"
+            counts["undecided" if result.polarity == "undecided" else right] += 1
+        name = f"{role} {corner_hz:g} Hz {'steep' if order is None else f'order {order}'}"
+        print(line(name, counts), flush=True)
+        if order is None:
+            assert counts["wrong"] <= 0.05 * TRIALS
