@@ -60,6 +60,10 @@ BOOST_GUESS_DB = 6.0
 """A boost between two filters hides their slopes: it is looked for with this to begin with [dB]."""
 
 
+NEAR_OCTAVES, NEAR_ORDERS, NEAR_FACTORS = 2.0, 2, (0.6, 1.0, 1.6)
+"""A band so near to a filter's corner may have spoilt its shape, by up to so many orders [octaves, -]; another
+one in its place is looked for at these multiples of the corner [-]."""
+
 BENT_HZ = 1_000.0
 """Below this a digital filter at 44.1 kHz differs from an analogue one by nothing that is measured here
 [Hz]."""
@@ -98,7 +102,11 @@ def fit_chain(levels: Levels, low_fall_db: float, high_fall_db: float) -> Chain:
         enough = best.cost if best.total < math.inf and not _left_over(levels, best) else best.score
         chain = _grown(levels, opening, sides, enough)
         best = chain if chain.score < best.score else best
-    return _plain_shelves(_reconsidered(levels, best))
+    best = _reconsidered(levels, best)
+    others = [_beside_filter(levels, best, side) for side in best.sides]
+    if others and (other := min(others, key=lambda each: each.score)).score < best.score:
+        best = _reconsidered(levels, other)
+    return _plain_shelves(best)
 
 
 def _promising(
@@ -118,7 +126,6 @@ def _reconsidered(levels: Levels, chain: Chain) -> Chain:
 
     A wrong shape is easily mended by a band, and a wrong band by another one.
     """
-    sides: list[FilterSide] = [side for side in ("highpass", "lowpass") if getattr(chain, side) is not None]
     if not 0 < len(chain.bands) <= MOST_RECONSIDERED:
         return chain
     best = chain
@@ -130,7 +137,7 @@ def _reconsidered(levels: Levels, chain: Chain) -> Chain:
             best = again if again.score < best.score else best
     for band in chain.bands:
         less = replace(chain, bands=tuple(each for each in chain.bands if each is not band))
-        for side in sides:
+        for side in chain.sides:
             for shape in SHAPES:
                 placed = PlacedShape(shape, getattr(chain, side).corner_hz)
                 tried = refined(levels, _with_filter(less, side, placed))
@@ -142,6 +149,26 @@ def _reconsidered(levels: Levels, chain: Chain) -> Chain:
             tried = refined(levels, _adding(replace(chain, bands=rest), kind, centre, gain, 0.7))
             best = tried if tried.score < best.score else best
     return best if best is chain else _reconsidered(levels, best)
+
+
+def _beside_filter(levels: Levels, chain: Chain, side: FilterSide) -> Chain:
+    """The same, or with one band in place of those near a filter, and with a filter of another shape with it.
+
+    A band on a filter's slope and the filter hide each other: neither is right until both are.
+    """
+    own: PlacedShape = getattr(chain, side)
+    near = [band for band in chain.bands if abs(math.log2(band.centre_hz / own.corner_hz)) < NEAR_OCTAVES]
+    if not near or len(chain.bands) > MOST_RECONSIDERED:
+        return chain
+    rest = replace(chain, bands=tuple(band for band in chain.bands if band not in near))
+    shapes = [shape for shape in SHAPES if abs(shape.order - own.shape.order) <= NEAR_ORDERS]
+    tried = [
+        refined(levels, _adding(bare, kind, own.corner_hz * factor, gain_db, 0.7), "roughly all")
+        for bare in (_with_filter(rest, side, PlacedShape(shape, own.corner_hz)) for shape in shapes)
+        for kind, factor, gain_db in itertools.product(KINDS, NEAR_FACTORS, (-BOOST_GUESS_DB, BOOST_GUESS_DB))
+    ]
+    likely = sorted(tried, key=lambda each: each.total)[:LIKELY_SHAPES]
+    return min((refined(levels, each) for each in likely), key=lambda each: each.score)
 
 
 def _with_filter(chain: Chain, side: FilterSide, placed: PlacedShape) -> Chain:

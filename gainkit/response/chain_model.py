@@ -60,6 +60,12 @@ class Chain:
         return COST * (2 * filters + 3 * len(self.bands))
 
     @property
+    def sides(self) -> list[FilterSide]:
+        """Where a filter stands."""
+        wanted: tuple[FilterSide, ...] = ("highpass", "lowpass")
+        return [side for side in wanted if getattr(self, side) is not None]
+
+    @property
     def score(self) -> float:
         """Sum of squares and what the parameters cost [squared standard deviations]."""
         return self.total + self.cost

@@ -29,14 +29,15 @@ ROUGH_ROUNDS, ROUGHLY_SETTLED = 10, 1e-3
 """How long figures are refined: to the end, and to see which shape or band is worth it [-]."""
 
 
-Free = Literal["all", "filters", "last band"]
+Free = Literal["all", "roughly all", "filters", "last band"]
 
 
 def refined(levels: Levels, chain: Chain, free: Free = "all") -> Chain:
-    """The same chain with its figures at their best, or only with those that are free, and the gain."""
+    """The same chain with its figures at their best, or only with those that are free, and the gain. Figures of
+    "roughly all" are good enough to tell which chain is worth it."""
     low, high = float(levels.frequency_hz[0]), float(levels.frequency_hz[-1])
     bent = chain.bent(levels.frequency_hz)
-    kept = {"all": 0, "filters": len(chain.bands), "last band": len(chain.bands) - 1}[free]
+    kept = {"all": 0, "roughly all": 0, "filters": len(chain.bands), "last band": len(chain.bands) - 1}[free]
     filters_free = free != "last band"
     fixed = replace(chain, gain_db=0.0, bands=chain.bands[:kept])
     if filters_free:
