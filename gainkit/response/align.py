@@ -55,9 +55,10 @@ octaves."""
 
 CLOCK_REACH_SECONDS = 0.1
 CLOCK_ROUNDS = 3
-CLOCK_SPREAD_SECONDS = 2e-4
+CLOCK_SPREAD_SECONDS, CLOCK_SPREAD_SHARE = 2e-4, 0.2
 """Without marks: how far around the arrival octaves are looked for [s], how often, and how far they may scatter
-about an even clock [s]; more is the chain's own delay."""
+about an even clock [s], or as part of what they are later by an e-fold [-]: octaves beside a boost seem to come
+when it does. More is the chain's own delay."""
 
 UNLIKE_REACH_SECONDS, UNLIKE_REACH_SHARE = 0.4, 0.25
 """How far around the arrival octaves are looked for that another sweep scatters [s], and at most which part of
@@ -283,12 +284,14 @@ def _smooth_peak(strength: Floats) -> float:
 def octave_slope(impulse: Impulse, low_hz: float, high_hz: float, arrival: float) -> float | None:
     """How much later each e-fold of frequency arrives [s], by the envelopes of octaves; None when they scatter.
 
-    Weighted towards the top: there the arrival is sharp.
+    Weighted towards the top: there the arrival is sharp, but for what a steep filter leaves of it.
     """
     logs, times, weights = [], [], []
     least_hz = max(low_hz, 8.0 / CLOCK_REACH_SECONDS / math.sqrt(2.0))
-    for octave in _octaves(impulse, least_hz, high_hz, arrival, CLOCK_REACH_SECONDS):
-        if octave.standout > MARK_STANDOUT:
+    octaves = list(_octaves(impulse, least_hz, high_hz, arrival, CLOCK_REACH_SECONDS))
+    least = UNLIKE_SHARE * max((each.height for each in octaves), default=0.0)
+    for octave in octaves:
+        if octave.standout > MARK_STANDOUT and octave.height > least:
             logs.append(math.log(octave.middle_hz))
             times.append(octave.seconds)
             weights.append(octave.middle_hz)
@@ -297,7 +300,7 @@ def octave_slope(impulse: Impulse, low_hz: float, high_hz: float, arrival: float
     slope, base = np.polyfit(logs, times, 1, w=np.sqrt(weights))
     left = np.array(times) - slope * np.array(logs) - base
     scatter = math.sqrt(float(np.average(left**2, weights=weights)))
-    return float(slope) if scatter < max(CLOCK_SPREAD_SECONDS, 0.1 * abs(float(slope))) else None
+    return float(slope) if scatter < max(CLOCK_SPREAD_SECONDS, CLOCK_SPREAD_SHARE * abs(float(slope))) else None
 
 
 def scattered(impulse: Impulse, chirp: Chirp, band_hz: tuple[float, float], arrival: float) -> bool:

@@ -60,9 +60,11 @@ BOOST_GUESS_DB = 6.0
 """A boost between two filters hides their slopes: it is looked for with this to begin with [dB]."""
 
 
-NEAR_OCTAVES, NEAR_ORDERS, NEAR_FACTORS = 2.0, 2, (0.6, 1.0, 1.6)
-"""A band so near to a filter's corner may have spoilt its shape, by up to so many orders [octaves, -]; another
-one in its place is looked for at these multiples of the corner [-]."""
+NEAR_OCTAVES, NEAR_ORDERS, LIKELY_BESIDE = 2.0, 2, 8
+NEAR_FACTORS, NEAR_GAINS_DB = (0.6, 1.0, 1.6), (-6.0, 6.0)
+"""A band so near to a filter's corner may have spoilt its shape, by up to so many orders [octaves, -]; so many
+of those with another band in its place are gone on with [-]. That is looked for at these multiples of the
+corner [-], with these gains to begin with [dB]."""
 
 BENT_HZ = 1_000.0
 """Below this a digital filter at 44.1 kHz differs from an analogue one by nothing that is measured here
@@ -129,7 +131,7 @@ def _reconsidered(levels: Levels, chain: Chain) -> Chain:
     if not 0 < len(chain.bands) <= MOST_RECONSIDERED:
         return chain
     best = chain
-    for rate in {None, chain.rate_hz}:
+    for rate in [None, *_rates(levels)] if _bends(chain) else [None]:
         again = refined(levels, replace(chain, bands=(), rate_hz=rate))
         for _ in chain.bands[1:]:
             more = (refined(levels, each) for each in _with_band(levels, again))
@@ -154,21 +156,37 @@ def _reconsidered(levels: Levels, chain: Chain) -> Chain:
 def _beside_filter(levels: Levels, chain: Chain, side: FilterSide) -> Chain:
     """The same, or with one band in place of those near a filter, and with a filter of another shape with it.
 
-    A band on a filter's slope and the filter hide each other: neither is right until both are.
+    A band on a filter's slope and the filter hide each other: neither is right until both are. Where the end
+    lies tells where the corner is, whatever the band does.
     """
     own: PlacedShape = getattr(chain, side)
     near = [band for band in chain.bands if abs(math.log2(band.centre_hz / own.corner_hz)) < NEAR_OCTAVES]
-    if not near or len(chain.bands) > MOST_RECONSIDERED:
+    if not (near or chain.total > len(levels.level_db)) or len(chain.bands) > MOST_RECONSIDERED:
         return chain
     rest = replace(chain, bands=tuple(band for band in chain.bands if band not in near))
-    shapes = [shape for shape in SHAPES if abs(shape.order - own.shape.order) <= NEAR_ORDERS]
-    tried = [
-        refined(levels, _adding(bare, kind, own.corner_hz * factor, gain_db, 0.7), "roughly all")
-        for bare in (_with_filter(rest, side, PlacedShape(shape, own.corner_hz)) for shape in shapes)
-        for kind, factor, gain_db in itertools.product(KINDS, NEAR_FACTORS, (-BOOST_GUESS_DB, BOOST_GUESS_DB))
-    ]
-    likely = sorted(tried, key=lambda each: each.total)[:LIKELY_SHAPES]
-    return min((refined(levels, each) for each in likely), key=lambda each: each.score)
+    kinds: tuple[BoostKind, ...] = ("peak", "low-shelf" if side == "highpass" else "high-shelf")
+    bends = side == "lowpass" or own.corner_hz > BENT_HZ
+    tried = []
+    for shape in (shape for shape in SHAPES if abs(shape.order - own.shape.order) <= NEAR_ORDERS):
+        corners = own.corner_hz, _corner_by_slope(levels, side, shape.order)
+        for corner_hz, rate in itertools.product(corners, {None, RATES_HZ[1]} if bends else {chain.rate_hz}):
+            bare = _with_filter(replace(rest, rate_hz=rate), side, PlacedShape(shape, corner_hz))
+            for kind, factor, gain_db in itertools.product(kinds, NEAR_FACTORS, NEAR_GAINS_DB):
+                with_one = _adding(bare, kind, own.corner_hz * factor, gain_db, 0.7)
+                tried.append(refined(levels, with_one, "roughly all"))
+    likely = sorted(tried, key=lambda each: each.total)[:LIKELY_BESIDE]
+    rates = [None, *_rates(levels)] if any(_bends(each) for each in likely) else [None]
+    return min(
+        (refined(levels, replace(each, rate_hz=rate)) for each in likely for rate in rates),
+        key=lambda each: each.score,
+    )
+
+
+def _corner_by_slope(levels: Levels, side: FilterSide, order: int) -> float:
+    """Where a slope of that order through the end of the band meets the passband [Hz]."""
+    at = 0 if side == "highpass" else -1
+    octaves = max(-float(levels.level_db[at]), 3.0) / (20.0 * math.log10(2.0) * order)
+    return float(levels.frequency_hz[at]) * math.exp2(octaves if side == "highpass" else -octaves)
 
 
 def _with_filter(chain: Chain, side: FilterSide, placed: PlacedShape) -> Chain:
