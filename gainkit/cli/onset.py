@@ -189,6 +189,8 @@ def _verdict(result: OnsetResult, unit: str, overlap: tuple[float, float] | None
         told += f" THD reaches {limit} there, {volts}, by a bend of the curve, at no rail."
     elif result.under_distortion:
         told += f" The rail is first met there, {volts}."
+    elif result.before_filter:
+        told += f" THD reaches {limit} there, {volts}, before the low-pass behind the rail."
     else:
         told += f" THD reaches {limit} there, {volts}."
     if result.clipping_begins_dbfs is not None:
@@ -208,6 +210,8 @@ def _verdict(result: OnsetResult, unit: str, overlap: tuple[float, float] | None
 
 def _without_onset(result: OnsetResult, limit: str, overlap: tuple[float, float] | None) -> str:
     """What is told where no onset was found; whoever distorts at no rail is not told to turn up."""
+    if result.held_dbfs is not None:
+        return f"ONSET NOT KNOWN. From {result.held_dbfs:z.2f} dBFS on the output is held."
     if result.distorted_dbfs:
         return f"{_distorted(result, limit)} No onset of clipping was found."
     loudest_dbfs = max(step.level_dbfs for step in result.steps)
