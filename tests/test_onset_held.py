@@ -76,7 +76,7 @@ def within(result: OnsetResult) -> float:
 @pytest.mark.parametrize(
     ("kind", "corner", "step_db"),
     [
-        ("linkwitz-riley", 1.4, 2.0),
+        pytest.param("linkwitz-riley", 1.4, 2.0, marks=pytest.mark.long),
         pytest.param("linkwitz-riley", 1.2, 0.5, marks=pytest.mark.long),
         pytest.param("butterworth", 2.0, 1.0, marks=pytest.mark.long),
     ],
@@ -108,6 +108,7 @@ def test_a_rail_that_is_hardly_met_before_a_low_pass_is_not_called_clean() -> No
     assert "gain is lower" not in shown
 
 
+@pytest.mark.long
 def test_a_low_pass_far_above_changes_nothing() -> None:
     plan = staircase(-12, 0, 1, DWELL)
     result = find_onset(behind("butterworth", 12.0, plan, -5.6), plan)

@@ -22,6 +22,7 @@ from gainkit.onset.bend import by_bend, first_rail, nearer_rail
 from gainkit.onset.envelope import ChannelChoice, Envelope, follow, loudest_tone
 from gainkit.onset.gain import gain_change, held_from
 from gainkit.onset.held import held_without_harmonics, not_later
+from gainkit.onset.hum import hum_of
 from gainkit.onset.knee import Crossing, find_crossing
 from gainkit.onset.notes import HELD_CODES, clock_notes, gain_notes, held_notes, silence_notes, step_notes
 from gainkit.onset.plan import LevelPlan
@@ -189,13 +190,15 @@ def find_onset(
     refuse_outside("source_volts", source_volts, VOLTS)
     choice = ChannelChoice(asked.channel, asked.minus)
     frequency_hz, clock = _tone(capture, plan, choice, asked.band_hz)
-    envelope = follow(capture, choice, frequency_hz)
+    hum = hum_of(capture, choice, frequency_hz)
+    envelope = follow(capture, choice, frequency_hz, hum.taken_out if hum.lines else None)
     with _in_file(capture.file):
         plan = _with_markers(plan, envelope, frequency_hz, clock)
         alignment = align(envelope, plan, clock)
         quiet = silences(envelope, plan, alignment)
         refuse_moving_steps(envelope, windows(plan, frequency_hz), alignment, quiet)
-    fits = believed(fit_steps(capture, plan, alignment, _step_options(choice, asked, frequency_hz), quiet))
+    step_options = _step_options(choice, asked, frequency_hz)
+    fits = believed(fit_steps(capture, plan, alignment, step_options, quiet, hum))
     with _in_file(capture.file):
         usable = _judged_by_level(fits)
         held = held_from(usable, asked.limit_thd_percent)
