@@ -89,6 +89,7 @@ def _onset(result: Any) -> list[str]:
         + (", at no rail" if result.by_bend else ", before a low-pass" if result.before_filter else ""),
         [
             _known("clipping begins at {clipping_begins_dbfs:z.2f} dBFS", result),
+            _known("within {onset_uncertainty_db:.2g} dB", result),
             _known("{onset_volts:.4g} V rms there", result),
             _known("rail at {rail_volts:.4g} V peak", result),
             _known("{small_signal_gain_db:z.2f} dB of gain for small signals", result),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
@@ -157,6 +158,10 @@ def onset_text(
 
     unit = "V" if calibrated else "of full scale"
     figures = []
+    if result.onset_dbfs is not None and result.onset_uncertainty_db is not None:
+        figures.append(
+            f"  Onset       {result.onset_dbfs:z.2f} dBFS +- {_within(result.onset_uncertainty_db)} dB (95 %)"
+        )
     if result.rail_volts is not None:
         figures.append(f"  Rail        {plain(result.rail_volts, 4)} {unit} peak")
     if result.small_signal_gain_db is not None:
@@ -206,6 +211,11 @@ def _verdict(result: OnsetResult, unit: str, overlap: tuple[float, float] | None
     begins = result.onset_dbfs if result.clipping_begins_dbfs is None else result.clipping_begins_dbfs
     cut = f" Recording peaks above {begins:z.1f} dBFS are cut at this setting."
     return told + (cut if begins < 0 else "")
+
+
+def _within(uncertainty_db: float) -> str:
+    """An uncertainty in hundredths of a decibel, never rounded down."""
+    return f"{math.ceil(100 * uncertainty_db - 1e-6) / 100:.2f}"
 
 
 def _without_onset(result: OnsetResult, limit: str, overlap: tuple[float, float] | None) -> str:

@@ -31,6 +31,7 @@ from gainkit.onset.silences import silences
 from gainkit.onset.steps import StepFit, StepOptions, fit_steps, windows
 from gainkit.onset.throughout import source_of
 from gainkit.onset.tracks import own_track
+from gainkit.onset.uncertainty import onset_uncertainty_db
 from gainkit.remarks import Remark
 from gainkit.results import Result
 
@@ -77,7 +78,8 @@ class OnsetResult(Result):
     clipping_begins_dbfs (a property) : tone level at which its crest meets the rail.
     small_signal_gain_db : median gain_db of the clean steps at least 3 dB below the onset [dB]. rail_volts :
     the rail that is met first, at the onset [V peak]; None for an onset where THD reaches the limit by a bend
-    of the curve, at no rail.
+    of the curve, at no rail. onset_uncertainty_db : it lies so near with a confidence of 95 % or more, by
+    noise, spacing of the steps and fit of the knee [dB]; None without an onset.
     """
 
     found: bool
@@ -88,6 +90,7 @@ class OnsetResult(Result):
     rail_volts: float | None
     steps: tuple[StepResult, ...]
     notes: tuple[Remark, ...]
+    onset_uncertainty_db: float | None = None
 
     @property
     def clipping_begins_dbfs(self) -> float | None:
@@ -227,6 +230,7 @@ def find_onset(
         rail_volts=_rail(usable, crossing, asked.limit_thd_percent),
         steps=steps,
         notes=notes,
+        onset_uncertainty_db=onset_uncertainty_db(usable, crossing, kept, asked.limit_thd_percent),
     )
 
 
