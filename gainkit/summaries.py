@@ -79,15 +79,17 @@ def _state(result: Any) -> str:
 
 def _onset(result: Any) -> list[str]:
     if not result.found:
-        known = "no onset found" if result.loudest_judged else "onset not known"
+        free = result.loudest_judged and result.held_dbfs is None
+        known = "no onset found" if free else "onset not known"
         over = len(result.distorted_dbfs)
         known += f", distorted at {over} level{'' if over == 1 else 's'}" if over else ""
         return _lines(f"{known} up to {max(step.level_dbfs for step in result.steps):g} dBFS", [], result.notes)
     return _lines(
         f"THD reaches {plain(result.limit_thd_percent, 6)} % at {result.onset_dbfs:z.2f} dBFS"
-        + (", at no rail" if result.by_bend else ""),
+        + (", at no rail" if result.by_bend else ", before a low-pass" if result.before_filter else ""),
         [
             _known("clipping begins at {clipping_begins_dbfs:z.2f} dBFS", result),
+            _known("within {onset_uncertainty_db:.2g} dB", result),
             _known("{onset_volts:.4g} V rms there", result),
             _known("rail at {rail_volts:.4g} V peak", result),
             _known("{small_signal_gain_db:z.2f} dB of gain for small signals", result),

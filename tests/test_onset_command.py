@@ -21,6 +21,7 @@ STAGE = Amplifier(gain_db=24.0, positive_rail_volts=28.0, noise_volts=0.006)
 SOURCE_VOLTS = 2.0
 
 KEYS = {
+    "onset_uncertainty_db",
     "found", "limit_thd_percent", "onset_dbfs", "onset_volts", "small_signal_gain_db", "rail_volts", "steps",
     "notes",
 }  # fmt: skip
@@ -78,6 +79,7 @@ def test_answer_in_json(recording: Path, gainkit: Callable[..., Any]) -> None:
     assert truth is not None
     # 0.05 dB is the goal; the track itself is scaled by 0.0005 dB to make room for dither
     assert told["onset_dbfs"] == pytest.approx(truth.level_dbfs, abs=0.01)
+    assert abs(told["onset_dbfs"] - truth.level_dbfs) <= told["onset_uncertainty_db"] < 0.05
     assert told["onset_volts"] == pytest.approx(truth.output_volts, rel=1e-3)
     assert told["rail_volts"] == pytest.approx(28.0, rel=1e-3)
     assert told["small_signal_gain_db"] == pytest.approx(24.0 + 20 * math.log10(SOURCE_VOLTS), abs=0.01)
@@ -92,6 +94,7 @@ def test_answer_in_words(recording: Path, gainkit: Callable[..., Any]) -> None:
     truth = simulator.true_onset(STAGE, SOURCE_VOLTS)
     assert truth is not None
     assert float(first.split("ONSET AT ")[1].split(" dBFS")[0]) == pytest.approx(truth.level_dbfs, abs=0.015)
+    assert 0.01 <= float(answer.out.split(" dBFS +- ")[1].split(" dB (95 %)")[0]) < 0.05
     assert "24.00 dB" in answer.out
     assert "unplugged" in answer.out
     assert max(len(line) for line in answer.out.splitlines()) <= 79 + len(str(recording))

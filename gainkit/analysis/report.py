@@ -11,6 +11,7 @@ import numpy as np
 
 from gainkit.analysis import thresholds
 from gainkit.analysis.clipping import UNJUDGED, Verdict, change_to
+from gainkit.analysis.heldhum import held_hum_db
 from gainkit.analysis.model import (
     Clipping,
     Harmonic,
@@ -26,7 +27,7 @@ from gainkit.analysis.tone import ToneFit
 from gainkit.analysis.unsteady import moved_by
 from gainkit.analysis.window import Floats, Window
 from gainkit.capture.model import Capture
-from gainkit.levels import SINE_CREST, db_from_ratio, watts_from_volts
+from gainkit.levels import SINE_CREST, db_from_ratio, ratio_from_db, watts_from_volts
 from gainkit.remarks import Remark, fault, remark
 
 STRANGERS = frozenset({"hum", "interfering_tone"})
@@ -103,6 +104,7 @@ def _with_tone(
     peak = crest if tone.outliers else max(float(np.abs(examined.part).max()), crest)
     moved_volts, moved_db = moved_by(examined.part, tone, options.limit_thd_percent)
     target, target_notes = _beside_target(capture, options, examined, tone, verdict)
+    clipping, hidden = _beside_hum(_less_certain(verdict, tone, moved_db), tone, capture.calibrated)
     return replace(
         _level(capture, options, examined, tone.rms_volts, peak, tone.dc_volts),
         cycles=tone.frequency_hz * len(examined.part) / examined.window.audio_rate_hz,
@@ -115,7 +117,7 @@ def _with_tone(
         noise_volts=tone.noise_rms_volts,
         interference_volts=tone.interference_volts,
         harmonics=_harmonics(tone),
-        clipping=_less_certain(verdict, tone, moved_db),
+        clipping=clipping,
         steady_tone=True,
         target=target,
         notes=(
@@ -123,6 +125,7 @@ def _with_tone(
             *examined.notes,
             *_tone_notes(capture, options, examined, tone),
             *verdict.remarks,
+            *hidden,
             *target_notes,
         ),
         stretches=examined.stretches,
@@ -141,6 +144,28 @@ def _less_certain(verdict: Verdict, tone: ToneFit, moved_db: float) -> Clipping:
         return clipping
     of_all = math.hypot(clipping.overdrive_uncertainty_db, moved_db, rippled_db(tone, verdict.rails))
     return replace(clipping, overdrive_uncertainty_db=of_all)
+
+
+def _beside_hum(clipping: Clipping, tone: ToneFit, calibrated: bool) -> tuple[Clipping, tuple[Remark, ...]]:
+    """The verdict where hum is cut together with the tone: between which overdrives and rails the truth lies,
+    or that no rail can be told from what the hum makes."""
+    if clipping.state is None or tone.full_thd_percent < thresholds.NAMED_THD_PERCENT:
+        return clipping, ()
+    within_db = held_hum_db(tone)
+    if not within_db:
+        return clipping, ()
+    rails = [abs(r) for r in (clipping.positive_rail_volts, clipping.negative_rail_volts) if r is not None]
+    if clipping.side is None or clipping.overdrive_db is None or not rails:
+        return UNJUDGED, (fault("hum_hides_rail"),)
+    of_shapes = clipping.overdrive_interval_db or (clipping.overdrive_db, clipping.overdrive_db)
+    lowest, highest = max(of_shapes[0] - within_db, 0.0), of_shapes[1] + within_db
+    ratio = ratio_from_db(within_db)
+    told = fault(
+        "hum_at_rail",
+        lowest_db=lowest, highest_db=highest, lowest_volts=min(rails) / ratio, highest_volts=max(rails) * ratio,
+        unit="V" if calibrated else "of full scale",
+    )  # fmt: skip
+    return replace(clipping, overdrive_interval_db=(lowest, highest)), (told,)
 
 
 def _reading_notes(capture: Capture, options: MeasureOptions) -> tuple[Remark, ...]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
@@ -157,6 +158,10 @@ def onset_text(
 
     unit = "V" if calibrated else "of full scale"
     figures = []
+    if result.onset_dbfs is not None and result.onset_uncertainty_db is not None:
+        figures.append(
+            f"  Onset       {result.onset_dbfs:z.2f} dBFS +- {_within(result.onset_uncertainty_db)} dB (95 %)"
+        )
     if result.rail_volts is not None:
         figures.append(f"  Rail        {plain(result.rail_volts, 4)} {unit} peak")
     if result.small_signal_gain_db is not None:
@@ -189,6 +194,8 @@ def _verdict(result: OnsetResult, unit: str, overlap: tuple[float, float] | None
         told += f" THD reaches {limit} there, {volts}, by a bend of the curve, at no rail."
     elif result.under_distortion:
         told += f" The rail is first met there, {volts}."
+    elif result.before_filter:
+        told += f" THD reaches {limit} there, {volts}, before the low-pass behind the rail."
     else:
         told += f" THD reaches {limit} there, {volts}."
     if result.clipping_begins_dbfs is not None:
@@ -206,8 +213,15 @@ def _verdict(result: OnsetResult, unit: str, overlap: tuple[float, float] | None
     return told + (cut if begins < 0 else "")
 
 
+def _within(uncertainty_db: float) -> str:
+    """An uncertainty in hundredths of a decibel, never rounded down."""
+    return f"{math.ceil(100 * uncertainty_db - 1e-6) / 100:.2f}"
+
+
 def _without_onset(result: OnsetResult, limit: str, overlap: tuple[float, float] | None) -> str:
     """What is told where no onset was found; whoever distorts at no rail is not told to turn up."""
+    if result.held_dbfs is not None:
+        return f"ONSET NOT KNOWN. From {result.held_dbfs:z.2f} dBFS on the output is held."
     if result.distorted_dbfs:
         return f"{_distorted(result, limit)} No onset of clipping was found."
     loudest_dbfs = max(step.level_dbfs for step in result.steps)

@@ -120,6 +120,8 @@ def key_figures(result: Any) -> str:
         case OnsetResult():
             distorted = ", distorted" if result.by_bend or result.distorted_dbfs else ""
             onset = "no onset" if result.onset_dbfs is None else f"onset {result.onset_dbfs:z.2f} dBFS"
+            if result.onset_dbfs is None and result.held_dbfs is not None:
+                onset = f"onset not known, held from {result.held_dbfs:z.2f} dBFS"
             return onset + distorted
         case VolumeResult():
             return f"highest clean position {result.highest_clean_position}"

@@ -248,8 +248,8 @@ def _lacks(readings: Sequence[Reading], levels: Sequence[Level], onset: OnsetRes
 
 
 def onset_is_known(result: OnsetResult) -> bool:
-    """Whether an onset was found, or the loudest step was judged and did not clip."""
-    if result.onset_dbfs is not None or not result.steps:
+    """Whether an onset was found, or the loudest step was judged, came through unheld and did not clip."""
+    if result.onset_dbfs is not None or not result.steps or result.held_dbfs is not None:
         return result.onset_dbfs is not None
     return max(result.steps, key=lambda step: step.level_dbfs).state is not None
 

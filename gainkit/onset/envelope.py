@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -83,8 +84,16 @@ def loudest_tone(capture: Capture, choice: ChannelChoice, band_hz: tuple[float, 
     return frequency_hz
 
 
-def follow(capture: Capture, choice: ChannelChoice, frequency_hz: float) -> Envelope:
-    """Demodulate a recording at a tone: the fundamental's peak volts per hop of whole cycles, 2 ms or more."""
+def follow(
+    capture: Capture,
+    choice: ChannelChoice,
+    frequency_hz: float,
+    without: Callable[[Floats, int], Floats] | None = None,
+) -> Envelope:
+    """Demodulate a recording at a tone: the fundamental's peak volts per hop of whole cycles, 2 ms or more.
+
+    without : takes from samples, that begin at a frame, what is no part of the tone.
+    """
     rate = capture.sample_rate_hz
     cycles = max(1, math.ceil(HOP_SECONDS * frequency_hz))
     size = max(round(cycles * rate / frequency_hz), 2)
@@ -92,11 +101,13 @@ def follow(capture: Capture, choice: ChannelChoice, frequency_hz: float) -> Enve
     # least squares for mean, cosine and sine: exact although a hop is rounded to whole samples
     kernel = np.linalg.pinv(np.stack([np.ones(size), np.cos(angle), np.sin(angle)], axis=1))[1:].T
     peak = np.empty(capture.frames // size)
-    done = 0
+    done = read = 0
     left = np.zeros(0)
     rows = max(1, (1 << 16) // size)
     for block in capture.blocks(channel=choice.channel, minus=choice.minus, block_frames=size * rows):
-        joined = np.concatenate([left, block]) if len(left) else block
+        cleaned = block if without is None else without(block, read)
+        read += len(block)
+        joined = np.concatenate([left, cleaned]) if len(left) else cleaned
         table = joined[: len(joined) // size * size].reshape(-1, size)
         peak[done : done + len(table)] = np.hypot(*(table @ kernel).T)
         done += len(table)

@@ -21,14 +21,17 @@ from gainkit.onset.believed import believed
 from gainkit.onset.bend import by_bend, first_rail, nearer_rail
 from gainkit.onset.envelope import ChannelChoice, Envelope, follow, loudest_tone
 from gainkit.onset.gain import gain_change, held_from
+from gainkit.onset.held import held_without_harmonics, not_later
+from gainkit.onset.hum import hum_of
 from gainkit.onset.knee import Crossing, find_crossing
-from gainkit.onset.notes import clock_notes, gain_notes, silence_notes, step_notes
+from gainkit.onset.notes import HELD_CODES, clock_notes, gain_notes, held_notes, silence_notes, step_notes
 from gainkit.onset.plan import LevelPlan
 from gainkit.onset.refusals import refuse_moving_steps, refuse_other_steps
 from gainkit.onset.silences import silences
 from gainkit.onset.steps import StepFit, StepOptions, fit_steps, windows
 from gainkit.onset.throughout import source_of
 from gainkit.onset.tracks import own_track
+from gainkit.onset.uncertainty import onset_uncertainty_db
 from gainkit.remarks import Remark
 from gainkit.results import Result
 
@@ -75,7 +78,8 @@ class OnsetResult(Result):
     clipping_begins_dbfs (a property) : tone level at which its crest meets the rail.
     small_signal_gain_db : median gain_db of the clean steps at least 3 dB below the onset [dB]. rail_volts :
     the rail that is met first, at the onset [V peak]; None for an onset where THD reaches the limit by a bend
-    of the curve, at no rail.
+    of the curve, at no rail. onset_uncertainty_db : it lies so near with a confidence of 95 % or more, by
+    noise, spacing of the steps and fit of the knee [dB]; None without an onset.
     """
 
     found: bool
@@ -86,6 +90,7 @@ class OnsetResult(Result):
     rail_volts: float | None
     steps: tuple[StepResult, ...]
     notes: tuple[Remark, ...]
+    onset_uncertainty_db: float | None = None
 
     @property
     def clipping_begins_dbfs(self) -> float | None:
@@ -114,6 +119,18 @@ class OnsetResult(Result):
     def under_distortion(self) -> bool:
         """Whether the onset is where a rail is first met, while softer tones are over the limit already."""
         return any(note.code == "rail_under_distortion" for note in self.notes)
+
+    @property
+    def before_filter(self) -> bool:
+        """Whether the onset is that of a rail before a low-pass, told by the levels: THD behind it is lower."""
+        return any(note.code == "rail_before_filter" for note in self.notes)
+
+    @property
+    def held_dbfs(self) -> float | None:
+        """Level from which the output is held by what the recording does not show to be a rail [dBFS]: peaks
+        beyond come out no louder, and no gain is in hand there. None where nothing of that is seen."""
+        told = [note.values["level_dbfs"] for note in self.notes if note.code in HELD_CODES]
+        return min(told, default=None)
 
     @property
     def distorted_dbfs(self) -> tuple[float, ...]:
@@ -176,13 +193,15 @@ def find_onset(
     refuse_outside("source_volts", source_volts, VOLTS)
     choice = ChannelChoice(asked.channel, asked.minus)
     frequency_hz, clock = _tone(capture, plan, choice, asked.band_hz)
-    envelope = follow(capture, choice, frequency_hz)
+    hum = hum_of(capture, choice, frequency_hz)
+    envelope = follow(capture, choice, frequency_hz, hum.taken_out if hum.lines else None)
     with _in_file(capture.file):
         plan = _with_markers(plan, envelope, frequency_hz, clock)
         alignment = align(envelope, plan, clock)
         quiet = silences(envelope, plan, alignment)
         refuse_moving_steps(envelope, windows(plan, frequency_hz), alignment, quiet)
-    fits = believed(fit_steps(capture, plan, alignment, _step_options(choice, asked, frequency_hz), quiet))
+    step_options = _step_options(choice, asked, frequency_hz)
+    fits = believed(fit_steps(capture, plan, alignment, step_options, quiet, hum))
     with _in_file(capture.file):
         usable = _judged_by_level(fits)
         held = held_from(usable, asked.limit_thd_percent)
@@ -191,15 +210,17 @@ def find_onset(
     if turned is not None:
         usable = _judged_by_level(fits[turned.index :])  # the setting that stayed
     gain_of = source_volts if capture.calibrated else None
-    crossing = find_crossing(usable, asked.limit_thd_percent)
+    kept = held_without_harmonics(usable, asked.limit_thd_percent)
+    crossing = not_later(find_crossing(usable, asked.limit_thd_percent), kept)
     notes = (
         *capture.notes,
         *silence_notes(quiet, plan, alignment, usable[0]),
-        *gain_notes(turned, None if held is None else usable[held]),
-        *step_notes(fits, usable, crossing, asked.limit_thd_percent),
+        *gain_notes(turned),
+        *held_notes(kept, crossing, None if held is None else usable[held]),
+        *step_notes(fits, usable, crossing, asked.limit_thd_percent, unknown=kept is not None),
         *clock_notes(plan, alignment, usable),
     )
-    steps = tuple(_step_result(fit, usable, asked.limit_thd_percent, gain_of) for fit in fits)
+    steps = tuple(_step_result(fit, usable, crossing, asked.limit_thd_percent, gain_of) for fit in fits)
     return OnsetResult(
         found=crossing is not None,
         limit_thd_percent=asked.limit_thd_percent,
@@ -209,6 +230,7 @@ def find_onset(
         rail_volts=_rail(usable, crossing, asked.limit_thd_percent),
         steps=steps,
         notes=notes,
+        onset_uncertainty_db=onset_uncertainty_db(usable, crossing, kept, asked.limit_thd_percent),
     )
 
 
@@ -258,7 +280,11 @@ def _judged_by_level(fits: Sequence[StepFit]) -> list[StepFit]:
 
 
 def _step_result(
-    fit: StepFit, usable: Sequence[StepFit], limit_thd_percent: float, source_volts: float | None
+    fit: StepFit,
+    usable: Sequence[StepFit],
+    crossing: Crossing | None,
+    limit_thd_percent: float,
+    source_volts: float | None,
 ) -> StepResult:
     """source_volts : for 0 dBFS, None without calibration [V]."""
     gain = None
@@ -270,13 +296,17 @@ def _step_result(
         thd_percent=fit.thd_percent if fit.judged else None,
         thd_floor_percent=fit.thd_floor_percent if fit.judged else None,
         gain_db=gain,
-        state=_state_of(fit, usable, limit_thd_percent),
+        state=_state_of(fit, usable, crossing, limit_thd_percent),
     )
 
 
-def _state_of(fit: StepFit, usable: Sequence[StepFit], limit_thd_percent: float) -> StepState | None:
+def _state_of(
+    fit: StepFit, usable: Sequence[StepFit], crossing: Crossing | None, limit_thd_percent: float
+) -> StepState | None:
     """What a step's wave is called, beside the others: a knee's foot is clipped where its rail is met later on,
-    and else distorted."""
+    and else distorted; what a filter has smoothed is what it was before it."""
+    if crossing is not None and crossing.filtered and fit.judged and fit.level_dbfs >= crossing.level_dbfs:
+        return "clipped"
     if fit.state == "clipped":
         return "clipped" if fit.rail_met or not by_bend(fit, usable) else "distorted"
     return "distorted" if fit.state == "clean" and fit.over(limit_thd_percent) else fit.state

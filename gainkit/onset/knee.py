@@ -53,8 +53,8 @@ class Crossing:
     level_dbfs, rms_volts : of the tone there. at : the step it was followed from. rail_up_db : by how much the
     rail stands higher there than at that step [dB]. extrapolated : no step lies below the limit. by_shape :
     along fitted rails, else along a straight line. at_rail : softer steps are over the limit by distortion of
-    another kind, and this is where the rail is first met. rail_volts : there, where it is not the step's own
-    [V peak].
+    another kind, and this is where the rail is first met. filtered : a filter behind the rail takes its
+    harmonics; the level alone tells it. rail_volts : there, where it is not the step's own [V peak].
     """
 
     level_dbfs: float
@@ -64,6 +64,7 @@ class Crossing:
     extrapolated: bool = False
     by_shape: bool = True
     at_rail: bool = False
+    filtered: bool = False
     rail_volts: float | None = None
 
 

@@ -10,6 +10,7 @@ import numpy as np
 from gainkit.analysis.thresholds import SEEN_OVER_FLOOR
 from gainkit.onset.bend import by_bend, first_rail, nearer_rail
 from gainkit.onset.gain import GainChange
+from gainkit.onset.held import Held
 from gainkit.onset.knee import Crossing
 from gainkit.onset.plan import Alignment, LevelPlan
 from gainkit.onset.silences import Silence
@@ -30,14 +31,25 @@ TONE_CLOCK_PPM = 0.5
 """Standard deviation of a clock that is told by a tone of known frequency [ppm]."""
 
 
+HELD_CODES = ("held_by_limiter", "output_held")
+"""Codes of remarks on a level that is held by another than a rail that is shown."""
+
+
 def step_notes(
-    fits: Sequence[StepFit], usable: Sequence[StepFit], crossing: Crossing | None, limit_thd_percent: float
+    fits: Sequence[StepFit],
+    usable: Sequence[StepFit],
+    crossing: Crossing | None,
+    limit_thd_percent: float,
+    *,
+    unknown: bool = False,
 ) -> list[Remark]:
-    """About the steps and the onset; fits : all, in the track's order. usable : judged, by rising level."""
+    """About the steps and the onset; fits : all, in the track's order. usable : judged, by rising level.
+    unknown : the harmonics do not tell whether a rail is met."""
+    about = () if unknown and crossing is None else _about_onset(fits, usable, crossing, limit_thd_percent)
     return [
         *_below_floor(usable),
         *_not_judged(fits),
-        *_about_onset(fits, usable, crossing, limit_thd_percent),
+        *about,
         *dict.fromkeys(note for fit in usable for note in fit.remarks),
     ]
 
@@ -91,21 +103,29 @@ def _level_at(recorded_seconds: float, plan: LevelPlan, alignment: Alignment) ->
     return inside[-1].level_at(min(track, inside[-1].stop_seconds))
 
 
-def gain_notes(turned: GainChange | None, held: StepFit | None) -> list[Remark]:
-    """A gain that was turned on the way, and a limiter that holds from a step on."""
-    notes = []
-    if turned is not None:
-        notes.append(
-            fault(
-                "gain_changed",
-                change_db=turned.change_db,
-                at_seconds=turned.at_seconds,
-                level_dbfs=turned.level_dbfs,
-            )
-        )
-    if held is not None:
-        notes.append(fault("held_by_limiter", level_dbfs=held.level_dbfs, rms_volts=held.rms_volts))
-    return notes
+def gain_notes(turned: GainChange | None) -> list[Remark]:
+    """A gain that was turned on the way."""
+    if turned is None:
+        return []
+    values = {
+        "change_db": turned.change_db,
+        "at_seconds": turned.at_seconds,
+        "level_dbfs": turned.level_dbfs,
+    }
+    return [fault("gain_changed", **values)]
+
+
+def held_notes(held: Held | None, crossing: Crossing | None, last_free: StepFit | None) -> list[Remark]:
+    """What holds the level where the harmonics do not tell it; last_free : step before clean ones are held, as
+    their levels tell without a law."""
+    if held is None:
+        if last_free is None:
+            return []
+        return [fault("output_held", level_dbfs=last_free.level_dbfs, rms_volts=last_free.rms_volts)]
+    where = {"level_dbfs": held.from_dbfs, "rms_volts": held.rms_volts}
+    if crossing is not None:
+        return [fault("rail_before_filter", **where, within_db=held.within_db)] if crossing.filtered else []
+    return [fault("held_by_limiter" if held.law == "limiter" else "output_held", **where)]
 
 
 def _below_floor(usable: Sequence[StepFit]) -> list[Remark]:
@@ -134,6 +154,8 @@ def _about_onset(
     limit = {"limit_thd_percent": limit_thd_percent}
     if crossing is None:
         return _without_onset(fits, usable, limit_thd_percent)
+    if crossing.filtered:
+        return _below_rail(usable, crossing, limit_thd_percent)
     if crossing.at_rail:
         return [fault("rail_under_distortion", level_dbfs=crossing.level_dbfs, **limit)]
     if crossing.extrapolated:

@@ -20,6 +20,7 @@ from gainkit.analysis.steady import find_steady
 from gainkit.analysis.tone import ToneFit, fit_tone
 from gainkit.capture.model import Capture
 from gainkit.onset.envelope import ChannelChoice
+from gainkit.onset.hum import Hum
 from gainkit.onset.plan import Alignment, LevelPlan, LevelRamp
 from gainkit.onset.silences import Silence, longest_sounding
 from gainkit.remarks import Remark, all_within
@@ -139,9 +140,10 @@ def fit_steps(
     plan: LevelPlan,
     alignment: Alignment,
     options: StepOptions,
-    quiet: tuple[Silence, ...] = (),
+    quiet: tuple[Silence, ...],
+    hum: Hum,
 ) -> list[StepFit]:
-    """Fit every step that is in the recording and sounds, in the order of the track."""
+    """Fit every step that is in the recording and sounds, in the order of the track, less the hum."""
     fits = []
     for part in windows(plan, options.frequency_hz):
         start, stop = alignment.recorded(part.start_seconds), alignment.recorded(part.stop_seconds)
@@ -150,12 +152,17 @@ def fit_steps(
         if heard[1] - heard[0] < least * (stop - start):
             fits.append(StepFit((part.level_dbfs + part.stop_level_dbfs) / 2, "silent"))
         else:
-            fits.append(_fit_step(capture, part, heard, options, plan.glide))
+            fits.append(_fit_step(capture, part, heard, options, plan.glide, hum))
     return fits
 
 
 def _fit_step(
-    capture: Capture, part: LevelRamp, heard: tuple[float, float], options: StepOptions, gliding: bool
+    capture: Capture,
+    part: LevelRamp,
+    heard: tuple[float, float],
+    options: StepOptions,
+    gliding: bool,
+    hum: Hum,
 ) -> StepFit:
     """One step; heard : from when to when in the recording it sounds [s]."""
     rate = capture.sample_rate_hz
@@ -167,7 +174,7 @@ def _fit_step(
     if (stop - start) / rate * options.frequency_hz < thresholds.LEAST_CYCLES:
         return StepFit(level, "too-short")
     raw = capture.volts(start, stop, channel=options.choice.channel, minus=options.choice.minus)
-    audio, audio_rate, _ = decimate(raw, rate, options.band_hz[1])
+    audio, audio_rate, _ = decimate(hum.taken_out(raw, start), rate, options.band_hz[1])
     remarks: tuple[Remark, ...] = ()
     if gliding:
         audio = _levelled(audio, audio_rate, options.frequency_hz)

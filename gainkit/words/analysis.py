@@ -193,6 +193,15 @@ REMARKS: dict[str, Template] = {
         "Hum of the {mains_hz:g} Hz family: {rms_volts:.3g} {unit} at {frequency_hz:.4g} Hz ({percent:.2g} % of the "
         "tone). It is not distortion."
     ),
+    "hum_at_rail": (
+        "The hum is cut together with the tone and moves its crests: the overdrive lies between {lowest_db:z.1f} and "
+        "{highest_db:z.1f} dB, the rail between {lowest_volts:.3g} and {highest_volts:.3g} {unit} peak. Mend the hum and "
+        "record again."
+    ),
+    "hum_hides_rail": (
+        "The hum is cut together with the tone: whether and how far the tone itself clips cannot be told. Mend the hum "
+        "and record again."
+    ),
     "interfering_tone": _interfering,
     "line_is_folded": (
         "A line of {rms_volts:.3g} {unit} at {frequency_hz:.5g} Hz ({percent:.2g} % of the tone) lies where the recorder's "

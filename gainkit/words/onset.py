@@ -241,6 +241,16 @@ REMARKS: dict[str, Template] = {
         "From {level_dbfs:.4g} dBFS on the output is held while its shape stays clean: a limiter or compressor, "
         "no rail. Switch it off to find the onset."
     ),
+    "output_held": (
+        "From {level_dbfs:z.2f} dBFS on the output is held although the track rises, and its harmonics do not tell by "
+        "what: a limiter or compressor, or a rail with a low-pass behind it. The onset is not known and lies no "
+        "higher. Switch off limiter and crossover, or play a tone far below the crossover, and record again."
+    ),
+    "rail_before_filter": (
+        "The rail stands before a low-pass, which takes its harmonics: THD after it says little. By the levels alone "
+        "a sine is cut to the limit at {level_dbfs:z.2f} dBFS (within {within_db:.1f} dB). Play a tone far below the "
+        "crossover to see it."
+    ),
     "steps_below_floor": _below_floor,
     "steps_not_judged": _not_judged,
     "gain_not_seen": "No clean step 3 dB under the onset: the gain cannot be told. Begin the staircase at a lower level.",

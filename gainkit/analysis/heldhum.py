@@ -1,0 +1,56 @@
+"""Hum that comes to a rail together with the tone: it moves the crests, and the fit of the rails with them.
+
+Hum that is added behind the rails stands on the crests as it does between them. Hum before them is cut with the
+tone: it is missing on the crests. Then rails move against the sine by as much as the hum is high, and the mean
+wave, which is all that harmonics tell, is that of no rail.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from gainkit.analysis.lines import fit_lines, without
+from gainkit.analysis.tone import ToneFit
+from gainkit.levels import db_from_ratio
+
+LEAST_SHARE = 0.05
+"""Hum below this share of the tone moves an overdrive by less than half a decibel and counts in its
+uncertainty (`ripple`) [-]."""
+
+ON_CREST, OFF_CREST = 0.95, 0.6
+"""Where a sine counts as on its crest and where as between them, over its peak [-]."""
+
+LEAST_ON_CREST = 0.1
+"""Hum whose power on the crests is less than this share of its power moves none of them [-]: it is locked to
+the tone."""
+
+HELD_SHARE = 0.9
+"""Hum is held where so much or less of what is between the crests is left on them [-]."""
+
+
+def held_hum_db(tone: ToneFit) -> float:
+    """By how much hum that a rail cuts with the tone may move the overdrive, to either side [dB]; 0 where there
+    is none, or none is cut.
+
+    It is the height of hum and tone together over that of the tone, the hum as it is between the crests. What
+    is cut leaves sidebands, which are no hum of their own: the strongest line alone counts.
+    """
+    peak = float(np.abs(tone.phasors[0]))
+    if not tone.lines or np.sqrt(2) * tone.lines[0].rms_volts < LEAST_SHARE * peak:
+        return 0.0
+    left, rate = tone.fit.residual, tone.sample_rate_hz
+    fitted = fit_lines(left, rate, [tone.lines[0].frequency_hz])[0]
+    if fitted is None:
+        return 0.0
+    hum = left - without(left, rate, [fitted])
+    turn = tone.fit.angular * (np.arange(len(left)) - (len(left) - 1) / 2) + np.angle(tone.phasors[0])
+    height = np.abs(np.cos(turn))
+    on, off = height > ON_CREST, height < OFF_CREST
+    power = float(np.mean(hum**2))
+    if not (on.any() and off.any()) or float(np.mean(hum[on] ** 2)) < LEAST_ON_CREST * power:
+        return 0.0
+    share = float(hum[on] @ left[on]) / float(hum[on] @ hum[on])
+    between = float(hum[off] @ left[off]) / max(float(hum[off] @ hum[off]), 1e-300)
+    if share > HELD_SHARE * between:
+        return 0.0
+    return db_from_ratio(1 + max(between, 1.0) * fitted.peak_volts / peak)
