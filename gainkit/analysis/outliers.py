@@ -23,6 +23,11 @@ CROWD_SHARE = 0.1
 [-]."""
 
 
+EDGE_SHARE = 0.005
+"""Within this share of either end, or a period, the tone may start or stop: what lies there is left out untold
+[-]."""
+
+
 def without_outliers(samples: Floats, fit: HarmonicFit) -> tuple[HarmonicFit, int, int]:
     """Refit with outliers replaced by what the wave shows at their phase elsewhere; their number; and that of
     those that are too many to be replaced.
@@ -38,10 +43,12 @@ def without_outliers(samples: Floats, fit: HarmonicFit) -> tuple[HarmonicFit, in
     repeating, outliers = _repeating_and_outliers(fit, bins, spread)
     if len(outliers) == 0 or len(outliers) > thresholds.OUTLIER_SHARE * len(samples):
         return fit, 0, len(outliers) if len(outliers) < thresholds.CRACKLE_SHARE * len(samples) else 0
+    edge = max(2 * np.pi / fit.angular, EDGE_SHARE * len(samples))
+    inside = int(np.count_nonzero((outliers >= edge) & (outliers < len(samples) - edge)))
     mended = samples.copy()
     model = synthesize(len(samples), fit.angular, fit.dc, fit.phasors)
     mended[outliers] = model[outliers] + repeating[outliers]
-    return refine(mended, fit.angular, fit.orders), len(outliers), 0
+    return refine(mended, fit.angular, fit.orders), inside, 0
 
 
 def _repeating_and_outliers(
