@@ -63,7 +63,7 @@ def _measurement(result: Any) -> list[str]:
 
 def _state(result: Any) -> str:
     """The verdict in a word or two."""
-    from gainkit.analysis.clean import clips_in_part
+    from gainkit.analysis.clean import clips_in_part, waveform_state
 
     if result.recorder_overload:
         return "recorder overloaded"
@@ -74,7 +74,7 @@ def _state(result: Any) -> str:
         return "clipped in a part"
     if clip.state == "clipped" and (clip.overdrive_db or 0.0) > 0:
         return f"clipped by {clip.overdrive_db:z.2f} dB"
-    return str(clip.state)
+    return str(waveform_state(result))
 
 
 def _onset(result: Any) -> list[str]:

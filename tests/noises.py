@@ -5,7 +5,7 @@ Each loudspeaker has its own short room answer; surroundings and recorders are a
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 
 import numpy as np
@@ -98,6 +98,78 @@ def pair(family: str, seed: int) -> Pair:
     return Pair(
         (captures[0], captures[1]), Capture.from_array(track(), RATE, file="noise.wav", calibrated=False), trim
     )
+
+
+COPIES = ("24 to 16 bit", "24 to 8 bit", "rescaled in 16 bit", "trimmed", "padded and turned over", "dithered")
+TAKES = (
+    "loudspeakers", "line", "line, channels unlike", "line, 16 bit track", "line into 16 bit files",
+    "one loudspeaker twice",
+)  # fmt: skip
+
+
+def saved(samples: Floats, bits: int, name: str, dither: Floats | float = 0.0) -> Capture:
+    """As a file of so many bits is read back; dither in steps."""
+    step = 2.0 ** (1 - bits)
+    stored = np.clip(np.round(samples / step + dither) * step, -1, 1 - step)
+    capture = Capture.from_array(stored, RATE, file=name, calibrated=False)
+    return replace(capture, step_units=step, has_full_scale=True)
+
+
+def copied(way: str, seed: int) -> tuple[Capture, Capture]:
+    """A recording of a loudspeaker in a car, 3 s in 24 bit, and a copy of it."""
+    rng = np.random.default_rng([40 + COPIES.index(way), seed])
+    wave = pair("nothing happens", seed).captures[seed % 2].volts()[: 3 * RATE]
+    wave = 0.12 * wave / np.std(wave)
+    first = saved(wave, 24, "first.wav")
+    gain = float(rng.uniform(0.4, 0.9))
+    if way == "24 to 8 bit":
+        return first, saved(wave, 8, "copy.wav")
+    if way == "rescaled in 16 bit":
+        whole = saved(wave, 16, "first.wav")
+        return whole, saved(gain * whole.volts(), 16, "copy.wav")
+    if way == "trimmed":
+        start, stop = round(rng.uniform(0.1, 0.6) * RATE), round(rng.uniform(2.2, 2.9) * RATE)
+        return first, saved(wave[start:stop], 16, "copy.wav")
+    if way == "padded and turned over":
+        silence = np.zeros(int(rng.integers(1, RATE)))
+        return first, saved(np.concatenate([silence, -gain * wave, silence]), 24, "copy.wav")
+    dither = rng.uniform(-0.5, 0.5, (2, len(wave))).sum(axis=0) if way == "dithered" else 0.0
+    return first, saved(wave if way == "24 to 16 bit" else gain * wave, 16, "copy.wav", dither)
+
+
+def taken_twice(way: str, seed: int) -> tuple[Capture, Capture]:
+    """Two recordings of one track, each with its recorder's own noise."""
+    rng = np.random.default_rng([60 + TAKES.index(way), seed])
+    if way == "loudspeakers":
+        both = (each.volts()[: 3 * RATE] for each in pair("nothing happens", seed).captures)
+        first, second = (saved(0.12 * each / np.std(each), 24, f"{n}.wav") for n, each in enumerate(both))
+        return first, second
+    begin = int(rng.integers(0, len(track()) - 4 * RATE))
+    played = track()[begin : begin + 3 * RATE]
+    played = 0.12 * played / np.std(played)
+    noise = 0.7 * 10 ** (float(rng.uniform(-115, -75)) / 20)
+    other, late, bits = played, int(rng.integers(0, 3000)), 24
+    if way == "line, channels unlike":
+        other = float(rng.uniform(0.5, 1)) * signal.lfilter(
+            [1.0, float(rng.uniform(-0.02, 0.02))], [1.0], played
+        )
+    elif way == "line, 16 bit track":
+        played = other = np.round(played * 2**15) / 2**15
+    elif way == "line into 16 bit files":
+        bits = 16
+    elif way == "one loudspeaker twice":
+        noise = 0.12 * 10 ** (float(rng.uniform(-45, -8)) / 20)
+    first = played + noise * rng.standard_normal(len(played))
+    second = np.concatenate([np.zeros(late), other])
+    second = second + noise * rng.standard_normal(len(second))
+    return saved(first, bits, "first.wav"), saved(second, bits, "second.wav")
+
+
+def called_same(one: Capture, other: Capture) -> bool:
+    """Whether a match of the two calls them one recording."""
+    from gainkit.matching import match_levels
+
+    return any(note.code == "same_recording" for note in match_levels([one, other]).notes)
 
 
 def outcome(scene: Pair, *, with_track: bool) -> str:

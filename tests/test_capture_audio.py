@@ -15,12 +15,14 @@ import pytest
 import soundfile
 
 from gainkit import capture, recorder
+from gainkit.analysis import measure
 from gainkit.capture import Capture, read_capture
 from gainkit.capture.calibration import Calibration, read_calibration
 from gainkit.errors import GainkitError
 from gainkit.recorder import calibrate_recorder
 from gainkit.remarks import Remark, codes
 from gainkit.words import capture as sentences
+from tests import references
 from tests.conftest import Answer
 from tests.test_capture_text import check_mangled
 from tests.waves import RATE, sine
@@ -275,6 +277,25 @@ def test_a_distorted_tone_calibrates_nothing(gainkit: Callable[..., Answer], tmp
         assert out.exists() == (name == "clean")
         if name != "clean":
             assert "a clean steady tone" in answer.refused()
+
+
+@pytest.mark.parametrize("kind", references.BAD)
+def test_a_tone_that_the_meter_may_not_have_read_calibrates_nothing(kind: str) -> None:
+    assert not references.taken(kind, 3).startswith("taken")
+
+
+def test_a_good_tone_calibrates() -> None:
+    assert {references.taken("good", seed) for seed in range(5)} == {"taken"}
+
+
+@pytest.mark.long
+def test_good_tones_of_all_kinds_calibrate() -> None:
+    assert {references.taken("good", seed) for seed in range(3000, 3200)} == {"taken"}
+
+
+def test_a_tone_that_stops_within_a_cycle_is_not_clipped_there() -> None:
+    capture, _ = references.reference("good", 1116)
+    assert "clipped_in_part" not in codes(measure(capture).notes)
 
 
 @pytest.mark.parametrize("volts", [0, -1, float("nan"), "7.5", None])

@@ -17,7 +17,8 @@ from gainkit.job.record import append_event
 from gainkit.job.report import report_jobs
 from gainkit.job.standing import job_status
 from gainkit.job.typed import Acceptance, FreeText, Knob, SupplyReading, TypedLevel, TypedPolarity
-from gainkit.remarks import codes, fault
+from gainkit.remarks import codes, fault, remark
+from gainkit.results import to_plain
 from tests.records import (
     OUTPUTS,
     SYSTEM,
@@ -86,6 +87,8 @@ def test_a_channel_of_several_outputs_is_no_place_for_a_reading(job: Path) -> No
         (measured(14.142, recorder_overload=True), "recorder_overloaded"),
         (measured(14.142, steady_tone=False, frequency_hz=None, thd_percent=None), "no_steady_tone_recorded"),
         (measured(14.142, calibrated=False), "not_calibrated"),
+        (measured(14.142, notes=[to_plain(remark("outliers", count=5))]), "crackles"),
+        (measured(14.142, notes=[to_plain(fault("dropout", at_seconds=(0.4,)))]), "samples_lost"),
     ],
     ids=lambda value: value if isinstance(value, str) else "",
 )

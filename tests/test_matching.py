@@ -44,7 +44,8 @@ def test_same_noise_at_other_levels_gives_the_trim_exactly() -> None:
         for band, first in zip(row.bands, result.captures[0].bands, strict=True):
             assert band.level_db + shift == pytest.approx(first.level_db, abs=1e-9)
     assert result.captures[0].trim_uncertainty_db is None
-    assert codes(result.notes) == {"same_place_assumed", "background_counts", "levels_relative"}
+    told = {"same_place_assumed", "background_counts", "levels_relative", "same_recording"}
+    assert codes(result.notes) == told  # one file at three levels, and no loudspeaker's noise in it
 
 
 def test_levels_of_white_noise_follow_from_its_density() -> None:
@@ -264,8 +265,33 @@ def test_one_recording_given_twice_is_told() -> None:
     noise = 0.1 * np.random.default_rng(8).standard_normal(96_000)
     pair = [Capture.from_array(noise, 48_000, file=name) for name in ("left.wav", "right.wav")]
     assert "same_recording" in codes(match_levels(pair).notes)
-    apart = [pair[0], Capture.from_array(0.9 * noise, 48_000, file="right.wav")]
-    assert "same_recording" not in codes(match_levels(apart).notes)
+    rescaled = [pair[0], Capture.from_array(0.9 * noise, 48_000, file="right.wav")]
+    assert "same_recording" in codes(match_levels(rescaled).notes)
+    own = noise + 1e-5 * np.random.default_rng(9).standard_normal(96_000)
+    takes = [pair[0], Capture.from_array(own, 48_000, file="right.wav")]
+    assert "same_recording" not in codes(match_levels(takes).notes)
+
+
+@pytest.mark.parametrize("way", noises.COPIES)
+def test_a_copy_saved_in_another_way_is_told(way: str) -> None:
+    assert noises.called_same(*noises.copied(way, 3))
+
+
+@pytest.mark.parametrize("way", noises.TAKES)
+def test_two_takes_are_not_called_one_recording(way: str) -> None:
+    assert not noises.called_same(*noises.taken_twice(way, 3))
+
+
+def test_a_track_of_another_band_is_told_by_its_end() -> None:
+    """The midrange track beside the full one, and the full one made anew."""
+    whole, part, other = (
+        heard(kinds.build(ToneSpec("noise", band=band, seconds=4.0, seed=seed), RATE).samples()[:, 0], band)
+        for band, seed in (("full", 3), ("midrange", 4), ("full", 5))
+    )
+    for pair in ([whole, part], [part, whole]):
+        (told,) = [note for note in match_levels(pair).notes if note.code == "track_ends"]
+        assert told.values["ends"] == "midrange"
+    assert "track_ends" not in codes(match_levels([whole, other]).notes)
 
 
 @pytest.mark.parametrize(

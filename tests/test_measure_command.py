@@ -10,6 +10,9 @@ import numpy as np
 import pytest
 import soundfile
 
+from gainkit.analysis import measure
+from gainkit.analysis.clean import is_disturbed, waveform_state
+from gainkit.capture import Capture, read_capture
 from tests.conftest import DATA, Answer
 from tests.waves import RATE, held, shaped, sine, with_noise
 
@@ -378,3 +381,40 @@ def test_noise_on_an_oscilloscope_is_not_told_as_no_signal(
     rows = "\n".join(f"{number * 1e-5:.5f},{each:.4f}" for number, each in enumerate(volts))
     (tmp_path / "scope.csv").write_text(f"time [s],volts [V]\n{rows}\n")
     assert "NO STEADY TONE" in gainkit("measure", tmp_path / "scope.csv").out
+
+
+@pytest.mark.parametrize(
+    ("spoiled", "told", "state"),
+    [
+        ("one click", "CLEAN. No rail", "clean"),
+        ("clicks", "CLEAN, BUT WITH CRACKLES. No rail", "disturbed"),
+        ("crackles", "CLEAN, BUT WITH CRACKLES. No rail", "disturbed"),
+        ("samples lost", "CLEAN, BUT WITH LOST SAMPLES. No rail", "disturbed"),
+    ],
+)
+def test_a_tone_that_crackles_is_not_plainly_clean(
+    gainkit: Callable[..., Answer], tmp_path: Path, spoiled: str, told: str, state: str
+) -> None:
+    wave = with_noise(sine(997, peak=0.5), 80)
+    rng = np.random.default_rng(6)
+    if "click" in spoiled:
+        wave[rng.integers(2000, len(wave) - 2000, 1 if spoiled == "one click" else 5)] += 0.3
+    elif spoiled == "crackles":  # bursts of a millisecond, too many samples to be left out
+        for start in rng.integers(2000, len(wave) - 2000, 20):
+            wave[start : start + 50] += 0.2 * rng.standard_normal(50)
+    else:
+        wave = np.delete(wave, np.s_[20_000:20_110])
+    path = tmp_path / "tone.wav"
+    soundfile.write(path, wave, RATE, subtype="PCM_24")
+    answer = gainkit("measure", path, "--require-clean")
+    assert told in answer.out
+    assert answer.code == (0 if state == "clean" else 1)
+    assert waveform_state(measure(read_capture(path))) == state
+
+
+def test_ordinary_noise_is_no_crackle() -> None:
+    """Noise 20 dB under the tone, hum and all: samples go up to five deviations off, none eight."""
+    for seed in range(4):
+        wave = with_noise(sine(997, peak=0.5), 20 + 20 * seed)
+        wave += 0.02 * np.sin(2 * np.pi * 50 * np.arange(len(wave)) / RATE)
+        assert not is_disturbed(measure(Capture.from_array(wave, RATE, calibrated=False)))

@@ -375,3 +375,39 @@ def test_one_recording_does_not_stand_for_two_positions() -> None:
     result = find_clean_volume([("20", measured(8)), ("24", same), ("28", same)])
     (told,) = [note for note in result.notes if note.code == "position_recorded_twice"]
     assert (told.values["lower"], told.values["higher"]) == (24, 28)
+
+
+def _stepped(seed: int, ratio: float | None, bits: int | None = None) -> list[tuple[Any, Measurement]]:
+    """A radio of equal steps, 1 to 2 dB, that compresses from a random position on by a ratio; its captures."""
+    rng = np.random.default_rng([31, seed])
+    step, knee, seconds = float(rng.uniform(1, 2)), int(rng.integers(4, 8)), np.arange(RATE // 2) / RATE
+    found = []
+    for at in range(10):
+        level = (
+            round(at * step, 1) if ratio is None else min(at, knee) * step + max(at - knee, 0) * step / ratio
+        )
+        wave = 0.5 * 10 ** (level / 20) * np.sin(2 * np.pi * 997 * seconds + float(rng.uniform(0, 6)))
+        wave += 10 ** (-float(rng.uniform(55, 80)) / 20) * rng.standard_normal(len(wave))
+        found.append((at + 20, measure(Capture.from_array(wave, RATE))))
+    return found
+
+
+@pytest.mark.parametrize("ratio", [1.4, 2.0, 3.0])
+def test_mild_compression_is_told(ratio: float) -> None:
+    for seed in range(2):
+        assert "level_rises_less" in codes(find_clean_volume(_stepped(seed, ratio)).notes)
+
+
+def test_equal_steps_are_no_compression() -> None:
+    for seed in range(3):
+        assert not codes(find_clean_volume(_stepped(seed, None)).notes) & {"level_rises_less", "level_held"}
+
+
+def test_a_copy_in_another_format_does_not_stand_for_a_second_position() -> None:
+    rng = np.random.default_rng(12)
+    tone_volts = 0.5 * np.sin(2 * np.pi * 997 * np.arange(RATE) / RATE)
+    takes = [tone_volts + 5e-4 * rng.standard_normal(RATE) for _ in range(2)]
+    copy = np.round(takes[0] * 2**15) / 2**15
+    first, second, third = (measure(Capture.from_array(each, RATE)) for each in (takes[0], copy, takes[1]))
+    assert "position_recorded_twice" in codes(find_clean_volume([(20, first), (21, second)]).notes)
+    assert "position_recorded_twice" not in codes(find_clean_volume([(20, first), (21, third)]).notes)

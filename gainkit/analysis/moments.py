@@ -130,8 +130,12 @@ def follow(
         at += len(table) * pieces.block
     if not levels:
         return None
-    rate = capture.sample_rate_hz
-    return Trace(span[0] / rate, pieces.block / rate, np.concatenate(levels), _merged(seen, pieces.piece, rate))
+    rate, trace = capture.sample_rate_hz, np.concatenate(levels)
+    # half a cycle before silence is as flat as one that is cut: a block beside none of the tone tells nothing
+    there = np.concatenate([[True], trace > db_from_ratio(LEAST_LEVEL * usual.peak), [True]])
+    within = there[:-2] & there[2:]
+    seen = [each for each in seen if within[(each[0] - span[0]) // pieces.block]]
+    return Trace(span[0] / rate, pieces.block / rate, trace, _merged(seen, pieces.piece, rate))
 
 
 @dataclass(frozen=True)

@@ -23,24 +23,32 @@ CROWD_SHARE = 0.1
 [-]."""
 
 
-def without_outliers(samples: Floats, fit: HarmonicFit) -> tuple[HarmonicFit, int]:
-    """Refit with outliers replaced by what the wave shows at their phase elsewhere; and their number.
+EDGE_SHARE = 0.005
+"""Within this share of either end, or a period, the tone may start or stop: what lies there is left out untold
+[-]."""
+
+
+def without_outliers(samples: Floats, fit: HarmonicFit) -> tuple[HarmonicFit, int, int]:
+    """Refit with outliers replaced by what the wave shows at their phase elsewhere; their number; and that of
+    those that are too many to be replaced.
 
     samples : (frames,) [V]; fit : theirs. A clipped wave's corners leave a residual that repeats every cycle;
     only what does not repeat is an outlier.
     """
     spread = float(np.sqrt(np.mean(fit.residual**2)))
     if spread == 0 or np.abs(fit.residual).max() < thresholds.OUTLIER_SIGMAS * spread:
-        return fit, 0
+        return fit, 0, 0
     place = np.remainder(np.arange(len(samples)) * (fit.angular / (2 * np.pi)), 1.0) * BINS
     bins = np.minimum(place.astype(np.int64), BINS - 1)
     repeating, outliers = _repeating_and_outliers(fit, bins, spread)
     if len(outliers) == 0 or len(outliers) > thresholds.OUTLIER_SHARE * len(samples):
-        return fit, 0
+        return fit, 0, len(outliers) if len(outliers) < thresholds.CRACKLE_SHARE * len(samples) else 0
+    edge = max(2 * np.pi / fit.angular, EDGE_SHARE * len(samples))
+    inside = int(np.count_nonzero((outliers >= edge) & (outliers < len(samples) - edge)))
     mended = samples.copy()
     model = synthesize(len(samples), fit.angular, fit.dc, fit.phasors)
     mended[outliers] = model[outliers] + repeating[outliers]
-    return refine(mended, fit.angular, fit.orders), len(outliers)
+    return refine(mended, fit.angular, fit.orders), inside, 0
 
 
 def _repeating_and_outliers(

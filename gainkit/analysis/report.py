@@ -223,6 +223,8 @@ def _tone_notes(
         yield remark("above_band", high_hz=options.band_hz[1], rms_volts=above, unit=unit)
     if tone.outliers:
         yield remark("outliers", count=tone.outliers)
+    if tone.crackles and not any(each.state == "clipped" for each in examined.stretches):
+        yield fault("crackles_within", count=tone.crackles)
     yield from _line_notes(capture, tone, unit)
 
 

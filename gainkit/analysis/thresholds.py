@@ -92,6 +92,9 @@ OUTLIER_RATIO = 0.05
 OUTLIER_SHARE = 0.002
 """... if they are fewer than this share of all samples [-]."""
 
+CRACKLE_SHARE = 0.05
+"""Of more, below this share, it is told that the recording crackles [-]; still more make another wave."""
+
 DC_VOLTS = 0.1
 """DC above this does not belong at an output that is off its rails [V] (common practice, no source)."""
 

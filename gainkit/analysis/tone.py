@@ -42,7 +42,8 @@ class ToneFit:
     """A tone with its harmonics, and the noise around it. Phasors are complex peak volts.
 
     phasors : (K,) orders 1..K counted from the record's middle [V]. in_band : how many of them, from order 1,
-    lie in the band [-]. noise_peak : (K,) rms error that noise gives each phasor's magnitude [V peak].
+    lie in the band [-]. outliers, crackles : samples that are none of the wave's and were left out, or were
+    too many to be. noise_peak : (K,) rms error that noise gives each phasor's magnitude [V peak].
     noise_rms_volts : residual in the band, hum and other lines included [V]. blur_volts : standard deviation
     of a crest's height from a coarse quantiser, which no length of record averages out [V]. step_volts : of
     that quantiser [V]. beside : lines near the tone that were fitted with it and taken out; their power
@@ -60,6 +61,7 @@ class ToneFit:
     spectrum: Spectrum = field(repr=False)
     fit: HarmonicFit = field(repr=False)
     outliers: int = 0
+    crackles: int = 0
     blur_volts: float = 0.0
     step_volts: float = 0.0
     band_hz: tuple[float, float] = thresholds.AUDIO_BAND_HZ
@@ -269,10 +271,10 @@ def fit_tone(
         return None
     highest_hz = max(high_hz, min(RAIL_ORDERS * start_hz * 1.01, HIGHEST_SHARE * sample_rate_hz))
     fit = fit_harmonics(samples, sample_rate_hz, start_hz, highest_hz=highest_hz, max_order=max_order)
-    fit, outliers = without_outliers(samples, fit)
+    fit, outliers, crackles = without_outliers(samples, fit)
     if step_volts is not None:
         fit = within_steps(samples, fit, step_volts)
-    return _with_noise(fit, sample_rate_hz, band_hz, outliers)
+    return replace(_with_noise(fit, sample_rate_hz, band_hz, outliers), crackles=crackles)
 
 
 def _with_noise(

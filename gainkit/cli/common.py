@@ -48,9 +48,9 @@ def remark(message: str) -> None:
 
 def tell(text: str, file: TextIO | None = None) -> None:
     """Print what people read; the one way to a terminal for text that holds names or words of others."""
-    from gainkit.cli.plain import screen
+    from gainkit.cli.plain import narrowed, screen
 
-    print(screen(text), file=file, flush=file is None)
+    print(screen(narrowed(text)), file=file, flush=file is None)
 
 
 def grouped(run: Callable[..., None]) -> Callable[..., None]:

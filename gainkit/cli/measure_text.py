@@ -154,7 +154,11 @@ def verdict(result: Measurement, checks: Checks) -> str:
 
 
 def _beside(result: Measurement) -> str:
-    """What is so strong beside the tone that it is a fault, for the verdict."""
+    """What is so strong beside the tone, or lacks of it, that it is a fault, for the verdict."""
+    from gainkit.analysis.clean import is_disturbed, samples_lost
+
+    if is_disturbed(result):
+        return ", BUT WITH LOST SAMPLES" if samples_lost(result) else ", BUT WITH CRACKLES"
     strong = {note.code for note in result.notes if note.severity == "fault"}
     if "hum" in strong:
         return ", BUT WITH HUM"

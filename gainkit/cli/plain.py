@@ -34,6 +34,11 @@ def width() -> int:
     return min(max(columns, LEAST_COLUMNS), MOST_COLUMNS) - 1
 
 
+def narrow() -> bool:
+    """Whether the terminal is narrower than the usual one, for which lists and tables are made."""
+    return width() < USUAL_COLUMNS - 1
+
+
 def strong(text: str) -> str:
     """Text in the one colour, on a terminal that has colours and unless NO_COLOR is set."""
     plain = os.environ.get("NO_COLOR") or os.environ.get("TERM") == "dumb" or not sys.stdout.isatty()
@@ -82,25 +87,61 @@ def wrapped(text: str, first: str, later: str) -> str:
     return lines.replace("\u00a0", " ")
 
 
+_KEPT = re.compile(r"\s*(?:gainkit |\||\$ )|.*-{3}")
+"""Lines that are pasted, read by machines or drawn: they stay whole."""
+
+
+def narrowed(text: str) -> str:
+    """The text for a terminal narrower than usual: lines that do not fit are broken between words, and go on
+    farther in. As it is everywhere else."""
+    if not narrow():
+        return text
+    return "\n".join(
+        line if len(line) <= width() or _KEPT.match(line) else _broken(line) for line in text.split("\n")
+    )
+
+
+def _broken(line: str) -> str:
+    own = line[: len(line) - len(line.lstrip())]
+    closer = re.sub(r" {3,}", "  ", line.strip())  # columns of a list that does not fit
+    return wrapped(closer, own, own + "    ")
+
+
 def sections(*parts: str) -> str:
     """Parts with an empty line between; empty ones are left out."""
     return "\n\n".join(part for part in parts if part)
 
 
 def columns(head: Sequence[str], rows: Iterable[Sequence[str]]) -> str:
-    """A table in columns; figures are aligned right where every cell of a column looks like one."""
+    """A table in columns; figures are aligned right where every cell of a column looks like one.
+
+    On a terminal narrower than usual a table that does not fit is told row by row, each as a block of lines.
+    """
     cells = [[visible(cell) for cell in row] for row in rows]
     widths = [max(len(line[place]) for line in [list(head), *cells]) for place in range(len(head))]
     right = [
         all(row[place][:1].isdigit() or row[place][:1] in "-+" for row in cells) for place in range(len(head))
     ]
-    return "\n".join(
+    lines = [
         "  ".join(
-            cell.rjust(width) if to_right else cell.ljust(width)
-            for cell, width, to_right in zip(line, widths, right, strict=True)
+            cell.rjust(size) if to_right else cell.ljust(size)
+            for cell, size, to_right in zip(line, widths, right, strict=True)
         ).rstrip()
         for line in [list(head), *cells]
-    )
+    ]
+    if narrow() and max(map(len, lines)) > width():
+        return "\n".join(_block(head, row) for row in cells)
+    return "\n".join(lines)
+
+
+def _block(head: Sequence[str], row: Sequence[str]) -> str:
+    """A row of a table as lines of `head: value`, the first of them standing out; empty cells are left out."""
+    told = [
+        f"{name.strip()}: {cell.strip()}" if name.strip() else cell.strip()
+        for name, cell in zip(head, row, strict=True)
+        if cell.strip()
+    ]
+    return "\n".join(wrapped(each, "  " if place else "", "    ") for place, each in enumerate(told))
 
 
 def percent(share_percent: float | None, digits: int = 3) -> str:

@@ -86,15 +86,18 @@ def list_sets(json: JsonFlag = False) -> None:
 
 
 def _list_text(result: ToneSets) -> str:
-    from gainkit.cli.plain import wrapped
+    from gainkit.cli.plain import narrow, wrapped
     from gainkit.toneset.pages import duration
 
     lines = []
     for each in result.sets:
         first = f"{each.name:<11}{each.tracks:>3} tracks {duration(each.seconds):>6}   "
-        lines.append(wrapped(each.about, first, " " * len(first)))
+        if narrow():
+            lines += [first.rstrip(), wrapped(each.about, "    ", "    ")]
+        else:
+            lines.append(wrapped(each.about, first, " " * len(first)))
     more = "gainkit tones show SET tells the tracks of one; tones write SET DEST writes it."
-    return "\n".join([*lines, "", more])
+    return "\n".join([*lines, "", wrapped(more, "", "")])
 
 
 @tones.command("show")

@@ -20,7 +20,7 @@ from gainkit.advice import (
     on_target,
     tone_faults,
 )
-from gainkit.analysis.clean import clips_in_part, waveform_state
+from gainkit.analysis.clean import clips_in_part, crackles, is_disturbed, samples_lost, waveform_state
 from gainkit.analysis.model import Measurement
 from gainkit.job.plan import ChannelPlan
 from gainkit.job.readings import OF_ONE_OUTPUT, Reading
@@ -233,6 +233,8 @@ def _waveform(result: Measurement, checks: Checks) -> Iterator[Remark]:
         yield fault("distorted", thd_percent=result.thd_percent)
     elif result.clipping.state is None:
         yield fault("waveform_not_judged")
+    elif is_disturbed(result):
+        yield fault("samples_lost") if samples_lost(result) else fault("crackles", count=crackles(result))
 
 
 def _typed(result: TypedLevel, figures: PlanFigures, plan: ChannelPlan, stale: bool) -> Iterator[Judgement]:

@@ -175,7 +175,16 @@ def _met(left: Level | None, told: Sequence[Remark], looked_at: frozenset[str]) 
 
 
 LEVEL_FAULTS = frozenset(
-    {"level_off_target", "clipped", "clips_in_part", "distorted", "waveform_not_judged", "dc_at_output"}
+    {
+        "level_off_target",
+        "clipped",
+        "clips_in_part",
+        "distorted",
+        "waveform_not_judged",
+        "samples_lost",
+        "crackles",
+        "dc_at_output",
+    }
 )
 """With any of these an output is not left on target."""
 

@@ -17,7 +17,9 @@ from gainkit.calculator.ranges import refuse_faults
 from gainkit.capture.model import Capture
 from gainkit.errors import GainkitError
 from gainkit.levels import power_db_from_ratio
+from gainkit.matching.edges import ends_at, track_edges
 from gainkit.matching.power import PowerDensity, power_density
+from gainkit.matching.sameness import same_recording
 from gainkit.matching.source import coherence_with
 from gainkit.remarks import Remark, all_within, fault, remark
 from gainkit.results import Result
@@ -47,10 +49,15 @@ NAMED_BACKGROUND_DB = 0.3
 """Background that adds less is not worth a word [dB]."""
 
 
-LEAST_COMMON, USUAL_COMMON = 0.22, 0.5
-"""Of their power two recordings of one track have so much in the same thirds of an octave at least, and that
-much as a rule [-], where they share no noise that would prove it (our choice: pink noise of two octaves has 0.2
-in common with ten, of five octaves half)."""
+ANY_COMMON, LEAST_COMMON, USUAL_COMMON = 0.03, 0.22, 0.5
+"""Of their power two recordings of one track have so much in the same thirds of an octave whatever plays it; so
+much at least unless its end shows that one's track is another; and so much as a rule [-], where they share no
+noise that would prove it (our choice: pink noise of two octaves has 0.2 in common with ten, of five octaves
+half; a small loudspeaker behind 48 dB an octave from 400 Hz on 0.07 with one whose bass is raised by 15 dB)."""
+
+LEAST_BEYOND = 0.1
+"""A track that ends is told from one that goes on where the latter has so much of its power beyond [-]: less is
+worth half a decibel, and where neither plays only surroundings are left."""
 
 NAMED_UNLIKE_DB = 0.6
 """... and between two recordings, each with its own clock and room, a little more [dB]."""
@@ -286,7 +293,7 @@ def _refuse_other_tracks(totals: Sequence[_Total], target: _Total, highest_hz: f
     """Raise GainkitError where a capture's power lies in quite other bands than the reference's."""
     for each in totals:
         common = _common_share(each, target, highest_hz)
-        if common < LEAST_COMMON:
+        if common < ANY_COMMON or (common < LEAST_COMMON and _ends_elsewhere(each, target, highest_hz)):
             raise GainkitError(
                 "tracks_differ", reference=target.capture.file, common_percent=100 * common
             ).within("file", each.capture.file)
@@ -335,12 +342,15 @@ def _notes(totals: Sequence[_Total], target: _Total, asked: MatchOptions, highes
     if highest_hz < asked.band_hz[1]:
         notes.append(remark("total_cut_short", highest_hz=highest_hz))
     for one, other in itertools.combinations(dict.fromkeys((*totals, target)), 2):
-        if one.capture.same_samples(other.capture, channel=asked.channel):
+        parts = one.power.part, other.power.part
+        if one.capture.same_samples(other.capture, channel=asked.channel) or same_recording(
+            one.capture, other.capture, parts, asked.channel, asked.minus
+        ):
             notes.append(
                 fault("same_recording", first=Path(one.capture.file).name, second=Path(other.capture.file).name)
             )
     for each in dict.fromkeys((*totals, target)):
-        own = [*each.capture.notes, *each.power.notes]
+        own = [*each.capture.notes, *each.power.notes, *_ends_elsewhere(each, target, highest_hz)]
         if each.power.single:
             own.append(fault("tone_not_noise"))
         if (move := each.power.move) is not None:
@@ -357,6 +367,22 @@ def _notes(totals: Sequence[_Total], target: _Total, asked: MatchOptions, highes
     if not master.calibrated:
         notes.append(remark("levels_relative"))
     return notes
+
+
+def _ends_elsewhere(own: _Total, target: _Total, highest_hz: float) -> list[Remark]:
+    """That one's track ends where the other's goes on. A track may be a part of another: common noise proves
+    nothing against it."""
+    if own is target or own.background_db is not None or own.power.single or target.power.single:
+        return []
+    for one, other in ((own, target), (target, own)):
+        for edge in track_edges(one.power, highest_hz):
+            span_hz = (edge.hertz, highest_hz) if edge.above else (AUDIO_BAND_HZ[0], edge.hertz)
+            whole = other.power.band(AUDIO_BAND_HZ[0], highest_hz)[0]
+            beyond = other.power.band(*span_hz)[0] / max(whole, 1e-300)
+            if beyond > LEAST_BEYOND and not ends_at(other.power, edge):
+                names = {"ends": Path(one.capture.file).name, "goes_on": Path(other.capture.file).name}
+                return [fault("track_ends", edge_hz=edge.hertz, above=edge.above, **names)]
+    return []
 
 
 def _band_levels(capture: Capture, power: PowerDensity, third_octave: bool) -> list[BandLevel]:

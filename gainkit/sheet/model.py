@@ -42,8 +42,8 @@ class SheetSupply:
 class SheetOutput:
     """One output as the page shows it: how it stands, and what the plan says of its channel.
 
-    clipping : "not measured", "not looked at" (a meter's level), "clean", "at-onset", "clipped-in-part"
-    or "clipped".
+    clipping : "not measured", "not looked at" (a meter's level), "clean", "at-onset", "clipped-in-part",
+    "disturbed" (crackles or lost samples) or "clipped".
     """
 
     status: OutputStatus

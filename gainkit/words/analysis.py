@@ -185,6 +185,10 @@ REMARKS: dict[str, Template] = {
     "clipped_in_part": _clipped_in_part,
     "dropout": _dropout,
     "outliers": _outliers,
+    "crackles_within": (
+        "It crackles: {count} samples do not belong to the tone, too many to be left out. Check plugs and leads, and record "
+        "again."
+    ),
     "above_band": (
         "Above {high_hz:.6g} Hz there are {rms_volts:.3g} {unit} rms (switching residue or noise); they are left "
         "out of all figures."

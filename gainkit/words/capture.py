@@ -133,7 +133,8 @@ FAULTS: dict[str, FaultWords] = {
         "Turn its input down or use a pad, then record and read the meter again.",
     ),
     "reference_not_steady": FaultWords(
-        "the tone's level moves, or hum and noise are a tenth of it: the meter may have read something else.",
+        "the tone's level moves, it crackles, or hum and noise are a thirtieth of it: the meter may have read something "
+        "else.",
         "Record a clean steady tone, nothing turned, louder against the hum, and calibrate with that.",
     ),
     "reference_clips_in_part": FaultWords(

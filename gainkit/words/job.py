@@ -219,6 +219,8 @@ REMARKS: dict[str, Template] = {
             else ""
         )
     ),
+    "samples_lost": "the last recording lacks samples: close other programs, and measure again",
+    "crackles": "the last recording CRACKLES ({count} samples that are not the tone's): check plugs and leads, and measure again",
     "waveform_not_judged": "clipping could not be judged from the last recording: measure again",
     "not_matched": "NOT MATCHED: {trim_db:+z.1f} dB to the reference",
     "response_not_flat": lambda v: (
@@ -291,6 +293,8 @@ SHORT: dict[str, Template] = {
     "crossover_missing": "no {side} at {planned_hz:.4g} Hz",
     "crossover_elsewhere": "{side} at {corner_hz:.3g} Hz",
     "volume_not_clean": "no clean volume position",
+    "samples_lost": "samples lost in its recording",
+    "crackles": "crackles in its recording",
     "waveform_not_judged": "clipping not judged",
     "not_matched": "not matched",
     "response_not_flat": "response {gain_db:+z.1f} dB at {at_hz:.3g} Hz",

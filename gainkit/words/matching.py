@@ -43,6 +43,10 @@ REMARKS: dict[str, Template] = {
         "Its sound lies in other bands than the reference's, and nothing shows that both hold the same noise: was the same "
         "track playing? Record both from the track's beginning, or give <index>."
     ),
+    "track_ends": lambda values: (
+        f"the noise in {{ends}} ends at {{edge_hz:.4g}} Hz and holds nothing {'above' if values['above'] else 'below'}, that in "
+        "{goes_on} goes on: two tracks were playing. Record the same one at all loudspeakers."
+    ),
     "same_recording": "{first} and {second} are the same recording: that compares nothing. Record each loudspeaker by itself.",
     "cuts_only": (
         "No output is raised, for one that stands at its target would clip too early: all trims are "

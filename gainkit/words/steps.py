@@ -146,6 +146,7 @@ REMARKS: dict[str, Template] = {
     "figure_clean": "clean",
     "figure_at_onset": "at the onset",
     "figure_clipped_in_part": "CLIPPED in a part of the recording",
+    "figure_disturbed": "no rail, but crackles or lost samples",
     "figure_clipped": "CLIPPED by {overdrive_db:z.1f} dB",
     "figure_recorder": "recorder {level_dbfs:z.0f} dBFS",
     "figure_not_looked_at": "clipping not looked at",

@@ -77,6 +77,11 @@ REMARKS: dict[str, Template] = {
         f"At {', '.join(str(each) for each in v['positions'])} the level hardly rises any more although the wave stays "
         "clean: a limiter holds it, or the control is at its end. Stay below."
     ),
+    "level_rises_less": (
+        "Above {lower} the level rises by {less_db:z.2f} dB a position where it rose by {usual_db:z.2f} dB before, the wave "
+        "still clean: the control's steps are finer there, or the source compresses. Record the same positions with a tone "
+        "10 dB softer: steps stay as they are, compression goes."
+    ),
     "position_recorded_twice": (
         "{lower} and {higher} are the same recording: one of them is of another position. Record it again."
     ),

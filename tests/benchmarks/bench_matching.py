@@ -23,3 +23,12 @@ def test_trims(family: str, with_track: bool) -> None:
     counts = Counter(noises.outcome(noises.pair(family, seed), with_track=with_track) for seed in seeds)
     print(f"\n{family:<24}{'track given' if with_track else '':<14}{dict(counts)}")
     assert counts["wrong"] == 0
+
+
+@pytest.mark.benchmark
+@pytest.mark.parametrize("way", [*noises.COPIES, *noises.TAKES])
+def test_copies_and_takes(way: str) -> None:
+    make = noises.copied if way in noises.COPIES else noises.taken_twice
+    same = sum(noises.called_same(*make(way, seed)) for seed in range(FIRST_SEED, FIRST_SEED + TRIALS))
+    print(f"\n{way:<30}called the same recording {same} of {TRIALS}")
+    assert same == (TRIALS if way in noises.COPIES else 0)

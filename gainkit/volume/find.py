@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import itertools
 import math
-import statistics
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -22,6 +21,7 @@ from gainkit.errors import GainkitError
 from gainkit.levels import SINE_CREST, db_from_ratio, ratio_from_db
 from gainkit.remarks import Remark, all_within, fault, remark
 from gainkit.results import Result
+from gainkit.volume.rises import held_from, rises_less, same_recording
 
 Position = str | int | float
 """As the control shows it; whole numbers stay whole when a record is read back."""
@@ -43,15 +43,10 @@ TONE_DBFS = Range("dBFS", -60, 0, low_allowed=True)
 FALLING_DB = 0.1
 """Output that falls by more from one position to the next was not recorded in that order [dB]."""
 
-DISAGREEMENTS = frozenset({"clean_above_distorted", "output_falls", "different_tones"})
+DISAGREEMENTS = frozenset(
+    {"clean_above_distorted", "output_falls", "different_tones", "position_recorded_twice"}
+)
 """Faults with which the answer is not written: the captures contradict each other."""
-
-LEAST_RISE_DB = 0.5
-"""A control whose positions rise by less tells nothing by not rising [dB]."""
-
-HELD_SHARE = 0.2
-"""From the position on where all rise by less than this share of the usual rise, something holds the level [-]
-(our choice: steps of a control grow smaller, but not by so much at once)."""
 
 LARGE_STEP_DB = 3.0
 """A step of more than this onto the first distorted position may hold clean ones between [dB]."""
@@ -135,6 +130,7 @@ def find_clean_volume(
     volts = best.tone.tone_volts / ratio_from_db(tone_dbfs) if best is not None and calibrated else None
     notes = [
         *_ceiling_notes(rows, count, tone_dbfs),
+        *_rise_notes(rows),
         *_order_notes(rows),
         *_flatness_notes([row.tones for row in rows], tone_check),
         *(note for row in rows for note in _own_notes(row, limit_thd_percent)),
@@ -222,7 +218,7 @@ def _rows(
     """The positions from low to high, each judged."""
     groups = _grouped(measured)
     rail = _lowest_rail([tone for _, tones in groups for tone in tones])
-    held = _held([tones[0].tone_volts for _, tones in groups])
+    held = held_from([tones[0].tone_volts for _, tones in groups])
     return [
         _Row(
             position,
@@ -233,19 +229,6 @@ def _rows(
         )
         for number, (position, tones) in enumerate(groups)
     ]
-
-
-def _held(volts: Sequence[float]) -> int:
-    """The first place from which on the level hardly rises although it rose before: a limiter, or the control's
-    end. As many as there are where there is none."""
-    if min(volts) <= 0:
-        return len(volts)
-    rises = [db_from_ratio(after / before) for before, after in itertools.pairwise(volts)]
-    for number in range(1, len(rises)):
-        usual = statistics.median(rises[:number])
-        if usual > LEAST_RISE_DB and all(0 <= abs(rise) < HELD_SHARE * usual for rise in rises[number:]):
-            return number + 1
-    return len(volts)
 
 
 def _grouped(measured: Sequence[tuple[Position, Measurement]]) -> list[tuple[Position, list[Measurement]]]:
@@ -342,13 +325,26 @@ def _ceiling_notes(rows: Sequence[_Row], count: int, tone_dbfs: float) -> list[R
     return notes
 
 
+def _rise_notes(rows: Sequence[_Row]) -> list[Remark]:
+    """That a source without distortion rises less than its volume's usual step: finer steps, or compression."""
+    good = list(itertools.takewhile(lambda row: row.good, rows))
+    numbers = [_number(row.position) for row in good]
+    if any(number is None for number in numbers):
+        return []
+    told = rises_less([number or 0.0 for number in numbers], [row.tone.tone_volts for row in good])
+    if told is None:
+        return []
+    at, usual_db, less_db = told
+    return [fault("level_rises_less", lower=good[at - 1].position, usual_db=usual_db, less_db=less_db)]
+
+
 def _order_notes(rows: Sequence[_Row]) -> list[Remark]:
     """Output that falls, or another tone, from one position to the next."""
     notes = []
     for lower, higher in itertools.pairwise(rows):
         before, after = lower.tone, higher.tone
         between = {"lower": lower.position, "higher": higher.position}
-        if _same_figures(before, after):
+        if same_recording(before, after):
             notes.append(fault("position_recorded_twice", **between))
         if not _same_tone(before, after):
             tones = {"lower_hz": before.frequency_hz, "higher_hz": after.frequency_hz}
@@ -357,14 +353,6 @@ def _order_notes(rows: Sequence[_Row]) -> list[Remark]:
             fall = db_from_ratio(before.rms_volts / after.rms_volts)
             notes.append(fault("output_falls", **between, fall_db=fall))
     return notes
-
-
-def _same_figures(one: Measurement, other: Measurement) -> bool:
-    """Whether two measurements are of the same recording: noise moves the last digits of any other."""
-    return all(
-        getattr(one, name) == getattr(other, name)
-        for name in ("rms_volts", "peak_volts", "dc_volts", "frequency_hz", "thd_percent", "noise_volts")
-    )
 
 
 def _flatness_notes(
