@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from gainkit.matching.match import BandLevel, MatchedCapture, MatchOptions, MatchResult, cuts_only, match_levels
+from gainkit.matching.match import MatchOptions, cuts_only, match_levels
+from gainkit.matching.model import BandLevel, MatchedCapture, MatchResult
 from gainkit.matching.power import PowerDensity, power_density
 
 __all__ = [

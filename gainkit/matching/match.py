@@ -7,7 +7,6 @@ import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,14 +17,13 @@ from gainkit.capture.model import Capture
 from gainkit.errors import GainkitError
 from gainkit.levels import power_db_from_ratio
 from gainkit.matching.edges import ends_at, track_edges
+from gainkit.matching.model import BandLevel, MatchedCapture, MatchResult, Weighting
 from gainkit.matching.power import PowerDensity, power_density
 from gainkit.matching.sameness import same_recording
 from gainkit.matching.source import coherence_with
 from gainkit.remarks import Remark, all_within, fault, remark
-from gainkit.results import Result
 
 Floats = NDArray[np.float64]
-Weighting = Literal["Z", "A"]
 
 AUDIO_BAND_HZ = (20.0, 20_000.0)
 """Band of the Z- and A-weighted totals [Hz]."""
@@ -61,46 +59,6 @@ worth half a decibel, and where neither plays only surroundings are left."""
 
 NAMED_UNLIKE_DB = 0.6
 """... and between two recordings, each with its own clock and room, a little more [dB]."""
-
-
-@dataclass(frozen=True)
-class BandLevel:
-    """level_db : re 1 V rms when calibrated, else re a full-scale sine [dB]. uncertainty_db : 95 %, from the
-    finite average of noise [dB]."""
-
-    center_hz: float
-    level_db: float
-    uncertainty_db: float
-
-
-@dataclass(frozen=True)
-class MatchedCapture:
-    """level_db : total in the band and weighting asked for [dB]. trim_db : brings it to the reference [dB].
-
-    uncertainty_db : 95 % half-width of the level; trim_uncertainty_db : of the trim, as if the two recordings
-    held unrelated noise; None for the reference itself. Of the same minute of the same track it is less.
-    """
-
-    file: str
-    level_db: float
-    trim_db: float
-    uncertainty_db: float
-    trim_uncertainty_db: float | None
-    z_weighted_db: float
-    a_weighted_db: float
-    seconds: float
-    bands: tuple[BandLevel, ...]
-
-
-@dataclass(frozen=True, repr=False)
-class MatchResult(Result):
-    """reference : file that the trims lead to. captures : in the order given."""
-
-    reference: str
-    captures: tuple[MatchedCapture, ...]
-    calibrated: bool
-    weighting: Weighting
-    notes: tuple[Remark, ...]
 
 
 @dataclass(frozen=True)

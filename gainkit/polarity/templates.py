@@ -131,7 +131,7 @@ class Odds:
 
 
 @dataclass(frozen=True)
-class _Heard:
+class _AverageSpectrum:
     """The average of a train at the frequencies that its pulse holds. spectra : of each pulse, (pulses, bins).
     noise : power left in the average, (bins,). seconds : how much is looked at; latest : an answer begins
     before [s]."""
@@ -143,7 +143,7 @@ class _Heard:
     latest: float
 
     @classmethod
-    def of(cls, train: Train, band: str) -> _Heard:
+    def of(cls, train: Train, band: str) -> _AverageSpectrum:
         lobe = LOBE_SECONDS[band]
         arrival = _onset(train, lobe) if band in ONSET_BANDS else train.arrival
         before = min(round(BEFORE_SECONDS[band] * train.rate), arrival)
@@ -197,7 +197,7 @@ class _Heard:
 
 def odds_of(train: Train, band: str) -> Odds:
     """The odds of either sign, from the average of a train."""
-    heard = _Heard.of(train, band)
+    heard = _AverageSpectrum.of(train, band)
     likeness = heard.likeness(_answers(*heard.drawn))
     positive, negative = heard.evidence(likeness)
     log_odds = positive - negative if heard.power >= LEAST_POWER * heard.bins else 0.0
@@ -211,7 +211,7 @@ def odds_of(train: Train, band: str) -> Odds:
 def odds_over_ringing(train: Train, band: str, sign: int) -> float:
     """The odds of a sign over the other one behind a high-pass of linear phase, whose sound begins before its
     first swing [log]."""
-    heard = _Heard.of(train, band)
+    heard = _AverageSpectrum.of(train, band)
     causal = heard.evidence(heard.likeness(_answers(*heard.drawn)))
     ringing = heard.evidence(heard.likeness(_ringing_answers(*heard.drawn)))
     return causal[0] - ringing[1] if sign > 0 else causal[1] - ringing[0]
