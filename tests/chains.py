@@ -13,6 +13,10 @@ from gainkit.generator.spec import ToneSpec
 from gainkit.response import Sweep, from_track
 
 Transfer = Callable[[np.ndarray], np.ndarray]
+Placed = tuple[str, int, float]
+Band = tuple[str, float, float, float]
+"""A filter's family, order and corner [Hz]; a band's kind, centre [Hz], gain [dB] and quality."""
+
 RATE = 48_000
 
 
@@ -92,6 +96,41 @@ def boosted(kind: str, centre_hz: float, gain_db: float, quality: float) -> Tran
         "high-shelf": ([amount**2, amount * root, amount], [1, root, amount]),
     }[kind]
     return lambda hertz: np.polyval(over, 1j * hertz / centre_hz) / np.polyval(under, 1j * hertz / centre_hz)
+
+
+def digital(transfer: Transfer, corner_hz: float, rate: int = RATE) -> Transfer:
+    """The same as a bilinear transform at a rate makes it, exact at one frequency (closed form)."""
+
+    def bent(hertz: np.ndarray) -> np.ndarray:
+        ratio = np.tan(np.pi * np.minimum(hertz / rate, 0.4999)) / np.tan(np.pi * corner_hz / rate)
+        return transfer(corner_hz * ratio)
+
+    return bent
+
+
+def filter_and_band(seed: int, *, two_sided: bool) -> tuple[dict[str, Placed], Band, Transfer]:
+    """A crossover of first to fourth order on one side or on both, and a boost or cut on or near a slope, half
+    of the chains digital: its filters by side, its band, and all of it."""
+    rng = np.random.default_rng(seed)
+    is_digital = bool(rng.integers(2))
+    sides = ["high", "low"] if two_sided else [str(rng.choice(["high", "high", "low"]))]
+    filters: dict[str, Placed] = {}
+    for side in sides:
+        family = str(rng.choice(["butterworth", "linkwitz-riley", "bessel"]))
+        order = int(rng.choice([2, 4] if family == "linkwitz-riley" else [1, 2, 3, 4]))
+        corner_hz = float(np.exp(rng.uniform(*np.log((50, 150) if side == "high" else (1500, 5000)))))
+        filters[side] = ("butterworth" if order == 1 else family, order, corner_hz)
+    side = str(rng.choice(sides))
+    shelf = "low-shelf" if side == "high" else "high-shelf"
+    kind = str(rng.choice(["peak", shelf]))
+    octaves = rng.uniform(-0.7, 1.5) * (1 if side == "high" else -1)
+    centre_hz = float(filters[side][2] * 2**octaves)
+    gain_db = float(rng.choice([-1, 1, 1]) * rng.uniform(2, 9))
+    quality = float(rng.uniform(0.7, 3.0) if kind == "peak" else rng.uniform(0.5, 0.9))
+    parts = [(filtered(*placed, of), placed[2]) for of, placed in filters.items()]
+    parts.append((boosted(kind, centre_hz, gain_db, quality), centre_hz))
+    chain = in_a_row(*(digital(part, at) if is_digital else part for part, at in parts))
+    return filters, (kind, centre_hz, gain_db, quality), chain
 
 
 def delayed(seconds: float) -> Transfer:

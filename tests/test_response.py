@@ -524,6 +524,25 @@ def test_what_cannot_be_used_is_refused(track: tuple[np.ndarray, Sweep]) -> None
         find_response(capture, track[1], channel=2)
 
 
+@pytest.mark.long
+@pytest.mark.parametrize(
+    ("corner_hz", "centre_hz", "gain_db"), [(80.0, 60.0, 6.0), (80.0, 120.0, -4.0), (60.0, 90.0, 5.0)]
+)
+def test_a_shelf_on_a_slope_hides_no_filter(corner_hz: float, centre_hz: float, gain_db: float) -> None:
+    """Fitted one after the other, the first is a Bessel filter of 103 Hz with a peak."""
+    shelf = boosted("low-shelf", centre_hz, gain_db, 0.7)
+    chain = in_a_row(filtered("butterworth", 4, corner_hz, "high"), shelf)
+    samples, sweep = played(ToneSpec("sweep", seconds=6.0))
+    result = find_response(heard(noisy(through(samples[:, 0], chain), 40.0, seed=5)), sweep)
+    assert result.highpass is not None
+    assert (result.highpass.family, result.highpass.order) == ("butterworth", 4)
+    assert result.highpass.corner_hz == pytest.approx(corner_hz, rel=0.02)
+    (boost,) = result.boosts
+    assert boost.kind == "low-shelf"
+    assert boost.gain_db == pytest.approx(gain_db, abs=0.3)
+    assert boost.centre_hz == pytest.approx(centre_hz, rel=0.05)
+
+
 @pytest.mark.parametrize(
     ("low_hz", "high_hz", "seconds"),
     [

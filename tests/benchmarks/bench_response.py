@@ -8,6 +8,7 @@ from __future__ import annotations
 import dataclasses
 import time
 import tracemalloc
+from collections import Counter
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
@@ -19,7 +20,7 @@ from gainkit.capture import Capture, read_capture
 from gainkit.generator.spec import ToneSpec
 from gainkit.response import find_response
 from gainkit.response.filters import SHAPES
-from tests.chains import RATE, boosted, filtered, in_a_row, noisy, plain, played, through
+from tests.chains import RATE, boosted, filter_and_band, filtered, in_a_row, noisy, plain, played, through
 
 pytestmark = pytest.mark.benchmark
 
@@ -80,6 +81,40 @@ def test_random_bands_in_a_row() -> None:
             print("\n  ", bands, result.boosts, result.highpass, result.lowpass)
     print(f"\nbands in a row: {good} of {count} right")
     assert good >= 0.9 * count
+
+
+@pytest.mark.parametrize("two_sided", [False, True], ids=["one filter", "two filters"])
+def test_a_band_on_a_slope(two_sided: bool) -> None:
+    """A filter and a boost that hide each other, at 40 dB: families and orders right, corners within 2 %, gain
+    within 0.3 dB, centre within a tenth of an octave."""
+    samples, sweep = played(SPEC)
+    counts: Counter[str] = Counter()
+    for seed in range(7_000, 7_040):
+        filters, (kind, centre_hz, gain_db, quality), chain = filter_and_band(seed, two_sided=two_sided)
+        recording = noisy(through(samples[:, 0], chain), 40.0, seed=seed)
+        result = find_response(Capture.from_array(recording, RATE), sweep)
+        fits = True
+        for side, placed in (("high", result.highpass), ("low", result.lowpass)):
+            wanted = filters.get(side)
+            fits &= (placed is None) == (wanted is None)
+            if placed is not None and wanted is not None:
+                fits &= (placed.family, placed.order) == wanted[:2] and abs(
+                    placed.corner_hz / wanted[2] - 1
+                ) < 0.02
+        told = result.highpass is not None or result.lowpass is not None or bool(result.boosts)
+        if fits and len(result.boosts) == 1:
+            (boost,) = result.boosts
+            same = boost.kind == kind and abs(boost.gain_db - gain_db) < 0.3
+            opposite = {boost.kind, kind} == {"low-shelf", "high-shelf"} and abs(boost.gain_db + gain_db) < 0.3
+            fits &= (same or opposite) and abs(np.log2(boost.centre_hz / centre_hz)) < 0.1
+        else:
+            fits = False
+        counts["right" if fits else "wrong" if told else "not told"] += 1
+        if not fits:
+            print("\n  ", seed, filters, (kind, centre_hz, gain_db, quality))
+            print("     ", result.highpass, result.lowpass, result.boosts)
+    print(f"\na band on a slope, two filters {two_sided}: {dict(counts)}")
+    assert counts["right"] >= 0.9 * counts.total()
 
 
 def fastest(work: Callable[[], object], times: int = 5) -> float:
