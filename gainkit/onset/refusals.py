@@ -35,6 +35,10 @@ of a sine grows by 2.1 dB beyond a hard rail and no more (4 / pi, closed form)."
 HELD_SPAN_DB = 0.4
 """A glide of which less lies under its rail tells no pace [dB]."""
 
+KNEE_SHARES = (1.0, 0.5, 0.25, 0.125)
+"""A pace that is another one over all of that may still be right over these parts of its quiet end, where a
+soft knee bends less [-]."""
+
 MOST_HUM_TOLERANCE = 0.35
 """Hum beside the tone excuses no more than this of a pace [-]."""
 
@@ -179,13 +183,17 @@ def _refuse_other_pace(envelope: Envelope, ramp: LevelRamp, rough: Alignment) ->
     rise = abs(planned) * len(part) * envelope.hop_seconds
     if len(part) <= LEAST_HOPS or rise < HELD_SPAN_DB:
         raise GainkitError("glide_held", lowest_dbfs=min(ramp.level_dbfs, ramp.stop_level_dbfs))
-    slope = float(np.polyfit(np.arange(len(part)) * envelope.hop_seconds, part, 1)[0])
     beside = _beside_volts(envelope, LevelPlan((ramp,)), rough)
     low = 10 ** (float(np.median(part[: max(len(part) // 8, LEAST_HOPS)])) / 20)
-    tolerance = SLOPE_TOLERANCE + min(20 * math.log10(1 + beside / low) / rise, MOST_HUM_TOLERANCE)
-    if not abs(slope / abs(planned) - 1) < tolerance:
-        heard = slope if planned > 0 else -slope
-        raise GainkitError("glide_pace", heard_db_per_second=heard, planned_db_per_second=planned)
+    slopes = []
+    for share in KNEE_SHARES:
+        quiet = part[: max(round(share * len(part)), LEAST_HOPS)]
+        slopes.append(float(np.polyfit(np.arange(len(quiet)) * envelope.hop_seconds, quiet, 1)[0]))
+        excused = min(20 * math.log10(1 + beside / low) / (share * rise), MOST_HUM_TOLERANCE)
+        if abs(slopes[-1] / abs(planned) - 1) < SLOPE_TOLERANCE + excused:
+            return
+    heard = slopes[0] if planned > 0 else -slopes[0]
+    raise GainkitError("glide_pace", heard_db_per_second=heard, planned_db_per_second=planned)
 
 
 def _from_quiet_end(envelope: Envelope, ramp: LevelRamp, rough: Alignment) -> NDArray[np.float64]:

@@ -215,4 +215,4 @@ def test_filters_that_ring_beforehand(kind: str) -> None:
         name = f"{role} {corner_hz:g} Hz {'steep' if order is None else f'order {order}'}"
         print(line(name, counts), flush=True)
         if order is None:
-            assert counts["wrong"] <= 0.05 * TRIALS
+            assert counts["wrong"] <= 0.1 * TRIALS
