@@ -166,10 +166,11 @@ def _beside_filter(levels: Levels, chain: Chain, side: FilterSide) -> Chain:
     rest = replace(chain, bands=tuple(band for band in chain.bands if band not in near))
     kinds: tuple[BoostKind, ...] = ("peak", "low-shelf" if side == "highpass" else "high-shelf")
     bends = side == "lowpass" or own.corner_hz > BENT_HZ
+    first_rates = (None, RATES_HZ[1]) if bends else (chain.rate_hz,)
     tried = []
     for shape in (shape for shape in SHAPES if abs(shape.order - own.shape.order) <= NEAR_ORDERS):
         corners = own.corner_hz, _corner_by_slope(levels, side, shape.order)
-        for corner_hz, rate in itertools.product(corners, {None, RATES_HZ[1]} if bends else {chain.rate_hz}):
+        for corner_hz, rate in itertools.product(corners, first_rates):
             bare = _with_filter(replace(rest, rate_hz=rate), side, PlacedShape(shape, corner_hz))
             for kind, factor, gain_db in itertools.product(kinds, NEAR_FACTORS, NEAR_GAINS_DB):
                 with_one = _adding(bare, kind, own.corner_hz * factor, gain_db, 0.7)
