@@ -88,23 +88,46 @@ class Hum:
 
 
 def hum_of(capture: Capture, choice: ChannelChoice, frequency_hz: float) -> Hum:
-    """The hum in a recording of a tone, as far as it lies beside the tone and its multiples."""
+    """The hum in a recording of a tone, as far as it lies beside the tone and its multiples.
+
+    Read piece by piece: what is kept grows by a few phasors a second.
+    """
     rate = capture.sample_rate_hz
     size = max(int(rate / RATE_HZ), 1)
-    parts, left = [], np.zeros(0)
+    slow_rate, delay = rate / size, (size - 1) / 2 / rate
+    candidates = np.array(_candidates(frequency_hz, slow_rate))
+    length, stride = round(BLOCK_SECONDS * slow_rate), round(slow_rate / BLOCKS_A_SECOND)
+    kernels = _kernels(candidates / slow_rate, length)
+    parts, left, slow = [], np.zeros(0), np.zeros(0)
     for block in capture.blocks(channel=choice.channel, minus=choice.minus, block_frames=size << 12):
         joined = np.concatenate([left, block]) if len(left) else block
         whole = len(joined) // size * size
-        parts.append(joined[:whole].reshape(-1, size).mean(axis=1))
+        slow = np.concatenate([slow, joined[:whole].reshape(-1, size).mean(axis=1)])
         left = joined[whole:]
-    slow = np.concatenate(parts) if parts else np.zeros(0)
-    slow_rate, delay = rate / size, (size - 1) / 2 / rate
-    lines = []
-    for candidate in _candidates(frequency_hz, slow_rate):
-        line = _line(slow, slow_rate, candidate, delay)
-        if line is not None:
-            lines.append(line)
-    return Hum(rate, tuple(lines))
+        count = (len(slow) - length) // stride + 1
+        if count > 0:
+            parts.append(np.lib.stride_tricks.sliding_window_view(slow, length)[::stride][:count] @ kernels)
+            slow = slow[count * stride :]
+    phasors = np.concatenate(parts) if parts else np.zeros((0, len(candidates)), dtype=np.complex128)
+    begins = np.arange(len(phasors)) * stride / slow_rate
+    lines = (
+        _line(
+            own * np.exp(-2j * np.pi * about_hz * begins),
+            about_hz,
+            begins,
+            0.5 * (length - 1) / slow_rate,
+            delay,
+        )
+        for about_hz, own in zip(candidates, phasors.T, strict=True)
+    )
+    return Hum(rate, tuple(line for line in lines if line is not None))
+
+
+def _kernels(turns: Floats, length: int) -> Phasors:
+    """What tells a block's phasors at some turns a sample, (length, turns)."""
+    window = np.hanning(length + 2)[1:-1]
+    waves = np.exp(-2j * np.pi * np.outer(np.arange(length), turns))
+    return np.asarray(window[:, None] * waves * (2 / window.sum()) / np.sinc(turns))
 
 
 def _candidates(frequency_hz: float, slow_rate: float) -> list[float]:
@@ -117,31 +140,25 @@ def _candidates(frequency_hz: float, slow_rate: float) -> list[float]:
     )
 
 
-def _line(slow: Floats, rate: float, about_hz: float, delay: float) -> HumLine | None:
+def _line(
+    phasors: Phasors, about_hz: float, begins: Floats, middle_seconds: float, delay: float
+) -> HumLine | None:
     """A line near a frequency, followed along the recording; None where none stands out.
 
-    slow : averages of whole samples at a rate [Hz]; delay : of the first one's middle [s].
+    phasors : of blocks, against the first one's begin [V peak]; begins : of the blocks [s], their middles so
+    much later. delay : of the first averaged sample's middle [s].
     """
-    size, stride = round(BLOCK_SECONDS * rate), round(rate / BLOCKS_A_SECOND)
-    count = (len(slow) - size) // stride + 1
-    if count < LEAST_BLOCKS:
+    if len(phasors) < LEAST_BLOCKS:
         return None
-    window = np.hanning(size + 2)[1:-1]
-    kernel = window * np.exp(-2j * np.pi * about_hz / rate * np.arange(size)) * (2 / window.sum())
-    blocks = np.lib.stride_tricks.sliding_window_view(slow, size)[::stride][:count]
-    begins = np.arange(count) * stride / rate
-    phasors = (blocks @ kernel) * np.exp(-2j * np.pi * about_hz * begins)
-    phasors /= np.sinc(about_hz / rate)
-    seconds = begins + (size - 1) / 2 / rate
-    off_hz = _peak(phasors, stride / rate, OFF_SHARE * about_hz)
+    off_hz = _peak(phasors, float(begins[1] - begins[0]), OFF_SHARE * about_hz)
     if off_hz is None:
         return None
+    seconds = begins + middle_seconds
     still = phasors * np.exp(-2j * np.pi * off_hz * seconds)
     if not _steady(still):
         return None
-    return HumLine(
-        about_hz + off_hz, seconds + delay, _smoothed(still) * np.exp(-2j * np.pi * (about_hz + off_hz) * delay)
-    )
+    found_hz = about_hz + off_hz
+    return HumLine(found_hz, seconds + delay, _smoothed(still) * np.exp(-2j * np.pi * found_hz * delay))
 
 
 def _peak(phasors: Phasors, stride_seconds: float, reach_hz: float) -> float | None:
