@@ -219,9 +219,9 @@ REMARKS: dict[str, Template] = {
             else ""
         )
     ),
-    "samples_lost": "the last recording lacks samples: close other programs, and measure again",
-    "crackles": "the last recording CRACKLES ({count} samples that are not the tone's): check plugs and leads, and measure again",
-    "waveform_not_judged": "clipping could not be judged from the last recording: measure again",
+    "samples_lost": "the last usable recording lacks samples: close other programs, and measure again",
+    "crackles": "the last usable recording CRACKLES ({count} samples that are not the tone's): check plugs and leads, and measure again",
+    "waveform_not_judged": "clipping could not be judged from the last usable recording: measure again",
     "not_matched": "NOT MATCHED: {trim_db:+z.1f} dB to the reference",
     "response_not_flat": lambda v: (
         f"RESPONSE NOT FLAT: {'raised' if v['gain_db'] > 0 else 'lowered'} by {abs(v['gain_db']):z.1f} dB at "
