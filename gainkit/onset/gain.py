@@ -55,10 +55,11 @@ def gain_change(
 ) -> GainChange | None:
     """The one place at which the gain moved; fits : in the track's order, clean ones by their tone, clipped
     ones by the sine that the rails hold. None for a glide, whose windows are too many to tell a turn from a
-    slope, and where the gain stood or moved more than once."""
-    known = [
-        (index, sine) for index, fit in enumerate(fits) if (sine := _sine_peak(fit, limit_thd_percent)) > 0
-    ]
+    slope, and where the gain stood or moved more than once. Distortion at no rail misleads the fit of rails
+    by as much as a turn: beside it only clean steps are asked."""
+    bent = any(fit.state == "clean" and fit.over(limit_thd_percent) for fit in fits)
+    asked = [(index, fit) for index, fit in enumerate(fits) if not bent or fit.state == "clean"]
+    known = [(index, sine) for index, fit in asked if (sine := _sine_peak(fit, limit_thd_percent)) > 0]
     if plan.glide or len(known) < 2 * LEAST_BESIDE:
         return None
     gains = np.array([db_from_ratio(sine) - fits[index].level_dbfs for index, sine in known])

@@ -73,14 +73,11 @@ def find_crossing(steps: Sequence[StepFit], limit_thd_percent: float) -> Crossin
     place = first_beyond(steps, limit_thd_percent)
     if place is None:
         return None
-    source = source_of(steps, limit_thd_percent)
-    if source is not None:
-        met = rail_met(steps, source, limit_thd_percent)
-        return (
-            None
-            if met is None
-            else Crossing(met.level_dbfs, met.rms_volts, met.at, at_rail=True, rail_volts=met.rail_volts)
-        )
+    met = rail_met(steps, limit_thd_percent)
+    if met is not None:
+        return Crossing(met.level_dbfs, met.rms_volts, met.at, at_rail=True, rail_volts=met.rail_volts)
+    if source_of(steps, limit_thd_percent) is not None:
+        return None
     beyond = steps[place]
     before = steps[place - 1] if place > 0 and steps[place - 1].thd_percent < limit_thd_percent else None
     if beyond.state == "clipped" and beyond.rails is not None:

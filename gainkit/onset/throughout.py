@@ -1,22 +1,22 @@
 """Where a rail is first met by a tone that is distorted already when it reaches the amplifier.
 
 A source that clips, or bends its wave, gives every step the same shape: THD is over the limit at all of them,
-and tells no rail. What an amplifier's rail does is seen against that shape: it is learnt from the softer steps,
-as harmonics, and held at rails until it makes the harmonics of a louder step.
+and tells no rail. What an amplifier's rail does is seen against that shape: the source's harmonics, and the
+rails that hold them, are found together from the harmonics of all steps.
 """
 
 from __future__ import annotations
 
-import itertools
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.optimize import least_squares
 
 from gainkit.analysis.rails import HARD, Knee, harmonics_of, held_half
-from gainkit.levels import ratio_from_db
+from gainkit.levels import db_from_ratio, ratio_from_db
 from gainkit.onset.steps import StepFit
 
 Floats = NDArray[np.float64]
@@ -36,43 +36,44 @@ ALIKE_NOISES, ALIKE_SHARE = 2.5, 0.1
 [-], and by less than this share of them [-]."""
 
 LEFT_SHARE = 0.1
-"""Rails must leave less than this share of what sets a louder step's shape apart [-]."""
+"""Rails must leave less than this share of the power of what sets the louder steps' shapes apart [-]."""
 
-MOST_TOLD = 3
-"""So many louder steps are asked: a deep rail tells its own place worse [-]."""
+FROM_RAIL_ALONE = 0.1
+"""... and less than this share of the power that rails alone leave, on a pure sine [-]."""
 
-AGREE_DB = 0.3
-"""Two louder steps that put the rail further apart than this do not tell it [dB]."""
+MOST_HELD_DB = 2.0
+"""Steps are asked whose fundamental is held down by no more: a deep rail tells its own place worse [dB]."""
 
 POINTS = 512
 """Of one period [-]."""
 
 KNEES = (HARD, *(Knee("algebraic", s) for s in (2.0, 4.0, 8.0)), Knee("exponential", 1.5))
-"""Rails that are tried."""
+"""From which rails the search starts."""
 
-DEEPEST_DB, SOFTEST_DB = 9.0, -3.0
-FIRST_STRIDE_DB, LAST_STRIDE_DB = 1.0, 0.002
-"""Between which overdrives of the crest, and in which strides, rails are looked for [dB]."""
+SOFT_ADVANTAGE = 0.7
+"""A bent rail must leave less than this share of what a hard one leaves [-]."""
+
+STARTS_DB = (-0.25, -0.75, -1.5, -3.0, -5.0)
+"""How far under the loudest step's crest rails are looked for first [dB]."""
+
+ROUNDS = 8
+"""So many times the source's own shape is corrected by what rails do to the softest steps; each leaves a small
+share of what the last one did."""
+
+LAST_STRIDE_DB = 0.002
+"""How closely a bend is followed down to the limit [dB]."""
 
 
 @dataclass(frozen=True)
 class DistortingSource:
     """A shape that does not move with the level.
 
-    harmonics : (K,) of the tone from its crest, over the fundamental [-]. gain : fundamental at 0 dBFS
-    [V peak]. steps : how many of the softest have it.
+    harmonics : (K,) of the tone from its crest, over the fundamental [-]. steps : how many of the softest
+    have it.
     """
 
     harmonics: Phasors
-    gain: float
     steps: int
-
-    @property
-    def period(self) -> Floats:
-        """One period from the fundamental's crest, for a fundamental of peak 1: (POINTS,)."""
-        spectrum = np.zeros(POINTS // 2 + 1, dtype=np.complex128)
-        spectrum[1 : len(self.harmonics) + 1] = self.harmonics * (POINTS / 2)
-        return np.asarray(np.fft.irfft(spectrum, POINTS))
 
 
 @dataclass(frozen=True)
@@ -107,18 +108,34 @@ def source_of(steps: Sequence[StepFit], limit_thd_percent: float) -> DistortingS
         or 100 * float(np.linalg.norm(shape[1:])) < limit_thd_percent
     ):
         return None
-    gain = float(np.median([abs(step.harmonics[0]) / ratio_from_db(step.level_dbfs) for step in own]))
-    return DistortingSource(shape, gain, len(own))
+    return DistortingSource(shape, len(own))
 
 
-def rail_met(steps: Sequence[StepFit], source: DistortingSource, limit_thd_percent: float) -> Met | None:
-    """Where the source's shape first meets a rail, by the first louder steps whose shape is another; None where
-    no step's is, where rails do not explain it, and where two of them disagree."""
-    louder = of_another_shape(steps, source)[:MOST_TOLD]
-    met_at = [met for step in louder if (met := _met_by(step, source, limit_thd_percent)) is not None]
-    if not met_at or (len(met_at) > 1 and abs(met_at[0].level_dbfs - met_at[1].level_dbfs) > AGREE_DB):
+def rail_met(steps: Sequence[StepFit], limit_thd_percent: float) -> Met | None:
+    """Where a source's shape first meets a rail; None where the shapes of the steps are not told by one source
+    over the limit and one pair of rails.
+
+    steps : judged, by rising level. A soft rail bends the softest steps too: source and rails are found
+    together, by least squares over the harmonics of all steps that are not deep in the rail.
+    """
+    orders = min(len(step.harmonics) for step in steps)
+    if orders < 2 or steps[0].thd_percent < limit_thd_percent:
         return None
-    return met_at[min(1, len(met_at) - 1)]
+    ladder = _Ladder.of(steps, orders)
+    if ladder is None:
+        return None
+    fits = [_fitted(ladder, knee) for knee in KNEES]
+    best = min(fits, key=lambda fit: fit.left * (SOFT_ADVANTAGE if fit.knee is HARD else 1.0) ** 2)
+    shape = ladder.shape(best)
+    alone = _fitted(ladder, best.knee, pure=True)
+    if (
+        best.left > LEFT_SHARE * ladder.apart
+        or best.left > FROM_RAIL_ALONE * alone.left
+        or 100 * float(np.linalg.norm(shape[1:])) < limit_thd_percent
+    ):
+        return None
+    met = _met(ladder, best, shape, limit_thd_percent)
+    return met if met.level_dbfs <= steps[-1].level_dbfs else None
 
 
 def of_another_shape(steps: Sequence[StepFit], source: DistortingSource) -> list[StepFit]:
@@ -144,26 +161,6 @@ def _alike(step: StepFit, mean: Phasors) -> bool:
     return apart < math.hypot(ALIKE_NOISES * noise, ALIKE_SHARE * float(np.linalg.norm(mean[1:])))
 
 
-def _met_by(step: StepFit, source: DistortingSource, limit_thd_percent: float) -> Met | None:
-    """The same told by one step."""
-    orders = len(source.harmonics)
-    if len(step.harmonics) < orders:
-        return None
-    drive = source.gain * ratio_from_db(step.level_dbfs)
-    wave = drive * source.period
-    wanted = step.harmonics[:orders]
-    apart = float(np.linalg.norm(wanted - drive * source.harmonics))
-    best = min((_fitted(wave, wanted, knee) for knee in KNEES), key=lambda fit: fit[0] / fit[3])
-    left, overdrive, knee, _ = best
-    if left > LEFT_SHARE**0.5 * apart or (max(overdrive) <= 0 and knee is HARD):
-        return None
-    less_db = max(overdrive) + _before_rail_db(knee, limit_thd_percent)
-    level = step.level_dbfs - less_db
-    crest = float(np.abs(wave).max())
-    softer = _held(wave * ratio_from_db(-less_db), crest, overdrive, knee)
-    return Met(level, float(np.std(softer)), crest * ratio_from_db(-max(overdrive)), step)
-
-
 def _before_rail_db(knee: Knee, limit_thd_percent: float) -> float:
     """By how much a clean sine stays under its rail where the bend alone makes the limit [dB]; 0 if hard."""
     if knee is HARD:
@@ -177,35 +174,128 @@ def _before_rail_db(knee: Knee, limit_thd_percent: float) -> float:
     return low
 
 
-def _held(wave: Floats, crest: float, overdrive_db: tuple[float, float], knee: Knee) -> Floats:
-    """A wave held at rails so far under a crest."""
-    up, down = np.maximum(wave, 0) / crest, np.maximum(-wave, 0) / crest
-    return crest * (held_half(up, overdrive_db[0], knee) - held_half(down, overdrive_db[1], knee))
+@dataclass(frozen=True)
+class _SourceAtRails:
+    """Rails of a fit.
 
+    gain : fundamental at 0 dBFS before them [V peak]. volts : (positive, negative) [V peak]. pure : whether the
+    source is a pure sine. left : squares that are left, each over its step's fundamental [-].
+    """
 
-def _fitted(wave: Floats, wanted: Phasors, knee: Knee) -> tuple[float, tuple[float, float], Knee, float]:
-    """Overdrives of the crest at which a wave held at rails comes nearest to wanted harmonics: what is left [V
-    peak], the overdrives [dB], the knee, and what a bent rail has to be better by [-]."""
-    crest = float(np.abs(wave).max())
+    gain: float
+    volts: tuple[float, float]
+    knee: Knee
+    pure: bool
+    left: float = math.inf
 
-    def left(pair: tuple[float, float]) -> float:
-        lines = np.fft.rfft(_held(wave, crest, pair, knee))[1 : len(wanted) + 1] * (2 / POINTS)
-        turned = lines * np.exp(-1j * np.arange(1, len(wanted) + 1) * np.angle(lines[0]))
-        return float(np.linalg.norm(turned - wanted))
-
-    best = min(((d, d) for d in np.arange(SOFTEST_DB, DEEPEST_DB + 1, FIRST_STRIDE_DB)), key=left)
-    cost, stride = left(best), FIRST_STRIDE_DB
-    while stride > LAST_STRIDE_DB:
-        moves = [
-            (best[0] + stride * a, best[1] + stride * b)
-            for a, b in itertools.product((-1, 0, 1), repeat=2)
-            if min(best[0] + stride * a, best[1] + stride * b) >= SOFTEST_DB
-            and max(best[0] + stride * a, best[1] + stride * b) <= DEEPEST_DB
+    def held(self, wave: Floats) -> Floats:
+        """A wave [V] behind them."""
+        tops = [max(float(np.max(sign * wave)), 1e-300) for sign in (1, -1)]
+        sides = [
+            top * held_half(np.maximum(sign * wave, 0) / top, -db_from_ratio(rail / top), self.knee)
+            for sign, top, rail in zip((1, -1), tops, self.volts, strict=True)
         ]
-        trial = min(moves, key=left)
-        there = left(trial)
-        if there < cost:
-            best, cost = trial, there
-        else:
-            stride /= 2
-    return cost, best, knee, 1.0 if knee is HARD else 0.7
+        return sides[0] - sides[1]
+
+
+@dataclass(frozen=True)
+class _Ladder:
+    """What is fitted: steps, their drive [-], shapes (n, K) [-], and how many of the softest tell the source.
+
+    apart : squares by which the other steps' shapes differ from those of the softest [-].
+    """
+
+    steps: Sequence[StepFit]
+    drive: Floats
+    shapes: Phasors
+    fundamentals: Floats
+    soft: int
+    apart: float
+
+    @staticmethod
+    def of(steps: Sequence[StepFit], orders: int) -> _Ladder | None:
+        """The steps that are not deep in a rail; None where they are too few to tell source from rail."""
+        drive = np.array([ratio_from_db(step.level_dbfs) for step in steps])
+        fundamentals = np.array([abs(step.harmonics[0]) for step in steps])
+        gains = fundamentals / drive
+        soft = sum(step.level_dbfs < steps[0].level_dbfs + LEAST_SPAN_DB + ROUNDING_DB for step in steps)
+        soft = max(soft, LEAST_STEPS)
+        if len(steps) < soft:
+            return None
+        told = gains > np.median(gains[:soft]) * ratio_from_db(-MOST_HELD_DB)
+        count = len(steps) if told.all() else int(np.argmin(told))
+        if count < soft:
+            return None
+        shapes = np.array([_shape(step)[:orders] for step in steps[:count]])
+        mean = _mean_shape(steps[:soft], orders)
+        apart = float(np.sum(np.abs(shapes - mean)[:, 1:] ** 2))
+        return _Ladder(steps[:count], drive[:count], shapes, fundamentals[:count], soft, apart)
+
+    def model(self, rails: _SourceAtRails, shape: Phasors, count: int) -> Phasors:
+        """Harmonics of the softest steps, each from its fundamental's crest: (count, K) [V peak]."""
+        period, orders = _period(shape), self.shapes.shape[1]
+        waves = np.array([rails.held(rails.gain * drive * period) for drive in self.drive[:count]])
+        lines = np.fft.rfft(waves)[:, 1 : orders + 1] * (2 / POINTS)
+        return np.asarray(lines * np.exp(-1j * np.arange(1, orders + 1) * np.angle(lines[:, :1])))
+
+    def shape(self, rails: _SourceAtRails) -> Phasors:
+        """Of the source, such that the softest steps are as measured behind these rails: (K,) [-]."""
+        pure = np.zeros(self.shapes.shape[1], dtype=np.complex128)
+        pure[0] = 1.0
+        if rails.pure:
+            return pure
+        weights = self.fundamentals[: self.soft] ** 2
+        shape = np.average(self.shapes[: self.soft], axis=0, weights=weights)
+        for _ in range(ROUNDS):
+            model = self.model(rails, shape, self.soft)
+            missed = self.shapes[: self.soft] - model / np.abs(model[:, :1])
+            shape = shape + np.average(missed, axis=0, weights=weights)
+        return np.asarray(shape)
+
+    def misses(self, rails: _SourceAtRails) -> Floats:
+        """What rails leave of all steps, each over its fundamental [-]."""
+        model = self.model(rails, self.shape(rails), len(self.steps))
+        missed = model / self.fundamentals[:, None] - self.shapes
+        return np.concatenate([missed.real.ravel(), missed.imag.ravel()])
+
+
+def _fitted(ladder: _Ladder, start: Knee, *, pure: bool = False) -> _SourceAtRails:
+    """The rails of one kind that leave least."""
+    gain = float(np.median(ladder.fundamentals[: ladder.soft] / ladder.drive[: ladder.soft]))
+    shape = ladder.shapes[0] if not pure else np.eye(1, ladder.shapes.shape[1], dtype=np.complex128)[0]
+    period = gain * ladder.drive[-1] * _period(shape)
+    tops = np.array([float(np.max(period)), float(np.max(-period))])
+
+    def rails_at(figures: Floats) -> _SourceAtRails:
+        knee = start if start is HARD else start.moved(math.exp(float(figures[3])))
+        up, down = np.exp(np.clip(figures[1:3], -30, 30)) * tops
+        return _SourceAtRails(
+            gain * math.exp(float(np.clip(figures[0], -3, 3))), (float(up), float(down)), knee, pure
+        )
+
+    def left(figures: Floats) -> float:
+        return float(np.sum(ladder.misses(rails_at(figures)) ** 2))
+
+    knee_figure = [] if start is HARD else [math.log(start.sharpness)]
+    starts = [np.array([0.0, *(2 * [math.log(ratio_from_db(db))]), *knee_figure]) for db in STARTS_DB]
+    first = min(starts, key=left)
+    found = least_squares(lambda x: ladder.misses(rails_at(x)), first, x_scale="jac", max_nfev=60)
+    return replace(rails_at(found.x), left=2 * float(found.cost))
+
+
+def _met(ladder: _Ladder, rails: _SourceAtRails, shape: Phasors, limit_thd_percent: float) -> Met:
+    """Where the crest comes to the nearer rail, or a bend alone would make the limit."""
+    period = _period(shape)
+    tops = float(np.max(period)), float(np.max(-period))
+    most = min(rail / top for rail, top in zip(rails.volts, tops, strict=True)) / rails.gain
+    level = db_from_ratio(most) - _before_rail_db(rails.knee, limit_thd_percent)
+    rms_volts = float(np.std(rails.held(rails.gain * ratio_from_db(level) * period)))
+    louder = [step for step in ladder.steps if step.level_dbfs >= level]
+    return Met(level, rms_volts, min(rails.volts), louder[0] if louder else ladder.steps[-1])
+
+
+def _period(shape: Phasors) -> Floats:
+    """One period from the fundamental's crest, for a fundamental of peak 1: (POINTS,)."""
+    spectrum = np.zeros(POINTS // 2 + 1, dtype=np.complex128)
+    spectrum[1 : len(shape) + 1] = shape * (POINTS / 2)
+    return np.asarray(np.fft.irfft(spectrum, POINTS))

@@ -30,7 +30,8 @@ OF_GAP = 0.125
 square and cube laws are straight there, others bend by less (our choice)."""
 
 UNDER_DISTORTION_DB = 0.3
-"""Of a rail that is met by a tone that is distorted already [dB]: two steps must agree so well there."""
+"""Of a rail that is met by a tone that is distorted already [dB]: where source and rails cannot be found
+together, the other distortion misleads the rails by up to so much."""
 
 
 def onset_uncertainty_db(
