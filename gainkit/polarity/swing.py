@@ -83,11 +83,6 @@ MOST_MISFIT_AGREED = 0.55
 """... but a sure swing with odds of 100 to 1 on its side is believed up to this share [-]: such swings were
 right in 5 of 5 scenes, two of them behind linear phase, whose wrong ones were not so sure."""
 
-RINGING_RARER = math.log(10)
-"""One recording in ten is taken to have heard a filter of linear phase, which rings before the sound (common
-practice, no source) [log]. With that, what the odds decide must stand as clear of the other sign behind such a
-filter, and a swing that is not sure be as likely."""
-
 AGAINST_ODDS = 4.6
 """Odds of 100 to 1 against a swing take its word [log]."""
 
@@ -154,9 +149,10 @@ def _decide(train: Train | None, band: str | None = None, *, chirps: bool = Fals
 
     A swing that stands clear decides where no narrower kernel saw the other sign. Where none stands clear, and
     where one dissents, the odds over all answers that may be (`templates`) are asked; against them nothing is
-    decided. band : of the train; None: there are no pulses beside each other, and no odds. chirps : the train
-    was made from chirps: a recorder's automatic gain, which follows them, is no causal filter, so that even the
-    surest swing needs the odds on its side.
+    decided. What the odds decide, and a swing that is not sure, must be as likely as the other sign behind a
+    filter of linear phase. band : of the train; None: there are no pulses beside each other, and no odds.
+    chirps : the train was made from chirps: a recorder's automatic gain, which follows them, is no causal
+    filter, so that even the surest swing needs the odds on its side.
     """
     if train is None:
         return Decision("undecided", 0.0, 0, 0)
@@ -182,7 +178,7 @@ def _decide(train: Train | None, band: str | None = None, *, chirps: bool = Fals
         if against > AGAINST_ODDS:
             return decision.undecided(fault("swings_disagree"))
         unsure = decision.confidence <= SURE_SWING
-        if unsure and odds_over_ringing(train, band, best.sign) + RINGING_RARER < 0:
+        if unsure and odds_over_ringing(train, band, best.sign) < 0:
             return decision.undecided(fault("rings_beforehand"))
         most = SUREST_ODDS if chirps and against > -LEAST_ODDS else 1.0
         return replace(decision, confidence=min(decision.confidence, most))
@@ -205,7 +201,7 @@ def _by_odds(train: Train, band: str, odds: Odds, undecided: Decision) -> Decisi
     ):
         return undecided
     sign = 1 if odds.log_odds > 0 else -1
-    if odds_over_ringing(train, band, sign) + RINGING_RARER < LEAST_ODDS:
+    if odds_over_ringing(train, band, sign) < 0:
         return undecided.undecided(fault("rings_beforehand"))
     return Decision(_name(sign), confidence, count, agreeing)
 

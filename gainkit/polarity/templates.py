@@ -9,6 +9,7 @@ odds.
 
 from __future__ import annotations
 
+import dataclasses
 import math
 from dataclasses import dataclass
 from functools import cached_property, lru_cache
@@ -17,6 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from gainkit.generator.pulses import LOBE_SECONDS
+from gainkit.polarity.answers import Answers, LinearPhase, lobe
 from gainkit.polarity.train import Train
 
 Floats = NDArray[np.float64]
@@ -64,59 +66,11 @@ MISMATCH = 0.1
 against another."""
 
 
-@dataclass(frozen=True)
-class CornerRange:
-    """Corners are drawn between these frequencies, evenly in octaves [Hz]."""
+FIRST_STEP, STEP_FALLS = 0.15, 0.8
+"""Answers that come near are varied by such a share of their figures, and by so much less each time [-]."""
 
-    low: float
-    high: float
-
-
-@dataclass(frozen=True)
-class TemplateFamily:
-    """What the loudspeakers meant for a train are like. box : high-pass. leg : of a crossover's high-pass. top
-    : of its low-pass. upper : of the driver."""
-
-    box: CornerRange
-    leg: CornerRange
-    top: CornerRange
-    upper: CornerRange
-
-
-FAMILIES = {
-    "bass": TemplateFamily(
-        CornerRange(20, 120), CornerRange(20, 150), CornerRange(50, 600), CornerRange(150, 6000)
-    ),
-    "midrange": TemplateFamily(
-        CornerRange(50, 400), CornerRange(60, 700), CornerRange(1000, 6000), CornerRange(3000, 15_000)
-    ),
-    "treble": TemplateFamily(
-        CornerRange(400, 2000), CornerRange(1200, 7000), CornerRange(8000, 30_000), CornerRange(14_000, 30_000)
-    ),
-}
-MICROPHONE = CornerRange(15, 200)
-"""Loudspeakers and recorders of the trade, common practice, no source; the drawn ones go a little further."""
-
-VOICE = CornerRange(100, 400)
-VOICE_SHARE = 0.25
-"""Recorders for voice cut below a corner there [Hz] with fourth order; so many of the drawn ones do [-] (common
-practice, no source)."""
-
-LINEAR = {"bass": CornerRange(30, 200), "midrange": CornerRange(60, 700), "treble": CornerRange(800, 7000)}
-LINEAR_ORDERS = (2, 4, 4, 8, 16)
-STEEP_WIDTHS = 0.05, 0.5
-"""High-passes of linear phase, as processors and players offer them: corners [Hz], orders of the slope [-], and
-half widths of steep ones over the corner [-] (common practice, no source)."""
-
-BUTTERWORTH = 0.541, 1.307
-"""Qualities of the two halves of a Butterworth filter of fourth order [-] (closed form)."""
-
-ORDERS = (0, 0, 0, 1, 2, 2, 3, 4, 4)
-"""Orders of a crossover's legs, as often as they are met: none often, second and fourth more than others
-[-]."""
-
-MOST_ECHOES, ECHO_DECAY_SECONDS = 24, 0.008
-LATEST_ECHO_SECONDS = {"bass": 0.025, "midrange": 0.025, "treble": 0.0012}
+KEPT, COPIES, ROUNDS = 30, 20, 6
+"""So many of the nearest answers are kept, each varied so often, so many times."""
 
 
 @dataclass(frozen=True)
@@ -183,11 +137,15 @@ class _AverageSpectrum:
 
     def evidence(self, likeness: Floats) -> tuple[float, float]:
         """For either sign, positive first, of what answers explain [log]."""
-        likelihood = -EFFECTIVE_SHARE * self.bins * np.log(1 - likeness**2 / self.power / (1 + MISMATCH))
+        likelihood = self.likelihood(likeness)
         top = float(likelihood.max())
         weights = np.exp(likelihood - top)
         positive, negative = (float(np.sum(weights, where=side)) for side in (likeness > 0, likeness < 0))
         return top + math.log(max(positive, 1e-300)), top + math.log(max(negative, 1e-300))
+
+    def likelihood(self, likeness: Floats) -> Floats:
+        """Of answers by the power that they explain [log]."""
+        return np.asarray(-EFFECTIVE_SHARE * self.bins * np.log(1 - likeness**2 / self.power / (1 + MISMATCH)))
 
     @property
     def drawn(self) -> tuple[str, float, int]:
@@ -209,12 +167,30 @@ def odds_of(train: Train, band: str) -> Odds:
 
 
 def odds_over_ringing(train: Train, band: str, sign: int) -> float:
-    """The odds of a sign over the other one behind a high-pass of linear phase, whose sound begins before its
-    first swing [log]."""
+    """How much likelier the best answer of a sign is than the best of the other sign behind a high-pass of
+    linear phase, whose sound begins before its first swing [log].
+
+    Few of the drawn answers come near a sound that has both a loudspeaker's and such a filter's slope: the
+    nearest of either kind are varied until they are as near as they come.
+    """
     heard = _AverageSpectrum.of(train, band)
-    causal = heard.evidence(heard.likeness(_answers(*heard.drawn)))
-    ringing = heard.evidence(heard.likeness(_ringing_answers(*heard.drawn)))
-    return causal[0] - ringing[1] if sign > 0 else causal[1] - ringing[0]
+    return _best(heard, sign, ringing=False) - _best(heard, -sign, ringing=True)
+
+
+def _best(heard: _AverageSpectrum, sign: int, *, ringing: bool) -> float:
+    """Likelihood of the best answer of a sign [log]."""
+    rng = np.random.default_rng(SEED)
+    hz = np.arange(1, heard.bins + 1) / heard.drawn[1]
+    likeness = np.max(sign * heard.likeness(_answers(*heard.drawn, ringing)), axis=1)
+    nearest = np.argsort(likeness)[-KEPT:]
+    answers, likeness, step = _drawn(heard.band, ringing).taken(nearest), likeness[nearest], FIRST_STEP
+    for _ in range(ROUNDS):
+        near = answers.taken(np.repeat(np.arange(len(likeness)), COPIES)).near(rng, step)
+        answers = answers.joined(near)
+        likeness = np.concatenate([likeness, np.max(sign * heard.likeness(near.spectra(hz)), axis=1)])
+        nearest = np.argsort(likeness)[-KEPT:]
+        answers, likeness, step = answers.taken(nearest), likeness[nearest], step * STEP_FALLS
+    return float(heard.likelihood(likeness.max()))
 
 
 def _onset(train: Train, lobe: float) -> int:
@@ -245,93 +221,21 @@ def _smooth(power: Floats) -> Floats:
 
 
 @lru_cache(maxsize=8)
-def _answers(band: str, seconds: float, bins: int) -> Phasors:
-    """Spectra of the drawn answers, (answers, bins), at multiples of 1/seconds; each begins at time 0."""
-    rng = np.random.default_rng(SEED)
-    count = ANSWERS[band]
-    family = FAMILIES[band]
-    hz = np.arange(1, bins + 1) / seconds
-
-    def corners(span: CornerRange) -> Floats:
-        return np.exp(rng.uniform(math.log(span.low), math.log(span.high), (count, 1)))
-
-    answer = np.repeat(_lobe(band, hz)[None, :], count, axis=0)
-    box = corners(family.box)
-    quality = rng.uniform(0.5, 1.4, (count, 1))
-    answer *= _high(hz / box, quality)
-    vented = rng.random((count, 1)) < 0.4
-    answer *= np.where(
-        vented, _high(hz / (box * rng.uniform(0.7, 1.1, (count, 1))), rng.uniform(0.6, 1.4, (count, 1))), 1
+def _drawn(band: str, ringing: bool) -> Answers:
+    """The same ones always."""
+    drawn = Answers.drawn(band, np.random.default_rng(SEED), ANSWERS[band])
+    if not ringing:
+        return drawn
+    return dataclasses.replace(
+        drawn, linear=LinearPhase.drawn(band, np.random.default_rng(SEED), ANSWERS[band])
     )
-    for span, high in ((family.leg, True), (family.top, False)):
-        ratio = hz / corners(span)
-        order = rng.choice(ORDERS, (count, 1))
-        soft = rng.uniform(0.5, 1.0, (count, 1))
-        first = _first(ratio, high)
-        second = _high(ratio, soft) if high else _low(ratio, soft)
-        answer *= (
-            np.where(order % 2 == 1, first, 1)
-            * np.where(order >= 2, second, 1)
-            * np.where(order == 4, second, 1)
-        )
-    answer *= _low(hz / corners(family.upper), 0.7)
-    ratio = hz / corners(MICROPHONE)
-    answer *= np.where(rng.random((count, 1)) < 0.5, _first(ratio, True), _high(ratio, 0.7))
-    ratio = hz / corners(VOICE)
-    voice = _high(ratio, BUTTERWORTH[0]) * _high(ratio, BUTTERWORTH[1])
-    answer *= np.where(rng.random((count, 1)) < VOICE_SHARE, voice, 1)
-    answer *= _echoes(hz, count, LATEST_ECHO_SECONDS[band], rng)
-    answer[0] = _lobe(band, hz)  # a wire in the loudspeaker's place: a self-check of track and recorder
-    return np.asarray(answer.astype(np.complex64))
 
 
 @lru_cache(maxsize=8)
-def _ringing_answers(band: str, seconds: float, bins: int) -> Phasors:
-    """As `_answers`, each behind a high-pass of linear phase: half of them with the slopes of a Butterworth
-    filter, half steep as designed by a window."""
-    answers = _answers(band, seconds, bins)[1:]
-    rng = np.random.default_rng(SEED)
-    span, count = LINEAR[band], (len(answers), 1)
+def _answers(band: str, seconds: float, bins: int, ringing: bool = False) -> Phasors:
+    """Spectra of the drawn answers, (answers, bins), at multiples of 1/seconds; each begins at time 0."""
     hz = np.arange(1, bins + 1) / seconds
-    corner = np.exp(rng.uniform(math.log(span.low), math.log(span.high), count))
-    order = rng.choice(LINEAR_ORDERS, count)
-    narrowest, widest = STEEP_WIDTHS
-    width = corner * np.exp(rng.uniform(math.log(narrowest), math.log(widest), count))
-    steep = 0.5 + 0.5 * np.tanh((hz - corner) / width)
-    sloped = 1 / np.sqrt(1 + (corner / hz) ** (2 * order))
-    shape = np.where(rng.random(count) < 0.5, sloped, steep)
-    return np.asarray((answers * shape).astype(np.complex64))
-
-
-def _echoes(hz: Floats, count: int, latest: float, rng: np.random.Generator) -> Phasors:
-    """1 and what echoes add, (answers, bins); each has lost some treble."""
-    total = np.zeros((count, len(hz)), dtype=np.complex128)
-    echoes = rng.integers(0, MOST_ECHOES, (count, 1))
-    strength = rng.uniform(0.0, 0.7, (count, 1))
-    for number in range(MOST_ECHOES):
-        delay = rng.uniform(0.0003, latest, (count, 1))
-        gain = strength * rng.uniform(0.2, 1.0, (count, 1)) * np.exp(-delay / ECHO_DECAY_SECONDS)
-        gain *= rng.choice([1.0, 1.0, 1.0, -1.0], (count, 1))
-        has = number < echoes[:, 0]
-        turn = np.exp(-2j * np.pi * hz[0] * delay[has])  # from one multiple of the lowest frequency to the next
-        total[has] += gain[has] * np.cumprod(np.broadcast_to(turn, (len(turn), len(hz))), axis=1)
-    return 1 + _first(hz / 5000.0, False) * total
-
-
-def _lobe(band: str, hz: Floats) -> Phasors:
-    """Spectrum of a raised cosine that begins at time 0 (closed form)."""
-    turns = hz * LOBE_SECONDS[band]
-    shape = np.sinc(turns) + 0.5 * np.sinc(turns - 1) + 0.5 * np.sinc(turns + 1)
-    return np.asarray(shape * np.exp(-1j * np.pi * turns))
-
-
-def _first(ratio: Floats, high: bool) -> Phasors:
-    return np.asarray((1j * ratio if high else 1) / (1 + 1j * ratio))
-
-
-def _high(ratio: Floats, quality: Floats | float) -> Phasors:
-    return np.asarray(-(ratio**2) / (1 - ratio**2 + 1j * ratio / quality))
-
-
-def _low(ratio: Floats, quality: Floats | float) -> Phasors:
-    return np.asarray(1 / (1 - ratio**2 + 1j * ratio / quality))
+    answers = _drawn(band, ringing).spectra(hz)
+    if not ringing:
+        answers[0] = lobe(band, hz)  # a wire in the loudspeaker's place: a self-check of track and recorder
+    return np.asarray(answers.astype(np.complex64))
