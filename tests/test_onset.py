@@ -375,6 +375,22 @@ def test_what_happens_on_the_way_is_told(family: str, seed: int) -> None:
             assert min(abs(note.values[told[note.code]] - edge) for edge in edges) < 0.05
 
 
+@pytest.mark.parametrize(
+    "seed", [7003, pytest.param(7007, marks=pytest.mark.long), pytest.param(8002, marks=pytest.mark.long)]
+)
+def test_an_oscilloscope_of_eight_bits_tells_the_onset(seed: int) -> None:
+    """Its steps put harmonics on a sine of which none may pass for a touched rail."""
+    scene = ladders.ladder("nothing happens", seed)
+    volts = scene.capture.volts()
+    step = 1.3 * np.abs(volts).max() / 127
+    result = find_onset(Capture.from_array(np.round(volts / step) * step, RATE), scene.plan)
+    assert result.onset_dbfs == pytest.approx(scene.onset_dbfs, abs=0.12)
+    fine = find_onset(scene.capture, scene.plan)
+    assert result.onset_uncertainty_db is not None
+    assert fine.onset_uncertainty_db is not None
+    assert fine.onset_uncertainty_db < result.onset_uncertainty_db < 0.3
+
+
 @pytest.mark.long
 def test_a_source_that_clips_is_no_amplifier_that_does() -> None:
     """Every step is a clipped sine of one shape, far under the rail: no onset, no rail, and where to look."""

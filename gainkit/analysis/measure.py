@@ -21,7 +21,6 @@ from gainkit.analysis.harmonic import project
 from gainkit.analysis.lines import without
 from gainkit.analysis.model import Measurement, MeasureOptions, NoToneReason
 from gainkit.analysis.overload import overloaded, recorder_limit
-from gainkit.analysis.quantised import crest_blur
 from gainkit.analysis.report import Examination, measurement_of
 from gainkit.analysis.spectrum import Line, hann, mains_of
 from gainkit.analysis.steady import Blocks, SteadyPart, demodulated, find_steady, last_steady
@@ -305,10 +304,7 @@ def _fit(window: Window, part: Floats, rough_hz: float, options: MeasureOptions)
         band_hz=options.band_hz,
         step_volts=step if window.pure_steps else None,
     )
-    if tone is None or step is None:
-        return tone
-    own_rms_volts = float(np.sqrt(tone.residual_power + window.above_band_volts**2))
-    return replace(tone, blur_volts=crest_blur(step, own_rms_volts), step_volts=step)
+    return tone if tone is None or step is None else tone.on_steps(step, window.above_band_volts)
 
 
 def _why_no_tone(tone: ToneFit) -> Remark | None:

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from gainkit.analysis import thresholds
 from gainkit.analysis.harmonic import HarmonicFit, Phasors, coarse_frequency, fit_harmonics, from_crest
 from gainkit.analysis.outliers import without_outliers
-from gainkit.analysis.quantised import within_steps
+from gainkit.analysis.quantised import crest_blur, within_steps
 from gainkit.analysis.spectrum import Line, Spectrum, lines_in, lone_line, noise_density, spectrum_of
 from gainkit.calculator.ranges import refuse_outside
 from gainkit.capture.model import RATES
@@ -99,6 +99,14 @@ class ToneFit:
         """What noise and a coarse quantiser alone would show as THD: root of the summed error powers [%]."""
         noise = float(np.linalg.norm(self.noise_peak[1 : self.in_band]))
         return 100 * float(np.hypot(noise, self._staircase()) / np.abs(self.phasors[0]))
+
+    def on_steps(self, step_volts: float, above_band_volts: float = 0.0) -> ToneFit:
+        """The same, with what a coarse quantiser of such a step [V] leaves unknown of its crests.
+
+        above_band_volts : rms of what was filtered off before the fit, but stood there when it was quantised.
+        """
+        own_rms_volts = float(np.sqrt(self.residual_power + above_band_volts**2))
+        return replace(self, blur_volts=crest_blur(step_volts, own_rms_volts), step_volts=step_volts)
 
     def _staircase(self) -> float:
         """What a quantiser's mean error on a sine puts on the harmonics in the band [V peak]: its power is

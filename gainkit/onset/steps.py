@@ -15,6 +15,7 @@ from gainkit.analysis.clipping import judge
 from gainkit.analysis.decimate import decimate
 from gainkit.analysis.model import State
 from gainkit.analysis.overload import overloaded
+from gainkit.analysis.quantised import quantiser_step
 from gainkit.analysis.rails import RailFit
 from gainkit.analysis.steady import find_steady
 from gainkit.analysis.tone import ToneFit, fit_tone
@@ -76,6 +77,7 @@ class StepFit:
     remarks: tuple[Remark, ...] = ()
     nature: tuple[Remark, ...] = ()
     crests: tuple[float, float] = (math.nan, math.nan)
+    blur_volts: float = 0.0
 
     @property
     def judged(self) -> bool:
@@ -189,6 +191,10 @@ def _fit_step(
         return StepFit(level, "silent", 0.0)
     if overloaded(capture, raw, tone):
         return StepFit(level, "recorder-overloaded", tone.rms_volts)
+    # the difference of two channels has no step of its own
+    step_volts = quantiser_step(raw) if options.choice.minus is None else None
+    if step_volts is not None:
+        tone = tone.on_steps(step_volts)
     return _judged(level, tone, options.limit_thd_percent, remarks)
 
 
@@ -213,6 +219,7 @@ def _judged(level: float, tone: ToneFit, limit_thd_percent: float, remarks: tupl
         remarks=remarks,
         nature=verdict.remarks,
         crests=(float(wave.max()), float(-wave.min())),
+        blur_volts=tone.blur_volts,
     )
 
 

@@ -10,8 +10,10 @@ import itertools
 import math
 from collections.abc import Sequence
 
+from gainkit.analysis.rails import RailFit
+from gainkit.levels import db_from_ratio
 from gainkit.onset.held import Held
-from gainkit.onset.knee import Crossing, find_crossing
+from gainkit.onset.knee import Crossing, find_crossing, model_thd
 from gainkit.onset.steps import StepFit
 
 OF_NORMAL = 1.96
@@ -28,6 +30,12 @@ which it still holds)."""
 OF_GAP = 0.125
 """Share of the gap between two steps by which a straight line through a bend's logarithms may be off [-]:
 square and cube laws are straight there, others bend by less (our choice)."""
+
+SLOPE_DB = 0.05
+"""How steeply THD rises is told over so much on either side of the onset [dB]."""
+
+LEAST_STEEPNESS = math.log(10) / 20
+"""No bend's THD grows more slowly than its level [1/dB]."""
 
 UNDER_DISTORTION_DB = 0.3
 """Of a rail that is met by a tone that is distorted already [dB]: where source and rails cannot be found
@@ -49,7 +57,7 @@ def onset_uncertainty_db(
     if crossing.at_rail:
         return UNDER_DISTORTION_DB
     place = usable.index(crossing.at)
-    noise_db = OF_NORMAL * _noise_db(crossing)
+    noise_db = OF_NORMAL * _noise_db(crossing, limit_thd_percent)
     spacing_db = 0.0
     if not crossing.by_shape:
         spacing_db = OF_GAP * (crossing.at.level_dbfs - usable[place - 1].level_dbfs)
@@ -70,13 +78,25 @@ def _without(usable: Sequence[StepFit], index: int, limit_thd_percent: float) ->
     return None if found is None or found.at_rail else found
 
 
-def _noise_db(crossing: Crossing) -> float:
-    """Standard deviation of the onset from the noise of the step that tells it [dB]."""
+def _noise_db(crossing: Crossing, limit_thd_percent: float) -> float:
+    """Standard deviation of the onset from the noise, or the quantiser, of the step that tells it [dB]."""
     step = crossing.at
     if crossing.by_shape and step.rails is not None:
         sides = [
             d for d, depth in zip(step.rails.deviation_db, step.rails.overdrive_db, strict=True) if depth > -6
         ]
-        return float(max(sides, default=max(step.rails.deviation_db)))
-    # 20 dB a decade: no bend's THD grows more slowly than its level
-    return 20 / math.log(10) * step.thd_floor_percent / max(step.thd_percent, 1e-300)
+        told_db = float(max(sides, default=max(step.rails.deviation_db)))
+        return math.hypot(told_db, _steps_db(step, step.rails, crossing.level_dbfs, limit_thd_percent))
+    return step.thd_floor_percent / max(step.thd_percent, 1e-300) / LEAST_STEEPNESS
+
+
+def _steps_db(step: StepFit, rails: RailFit, onset_dbfs: float, limit_thd_percent: float) -> float:
+    """What a coarse quantiser hides: how high a flat crest stands in its step, and THD at the onset, by how
+    steeply it rises there along the rails [dB]."""
+    if not step.blur_volts:
+        return 0.0
+    crest_db = db_from_ratio(1 + step.blur_volts / min(step.crests))
+    less_db = step.level_dbfs - onset_dbfs
+    low, high = (max(model_thd(rails, -less_db + d, step.orders), 1e-300) for d in (-SLOPE_DB, SLOPE_DB))
+    steepness = max((math.log(high) - math.log(low)) / (2 * SLOPE_DB), LEAST_STEEPNESS)
+    return math.hypot(crest_db, step.thd_floor_percent / limit_thd_percent / steepness)
