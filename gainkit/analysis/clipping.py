@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from gainkit.analysis import thresholds
 from gainkit.analysis.flats import flat_rails
+from gainkit.analysis.heldhum import hum_rounds, hum_rounds_alike
 from gainkit.analysis.jointfit import PLAIN_CURVE, Measured, explanations, plain, tone_units
 from gainkit.analysis.model import Clipping, Side
 from gainkit.analysis.rails import RailFit
@@ -192,7 +193,8 @@ def _other_explanation(
         told = remark("ac_coupling", corner_hz=values["corner"], order=int(best.name.split()[1][0]))
     else:
         told = remark("filtered", kind=best.name.split()[0], **values)
-    return _Other(Verdict(clipping, best.rails, (told, *_interval_remark(interval))), interval, False)
+    causes = () if hum_rounds_alike(tone, rails, best.rails) else (told,)
+    return _Other(Verdict(clipping, best.rails, (*causes, *_interval_remark(interval))), interval, False)
 
 
 def _interval_remark(interval: tuple[float, float] | None) -> tuple[Remark, ...]:
@@ -354,7 +356,7 @@ def _knee_remark(rails: RailFit, tone: ToneFit) -> tuple[Remark, ...]:
     held = max(rails.compression_db)
     if max(rails.overdrive_db) <= 0:  # the crest is bent long before the rail that would be there
         return (fault("compressed_crest", thd_percent=tone.thd_percent, held_db=held),)
-    return (remark("soft_knee", held_db=held),)
+    return () if hum_rounds(tone, rails) else (remark("soft_knee", held_db=held),)
 
 
 def _coupling_remark(corner_ratio: float, tone_hz: float) -> tuple[Remark, ...]:
