@@ -169,3 +169,21 @@ def test_clipping_that_a_filter_takes_under_the_limit_is_told_as_clipping() -> N
 def test_a_clean_tone_behind_a_filter_is_clean(kind: str, corner_hz: float, order: int) -> None:
     found = recorded(lambda u: u, 50.0, filtered(kind, corner_hz, order))
     assert found.clipping.state == "clean"
+
+
+@pytest.mark.parametrize(("up", "down", "hz"), [(0.90, 0.85, 2675.0), (0.91, 0.83, 2767.0)])
+def test_a_slew_limit_that_differs_up_and_down_is_no_dead_zone(up: float, down: float, hz: float) -> None:
+    """up, down : steepest slopes over the sine's own; at once following where it may."""
+
+    def slewed(sine: Floats) -> Floats:
+        step, out, at = 2 * np.pi / len(sine), np.empty(len(sine)), 0.0
+        for _ in range(2):  # the first turn settles
+            for place, wanted in enumerate(sine.tolist()):
+                at += min(max(wanted - at, -down * step), up * step)
+                out[place] = at
+        return out
+
+    found = recorded(slewed, hz)
+    assert found.clipping.state == "clean"
+    assert "crossover_distortion" not in codes(found.notes)
+    assert found.distortion_seen
