@@ -92,6 +92,15 @@ def test_why_there_is_no_steady_tone_is_said_with_its_figures() -> None:
         assert len(str(remark("no_steady_tone", reason=reason))) > len("No steady tone.")
 
 
+@pytest.mark.parametrize("rate_hz", [20.0, 1.7e9])
+def test_times_in_another_unit_than_seconds_are_told_with_the_way_out(rate_hz: float) -> None:
+    """Milliseconds, or days, read as seconds: 40 V that lie nowhere in the audio band are not silence."""
+    (why,) = measure(Capture.from_array(40 * sine(50, 2000, rate=20_000), rate_hz)).notes
+    assert why.values["reason"] == "out_of_band"
+    assert why.values["sample_rate_hz"] == rate_hz
+    assert "unit of time" in str(why)
+
+
 def test_a_long_capture_is_scanned_whole_and_fitted_in_part() -> None:
     quiet = np.zeros(5 * RATE)
     found = figures(with_noise(np.concatenate([quiet, sine(997, 25 * RATE)]), 80))

@@ -6,11 +6,12 @@ from collections.abc import Callable
 
 import numpy as np
 import pytest
-from scipy.signal import butter, freqs
+from scipy.signal import bessel, butter, freqs
 
 from gainkit.analysis import Measurement, measure
 from gainkit.analysis.filters import FILTERS, Sections
 from gainkit.capture import Capture
+from gainkit.remarks import codes
 from tests.waves import RATE, Floats, with_noise
 
 POINTS = 8192
@@ -105,6 +106,45 @@ def test_steep_filters_are_those_of_scipy(kind: str, order: int) -> None:
     np.testing.assert_allclose(ours[0], theirs, atol=1e-6)
 
 
+@pytest.mark.parametrize("order", [3, 4])
+def test_bessel_low_passes_are_those_of_scipy(order: int) -> None:
+    (family,) = [each for each in FILTERS if each.name == f"low-pass {order}s"]
+    orders = np.arange(1.0, 12.0)
+    ours, _ = Sections.of([family]).responses(np.log([[2.3, 1.0, 1.0]]), orders)
+    theirs = freqs(*bessel(order, 2.3, analog=True, norm="mag"), orders)[1]
+    theirs = theirs * np.exp(-1j * orders * np.angle(theirs[0])) / abs(theirs[0])
+    np.testing.assert_allclose(ours[0], theirs, atol=1e-6)
+
+
+@pytest.mark.parametrize(
+    ("order", "overdrive_db", "corner_hz"), [(4, 2.8, 120.0), (3, 1.3, 190.0), (4, 4.0, 250.0)]
+)
+def test_a_rail_behind_a_bessel_low_pass_is_no_soft_knee(
+    order: int, overdrive_db: float, corner_hz: float
+) -> None:
+    b, a = bessel(order, 2 * np.pi * corner_hz, analog=True, norm="mag")
+    found = recorded(held(overdrive_db), 50.0, lambda f: np.asarray(freqs(b, a, 2 * np.pi * f)[1]))
+    assert found.clipping.overdrive_db == pytest.approx(overdrive_db, abs=0.05)
+    assert "filtered" in codes(found.notes)
+    assert "soft_knee" not in codes(found.notes)
+
+
+@pytest.mark.parametrize("order", [2, 4, 6])
+@pytest.mark.parametrize(("tone_hz", "overdrive_db"), [(4044.0, 3.9), (3302.0, 0.85), (4229.0, 4.3)])
+def test_few_harmonics_behind_a_low_pass_leave_no_sure_figure(
+    order: int, tone_hz: float, overdrive_db: float
+) -> None:
+    """Four to six orders, the upper ones turned and weakened: what else may have made them is told."""
+    b, a = butter(order, 2 * np.pi * 11_000.0, analog=True)
+    clip = recorded(held(overdrive_db), tone_hz, lambda f: np.asarray(freqs(b, a, 2 * np.pi * f)[1])).clipping
+    assert clip.state != "clean"
+    assert clip.overdrive_db is not None
+    assert clip.overdrive_uncertainty_db is not None
+    low, high = clip.overdrive_interval_db or (clip.overdrive_db, clip.overdrive_db)
+    slack = 0.1 + 2 * clip.overdrive_uncertainty_db
+    assert low - slack <= overdrive_db <= high + slack
+
+
 def test_a_linkwitz_riley_filter_is_two_butterworth_sections() -> None:
     orders = np.arange(1.0, 12.0)
     (family,) = [each for each in FILTERS if each.name == "low-pass 4"]
@@ -129,3 +169,21 @@ def test_clipping_that_a_filter_takes_under_the_limit_is_told_as_clipping() -> N
 def test_a_clean_tone_behind_a_filter_is_clean(kind: str, corner_hz: float, order: int) -> None:
     found = recorded(lambda u: u, 50.0, filtered(kind, corner_hz, order))
     assert found.clipping.state == "clean"
+
+
+@pytest.mark.parametrize(("up", "down", "hz"), [(0.90, 0.85, 2675.0), (0.91, 0.83, 2767.0)])
+def test_a_slew_limit_that_differs_up_and_down_is_no_dead_zone(up: float, down: float, hz: float) -> None:
+    """up, down : steepest slopes over the sine's own; at once following where it may."""
+
+    def slewed(sine: Floats) -> Floats:
+        step, out, at = 2 * np.pi / len(sine), np.empty(len(sine)), 0.0
+        for _ in range(2):  # the first turn settles
+            for place, wanted in enumerate(sine.tolist()):
+                at += min(max(wanted - at, -down * step), up * step)
+                out[place] = at
+        return out
+
+    found = recorded(slewed, hz)
+    assert found.clipping.state == "clean"
+    assert "crossover_distortion" not in codes(found.notes)
+    assert found.distortion_seen

@@ -47,6 +47,20 @@ def test_hum_that_is_cut_with_the_tone_widens_what_is_told(overdrive_db: float, 
     assert holds(measured(overdrive_db, share, held=True), overdrive_db)
 
 
+@pytest.mark.parametrize(("overdrive_db", "tone_hz"), [(4.5, 928.1), (2.3, 296.4), (1.5, 1131.4)])
+def test_hum_that_rounds_the_corners_is_no_soft_knee_and_no_filter(overdrive_db: float, tone_hz: float) -> None:
+    told = codes(measured(overdrive_db, 0.055, held=True, tone_hz=tone_hz).notes)
+    assert "hum" in told
+    assert not told & {"soft_knee", "filtered"}
+
+
+def test_a_soft_knee_with_hum_behind_it_is_still_one() -> None:
+    time = np.arange(RATE) / RATE
+    wave = RAIL * np.tanh(1.5 * np.sin(2 * np.pi * 296.4 * time)) + 0.1 * np.sin(2 * np.pi * 50 * time)
+    wave += 0.002 * np.random.default_rng(1).standard_normal(RATE)
+    assert "soft_knee" in codes(measure(Capture.from_array(wave, RATE)).notes)
+
+
 @pytest.mark.long
 def test_hum_behind_the_rail_moves_nothing() -> None:
     result = measured(3.0, 0.4, held=False)

@@ -151,3 +151,17 @@ def test_hum_is_not_counted_as_the_tone_s_level(hum_hz: float, hum_volts: float)
     assert found.target.change_db == pytest.approx(20 * np.log10(16.6 / 15.0), abs=0.01)
     assert [note.severity for note in found.notes if note.code == "hum"] == ["fault"]
     assert "HUM" in verdict(found, Checks())
+
+
+@pytest.mark.parametrize(("hz", "period_seconds", "dip_db"), [(46.0, 0.61, 1.9), (424.0, 0.19, 1.7)])
+def test_a_gain_that_steps_within_a_cycle_cuts_no_crest(
+    hz: float, period_seconds: float, dip_db: float
+) -> None:
+    """A limiter that pumps: the level drops at once at any place of the cycle, and comes back slowly."""
+    rng = np.random.default_rng(7)
+    t = clock(5.0)
+    gain = 10 ** (-dip_db * np.exp(-(t % period_seconds) / 0.1) / 20)
+    for _ in range(3):
+        wave = down(15 * gain * np.sin(2 * np.pi * hz * t + rng.uniform(0, 2 * np.pi)))
+        found = measure(Capture.from_array(noisy(rng, wave), RATE))
+        assert "clipped_in_part" not in codes(found.notes)

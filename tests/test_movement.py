@@ -82,6 +82,25 @@ def test_a_sagging_supply_is_told_with_its_volts_and_its_time() -> None:
     assert "with a time constant of 0.5" in str(told)
 
 
+@pytest.mark.parametrize("taken_db", [4.0, 9.0])
+def test_a_recorder_that_takes_its_gain_back_is_no_sagging_supply(taken_db: float) -> None:
+    """Rails and the sine behind fall together."""
+    t = clock(4.0)
+    gain = 10 ** (taken_db * np.exp(-np.maximum(t, 0) / 0.3) / 20)
+    clipped = np.clip(1.4 * np.sin(2 * np.pi * 130 * t), -1, 1)
+    found = figures(noisy(np.random.default_rng(4), 0.1 * down(gain * clipped)))
+    assert found.rail_sag is None
+    assert "supply_sag" not in codes(found.notes)
+    assert found.clipping.overdrive_db == pytest.approx(20 * np.log10(1.4), abs=0.02)
+
+
+def test_a_limiter_that_pumps_interrupts_nothing() -> None:
+    t = clock(4.0)
+    gain = 10 ** (-2.0 * np.exp(-(t % 0.5) / 0.1) / 20)
+    found = figures(noisy(np.random.default_rng(4), 10 * down(gain * np.sin(2 * np.pi * 250 * t))))
+    assert "dropout" not in codes(found.notes)
+
+
 @pytest.mark.parametrize(("change_db", "code"), [(0.4, "level_rose"), (-0.4, "level_fell")])
 def test_a_turned_knob_is_told_with_its_time(change_db: float, code: str) -> None:
     seconds = np.arange(3 * RATE) / RATE

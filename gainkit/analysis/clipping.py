@@ -9,19 +9,20 @@ from numpy.typing import NDArray
 
 from gainkit.analysis import thresholds
 from gainkit.analysis.flats import flat_rails
-from gainkit.analysis.jointfit import (
-    ALIKE,
-    PLAIN_CURVE,
-    Measured,
-    explanations,
-    plain,
-    ranked,
-    tone_units,
-    with_interval,
-)
+from gainkit.analysis.heldhum import hum_rounds, hum_rounds_alike
+from gainkit.analysis.jointfit import PLAIN_CURVE, Measured, explanations, plain, tone_units
 from gainkit.analysis.model import Clipping, Side
 from gainkit.analysis.rails import RailFit
 from gainkit.analysis.railsearch import fit_rails
+from gainkit.analysis.rivals import (
+    ALIKE,
+    could_be_any,
+    few_orders_db,
+    near_misses,
+    ranked,
+    together,
+    with_interval,
+)
 from gainkit.analysis.tone import HIGHEST_SHARE, ToneFit
 from gainkit.levels import db_from_ratio
 from gainkit.remarks import Remark, fault, remark
@@ -95,7 +96,7 @@ def judge(tone: ToneFit, limit_thd_percent: float) -> Verdict:
     rails = fit_rails(real, noise)
     explained = _explained(rails, relative, tone)
     interval, alone, bent = None, True, False
-    if explained < EXPLAINS_ALL or rails.knee.free is not None:
+    if explained < EXPLAINS_ALL or rails.knee.free is not None or could_be_any(crest, corner_ratio):
         other = _other_explanation(tone, crest, relative, rails, corner_ratio, limit_thd_percent)
         if other.verdict is not None:
             return other.verdict
@@ -110,7 +111,7 @@ def judge(tone: ToneFit, limit_thd_percent: float) -> Verdict:
         return Verdict(CLEAN, rails, (missing,))
     remarks = (
         *(_knee_remark(rails, tone) if alone else ()),
-        *_coupling_remark(corner_ratio, tone.frequency_hz),
+        *(_coupling_remark(corner_ratio, tone.frequency_hz) if alone else ()),
         *_interval_remark(interval),
     )
     clipping = _clipping(rails, sides, tone, limit_thd_percent)
@@ -158,20 +159,24 @@ def _other_explanation(
     of = [alone, *explanations(measured, alone.chi2)]
     best, worse = ranked(of, len(crest))
     # a hard rail alone is a case of all of them: by chance they fit a little better
-    slack = 0.0 if rails.hard and not rails.knee.slope and not rails.knee.zone else ALIKE
+    simple = rails.hard and rails.knee.free is None and not could_be_any(crest, corner_ratio)
+    slack = 0.0 if simple else ALIKE
+    few = few_orders_db(crest)
+    missed = [] if simple else near_misses(of, len(crest))
     if worse[0] < ALIKE:
         near = [one for one, more in zip(of, worse, strict=True) if one is alone or more <= worse[0] + slack]
-        return _Other(None, with_interval(near), len(near) == 1 or slack == 0.0)
+        near = together(near, missed)
+        return _Other(None, with_interval(near, *few), (len(near) == 1 and not few) or simple)
     as_good = [one for one, more in zip(of, worse, strict=True) if more < ALIKE]
     # a curve that is free in many orders comes near to anything: it only speaks against rails
     named, _ = ranked([one for one in of if one.cause != "curve" or one.figures <= PLAIN_CURVE], len(crest))
     if named.cause in ("slew", "saturation"):
         best = named
-    elif best.cause == "curve":
-        return _Other(bent=True)
-    elif best.rails is not None and any(one.cause == "curve" for one in as_good):
-        return _Other(bent=True)  # the plainest of those that fit alike
-    interval = with_interval(as_good)
+    elif best.cause == "curve" or any(one.cause == "curve" for one in as_good):
+        near = together([alone, *(one for one in as_good if one.rails is not None)], missed)
+        # the plainest of those that fit alike: no rail
+        return _Other(None, with_interval(near, *few), len(near) < 2 and not few, bent=True)
+    interval = with_interval(together(as_good, missed), *few)
     best = tone_units(best, tone.frequency_hz)
     values = best.values or {}
     if best.cause == "slew":
@@ -188,7 +193,8 @@ def _other_explanation(
         told = remark("ac_coupling", corner_hz=values["corner"], order=int(best.name.split()[1][0]))
     else:
         told = remark("filtered", kind=best.name.split()[0], **values)
-    return _Other(Verdict(clipping, best.rails, (told, *_interval_remark(interval))), interval, False)
+    causes = () if hum_rounds_alike(tone, rails, best.rails) else (told,)
+    return _Other(Verdict(clipping, best.rails, (*causes, *_interval_remark(interval))), interval, False)
 
 
 def _interval_remark(interval: tuple[float, float] | None) -> tuple[Remark, ...]:
@@ -350,7 +356,7 @@ def _knee_remark(rails: RailFit, tone: ToneFit) -> tuple[Remark, ...]:
     held = max(rails.compression_db)
     if max(rails.overdrive_db) <= 0:  # the crest is bent long before the rail that would be there
         return (fault("compressed_crest", thd_percent=tone.thd_percent, held_db=held),)
-    return (remark("soft_knee", held_db=held),)
+    return () if hum_rounds(tone, rails) else (remark("soft_knee", held_db=held),)
 
 
 def _coupling_remark(corner_ratio: float, tone_hz: float) -> tuple[Remark, ...]:
@@ -376,7 +382,8 @@ def _other_kind(tone: ToneFit, relative: Phasors, limit_thd_percent: float) -> t
     odd_power = max(float(np.sum(np.abs(relative[odd]) ** 2) - 2 * np.sum(noise[odd] ** 2)), 1e-300)
     share = strength**2 * float(pattern @ pattern) / odd_power
     even_power = float(np.sum(np.abs(tone.phasors[1 : len(real) : 2]) ** 2))
-    if strength > 0 and share > thresholds.CROSSOVER_EXPLAINS and odd_power > even_power:
+    turned = float(np.sum(relative[odd].imag ** 2)) / odd_power > thresholds.CROSSOVER_TURNED
+    if strength > 0 and not turned and share > thresholds.CROSSOVER_EXPLAINS and odd_power > even_power:
         return (fault("crossover_distortion", thd_percent=thd_percent),)
     if even_power > 2 * odd_power:
         return (fault("even_harmonics", thd_percent=thd_percent),)

@@ -25,7 +25,7 @@ class FilterFamily:
     """A family of responses.
 
     names : of its figures, corners in units of the tone; grids : starts of each; limits : between which each is
-    kept. constants : that the denominator's coefficients are multiplied by, from that of s on.
+    kept. constants : that the denominator's coefficients are multiplied by, from that of 1 on.
     """
 
     name: str
@@ -47,27 +47,35 @@ _LOW, _HIGH, _Q = (0.02, 0.1, 0.25, 0.5, 0.8, 1.1), (0.7, 1.5, 2.5, 4.0, 7.0, 12
 ONE = ((),)
 
 STEEP: tuple[tuple[str, tuple[float, ...]], ...] = (
-    ("3", (2.0, 2.0)),
-    ("4", (2**1.5, 4.0, 2**1.5)),
-    ("4b", (2.6131259, 3.4142136, 2.6131259)),
+    ("3", (1.0, 2.0, 2.0, 1.0)),
+    ("4", (1.0, 2**1.5, 4.0, 2**1.5, 1.0)),
+    ("4b", (1.0, 2.6131259, 3.4142136, 2.6131259, 1.0)),
 )
 """Crossovers of third and fourth order: Butterworth, Linkwitz-Riley (two Butterworth sections of second order)
-and Butterworth again; coefficients of s, s^2, ... of the normalised low-pass (Zverev, Handbook of Filter
+and Butterworth again; coefficients of 1, s, s^2, ... of the normalised low-pass (Zverev, Handbook of Filter
 Synthesis, 1967, from memory; tests compare them with scipy.signal)."""
 
+BESSEL: tuple[tuple[str, tuple[float, ...]], ...] = (
+    ("3s", (1.0, 1.7556724, 1.2329542, 0.3607773)),
+    ("4s", (1.0, 2.1139177, 1.9151348, 0.8996528, 0.1901792)),
+)
+"""Low-passes after Bessel, 3 dB down at the corner: they hardly turn what they take away, so that their wave is
+nearly that of a soft knee (tests compare them with scipy.signal)."""
 
-def _steep(name: str, constants: tuple[float, ...]) -> tuple[FilterFamily, FilterFamily]:
-    """The low-pass and the high-pass of one kind."""
-    order = len(constants) + 1
-    low: Polynomial = {power: ((-power,),) if power else ONE for power in range(order + 1)}
-    high: Polynomial = {power: ((order - power,),) if power < order else ONE for power in range(order + 1)}
-    return (
-        FilterFamily(
-            f"low-pass {name}", "filter", {0: ONE}, low, ("corner",), (_HIGH,), ((0.5, 100.0),), constants
-        ),
-        FilterFamily(
-            f"high-pass {name}", "coupling", {order: ONE}, high, ("corner",), (_LOW,), ((1e-3, 2.0),), constants
-        ),
+
+def _low_pass(name: str, constants: tuple[float, ...]) -> FilterFamily:
+    below: Polynomial = {power: ((-power,),) if power else ONE for power in range(len(constants))}
+    return FilterFamily(
+        f"low-pass {name}", "filter", {0: ONE}, below, ("corner",), (_HIGH,), ((0.5, 100.0),), constants
+    )
+
+
+def _high_pass(name: str, constants: tuple[float, ...]) -> FilterFamily:
+    """constants : the same read backwards and forwards."""
+    order = len(constants) - 1
+    below: Polynomial = {power: ((order - power,),) if power < order else ONE for power in range(order + 1)}
+    return FilterFamily(
+        f"high-pass {name}", "coupling", {order: ONE}, below, ("corner",), (_LOW,), ((1e-3, 2.0),), constants
     )
 
 
@@ -86,7 +94,8 @@ FILTERS = (
         "low-pass 2", "filter", {0: ONE}, {0: ONE, 1: ((-1, -1),), 2: ((-2, 0),)}, ("corner", "q"), (_HIGH, _Q),
         ((0.5, 100.0), (0.3, 3.0)),
     ),
-    *(family for each in STEEP for family in _steep(*each)),
+    *(made(*each) for each in STEEP for made in (_low_pass, _high_pass)),
+    *(_low_pass(*each) for each in BESSEL),
     FilterFamily(
         "shelf", "filter", {0: ONE, 1: ((-1, 0),)}, {0: ONE, 1: ((0, -1),)}, ("zero", "pole"),
         ((0.4, 1.0, 2.0, 4.0, 8.0, 16.0),) * 2, ((0.02, 200.0), (0.02, 200.0)),
@@ -123,7 +132,7 @@ class Sections:
         for number, family in enumerate(families):
             for row, polynomial in enumerate((family.numerator, family.denominator)):
                 for power, products in polynomial.items():
-                    constant = (1.0, *family.constants, 1.0)[power] if row and family.constants else 1.0
+                    constant = family.constants[power] if row and family.constants else 1.0
                     for place, exponents in enumerate(products):
                         weights[number, row, power, place] = constant
                         powers[number, row, power, place, : len(exponents)] = exponents

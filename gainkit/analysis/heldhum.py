@@ -10,8 +10,9 @@ from __future__ import annotations
 import numpy as np
 
 from gainkit.analysis.lines import fit_lines, without
+from gainkit.analysis.rails import RailFit, held_half
 from gainkit.analysis.tone import ToneFit
-from gainkit.levels import db_from_ratio
+from gainkit.levels import db_from_ratio, ratio_from_db
 
 LEAST_SHARE = 0.05
 """Hum below this share of the tone moves an overdrive by less than half a decibel and counts in its
@@ -26,6 +27,34 @@ the tone."""
 
 HELD_SHARE = 0.9
 """Hum is held where so much or less of what is between the crests is left on them [-]."""
+
+
+ROUNDED_BY_HUM = 2.0
+"""A knee that is rounder than what hum makes of a corner, by up to so many times, may be the hum's (our choice)
+[-]."""
+
+APART_DB = 0.15
+"""Corners that hum rounds let rails alone and rails behind a filter agree within so much [dB]."""
+
+
+def hum_rounds(tone: ToneFit, rails: RailFit) -> bool:
+    """Whether hum that is cut with the tone makes the knee of its mean wave.
+
+    A corner whose sine moves up and down by a is a / pi lower there on average: the mean of a sine's one half.
+    Of the hum before the rail so much is left as the rail lets the sine run, 2/pi arcsin(rail / peak).
+    """
+    if not tone.lines or rails.hard:
+        return False
+    ratio = ratio_from_db(-max(*rails.overdrive_db, 0.0))
+    before = np.sqrt(2) * tone.lines[0].rms_volts / (2 / np.pi * np.arcsin(ratio))
+    corner = held_half(np.ones(1), 0.0, rails.knee)
+    return bool(1 - corner[0] < ROUNDED_BY_HUM * before / np.pi / (ratio * rails.sine_peak))
+
+
+def hum_rounds_alike(tone: ToneFit, rails: RailFit, filtered: RailFit) -> bool:
+    """Whether such hum may have made what a filter behind the rails tells hardly better than rails alone."""
+    apart_db = abs(max(filtered.overdrive_db) - max(rails.overdrive_db))
+    return apart_db < APART_DB and hum_rounds(tone, rails)
 
 
 def held_hum_db(tone: ToneFit) -> float:

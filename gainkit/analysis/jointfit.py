@@ -29,13 +29,6 @@ Cause = Literal["rails", "coupling", "filter", "slew", "saturation", "curve"]
 FLOOR_SHARE = 0.0007
 """A model is not asked to be truer than this share of all distortion: amplifiers have some of their own [-]."""
 
-ALIKE = 10.0
-"""Explanations whose criterion differs by less fit alike: odds of 150 to 1 (Kass and Raftery 1995, 'very
-strong' from there on, from memory) [-]."""
-
-LEAST_JOINT_ORDERS = 7
-"""Orders without which a filter could be anything [-]."""
-
 PLAIN_CURVE = 5
 """Figures of the plainest curve: its size, and orders 2 and 3 [-]."""
 
@@ -111,23 +104,14 @@ def plain(measured: Measured, rails: RailFit, straight: Phasors, corner: float, 
 
 
 def explanations(measured: Measured, rival: float) -> list[Explanation]:
-    """Filters behind hard rails, where there are orders enough to tell; slew limits, a mere curve, saturation.
+    """Filters behind hard rails, slew limits, a mere curve, saturation.
 
     Only those that leave little are told. rival : chi^2 of rails alone, which the filters must come near to.
     """
-    enough = len(measured.relative) >= LEAST_JOINT_ORDERS
-    filtered = _filtered(measured, rival) if enough else []
+    filtered = _filtered(measured, rival)
     others = [each for each in (_slewed(measured), *_curved(measured)) if each.left_share < LEAVES]
     core = _saturated(measured)
     return [*filtered, *others, core] if core.left_share < CORE_LEAVES else [*filtered, *others]
-
-
-def ranked(of: list[Explanation], orders: int) -> tuple[Explanation, list[float]]:
-    """The best explanation, and by how much the criterion of each is worse."""
-    scale = max(min(one.chi2 / max(2 * orders - one.figures, 1) for one in of), 1.0)
-    worse = [one.criterion(orders, scale) for one in of]
-    best = min(worse)
-    return of[worse.index(best)], [each - best for each in worse]
 
 
 def _curved(measured: Measured) -> list[Explanation]:
@@ -359,14 +343,6 @@ def _saturated(measured: Measured) -> Explanation:
     return Explanation(
         "saturation", "saturation", float(left @ left), 3, measured.left_share(left), None, {"depth_db": depth}
     )
-
-
-def with_interval(of: list[Explanation]) -> tuple[float, float] | None:
-    """Lowest and highest overdrive of those with rails [dB]; None where all say nearly the same."""
-    depths = [max(one.rails.overdrive_db) for one in of if one.rails is not None]
-    if len(depths) < 2 or max(depths) - min(depths) < 0.1:
-        return None
-    return max(min(depths), min(max(depths), 0.0)), max(depths)  # beyond a rail is never less than not at all
 
 
 def tone_units(one: Explanation, tone_hz: float) -> Explanation:

@@ -50,6 +50,9 @@ CROSSTALK_DB = 40.0
 STRONGER_RATIO = 10.0
 """A channel so many times as strong holds the tone, and this one what leaks of it [-]."""
 
+SILENT_SHARE = 1e-12
+"""What varies by no more than this share of itself is a constant, rounded [-]."""
+
 NEAR_TONE = 0.1
 """A second tone this near to the first may be the same, gliding [-]."""
 
@@ -158,7 +161,7 @@ def _examine(capture: Capture, options: MeasureOptions) -> Examination:
     """The steps up to the verdict, each handed what the one before it left."""
     window = choose_window(capture, options)
     if window.rough_hz is None:
-        return _without_tone(capture, window, window.audio, _no_tone("silent"))
+        return _without_tone(capture, window, window.audio, _unheard(capture, window))
     rough_hz = window.rough_hz
     _refuse_few_cycles(window, rough_hz, capture.file)
     angular = 2 * np.pi * rough_hz / window.audio_rate_hz
@@ -317,6 +320,14 @@ def _why_no_tone(tone: ToneFit) -> Remark | None:
     if harmonic_power / (harmonic_power + tone.noise_rms_volts**2) < thresholds.TONE_SHARE:
         return _no_tone("noise", frequency_hz=tone.frequency_hz)
     return None
+
+
+def _unheard(capture: Capture, window: Window) -> Remark:
+    """Silence, or samples so far apart or so close together that none of it can be a sound in the band."""
+    if float(np.std(window.raw)) <= SILENT_SHARE * float(np.abs(window.raw).max()):
+        return _no_tone("silent")
+    rate_hz = capture.sample_rate_hz
+    return _no_tone("out_of_band", sample_rate_hz=rate_hz, seconds=len(window.raw) / rate_hz)
 
 
 def _may_wander(no_tone: Remark | None) -> bool:

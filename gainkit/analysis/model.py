@@ -15,9 +15,9 @@ from gainkit.results import Result
 
 State = Literal["clean", "at-onset", "clipped"]
 Side = Literal["both", "positive", "negative"]
-NoToneReason = Literal["silent", "wanders", "glides", "second_tone", "noise"]
-"""Why there is no steady tone: nothing is heard; level and phase wander; the level glides; another tone is as
-strong; noise outweighs the tone."""
+NoToneReason = Literal["silent", "out_of_band", "wanders", "glides", "second_tone", "noise"]
+"""Why there is no steady tone: nothing is heard; rate and length of the recording leave nothing of the band;
+level and phase wander; the level glides; another tone is as strong; noise outweighs the tone."""
 
 SECONDS = Range("s", 0, 10_000_000, low_allowed=True)
 LIMIT_PERCENT = Range("%", 0, 100)

@@ -59,6 +59,13 @@ HIGHEST_OVERDRIVE_DB = 30.0
 LEAST_EXPLAINED = 0.7
 """The cut sine must explain this share of what a sine leaves beyond the noise [-]."""
 
+MOST_STEPS = 31
+"""Places in a piece at which its level may step [-]."""
+
+STEP_LEAVES = 0.5
+"""The cut sine must leave less than this share of what one leaves whose level steps, noise apart [-] (our
+choice)."""
+
 MERGE_SECONDS = 0.03
 """Clipped pieces that lie no further apart are one moment [s]."""
 
@@ -211,14 +218,30 @@ class _Pieces:
         least = (limit_thd_percent / 100) ** 2 * peaks**2 / 2
         chosen = np.flatnonzero(left - noise > least)
         told = []
-        for place in chosen:
-            overdrive_db = self._overdrive_db(pieces[place], float(left[place]), noise)
+        for place, by_step in zip(chosen, self.left_by_a_step(pieces[chosen]), strict=True):
+            overdrive_db = self._overdrive_db(pieces[place], float(left[place]), noise, float(by_step))
             if overdrive_db is not None:
                 told.append((int(first[place]), overdrive_db, float(np.std(pieces[place]))))
         return told
 
-    def _overdrive_db(self, wave: Floats, left: float, noise: float) -> float | None:
-        """How far the sine of the flanks goes beyond the crests; None where no cut sine explains the wave."""
+    def left_by_a_step(self, pieces: Floats) -> Floats:
+        """Mean square that a sine whose level and phase step once leaves of each piece (rows, frames): (rows,)
+        [V^2]."""
+        frames = pieces.shape[1]
+        turn = self.angular * np.arange(frames)
+        power: Floats = np.einsum("ij,ij->i", pieces, pieces)
+        least = power
+        edge = max(frames // 16, 3)
+        for at in np.unique(np.linspace(edge, frames - edge, MOST_STEPS).round().astype(int)):
+            before = np.arange(frames) < at
+            waves = [part * wave for wave in (np.cos(turn), np.sin(turn)) for part in (before, ~before)]
+            parts = pieces @ np.linalg.qr(np.stack([np.ones(frames), *waves], axis=1)).Q
+            least = np.minimum(least, power - np.einsum("ij,ij->i", parts, parts))
+        return np.asarray(np.maximum(least, 0.0) / frames)
+
+    def _overdrive_db(self, wave: Floats, left: float, noise: float, by_step: float) -> float | None:
+        """How far the sine of the flanks goes beyond the crests; None where no cut sine explains the wave, or
+        none does clearly better than one whose level steps, which leaves by_step [V^2]."""
         high, low = float(np.quantile(wave, 0.97)), float(np.quantile(wave, 0.03))
         centre, half = (high + low) / 2, (high - low) / 2
         turn = self.angular * np.arange(len(wave))
@@ -229,6 +252,8 @@ class _Pieces:
         terms = np.linalg.lstsq(columns[flanks], wave[flanks], rcond=None)[0]
         mean, peak = float(terms[0]), float(np.hypot(terms[1], terms[2]))
         rest = float(np.mean((wave - np.clip(columns @ terms, low, high)) ** 2))
+        if rest >= by_step or rest - noise > STEP_LEAVES * (by_step - noise):
+            return None
         if not low < mean < high or left - max(rest, noise) < LEAST_EXPLAINED * (left - noise):
             return None
         overdrive_db = db_from_ratio(peak / min(high - mean, mean - low))

@@ -46,6 +46,10 @@ DROP_DB = 1.0
 """A level that drops by this within a block, or a phase that is another afterwards, is a dropout [dB]: bursts
 of noise and what a codec does to a start change single blocks, too."""
 
+BACK_DB, GONE_DB = 0.25, 12.0
+"""Blocks less than the first below the usual level are back; those that a dropout fills lie below the second
+[dB]."""
+
 MOST_PLACES = 5
 """Dropouts named by their time; more tell nothing new [-]."""
 
@@ -301,11 +305,26 @@ def _left_out(
     # the same level before and after a break: samples are missing or were blanked
     same = np.abs(levels - here) < thresholds.LEVEL_STEP_DB
     gaps = [i for i in broken if same[max(i - 5, 0) : i].any() and same[i + 2 : i + 7].any()]
-    gaps = [i for i in gaps if levels[max(i - 1, 0) : i + 3].min() < here - DROP_DB or blocks.jumps_at(int(i))]
+    gaps = [i for i in gaps if _drops(levels - here, int(i)) or blocks.jumps_at(int(i))]
     if gaps:
         places = tuple((i + 1) * block_seconds for i in _spaced(gaps)[:MOST_PLACES])
         remarks.append(fault("dropout", at_seconds=places))
     return tuple(remarks)
+
+
+def _drops(off_db: Floats, place: int) -> bool:
+    """Whether the tone is gone for a moment at a break: what lies within is silent, be it less than a block.
+
+    off_db : levels of blocks against the usual one (blocks,) [dB]. A gain that dips leaves a tone there.
+    """
+    first = max(place - 1, 0)
+    lowest = first + int(np.argmin(off_db[first : place + 3]))
+    if off_db[lowest] >= -DROP_DB:
+        return False
+    usual = np.flatnonzero(off_db > -BACK_DB)
+    before, after = usual[usual < lowest], usual[usual > lowest]
+    within = off_db[(before[-1] + 2 if len(before) else 0) : (after[0] - 1 if len(after) else len(off_db))]
+    return not len(within) or bool(median(within) < -GONE_DB)
 
 
 def _spaced(indices: Iterable[int]) -> list[int]:

@@ -55,8 +55,8 @@ SAG_SIGMAS = 5.0
 [-]."""
 
 SINE_SHARE = 0.4
-"""The sine behind moves by less than this share of the rails [-]: else it was the gain that changed."""
-
+"""The sine behind moves by less than this share of the rails, by least squares over all places [-]: else it
+was a gain that changed, before the rails or, as a recorder's own does, behind them."""
 
 SINE_DB = 0.15
 """Places where the sine behind stands farther off its usual peak are left out [dB]."""
@@ -137,9 +137,8 @@ def rail_sag(part: Part, start: float, stop: float, tone: ToneFit) -> RailSag | 
     spread = float(np.sqrt(trend.left / max(len(seen) - 3, 1)))
     if first - last < max(LEAST_SAG_SHARE * last, SAG_SIGMAS * spread):
         return None
-    edge = max(len(seen) // 5, 1)
-    sine_db = abs(db_from_ratio(median(peaks[:edge]) / median(peaks[-edge:])))
-    if sine_db > SINE_SHARE * db_from_ratio(first / last):
+    rails_off, peaks_off = np.log(rails) - np.log(rails).mean(), np.log(peaks)
+    if abs(float(rails_off @ peaks_off)) > SINE_SHARE * float(rails_off @ rails_off):
         return None
     span = float(seconds[-1] - seconds[0])
     told = trend.time_constant_seconds if span / 50 < trend.time_constant_seconds < 1.5 * span else None

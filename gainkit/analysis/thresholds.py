@@ -61,6 +61,10 @@ RECTIFIED_OVERDRIVE_DB = 12.0
 CROSSOVER_EXPLAINS = 0.6
 """A dead zone around zero is named when it explains this share of the odd harmonics' power [-]."""
 
+CROSSOVER_TURNED = 0.1
+"""... and no more than this share of it stands across the crest, where a dead zone makes none [-]: slew limits
+and filters turn harmonics, and may leave few of them in the shape of a dead zone's."""
+
 TONE_SHARE = 0.5
 """A steady tone must hold this share of the AC power in band, harmonics included [-]."""
 

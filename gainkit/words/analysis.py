@@ -40,6 +40,14 @@ def _no_steady_tone(values: Mapping[str, Any]) -> str:
     if reason == "second_tone":
         both = f": {tone} and {{second_hz:.4g}} Hz" if tone else ""
         return f"No steady tone: more than one tone{both} (one tone at a time, please)."
+    if reason == "out_of_band":
+        return "No steady tone: nothing of it lies in the band that is looked at." + (
+            " Samples are taken at {sample_rate_hz:.4g} Hz, {seconds:.3g} s of them: if that is not so, write the unit "
+            "of time above its column (ms, us), or take that column out and give <interval_seconds>; else set "
+            "<band_hz>."
+            if "seconds" in values
+            else ""
+        )
     if reason == "noise":
         return f"No steady tone: noise outweighs the strongest tone{f' ({tone})' if tone else ''}."
     return "No steady tone."

@@ -1,0 +1,86 @@
+"""Explanations of a wave that fit about as well, and between which overdrives they leave the truth."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from gainkit.analysis.jointfit import DEPTHS_DB, Explanation
+from gainkit.analysis.rails import HARD, Knees, held_harmonics
+
+Phasors = NDArray[np.complex128]
+
+ALIKE = 10.0
+"""Explanations whose criterion differs by less fit alike: odds of 150 to 1 (Kass and Raftery 1995, 'very
+strong' from there on, from memory) [-]."""
+
+LEAST_JOINT_ORDERS = 7
+"""Orders without which a filter could be anything: with fewer it only says how far off rails alone may be
+[-]."""
+
+HALVED = 2.0
+"""So many times weaker the third harmonic may be behind a filter that is not known (our choice): it lies near
+the corner then [-]."""
+
+UNTRUE = 4.0
+"""Where the best explanation leaves so many times the power that noise and an amplifier's own distortion make,
+none of them is true [-]. What they leave is then no noise, and their odds mean nothing ..."""
+
+UNTRUE_SHARE = 5.0
+"""... all that leave no more than so many times what the best of them leaves are kept [-] (our choice)."""
+
+
+def ranked(of: list[Explanation], orders: int) -> tuple[Explanation, list[float]]:
+    """The best explanation, and by how much the criterion of each is worse."""
+    scale = max(_left_over(of, orders), 1.0)
+    worse = [one.criterion(orders, scale) for one in of]
+    best = min(worse)
+    return of[worse.index(best)], [each - best for each in worse]
+
+
+def _left_over(of: list[Explanation], orders: int) -> float:
+    """What the best leaves of each part of a harmonic, over what noise and the amplifier make of it [-]."""
+    return min(one.chi2 / max(2 * orders - one.figures, 1) for one in of)
+
+
+def near_misses(of: list[Explanation], orders: int) -> list[Explanation]:
+    """Rails with and without filters that come about as near as the nearest, where none comes near enough."""
+    railed = [one for one in of if one.rails is not None]
+    if _left_over(railed, orders) < UNTRUE:
+        return []
+    least = min(one.left_share for one in railed)
+    return [one for one in railed if one.left_share <= UNTRUE_SHARE * least]
+
+
+def could_be_any(crest: Phasors, corner_ratio: float) -> bool:
+    """Whether harmonics (K,) that a coupling seems to have turned are too few to tell what turned them."""
+    return corner_ratio > 0 and len(crest) < LEAST_JOINT_ORDERS
+
+
+def together(some: list[Explanation], others: list[Explanation]) -> list[Explanation]:
+    """Some explanations and those of the others that are not among them."""
+    return [*some, *(one for one in others if not any(one is other for other in some))]
+
+
+def few_orders_db(relative: Phasors) -> list[float]:
+    """Overdrives of hard rails that explain the third harmonic as it is and twice as large [dB]: how far a
+    filter of any kind may lead astray where orders are too few to know it. Empty where they are enough.
+
+    relative : (K,) from the crest.
+    """
+    if len(relative) >= LEAST_JOINT_ORDERS:
+        return []
+    grid = np.geomspace(1e-3, DEPTHS_DB[1], 200)
+    shapes = held_harmonics(np.column_stack([grid, grid]), Knees.of([HARD] * len(grid)), 3)
+    share = abs(relative[2]) / abs(relative[0])
+    of_grid = np.abs(shapes[:, 3] / shapes[:, 1])
+    return [float(np.interp(times * share, of_grid, grid)) for times in (1.0, HALVED)]
+
+
+def with_interval(of: list[Explanation], *further_db: float) -> tuple[float, float] | None:
+    """Lowest and highest overdrive of those with rails, and further ones [dB]; None where all say nearly the
+    same."""
+    depths = [*further_db, *(max(one.rails.overdrive_db) for one in of if one.rails is not None)]
+    if len(depths) < 2 or max(depths) - min(depths) < 0.1:
+        return None
+    return max(min(depths), min(max(depths), 0.0)), max(depths)  # beyond a rail is never less than not at all
