@@ -59,6 +59,9 @@ def told_of(measured: MeasuredSide, side: SideTrack, differs: bool, crossover_hz
         return replace(
             not_found(capture, measured.heard.channel), notes=(fault("sweep_unlike", file=capture.file),)
         )
+    if lost := measured.place.lost_seconds:
+        note = fault("sweep_lost_samples", file=capture.file, lost_seconds=lost)
+        return replace(not_found(capture, measured.heard.channel), notes=(note,))
     drift = (measured.place.clock - 1.0) * 1e6 if measured.clocked else None
     answer = replace(
         not_found(capture, measured.heard.channel),
