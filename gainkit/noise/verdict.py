@@ -32,8 +32,9 @@ PLAYING_HISS_BELOW_TARGET_DB = 46.0
 STEADY_ROWS_DB = 6.0
 """From 10 % to 90 % of the capture's tenths of a second, noise varies by less than this; music by more [dB]."""
 
-STEADY_OCTAVES_DB = 3.0
-"""... and between spectra of one to two seconds, octave for octave: Gaussian noise stays under 2 dB [dB]."""
+STEADY_OCTAVES_DB, STEADY_HISS_DB = 4.0, 3.0
+"""... and between spectra of one to two seconds, octave for octave, and where no line leads: Gaussian noise
+stays under 2 dB, what lines that come and go leave beside them may vary more [dB]."""
 
 MOST_FLUTTER_DB = 1.0
 """From one short spectrum to the next what moves with an engine keeps its level within less; a voice, whose
@@ -134,7 +135,8 @@ def why_not_known(own: NoiseReading, target_volts: float | None) -> Remark | Non
     lines_lead = moving + mains > half
     rows_vary = spread > STEADY_ROWS_DB and not lines_lead
     speaks = moving > half and own.flutter_db > MOST_FLUTTER_DB
-    octaves_vary = octaves is not None and octaves > STEADY_OCTAVES_DB and moving < half
+    most = STEADY_HISS_DB if own.hiss_volts**2 > half else STEADY_OCTAVES_DB
+    octaves_vary = octaves is not None and octaves > most and moving < half
     if rows_vary or speaks or octaves_vary or _pitches(own) > MOST_PITCHES:
         return fault("noise_not_steady", spread_db=spread, octave_spread_db=octaves)
     if target_volts is not None:

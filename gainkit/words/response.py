@@ -126,5 +126,9 @@ REMARKS: dict[str, Template] = {
     "filter_takes_tone": _filter_takes_tone,
     "crossover_missing": "There is no {side}; the plan has one at {planned_hz:.4g} Hz.",
     "crossover_elsewhere": "The {side} stands at {corner_hz:.4g} Hz; the plan has it at {planned_hz:.4g} Hz.",
+    "filter_resonates": (
+        "The {side} is one of second order at {corner_hz:.4g} Hz with a quality of {quality:.2f}, of no family "
+        "(Butterworth: 0.71): a closed box, a crossover under its own loudspeaker, or a filter set by its quality."
+    ),
     "bass_raised": "Bass raised by {gain_db:z.1f} dB around or below {below_hz:.3g} Hz: loudness or a bass boost is on.",
 }
