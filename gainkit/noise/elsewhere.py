@@ -11,7 +11,8 @@ from gainkit.analysis.bands import a_gains, a_weighting_db, band_share
 from gainkit.capture.model import Capture
 from gainkit.errors import GainkitError
 from gainkit.levels import ratio_from_db
-from gainkit.noise.verdict import QUIET_BELOW_TARGET_DB, NoiseAnswer, NoiseReading
+from gainkit.noise.reading import NoiseReading
+from gainkit.noise.verdict import QUIET_BELOW_TARGET_DB, NoiseAnswer
 from gainkit.remarks import Remark, fault, remark
 
 LOUDER_DB = 3.0

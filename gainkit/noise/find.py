@@ -20,13 +20,15 @@ from gainkit.analysis.lines import (
 from gainkit.calculator.ranges import VOLTS
 from gainkit.capture.model import Capture
 from gainkit.errors import GainkitError
+from gainkit.noise.comparing import compared, is_no_engine_s
 from gainkit.noise.elsewhere import AUDIBLE_HZ, beside_louder, louder_channel, outside_notes
 from gainkit.noise.families import SAME_COURSE_CHANCE, FoundLine, family_of_group, group_lines, kind_of, others
 from gainkit.noise.floor import Peak, filled, floor_under, peaks_in
 from gainkit.noise.model import BandNoise, Family, NoiseResult
 from gainkit.noise.moving import Moving, find_moving
+from gainkit.noise.reading import NoiseReading
 from gainkit.noise.survey import Survey, survey_of
-from gainkit.noise.verdict import NoiseReading, compared, judged
+from gainkit.noise.verdict import judged, useless_against, useless_recorder
 from gainkit.remarks import remark
 
 Floats = NDArray[np.float64]
@@ -70,13 +72,18 @@ def find_noise(
     own = read_noise(capture, band_hz, number, minus)
     other = None if against is None else read_noise(against, own.band_hz, number, minus)
     alone = None if recorder is None else read_noise(recorder, own.band_hz, number, minus)
+    useless = [] if other is None or (told := useless_against(other)) is None else [told]
+    other = None if useless else other
+    if alone is not None and (told := useless_recorder(alone)) is not None:
+        useless.append(told)
+        alone = None
     families, changes = compared(own, other)
     own = replace(own, families=families)
     wanted = target_volts if capture.calibrated else None
     louder = louder_channel(capture, number, minus, own.band_hz)
     answer = beside_louder(judged(own, other, alone, wanted), own, louder, capture, channel)
     outside = outside_notes(own, alone, wanted, capture.calibrated)
-    notes = [*answer.notes[:1], *outside, *changes, *answer.notes[1:]]
+    notes = [*answer.notes[:1], *useless, *outside, *changes, *answer.notes[1:]]
     if target_volts is not None and not capture.calibrated:
         notes.append(remark("noise_not_calibrated", target_volts=target_volts))
     if own.band_hz != band_hz:
@@ -139,16 +146,18 @@ def read_noise(
         families=tuple(lines.families),
         bands=_bands(survey, hiss, high),
         outside_volts=_outside(survey, band_hz[0], high),
+        flutter_db=lines.flutter_db,
     )
 
 
 @dataclass(frozen=True)
 class _Lines:
-    """Families, the bins that lines fill (bins,), and the floor under them (bins,) [V^2]."""
+    """Families, the bins that lines fill (bins,), the floor under them (bins,) [V^2], `Moving.flutter_db`."""
 
     families: list[Family]
     mask: NDArray[np.bool_] = field(repr=False)
     floor: Floats = field(repr=False)
+    flutter_db: float
 
 
 def _lines_of(survey: Survey, low_hz: float, high_hz: float) -> _Lines:
@@ -170,6 +179,7 @@ def _lines_of(survey: Survey, low_hz: float, high_hz: float) -> _Lines:
             family_of_group(group, "alternator", True, moving.course)
             for group in others(list(moving.lines), (SAME_COURSE_CHANCE, SAME_COURSE_CHANCE))
         ]
+        families = [replace(each, kind="unknown") if is_no_engine_s(each) else each for each in families]
         partly = len(survey.stretch) < 0.9 * survey.seconds * survey.sample_rate_hz
         swept = moving.swept(step, len(power), BEYOND_STRETCH if partly else 1.0)
         mask |= swept
@@ -182,7 +192,8 @@ def _lines_of(survey: Survey, low_hz: float, high_hz: float) -> _Lines:
     mains, unknown = group_lines(lines)
     families += [family_of_group(group, "mains", None, (1.0, 1.0)) for group in mains]
     families += [family_of_group(group, kind_of(group), None, (1.0, 1.0)) for group in unknown]
-    return _Lines(sorted(families, key=lambda family: -family.a_weighted_volts), mask, floor)
+    flutter_db = 0.0 if moving is None else moving.flutter_db
+    return _Lines(sorted(families, key=lambda family: -family.a_weighted_volts), mask, floor, flutter_db)
 
 
 def _moving_beside(survey: Survey, fitted: list[FittedLine], high_hz: float) -> Moving | None:

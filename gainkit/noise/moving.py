@@ -72,11 +72,13 @@ PIECE_SHARE = 1.0
 @dataclass(frozen=True)
 class Moving:
     """ratios : speed in each spectrum over the middle speed (spectra,) [-]. lines : at the middle speed;
-    extents_hz : lowest and highest frequency that each fills there [Hz]."""
+    extents_hz : lowest and highest frequency that each fills there [Hz]. flutter_db : how much the level of all
+    of them jumps from one spectrum, of half a second at most, to the next: median [dB]."""
 
     ratios: Floats
     lines: tuple[FoundLine, ...]
     extents_hz: tuple[tuple[float, float], ...]
+    flutter_db: float = 0.0
 
     @property
     def course(self) -> tuple[float, float]:
@@ -137,8 +139,21 @@ def find_moving(
         or span * lines[-1][0].frequency_hz < LEAST_MOVE_BINS * step
     ):
         return None
-    moving = Moving(ratios, tuple(line for line, _ in lines), tuple(extent for _, extent in lines))
+    extents = tuple(extent for _, extent in lines)
+    flutter_db = _flutter(spectra, ratios, extents, step)
+    moving = Moving(ratios, tuple(line for line, _ in lines), extents, flutter_db)
     return moving if _sharpened(moving, spectra.mean(axis=0), stretched, step) else None
+
+
+def _flutter(
+    spectra: Floats, ratios: Floats, extents_hz: Sequence[tuple[float, float]], step_hz: float
+) -> float:
+    """Median step of the lines' level between neighbouring spectra [dB], read along their course."""
+    levels = []
+    for row, ratio in zip(spectra, ratios, strict=True):
+        parts = [row[int(low * ratio / step_hz) : int(high * ratio / step_hz) + 2] for low, high in extents_hz]
+        levels.append(10.0 * np.log10(sum(float(part.sum()) for part in parts) + 1e-300))
+    return float(np.median(np.abs(np.diff(levels))))
 
 
 def _lone(peaks: Sequence[Peak], stretched: Floats) -> bool:

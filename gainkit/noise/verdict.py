@@ -3,19 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field, replace
-from typing import Any
+from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from gainkit.analysis.thresholds import DC_VOLTS
 from gainkit.levels import db_from_ratio, power_db_from_ratio, ratio_from_db
-from gainkit.noise.families import DIGITAL_LEAST_HZ
-from gainkit.noise.model import BandNoise, Family, NoiseVerdict
+from gainkit.noise.comparing import a_weighted_of_both, is_same
+from gainkit.noise.model import Family, NoiseVerdict
+from gainkit.noise.reading import NoiseReading, named
 from gainkit.remarks import Remark, danger, fault, remark
-
-Floats = NDArray[np.float64]
 
 QUIET_BELOW_TARGET_DB = 85.0
 """A loudspeaker of 90 dB at 2.83 V and 1 m, driven to 20 V, is at 107 dB; noise this far down is at 22 dB(A),
@@ -35,8 +32,17 @@ PLAYING_HISS_BELOW_TARGET_DB = 46.0
 STEADY_ROWS_DB = 6.0
 """From 10 % to 90 % of the capture's tenths of a second, noise varies by less than this; music by more [dB]."""
 
-STEADY_OCTAVES_DB = 4.0
-"""... and between spectra of one to two seconds, octave for octave: Gaussian noise stays under 2 dB [dB]."""
+STEADY_OCTAVES_DB, STEADY_HISS_DB = 4.0, 3.0
+"""... and between spectra of one to two seconds, octave for octave, and where no line leads: Gaussian noise
+stays under 2 dB, what lines that come and go leave beside them may vary more [dB]."""
+
+MOST_FLUTTER_DB = 1.0
+"""From one short spectrum to the next what moves with an engine keeps its level within less; a voice, whose
+pitch moves as well, jumps by more [dB]."""
+
+MOST_PITCHES = 4.0
+"""Lines of so many unrelated families, alike in power, are chords and tunes: a chain has a supply, an engine
+and a clock or two [-] (our choice)."""
 
 SILENT_SHARE = 0.02
 """Part of the capture in which nothing moves, as behind a mute, before it is told [-]."""
@@ -47,61 +53,8 @@ LIMITED_DB = 3.0
 ROUNDING_DB = 1.0
 """Within this of the rounding noise of its own steps the recorder cannot show what the chain does [dB]."""
 
-SAME_SHARE = 5e-4
-"""A line that keeps its frequency in two captures: within this part; engines do not repeat their speed so
-well, and the mains' own wander is let pass for mains alone [-]."""
-
-MOVED_RATIO = 4.0
-"""Idle to full speed of an engine: orders move by no more than this [-] (common practice, no source)."""
-
-MOVED_LEVEL_DB = 30.0
-"""Families paired across two captures differ by less than this [dB]."""
-
-LONE_LEVEL_DB = 10.0
-"""... and single lines by less than this [dB]."""
-
-SOURCE_CHANGE_DB = 3.0
-"""What falls by half its power when something is switched off comes mostly from there [dB]."""
-
-STAYS_DB = 1.0
-"""What changes by less has nothing to do with what was switched off [dB]."""
-
 HUM_BELOW_HZ = 200.0
 """Lines of unknown origin are heard as hum below this and as whine above [Hz] (our choice)."""
-
-
-@dataclass(frozen=True)
-class NoiseReading:
-    """One capture's noise, nothing judged yet. octave_spread_db : None for too few spectra. rounding_volts :
-    what the recorder's steps add in the band [V]. outside_volts : below 20 Hz and above 20 kHz [V]."""
-
-    file: str
-    band_hz: tuple[float, float]
-    rms_volts: float
-    a_weighted_volts: float
-    hiss_volts: float
-    hiss_a_weighted_volts: float
-    dc_volts: float
-    peak_volts: float
-    seconds: float
-    still_seconds: float
-    left_out_seconds: float
-    overloaded: bool
-    row_powers: Floats = field(repr=False)
-    octave_spread_db: float | None
-    rounding_volts: float
-    families: tuple[Family, ...]
-    bands: tuple[BandNoise, ...] = field(repr=False)
-    outside_volts: tuple[float, float] = (0.0, 0.0)
-
-    @property
-    def row_spread_db(self) -> float:
-        """How much the level varies: 10 % to 90 % of its steps [dB]; still ones left out."""
-        powers = self.row_powers[self.row_powers > 0]
-        if len(powers) < 8:
-            return 0.0
-        low, high = np.percentile(powers, [10, 90])
-        return float(power_db_from_ratio(high / low))
 
 
 @dataclass(frozen=True)
@@ -115,47 +68,6 @@ class NoiseAnswer:
     changed_db: float | None
 
 
-def compared(own: NoiseReading, other: NoiseReading | None) -> tuple[tuple[Family, ...], list[Remark]]:
-    """The families with what another capture says of them, and notes.
-
-    A family at the same frequency in both stands still; what is left over in both at another frequency, and
-    is no mains', has moved with the engine's speed.
-    """
-    if other is None:
-        return own.families, []
-    notes: list[Remark] = []
-    answer: dict[int, Family] = {}
-    left, theirs = [], list(other.families)
-    for place, family in enumerate(own.families):
-        same = next((one for one in theirs if not _moving(family, one) and _same(family, one)), None)
-        if same is None:
-            left.append(place)
-            continue
-        theirs.remove(same)
-        still = replace(family, moves=False)
-        if family.kind == "unknown" and family.fundamental_hz >= DIGITAL_LEAST_HZ:
-            still = replace(still, kind="digital")
-        answer[place] = still
-        change = db_from_ratio(family.rms_volts / same.rms_volts)
-        code = "line_family_stays" if abs(change) < SOURCE_CHANGE_DB else "line_family_changes"
-        notes.append(remark(code, **_named(still), changed_db=change))
-    for place, moved in _pairs([own.families[place] for place in left], theirs):
-        family = own.families[left[place]]
-        if moved is None:
-            answer[left[place]] = family
-            notes.append(remark("line_family_gone", **_named(family)))
-            continue
-        answer[left[place]] = replace(family, kind="alternator", moves=True)
-        ratio = family.fundamental_hz / moved.fundamental_hz
-        notes.append(remark("line_family_moves", **_named(answer[left[place]]), speed_ratio=ratio))
-    change = db_from_ratio(own.hiss_a_weighted_volts / max(other.hiss_a_weighted_volts, 1e-30))
-    if own.hiss_a_weighted_volts > 0 and abs(change) >= SOURCE_CHANGE_DB:
-        notes.append(remark("hiss_changes", changed_db=change))
-    elif abs(change) < STAYS_DB:
-        notes.append(remark("hiss_stays", changed_db=change))
-    return tuple(answer[place] for place in range(len(own.families))), notes
-
-
 def judged(
     own: NoiseReading, other: NoiseReading | None, alone: NoiseReading | None, target_volts: float | None
 ) -> NoiseAnswer:
@@ -165,10 +77,11 @@ def judged(
         below = db_from_ratio(target_volts / own.a_weighted_volts)
     changed = None
     if other is not None and other.a_weighted_volts > 0 and own.a_weighted_volts > 0:
-        changed = db_from_ratio(own.a_weighted_volts / other.a_weighted_volts)
+        mine, others = a_weighted_of_both(own, other)
+        changed = db_from_ratio(mine / others)
     limited, notes = _recorder(own, alone)
     notes += _remarks(own)
-    reason = _why_not_known(own, target_volts)
+    reason = why_not_known(own, target_volts)
     if reason is None and below is not None and below >= QUIET_BELOW_TARGET_DB:
         reason = remark("noise_quiet", below_target_db=below)
     elif reason is None and limited:
@@ -181,7 +94,23 @@ def judged(
     return NoiseAnswer(verdict, (reason, *notes), below, limited, changed)
 
 
-def _why_not_known(own: NoiseReading, target_volts: float | None) -> Remark | None:
+def useless_against(other: NoiseReading) -> Remark | None:
+    """Why nothing can be compared with another capture, or None."""
+    reason = why_not_known(other, None)
+    if reason is None:
+        return None
+    return fault("noise_against_useless", reason=reason.code, other_file=other.file, **reason.values)
+
+
+def useless_recorder(alone: NoiseReading) -> Remark | None:
+    """Why a capture of the recorder alone tells nothing of it, or None; its steps may well stand still."""
+    reason = why_not_known(alone, None)
+    if reason is None or reason.code == "noise_partly_still":
+        return None
+    return fault("noise_recorder_useless", reason=reason.code, other_file=alone.file, **reason.values)
+
+
+def why_not_known(own: NoiseReading, target_volts: float | None) -> Remark | None:
     """The reason why this is no reading of a chain's noise, or None."""
     if own.peak_volts == 0 or own.rms_volts == 0:
         return fault("noise_digital_zero", seconds=own.seconds)
@@ -205,7 +134,10 @@ def _why_not_known(own: NoiseReading, target_volts: float | None) -> Remark | No
     mains = sum(family.rms_volts**2 for family in own.families if family.kind == "mains")
     lines_lead = moving + mains > half
     rows_vary = spread > STEADY_ROWS_DB and not lines_lead
-    if rows_vary or (octaves is not None and octaves > STEADY_OCTAVES_DB and moving < half):
+    speaks = moving > half and own.flutter_db > MOST_FLUTTER_DB
+    most = STEADY_HISS_DB if own.hiss_volts**2 > half else STEADY_OCTAVES_DB
+    octaves_vary = octaves is not None and octaves > most and moving < half
+    if rows_vary or speaks or octaves_vary or _pitches(own) > MOST_PITCHES:
         return fault("noise_not_steady", spread_db=spread, octave_spread_db=octaves)
     if target_volts is not None:
         below = db_from_ratio(target_volts / own.rms_volts)
@@ -214,6 +146,15 @@ def _why_not_known(own: NoiseReading, target_volts: float | None) -> Remark | No
         if below < least and not lines_lead:
             return fault("noise_too_loud", rms_volts=own.rms_volts, below_target_db=below)
     return None
+
+
+def _pitches(own: NoiseReading) -> float:
+    """How many families of no known supply or clock share what is heard, each by its power [-]; 0 where they
+    are the smaller part."""
+    powers = [each.a_weighted_volts**2 for each in own.families if each.kind in ("unknown", "alternator")]
+    if sum(powers) <= 0.5 * own.a_weighted_volts**2:
+        return 0.0
+    return sum(powers) ** 2 / sum(power**2 for power in powers)
 
 
 def _recorder(own: NoiseReading, alone: NoiseReading | None) -> tuple[bool | None, list[Remark]]:
@@ -225,7 +166,8 @@ def _recorder(own: NoiseReading, alone: NoiseReading | None) -> tuple[bool | Non
         notes.append(remark("recorder_steps", rounding_volts=own.rounding_volts, hiss_volts=own.hiss_volts))
     if alone is None or own.a_weighted_volts <= 0:
         return limited, notes
-    ratio = alone.a_weighted_volts / own.a_weighted_volts
+    mine, recorders = a_weighted_of_both(own, alone)
+    ratio = recorders / max(mine, 1e-300)
     limited = bool(limited) or ratio >= ratio_from_db(-LIMITED_DB)
     if ratio < 1:
         chain = own.a_weighted_volts * float(np.sqrt(1 - ratio**2))
@@ -233,9 +175,9 @@ def _recorder(own: NoiseReading, alone: NoiseReading | None) -> tuple[bool | Non
     else:
         notes.append(remark("recorder_share", share_percent=100.0, chain_a_weighted_volts=None))
     for family in own.families:
-        own_too = next((one for one in alone.families if _same(family, one)), None)
+        own_too = next((one for one in alone.families if is_same(family, one)), None)
         if own_too is not None and own_too.rms_volts >= family.rms_volts * ratio_from_db(-LIMITED_DB):
-            notes.append(remark("recorder_line", **_named(family)))
+            notes.append(remark("recorder_line", **named(family)))
     return limited, notes
 
 
@@ -260,7 +202,7 @@ def _loudest(own: NoiseReading) -> tuple[NoiseVerdict, Remark]:
     if loudest == "hiss":
         return "hiss", remark("hiss", hiss_volts=own.hiss_volts, share_percent=share)
     first = max(hum if loudest == "hum" else whine, key=lambda family: family.a_weighted_volts)
-    return loudest, fault(f"{loudest}_{first.kind}", **_named(first), share_percent=share)
+    return loudest, fault(f"{loudest}_{first.kind}", **named(first), share_percent=share)
 
 
 def _hums(family: Family) -> bool:
@@ -269,59 +211,3 @@ def _hums(family: Family) -> bool:
 
 def _power(families: Sequence[Family]) -> float:
     return sum(family.a_weighted_volts**2 for family in families)
-
-
-def _named(family: Family) -> dict[str, Any]:
-    return {
-        "fundamental_hz": family.fundamental_hz,
-        "rms_volts": family.rms_volts,
-        "kind": family.kind,
-    }
-
-
-def _moving(family: Family, other: Family) -> bool:
-    return family.moves is True or other.moves is True
-
-
-def _same(family: Family, other: Family) -> bool:
-    """Whether two families stand at one frequency, as far as it is known."""
-    if family.kind == other.kind == "mains":
-        return round(family.fundamental_hz / 10) == round(other.fundamental_hz / 10)
-    spread = 4 * float(np.hypot(family.frequency_deviation_hz, other.frequency_deviation_hz))
-    return abs(family.fundamental_hz - other.fundamental_hz) <= SAME_SHARE * family.fundamental_hz + spread
-
-
-def _pairs(ours: Sequence[Family], theirs: Sequence[Family]) -> list[tuple[int, Family | None]]:
-    """Which of the other capture's families each of ours was at another speed of the engine; None: none.
-
-    Two common orders tell a family again; a lone line is told by the speed ratio of such a family, or by being
-    the only one left over on either side.
-    """
-    pairs: dict[int, Family | None] = dict.fromkeys(range(len(ours)))
-    free = [one for one in theirs if one.kind != "mains"]
-    places = [place for place, family in enumerate(ours) if family.kind != "mains"]
-    ratio = None
-    for place in sorted(places, key=lambda place: -len(ours[place].orders)):
-        family = ours[place]
-        for one in free:
-            speed_ratio = family.fundamental_hz / one.fundamental_hz
-            again = len(set(family.orders) & set(one.orders)) >= 2 and _may_move(family, one)
-            if again or (ratio is not None and abs(speed_ratio / ratio - 1) <= SAME_SHARE):
-                ratio = ratio or speed_ratio
-                pairs[place] = one
-                free.remove(one)
-                break
-    open_ = [place for place in places if pairs[place] is None]
-    if len(open_) == 1 and len(free) == 1:
-        mine, one = ours[open_[0]], free[0]
-        alike = abs(db_from_ratio(mine.rms_volts / one.rms_volts)) < LONE_LEVEL_DB
-        if alike and _may_move(mine, one) and "digital" not in (mine.kind, one.kind):
-            pairs[open_[0]] = one
-    return list(pairs.items())
-
-
-def _may_move(family: Family, other: Family) -> bool:
-    """Whether one may be the other at another speed of the engine."""
-    ratio = family.fundamental_hz / other.fundamental_hz
-    level = abs(db_from_ratio(family.rms_volts / other.rms_volts))
-    return 1 / MOVED_RATIO <= ratio <= MOVED_RATIO and level < MOVED_LEVEL_DB

@@ -46,12 +46,18 @@ MARK_SLACK_SECONDS = 0.35
 MOST_CLOCK_ERROR = 1e-3
 """No recorder's clock is off by more [-]."""
 
+LOST_AGREES_SECONDS = 2e-3
+"""What two marks laid over each other, and each alone, say of lost samples agrees within that [s]."""
+
 LAID_SECONDS = 0.2
 """How much of two responses is laid over each other, before and behind their arrivals [s]."""
 
 WEAK_SHARE = 1e-3
 """Part of the strongest cross-spectrum under which it may be noise [-]; a sweep's own falls by 1e-3 in ten
 octaves."""
+
+FILTERS_MOST = 8.0
+"""A slope of so many times what one order delays at the highest octave is no filters' [-]."""
 
 CLOCK_REACH_SECONDS = 0.1
 CLOCK_ROUNDS = 3
@@ -102,13 +108,15 @@ class Heard:
 class TrackPlace:
     """start_seconds : in the recording, where the track's time 0 lies, the chain's delay included. clock :
     recorded seconds per true second. by_marks : True when the marks told both. mark, mark_arrival : response to
-    the first mark, and its delay there that start_seconds stands for [s]."""
+    the first mark, and its delay there that start_seconds stands for [s]. lost_seconds : by how much the marks
+    stand nearer to each other than any clock brings them; negative: farther apart [s]."""
 
     start_seconds: float
     clock: float
     by_marks: bool
     mark: Impulse | None = field(default=None, repr=False, compare=False)
     mark_arrival: float = 0.0
+    lost_seconds: float = 0.0
 
     def recorded(self, track_seconds: float) -> float:
         """Recording time of a time on the track [s]."""
@@ -220,12 +228,18 @@ def place_by_marks(heard: Heard, side: SideTrack, sweep_start: float) -> TrackPl
     if not all(_is_mark(part, rate, chirp, ahead) for part in (one, two)):
         return None
     clock = (at_last - at_first + lag_between(one, two)) / (apart * rate)
+    lost = 0.0
     if abs(clock - 1.0) > MOST_CLOCK_ERROR:
-        return None
+        lost, clock = (1.0 - clock) * apart, 1.0
     impulse = deconvolved(one, rate, chirp.stretched(clock), ahead)
     arrival = strongest_arrival(impulse, -MARK_SLACK_SECONDS, MARK_SLACK_SECONDS)
+    if lost:
+        other = deconvolved(two, rate, chirp, ahead)
+        nearer = arrival - strongest_arrival(other, -MARK_SLACK_SECONDS, MARK_SLACK_SECONDS)
+        if abs(nearer - lost) > LOST_AGREES_SECONDS:  # in loud noise the marks cannot be laid over each other
+            return None
     start = (at_first + ahead) / rate + arrival - clock * first.start_seconds
-    return TrackPlace(start, clock, True, impulse, arrival)
+    return TrackPlace(start, clock, True, impulse, arrival, lost)
 
 
 def behind_mark(impulse: Impulse, arrival: float, place: TrackPlace) -> float:
@@ -281,10 +295,14 @@ def _smooth_peak(strength: Floats) -> float:
     return float(np.max(summed[width:] - summed[:-width])) / width + 1e-300
 
 
-def octave_slope(impulse: Impulse, low_hz: float, high_hz: float, arrival: float) -> float | None:
-    """How much later each e-fold of frequency arrives [s], by the envelopes of octaves; None when they scatter.
+def octave_slope(
+    impulse: Impulse, low_hz: float, high_hz: float, arrival: float, exact_seconds: float
+) -> float | None:
+    """How much later each e-fold of frequency arrives [s], by the envelopes of octaves; None when they scatter,
+    or when filters may delay them as much.
 
-    Weighted towards the top: there the arrival is sharp, but for what a steep filter leaves of it.
+    Weighted towards the top: there the arrival is sharp, and filters below delay it least, by less than a cycle
+    or so over 2 pi an order. exact_seconds : where that is less, the slope tells the clock [s].
     """
     logs, times, weights = [], [], []
     least_hz = max(low_hz, 8.0 / CLOCK_REACH_SECONDS / math.sqrt(2.0))
@@ -294,13 +312,16 @@ def octave_slope(impulse: Impulse, low_hz: float, high_hz: float, arrival: float
         if octave.standout > MARK_STANDOUT and octave.height > least:
             logs.append(math.log(octave.middle_hz))
             times.append(octave.seconds)
-            weights.append(octave.middle_hz)
+            weights.append(octave.middle_hz**2)
     if len(logs) < 4:
         return None
     slope, base = np.polyfit(logs, times, 1, w=np.sqrt(weights))
     left = np.array(times) - slope * np.array(logs) - base
     scatter = math.sqrt(float(np.average(left**2, weights=weights)))
-    return float(slope) if scatter < max(CLOCK_SPREAD_SECONDS, CLOCK_SPREAD_SHARE * abs(float(slope))) else None
+    if scatter > max(CLOCK_SPREAD_SECONDS, CLOCK_SPREAD_SHARE * abs(float(slope))):
+        return None
+    filters = 1.0 / (2.0 * math.pi * math.exp(logs[0]))
+    return float(slope) if filters < exact_seconds or abs(slope) > FILTERS_MOST * filters else None
 
 
 def scattered(impulse: Impulse, chirp: Chirp, band_hz: tuple[float, float], arrival: float) -> bool:
@@ -344,5 +365,8 @@ def _octaves(
         at = int(np.argmax(envelope))
         median = max(float(np.median(envelope)), 1e-300)
         height = float(envelope[at])
-        yield _Octave(middle, at / impulse.rate - 0.5 * frames / impulse.rate, height, height / median)
+        before, after = float(envelope[at - 1]), float(envelope[(at + 1) % frames])
+        bend = before - 2.0 * height + after
+        at_exact = at + (0.5 * (before - after) / bend if bend < 0 else 0.0)
+        yield _Octave(middle, at_exact / impulse.rate - 0.5 * frames / impulse.rate, height, height / median)
         middle /= math.sqrt(2.0)

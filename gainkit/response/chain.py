@@ -17,8 +17,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from gainkit.response.boosts import BoostBand
-from gainkit.response.chain_model import COST, Chain, FilterSide, Levels, PlacedShape, misfit_db
-from gainkit.response.filters import SHAPES
+from gainkit.response.chain_model import COST, Chain, FilterSide, Levels, PlacedShape, misfit_db, with_filter
+from gainkit.response.filters import ROLL_OFFS, SHAPES, Shape
 from gainkit.response.model import BoostKind
 from gainkit.response.refining import refined
 
@@ -27,6 +27,9 @@ Floats = NDArray[np.float64]
 FALL_DB = 2.5
 """An end of the band must lie so far under the passband for a filter to be looked for [dB]: its corner (3 dB)
 then lies in the band or next to it."""
+
+ROLL_OFF_DB = 0.05
+"""An end that lies so far under it may be where the chain's band ends, beyond the sweep's [dB]."""
 
 SURE_FALL_DB = 18.0
 """From here on it is a filter in any case; less may be a shelf as well [dB]."""
@@ -99,13 +102,18 @@ def fit_chain(levels: Levels, low_fall_db: float, high_fall_db: float) -> Chain:
                 top = float(levels.frequency_hz[int(np.argmax(levels.level_db))])
                 seed = Chain(bands=(BoostBand("peak", top, BOOST_GUESS_DB, 1.0),), rate_hz=plain.rate_hz)
                 openings.append((_filters_only(levels, seed, sides), sides))
-    best = Chain()
+    best = without = Chain()
     for opening, sides in _promising(openings):
-        enough = best.cost if best.total < math.inf and not _left_over(levels, best) else best.score
+        settled = best.total < math.inf and not _left_over(levels, best)
+        enough = best.cost if settled and not set(best.sides) & set(levels.rolls_off) else best.score
         chain = _grown(levels, opening, sides, enough)
         best = chain if chain.score < best.score else best
+        if not set(sides) & set(levels.rolls_off):
+            without = chain if chain.score < without.score else without
     best = _reconsidered(levels, best)
-    others = [_beside_filter(levels, best, side) for side in best.sides]
+    if without.total < math.inf and set(best.sides) & set(levels.rolls_off):
+        best = min(best, _reconsidered(levels, without), key=lambda each: each.score)
+    others = [_beside_filter(levels, best, side) for side in best.sides if side not in levels.rolls_off]
     if others and (other := min(others, key=lambda each: each.score)).score < best.score:
         best = _reconsidered(levels, other)
     return _plain_shelves(best)
@@ -140,9 +148,9 @@ def _reconsidered(levels: Levels, chain: Chain) -> Chain:
     for band in chain.bands:
         less = replace(chain, bands=tuple(each for each in chain.bands if each is not band))
         for side in chain.sides:
-            for shape in SHAPES:
+            for shape in _shapes(levels, side):
                 placed = PlacedShape(shape, getattr(chain, side).corner_hz)
-                tried = refined(levels, _with_filter(less, side, placed))
+                tried = refined(levels, with_filter(less, side, placed))
                 best = tried if tried.score < best.score else best
     for one, two in itertools.combinations(chain.bands, 2):
         rest = tuple(each for each in chain.bands if each is not one and each is not two)
@@ -171,7 +179,7 @@ def _beside_filter(levels: Levels, chain: Chain, side: FilterSide) -> Chain:
     for shape in (shape for shape in SHAPES if abs(shape.order - own.shape.order) <= NEAR_ORDERS):
         corners = own.corner_hz, _corner_by_slope(levels, side, shape.order)
         for corner_hz, rate in itertools.product(corners, first_rates):
-            bare = _with_filter(replace(rest, rate_hz=rate), side, PlacedShape(shape, corner_hz))
+            bare = with_filter(replace(rest, rate_hz=rate), side, PlacedShape(shape, corner_hz))
             for kind, factor, gain_db in itertools.product(kinds, NEAR_FACTORS, NEAR_GAINS_DB):
                 with_one = _adding(bare, kind, own.corner_hz * factor, gain_db, 0.7)
                 tried.append(refined(levels, with_one, "roughly all"))
@@ -190,11 +198,6 @@ def _corner_by_slope(levels: Levels, side: FilterSide, order: int) -> float:
     return float(levels.frequency_hz[at]) * math.exp2(octaves if side == "highpass" else -octaves)
 
 
-def _with_filter(chain: Chain, side: FilterSide, placed: PlacedShape) -> Chain:
-    """The chain with another filter on one side."""
-    return replace(chain, highpass=placed) if side == "highpass" else replace(chain, lowpass=placed)
-
-
 def _plain_shelves(chain: Chain) -> Chain:
     """A low shelf is a high one of the opposite gain and the whole moved: told as the one that moves it
     least."""
@@ -208,8 +211,13 @@ def _plain_shelves(chain: Chain) -> Chain:
     return chain
 
 
+def _shapes(levels: Levels, side: FilterSide) -> tuple[Shape, ...]:
+    """What may stand on a side."""
+    return ROLL_OFFS if side in levels.rolls_off else SHAPES
+
+
 def _choices(fall_db: float) -> tuple[bool, ...]:
-    if fall_db < FALL_DB:
+    if fall_db < ROLL_OFF_DB:
         return (False,)
     return (True,) if fall_db > SURE_FALL_DB else (True, False)
 
@@ -253,8 +261,8 @@ def _variants(levels: Levels, chain: Chain, sides: list[FilterSide]) -> list[Cha
     for side in sides:
         own = getattr(chain, side)
         others = [
-            refined(levels, _with_filter(chain, side, PlacedShape(shape, own.corner_hz)), "filters")
-            for shape in SHAPES
+            refined(levels, with_filter(chain, side, PlacedShape(shape, own.corner_hz)), "filters")
+            for shape in _shapes(levels, side)
             if shape != own.shape
         ]
         variants += sorted(others, key=lambda each: each.total)[:OTHER_SHAPES]
@@ -298,11 +306,11 @@ def _settled(levels: Levels, chain: Chain, sides: list[FilterSide]) -> Chain:
 def _best_shape(levels: Levels, chain: Chain, side: FilterSide, corner_hz: float) -> Chain:
     """The chain with the shape that fits best on one side: with bands in place first, then with all free."""
     tried = []
-    for shape in SHAPES:
+    for shape in _shapes(levels, side):
         factor = 1.0
         if shape.family == "linkwitz-riley":  # 3 dB down lies inside its corner
             factor = 0.8 if side == "highpass" else 1.25
-        placed = _with_filter(chain, side, PlacedShape(shape, corner_hz * factor))
+        placed = with_filter(chain, side, PlacedShape(shape, corner_hz * factor))
         tried.append(refined(levels, placed, "filters"))
     if chain.bands:
         tried = sorted(tried, key=lambda each: each.total)[:LIKELY_SHAPES]

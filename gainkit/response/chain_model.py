@@ -26,11 +26,15 @@ BENT_MOST = 0.4999
 
 @dataclass(frozen=True)
 class Levels:
-    """What is fitted, (points,) each: frequency [Hz], level re the passband [dB], standard deviation [dB]."""
+    """What is fitted, (points,) each: frequency [Hz], level re the passband [dB], standard deviation [dB].
+    rolls_off : sides that fall too little for a filter within the band, but perhaps by one beyond it.
+    rough_db : how much the level bends from point to point, median of second differences [dB]."""
 
     frequency_hz: Floats
     level_db: Floats
     spread_db: Floats
+    rolls_off: tuple[FilterSide, ...] = ()
+    rough_db: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -93,6 +97,11 @@ class Chain:
         if self.rate_hz is None:
             return frequency_hz
         return math.tan(math.pi * min(frequency_hz / self.rate_hz, BENT_MOST))
+
+
+def with_filter(chain: Chain, side: FilterSide, placed: PlacedShape | None) -> Chain:
+    """The chain with another filter on one side, or none."""
+    return replace(chain, highpass=placed) if side == "highpass" else replace(chain, lowpass=placed)
 
 
 def misfit_db(levels: Levels, chain: Chain) -> float:

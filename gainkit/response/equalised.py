@@ -8,11 +8,12 @@ each other, or its figures are loose.
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
 
-from gainkit.response.chain_model import Chain, Levels
+from gainkit.response.chain_model import Chain, Levels, PlacedShape
 from gainkit.response.model import Bend
 from gainkit.response.refining import deviations
 
@@ -21,13 +22,26 @@ Floats = NDArray[np.float64]
 SEVERAL_BANDS = 3
 """From so many bands on a filter of its own shape, or a shallow one, is not told from them [-]."""
 
+CROWDED_OCTAVES = 0.75
+"""... nor where so many stand this near its corner [octaves]: they trace its ripple."""
+
+HEARD_SLOPE_DB = 20.0
+"""What a filter takes off where its own shape is still heard [dB]."""
+
 LEFT_OVER = 1.5
 """Mean square left over, in standard deviations, from which a chain of several parts has missed the truth [-]:
 the points' own errors are correlated and mostly smaller than allowed for."""
 
 SPAN_SHARE, SPAN_DB = 1.25, 1.0
-"""A band may move the level by so much more than all bands together do [-, dB]: beyond, they undo each
-other."""
+"""A band may move the level by so much more than all bands together do [-, dB], where the filters take off no
+more than HEARD_SLOPE_DB: beyond, they undo each other."""
+
+MOST_GAIN_DB = 19.0
+"""No equaliser's band gives or takes more [dB]: some filter without a name is being traced."""
+
+FILLED_DB, FILLED_AT_DB, FILLED_OCTAVES = 4.5, 1.5, 1.5
+"""Nor is a filter that takes off so much [dB] where the curve stands this near its passband [dB] over so much
+of it [octaves]: bands fill up what it takes."""
 
 LOOSE_DB, LOOSE_OCTAVES = 0.5, 1.0 / 12.0
 """Figures with a larger standard deviation are no answer [dB, octaves]."""
@@ -54,9 +68,14 @@ def is_sole_explanation(levels: Levels, chain: Chain, own_shaped: bool) -> bool:
     ends = dict(zip(("highpass", "lowpass"), sure_ends(levels), strict=True))
     if several and (own_shaped or any(not ends[name] for name, _ in filters)):
         return False
+    if any(_crowded(chain, each) for _, each in filters):
+        return False
     if own_shaped:
         return True
-    curves = [band.level_db(levels.frequency_hz) for band in chain.bands]
+    if any(abs(band.gain_db) > MOST_GAIN_DB for band in chain.bands) or _fills_up(levels, chain):
+        return False
+    heard = replace(chain, gain_db=0.0, bands=()).level_db(levels.frequency_hz) > -HEARD_SLOPE_DB
+    curves = [band.level_db(levels.frequency_hz[heard]) for band in chain.bands] if heard.any() else []
     if len(curves) > 1:
         together = np.sum(curves, axis=0)
         span = max(float(together.max()), 0.0) - min(float(together.min()), 0.0)
@@ -69,6 +88,21 @@ def is_sole_explanation(levels: Levels, chain: Chain, own_shaped: bool) -> bool:
         return True
     gains_db, octaves = deviations(levels, chain)
     return max(gains_db) <= LOOSE_DB and max(octaves) <= LOOSE_OCTAVES
+
+
+def _crowded(chain: Chain, placed: PlacedShape) -> bool:
+    """Whether several bands stand about a filter's corner: they make another filter of it."""
+    near = [band for band in chain.bands if abs(math.log2(band.centre_hz / placed.corner_hz)) < CROWDED_OCTAVES]
+    return len(near) >= SEVERAL_BANDS
+
+
+def _fills_up(levels: Levels, chain: Chain) -> bool:
+    """Whether bands undo a good part of what a filter does."""
+    octaves = np.log2(levels.frequency_hz)
+    filters_db = replace(chain, gain_db=0.0, bands=()).level_db(levels.frequency_hz)
+    flat = np.abs(levels.level_db - chain.gain_db) < FILLED_AT_DB
+    widths = np.gradient(octaves) * (flat & (filters_db < -FILLED_DB))
+    return float(np.sum(widths)) > FILLED_OCTAVES
 
 
 def sure_ends(levels: Levels) -> tuple[bool, bool]:
@@ -85,19 +119,19 @@ def sure_ends(levels: Levels) -> tuple[bool, bool]:
     return ends[0], ends[1]
 
 
-def bends_of(frequency_hz: Floats, level_db: Floats) -> tuple[Bend, ...]:
-    """Peaks and dips that stand out of the curve on both sides, in order; both (points,)."""
+def bends_of(frequency_hz: Floats, level_db: Floats, least_db: float = LEAST_BEND_DB) -> tuple[Bend, ...]:
+    """Peaks and dips that stand out of the curve by least_db on both sides, in order; both (points,)."""
     bends: list[Bend] = []
     top = bottom = 0
     rising: bool | None = None
     for at, level in enumerate(level_db):
         top = at if level > level_db[top] else top
         bottom = at if level < level_db[bottom] else bottom
-        if rising is not False and level_db[top] - level >= LEAST_BEND_DB:
+        if rising is not False and level_db[top] - level >= least_db:
             if top > 0:
                 bends.append(Bend(float(frequency_hz[top]), float(level_db[top])))
             rising, bottom = False, at
-        elif rising is not True and level - level_db[bottom] >= LEAST_BEND_DB:
+        elif rising is not True and level - level_db[bottom] >= least_db:
             if bottom > 0:
                 bends.append(Bend(float(frequency_hz[bottom]), float(level_db[bottom])))
             rising, top = True, at

@@ -45,6 +45,10 @@ SHAPES = (
 )
 
 
+ROLL_OFFS = (Shape("butterworth", 1), Shape("butterworth", 2))
+"""What ends an amplifier's band beyond the audible one: a capacitor, or an output's coil and capacitor."""
+
+
 @functools.cache
 def _bessel_squared(order: int) -> tuple[float, ...]:
     """|theta_n(jw)|^2 / theta_n(0)^2 as a polynomial in w^2, lowest power first.

@@ -40,6 +40,9 @@ EDGE_OCTAVES, EDGE_SECONDS = 1.0 / 6.0, 0.05
 """What is left out beside the place where a recording begins or ends within the sweep [octaves, s]."""
 
 
+CLOCK_EXACT = 1e-5
+"""What filters delay may seem half of what is told of a clock at most [-]."""
+
 LEAST_CLOCK_STEP = 2e-7
 """A clock that moves by less needs no second look [-]."""
 
@@ -169,7 +172,9 @@ def _measure(
     unlike = False
     if not place.by_marks:
         for _ in range(align.CLOCK_ROUNDS):
-            slope = align.octave_slope(impulse, chirp.from_hz, min(chirp.to_hz, 0.45 * impulse.rate), arrival)
+            low_hz, high_hz = _recorded_hz(asked.heard.capture, chirp, place, side)
+            high_hz, exact = min(high_hz, 0.45 * impulse.rate), CLOCK_EXACT * chirp.octave_seconds
+            slope = align.octave_slope(impulse, low_hz, high_hz, arrival, exact)
             step = 0.0 if slope is None else slope / chirp.octave_seconds
             clock = place.clock * (1.0 + step)
             if abs(clock - 1.0) > align.MOST_CLOCK_ERROR:
@@ -213,16 +218,27 @@ def _recorded_part(
     whole_curves: Curves, capture: Capture, chirp: Chirp, place: TrackPlace, side: SideTrack
 ) -> tuple[Curves, bool]:
     """The frequencies that sounded while the recorder ran, and whether that is all of them."""
+    low_hz, high_hz = _recorded_hz(capture, chirp, place, side)
+    sounding = whole_curves.frequency_hz / place.clock
+    keep = np.ones(len(sounding), dtype=bool)
+    if low_hz > chirp.from_hz:
+        keep &= sounding > low_hz
+    if high_hz < chirp.to_hz:
+        keep &= sounding < high_hz
+    return (whole_curves, True) if keep.all() else (whole_curves.only(keep), False)
+
+
+def _recorded_hz(capture: Capture, chirp: Chirp, place: TrackPlace, side: SideTrack) -> tuple[float, float]:
+    """First and last frequency of the sweep that sounded while the recorder ran, its own where it ran all along
+    [Hz]."""
     begin = place.recorded(side.sweep.start_seconds)
     first, last = -begin, capture.seconds - begin
     edge = EDGE_OCTAVES * math.log(2.0) * chirp.octave_seconds + EDGE_SECONDS
-    keep = np.ones(len(whole_curves.frequency_hz), dtype=bool)
-    sounding = chirp.octave_seconds * np.log(whole_curves.frequency_hz / place.clock / chirp.from_hz)
-    if first > 0.0:
-        keep &= sounding > first + edge
+    low_hz = chirp.from_hz * math.exp((first + edge) / chirp.octave_seconds) if first > 0.0 else chirp.from_hz
+    high_hz = chirp.to_hz
     if last < chirp.seconds:
-        keep &= sounding < last - edge
-    return (whole_curves, True) if keep.all() else (whole_curves.only(keep), False)
+        high_hz = chirp.from_hz * math.exp((last - edge) / chirp.octave_seconds)
+    return low_hz, high_hz
 
 
 def _arrival(impulse: Impulse, chirp: Chirp) -> float:

@@ -22,6 +22,9 @@ NARROWEST = 12.0
 """So many bands, and of no higher quality than equalisers have [-]."""
 
 
+FARTHEST = 10.0
+"""A corner lies so far outside the points at most: there it takes off 0.04 dB at their end [-]."""
+
 ROUNDS, SETTLED = 30, 1e-6
 
 
@@ -49,7 +52,7 @@ def refined(levels: Levels, chain: Chain, free: Free = "all") -> Chain:
         placed = getattr(chain, side)
         if placed is not None:
             curve = _filter_curve(chain, placed.shape, side, bent)
-            limits = (math.log(low / 4.0),), (math.log(high * 4.0),)
+            limits = (math.log(low / FARTHEST),), (math.log(high * FARTHEST),)
             parts.append(SumPart(curve, (math.log(placed.corner_hz),), *limits))
     for band in chain.bands[kept:]:
         beyond = 1.05 if band.kind == "peak" else 1.5

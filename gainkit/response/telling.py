@@ -12,12 +12,15 @@ from gainkit.generator.swept import Chirp
 from gainkit.remarks import fault, gravest_first, remark
 from gainkit.response.align import Heard, TrackPlace
 from gainkit.response.drive import SideTrack
-from gainkit.response.equalised import bends_of, is_sole_explanation, sure_ends, told_part
+from gainkit.response.equalised import LEAST_BEND_DB, bends_of, is_sole_explanation, sure_ends, told_part
 from gainkit.response.followed import LevelChange
 from gainkit.response.model import Filter, Point, Response
 from gainkit.response.points import Curves
 from gainkit.response.remarks import change_notes, curve_note, remarks_on, while_distorted
+from gainkit.response.resonant import resonance_of
 from gainkit.response.verdict import (
+    NO_SHAPE_DB,
+    ROUGH_SHARE,
     audible_bands,
     band_of,
     corners,
@@ -27,6 +30,7 @@ from gainkit.response.verdict import (
     own_shape,
     passband_db,
     verdict_of,
+    without_roll_offs,
 )
 
 SHORT_RATIO = 1.2
@@ -55,6 +59,9 @@ class MeasuredSide:
 def told_of(measured: MeasuredSide, side: SideTrack, differs: bool, crossover_hz: float | None) -> Response:
     """The answer for one side."""
     capture, curves = measured.heard.capture, measured.curves
+    if lost := measured.place.lost_seconds:
+        note = fault("sweep_lost_samples", file=capture.file, lost_seconds=lost)
+        return replace(not_found(capture, measured.heard.channel), notes=(note,))
     if measured.unlike:
         return replace(
             not_found(capture, measured.heard.channel), notes=(fault("sweep_unlike", file=capture.file),)
@@ -138,9 +145,17 @@ def _with_chain(answer: Response, curves: Curves, band: tuple[int, int]) -> Resp
     if fit is None:
         return answer
     levels, chain, misfit = fit
+    levels, chain = without_roll_offs(levels, chain)
     own_shaped = bool(own_shape(chain.highpass, chain) or own_shape(chain.lowpass, chain))
-    if not is_sole_explanation(levels, chain, own_shaped):
-        return _as_a_curve(answer, curves, band, sure_ends(levels))
+    missed = misfit > NO_SHAPE_DB and bool(chain.bands)
+    if missed or not is_sole_explanation(levels, chain, own_shaped):
+        least_db = max(LEAST_BEND_DB, ROUGH_SHARE * levels.rough_db)
+        return _as_a_curve(answer, curves, band, sure_ends(levels), least_db)
+    resonances = {
+        name: found
+        for name in ("highpass", "lowpass")
+        if (found := resonance_of(levels, chain, getattr(chain, name))) is not None
+    }
     inside = slice(band[0], band[1] + 1)
     passband = answer.passband_db + chain.gain_db
     hertz, level = curves.frequency_hz[inside], curves.level_db[inside]
@@ -148,10 +163,18 @@ def _with_chain(answer: Response, curves: Curves, band: tuple[int, int]) -> Resp
         corners(hertz, level, passband) if not chain.bands else (answer.low_corner_hz, answer.high_corner_hz)
     )
 
-    def side(name: str, corner: float | None) -> Filter | None:
-        return filter_told(getattr(chain, name), chain, corner, misfit)
+    if resonances:
+        low, high = corners(hertz, level, passband)
 
-    bands = sorted(audible_bands(chain), key=lambda band: band.centre_hz)
+    def side(name: str, corner: float | None) -> Filter | None:
+        told = filter_told(getattr(chain, name), chain, corner, misfit)
+        if told is None or name not in resonances:
+            return told
+        return replace(told, family="other", corner_hz=corner or told.corner_hz)
+
+    taken = [band for band, _ in resonances.values()]
+    bands = [band for band in audible_bands(chain) if band not in taken]
+    bands.sort(key=lambda band: band.centre_hz)
     if own_shaped:
         bands = []  # they cannot be told from the filter's own bends
 
@@ -164,11 +187,23 @@ def _with_chain(answer: Response, curves: Curves, band: tuple[int, int]) -> Resp
         highpass=side("highpass", low),
         boosts=tuple(band.told() for band in bands),
         verdict=verdict_of(chain, bool(bands)),
+        notes=tuple(
+            remark(
+                "filter_resonates",
+                side=f"{name[:-4]}-pass",
+                corner_hz=getattr(chain, name).corner_hz,
+                quality=quality,
+            )
+            for name, (_, quality) in resonances.items()
+        ),
     )
 
 
-def _as_a_curve(answer: Response, curves: Curves, band: tuple[int, int], ends: tuple[bool, bool]) -> Response:
-    """The same as equalised, by its peaks and dips. ends : which of them are a filter's slopes.
+def _as_a_curve(
+    answer: Response, curves: Curves, band: tuple[int, int], ends: tuple[bool, bool], least_db: float
+) -> Response:
+    """The same as equalised, by its peaks and dips. ends : which of them are a filter's slopes. least_db : what
+    stands out less is no bend.
 
     Most of an equalised curve lies at no one level: its passband is the median of what is no slope.
     """
@@ -185,7 +220,7 @@ def _as_a_curve(answer: Response, curves: Curves, band: tuple[int, int], ends: t
         passband_db=passband,
         low_corner_hz=low,
         high_corner_hz=high,
-        bends=bends_of(hertz, level - passband),
+        bends=bends_of(hertz, level - passband, least_db),
         verdict="filtered and equalised" if any(ends) else "equalised",
         notes=(curve_note(hertz, level - passband),),
     )

@@ -9,8 +9,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from gainkit.response.boosts import BoostBand
-from gainkit.response.chain import fit_chain
-from gainkit.response.chain_model import Chain, Levels, PlacedShape, misfit_db
+from gainkit.response.chain import FALL_DB, fit_chain
+from gainkit.response.chain_model import Chain, FilterSide, Levels, PlacedShape, misfit_db, with_filter
+from gainkit.response.equalised import HEARD_SLOPE_DB
 from gainkit.response.model import Filter, Flatness, Verdict
 from gainkit.response.points import POINTS_PER_OCTAVE, Curves
 
@@ -49,6 +50,10 @@ CHANCE = 3.0
 INAUDIBLE_DB = 30.0
 """A band where a filter takes off so much does nothing that is heard, and is lost in the slope's own errors
 [dB]."""
+
+HEARD_BEND_DB, SLOPE_REACH = 1.0, 2.0
+"""... but where it moves what is heard of the slope by more [dB], so near the corner [octaves], the filter is
+another one."""
 
 LEAST_FIT_POINTS = 12
 
@@ -135,26 +140,56 @@ def fitted(curves: Curves, band: tuple[int, int], passband: float) -> tuple[Leve
     use = _clear(curves)[inside]
     if np.count_nonzero(use) < LEAST_FIT_POINTS:
         return None
-    levels = Levels(curves.frequency_hz[inside][use], level[use], spread[use])
+    levels = Levels(curves.frequency_hz[inside][use], level[use], spread[use], rough_db=rough)
     ends = max(len(levels.level_db) // 40, 1)
     span = POINTS_PER_OCTAVE * 3 // 2
     falls = [
         max(0.0, float(levels.level_db[beside].max())) - float(np.median(levels.level_db[end]))
         for end, beside in ((slice(0, ends), slice(0, span)), (slice(-ends, None), slice(-span, None)))
     ]
+    sides: tuple[FilterSide, ...] = ("highpass", "lowpass")
+    rolls_off = tuple(side for side, fall_db in zip(sides, falls, strict=True) if fall_db < FALL_DB)
+    levels = replace(levels, rolls_off=rolls_off)
     chain = fit_chain(levels, falls[0], falls[1])
     return levels, chain, misfit_db(levels, chain)
 
 
+def without_roll_offs(levels: Levels, chain: Chain) -> tuple[Levels, Chain]:
+    """The same without what only ends the chain's band beyond the sweep's: that is no filter of anyone's."""
+    for side in levels.rolls_off:
+        placed: PlacedShape | None = getattr(chain, side)
+        if placed is not None and not levels.frequency_hz[0] <= placed.corner_hz <= levels.frequency_hz[-1]:
+            alone = Chain(
+                highpass=placed if side == "highpass" else None,
+                lowpass=placed if side == "lowpass" else None,
+                rate_hz=chain.rate_hz,
+            )
+            level_db = levels.level_db - alone.level_db(levels.frequency_hz)
+            levels = replace(levels, level_db=level_db)
+            chain = with_filter(chain, side, None)
+    return levels, chain
+
+
 def own_shape(placed: PlacedShape | None, chain: Chain) -> list[BoostBand]:
-    """Bands that only mend a filter which is none of the families."""
+    """Bands that only mend a filter which is none of the families: large ones near its corner, and those that
+    lie down its slope and bend what is heard of it."""
     if placed is None:
         return []
+    audible = audible_bands(chain)
+    hertz = placed.corner_hz * np.exp2(np.linspace(-SLOPE_REACH, SLOPE_REACH, 97))
+    heard = hertz[replace(chain, gain_db=0.0, bands=()).level_db(hertz) > -HEARD_SLOPE_DB]
     return [
         band
         for band in chain.bands
-        if abs(band.gain_db) > NAMED_BAND_DB
-        and abs(math.log2(band.centre_hz / placed.corner_hz)) < NAMED_BAND_OCTAVES
+        if (
+            abs(band.gain_db) > NAMED_BAND_DB
+            and abs(math.log2(band.centre_hz / placed.corner_hz)) < NAMED_BAND_OCTAVES
+        )
+        or (
+            band not in audible
+            and len(heard) > 0
+            and float(np.max(np.abs(band.level_db(heard)))) > HEARD_BEND_DB
+        )
     ]
 
 

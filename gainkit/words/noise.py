@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from typing import Any
 
 from gainkit.words import FaultWords, Template
@@ -36,6 +36,15 @@ def _share(values: Mapping[str, Any]) -> str:
     if values["chain_a_weighted_volts"] is None:
         return "All of this is the recorder's own noise: it says nothing of the chain. Turn the recorder's input up, without a pad."
     return "{share_percent:.2g} % of this noise's power is the recorder's own; without it the chain has {chain_a_weighted_volts:.3g} V, A-weighted."
+
+
+def _useless(before: str) -> Callable[[Mapping[str, Any]], str]:
+    """Why another capture was put aside: what is wrong with it is said as of any capture."""
+
+    def sentence(values: Mapping[str, Any]) -> str:
+        return f"{before} Of it: {REMARKS[values['reason']]}"
+
+    return sentence
 
 
 MAINS = (
@@ -108,6 +117,17 @@ REMARKS: dict[str, Template] = {
         "The lines of {fundamental_hz:.5g} Hz stand at another frequency in the other recording ({speed_ratio:.3g} "
         "times here): they move with the engine's speed."
     ),
+    "line_family_hidden": (
+        "The lines of {fundamental_hz:.5g} Hz would not be seen in the other recording, if they were there: its noise is "
+        "too loud, or its rate too low. Record it again at the same setting."
+    ),
+    "line_family_drifts": (
+        "The lines of {fundamental_hz:.5g} Hz stand at another frequency in the other recording ({speed_ratio:.4g} "
+        "times here): they move with the engine's speed, or a switching supply drifts. Record with the engine at two "
+        "clearly different speeds, and compare."
+    ),
+    "noise_against_useless": _useless("Nothing is compared with {other_file}."),
+    "noise_recorder_useless": _useless("{other_file} tells nothing of the recorder's own noise."),
     "hiss_changes": lambda v: (
         f"The hiss is {_change(v)} than in the other recording: it comes from what was changed."
     ),

@@ -49,6 +49,16 @@ def _level_dropped(values: Mapping[str, Any]) -> str:
     )
 
 
+def _lost(values: Mapping[str, Any]) -> str:
+    lost = values["lost_seconds"]
+    what = "are missing" if lost > 0 else "were put in"
+    return (
+        f"In {{file}} {abs(1000 * lost):.0f} ms {what} between the marks around the sweep: the recorder lost or repeated "
+        "samples, so nothing is told of the response. Record again with a larger buffer, to a faster disk or stick, "
+        "and with nothing else running."
+    )
+
+
 def _clock(values: Mapping[str, Any]) -> str:
     way = "fast" if values["drift_ppm"] > 0 else "slow"
     return f"The recorder's clock runs {abs(values['drift_ppm']):.0f} ppm {way} against the player's; it is allowed for."
@@ -77,6 +87,7 @@ REMARKS: dict[str, Template] = {
         "{file} holds another sweep than the one named: its frequencies arrive at different times. Name the track that "
         "was played, or its own first and last frequency and length."
     ),
+    "sweep_lost_samples": _lost,
     "sweep_incomplete": (
         "The recording holds a part of the sweep only, {low_hz:.3g} to {high_hz:.3g} Hz. Start the recorder before "
         "the track and stop it after."
@@ -115,5 +126,9 @@ REMARKS: dict[str, Template] = {
     "filter_takes_tone": _filter_takes_tone,
     "crossover_missing": "There is no {side}; the plan has one at {planned_hz:.4g} Hz.",
     "crossover_elsewhere": "The {side} stands at {corner_hz:.4g} Hz; the plan has it at {planned_hz:.4g} Hz.",
+    "filter_resonates": (
+        "The {side} is one of second order at {corner_hz:.4g} Hz with a quality of {quality:.2f}, of no family "
+        "(Butterworth: 0.71): a closed box, a crossover under its own loudspeaker, or a filter set by its quality."
+    ),
     "bass_raised": "Bass raised by {gain_db:z.1f} dB around or below {below_hz:.3g} Hz: loudness or a bass boost is on.",
 }
