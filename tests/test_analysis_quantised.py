@@ -6,12 +6,15 @@ high, 1000 to 100,000 points, the noise from nothing to a third of a step.
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import numpy as np
 import pytest
+import soundfile
 from numpy.typing import NDArray
 
 from gainkit.analysis import Measurement, measure
-from gainkit.capture import Capture
+from gainkit.capture import Capture, read_capture
 
 FINE = 1 << 16
 
@@ -60,3 +63,43 @@ def test_steps_alone_are_not_told_as_distortion() -> None:
         measured, _ = record(rng, None)
         assert not measured.distortion_seen
         assert measured.clipping.state == "clean"
+
+
+# ---- steps that grow with the value --------------------------------------------------------------------------
+
+
+def companded(
+    tmp_path: Path, subtype: str, overdrive_db: float, peak: float, seed: int, top: float = 9.0
+) -> Measurement:
+    """A tone of 50 to 300 Hz at 8 kHz behind rails at peak, as a telephone's recorder stores it."""
+    rng = np.random.default_rng(seed)
+    time = np.arange(16_000) / 8000
+    wave = peak * np.clip(10 ** (overdrive_db / 20) * np.sin(2 * np.pi * rng.uniform(50, 300) * time), -1, 1)
+    path = tmp_path / "voice.wav"
+    soundfile.write(path, np.clip(wave + 0.002 * peak * rng.standard_normal(16_000), -top, top), 8000, subtype)
+    return measure(read_capture(path))
+
+
+@pytest.mark.long
+@pytest.mark.parametrize("subtype", ["ULAW", "ALAW"])
+def test_companded_steps_are_neither_rails_nor_the_recorders_limit(tmp_path: Path, subtype: str) -> None:
+    for seed in range(6):
+        clean = companded(tmp_path, subtype, -3.0, 0.4, seed)
+        assert not clean.recorder_overload
+        assert clean.clipping.state == "clean"
+        clip = companded(tmp_path, subtype, 2.5, 0.45, seed).clipping
+        assert clip.state == "clipped"
+        assert clip.overdrive_db is not None
+        assert clip.overdrive_uncertainty_db is not None
+        assert abs(clip.overdrive_db - 2.5) < 3 * clip.overdrive_uncertainty_db < 1.0
+
+
+@pytest.mark.parametrize("subtype", ["ULAW", "ALAW"])
+def test_a_companded_recording_that_stands_at_its_top_is_overloaded(tmp_path: Path, subtype: str) -> None:
+    assert companded(tmp_path, subtype, 0.0, 1.6, 1, top=1.0).recorder_overload
+
+
+@pytest.mark.parametrize("subtype", ["ULAW", "ALAW"])
+def test_a_companded_tone_that_just_reaches_the_top_is_not_overloaded(tmp_path: Path, subtype: str) -> None:
+    for seed in range(3):
+        assert not companded(tmp_path, subtype, -0.1, 0.98, seed).recorder_overload

@@ -20,7 +20,7 @@ from gainkit.analysis.clipping import UNJUDGED, Verdict, judge
 from gainkit.analysis.harmonic import project
 from gainkit.analysis.lines import without
 from gainkit.analysis.model import Measurement, MeasureOptions, NoToneReason
-from gainkit.analysis.overload import overloaded, recorder_limit
+from gainkit.analysis.overload import companded_step, is_companded, overloaded, recorder_limit
 from gainkit.analysis.report import Examination, measurement_of
 from gainkit.analysis.spectrum import Line, hann, mains_of
 from gainkit.analysis.steady import Blocks, SteadyPart, demodulated, find_steady, last_steady
@@ -174,7 +174,7 @@ def _examine(capture: Capture, options: MeasureOptions) -> Examination:
     part = window.audio[steady.start : steady.stop]
     if steady.reason is not None:
         return _without_tone(capture, window, part, _no_tone(steady.reason))
-    tone = _fit(window, part, rough_hz, options)
+    tone = _fit(capture, window, part, rough_hz, options)
     if tone is not None and beside:
         tone = tone.with_beside(beside)
     no_tone = _no_tone("silent") if tone is None else _why_no_tone(tone)
@@ -201,6 +201,7 @@ def _recorder(
     if (
         options.minus is None
         and not window.pure_steps
+        and not is_companded(capture)
         and recorder_limit(raw, window.step_volts or known, angular)
     ):
         return True, (fault("recorder_limit"),)
@@ -297,7 +298,9 @@ def _refuse_few_cycles(window: Window, tone_hz: float, file: str) -> None:
         ).within("file", file)
 
 
-def _fit(window: Window, part: Floats, rough_hz: float, options: MeasureOptions) -> ToneFit | None:
+def _fit(
+    capture: Capture, window: Window, part: Floats, rough_hz: float, options: MeasureOptions
+) -> ToneFit | None:
     """The fitted tone, with what a coarse quantiser leaves unknown of its crests."""
     step = window.step_volts
     tone = fit_tone(
@@ -307,7 +310,15 @@ def _fit(window: Window, part: Floats, rough_hz: float, options: MeasureOptions)
         band_hz=options.band_hz,
         step_volts=step if window.pure_steps else None,
     )
-    return tone if tone is None or step is None else tone.on_steps(step, window.above_band_volts)
+    if tone is None:
+        return None
+    if step is not None:
+        return tone.on_steps(step, window.above_band_volts)
+    at_crest = companded_step(capture, float(np.abs(part).max()))
+    if at_crest is None:
+        return tone
+    blurred = tone.on_steps(at_crest, window.above_band_volts)
+    return replace(blurred, step_volts=0.0)  # away from the crests its steps are finer
 
 
 def _why_no_tone(tone: ToneFit) -> Remark | None:

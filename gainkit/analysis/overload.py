@@ -19,6 +19,15 @@ Floats = NDArray[np.float64]
 LEAST_RUN = 3
 """Samples in a row at full scale, at least: two may be a crest [samples]."""
 
+COMPANDED_TOP = {"ULAW": 32_124 / 32_768, "ALAW": 32_256 / 32_768}
+"""The highest value of both laws (ITU-T G.711, from memory) [-]."""
+
+COMPANDED_STEPS = 16
+"""... and steps in each of their octaves [-]."""
+
+TOP_SHARE = 0.999
+"""Samples from this share of that value on are that value [-]: the next one is a thirtieth lower."""
+
 
 def longest_stretch(mask: NDArray[np.bool_]) -> int:
     """Length of the longest stretch of True [samples]."""
@@ -35,8 +44,11 @@ def overloaded(capture: Capture, raw: Floats, tone: ToneFit | None) -> bool:
     """
     if not capture.has_full_scale:
         return False
-    step = capture.step_units or 2.0**-23
-    top = capture.volts_per_unit * (1 - 1.5 * step)
+    step, law = capture.step_units or 2.0**-23, _law(capture)
+    if law is not None:
+        step = COMPANDED_TOP[law] / (2 * COMPANDED_STEPS)
+    highest = 1 - 1.5 * step if law is None else TOP_SHARE * COMPANDED_TOP[law]
+    top = capture.volts_per_unit * highest
     high, low = raw >= top, raw <= -top
     if not (high.any() or low.any()):
         return False
@@ -45,7 +57,28 @@ def overloaded(capture: Capture, raw: Floats, tone: ToneFit | None) -> bool:
     run = max(longest_stretch(high), longest_stretch(low))
     angular = 2 * np.pi * tone.frequency_hz / capture.sample_rate_hz if tone is not None else np.pi
     allowed = 2 * np.arccos(1 - 2 * step) / angular
-    return bool(run >= max(LEAST_RUN, 2 * allowed + 2))
+    times = 2 if law is None else 1  # a large step has its share of room already
+    return bool(run >= max(LEAST_RUN, times * allowed + 2))
+
+
+def _law(capture: Capture) -> str | None:
+    """By which of these laws a file is stored."""
+    laws = (note.values["subtype"] for note in capture.notes if note.code == "compressed_with_loss")
+    return next((law for law in laws if law in COMPANDED_TOP), None)
+
+
+def companded_step(capture: Capture, peak_volts: float) -> float | None:
+    """The step at a crest in a file whose steps grow with the value [V]; None for any other."""
+    if _law(capture) is None or not peak_volts > 0:
+        return None
+    octave = np.floor(np.log2(peak_volts / capture.volts_per_unit))
+    return float(2.0**octave / COMPANDED_STEPS * capture.volts_per_unit)
+
+
+def is_companded(capture: Capture) -> bool:
+    """Whether the steps of a file grow with the value: extremes stand at one value because steps are large
+    there."""
+    return _law(capture) is not None
 
 
 ORDER, GAIN = 6, 924.0

@@ -22,6 +22,9 @@ HALVED = 2.0
 """So many times weaker the third harmonic may be behind a filter that is not known (our choice): it lies near
 the corner then [-]."""
 
+RAISED = 1.4
+"""... or stronger (our choice): by 3 dB, the resonance of an output filter without its load [-]."""
+
 UNTRUE = 4.0
 """Where the best explanation leaves so many times the power that noise and an amplifier's own distortion make,
 none of them is true [-]. What they leave is then no noise, and their odds mean nothing ..."""
@@ -63,8 +66,8 @@ def together(some: list[Explanation], others: list[Explanation]) -> list[Explana
 
 
 def few_orders_db(relative: Phasors) -> list[float]:
-    """Overdrives of hard rails that explain the third harmonic as it is and twice as large [dB]: how far a
-    filter of any kind may lead astray where orders are too few to know it. Empty where they are enough.
+    """Overdrives of hard rails that explain the third harmonic before a filter that raised it or took half of
+    it [dB]: how far any may lead astray where orders are too few to know it. Empty where they are enough.
 
     relative : (K,) from the crest.
     """
@@ -74,7 +77,7 @@ def few_orders_db(relative: Phasors) -> list[float]:
     shapes = held_harmonics(np.column_stack([grid, grid]), Knees.of([HARD] * len(grid)), 3)
     share = abs(relative[2]) / abs(relative[0])
     of_grid = np.abs(shapes[:, 3] / shapes[:, 1])
-    return [float(np.interp(times * share, of_grid, grid)) for times in (1.0, HALVED)]
+    return [float(np.interp(times * share, of_grid, grid)) for times in (1 / RAISED, HALVED)]
 
 
 def with_interval(of: list[Explanation], *further_db: float) -> tuple[float, float] | None:
