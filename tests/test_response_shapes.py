@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import numpy as np
 import pytest
+import soundfile
 from scipy import signal
 
-from gainkit.capture import Capture
+from gainkit.capture import Capture, read_capture
 from gainkit.generator.spec import ToneSpec
 from gainkit.remarks import codes
 from gainkit.response import Response, Sweep, find_response
@@ -143,3 +146,31 @@ def test_a_filter_s_delay_is_no_clock(
     assert answer.found
     assert answer.drift_ppm is None or abs(answer.drift_ppm) < 20.0
     assert "recorder_clock_differs" not in codes(answer.notes)
+
+
+def test_a_reference_that_is_of_no_use_is_told(track: tuple[np.ndarray, Sweep]) -> None:
+    chain = filtered("butterworth", 2, 60.0, "high")
+    whole = noisy(through(track[0], chain), 50.0)
+
+    def against(reference: np.ndarray) -> Response:
+        there = Capture.from_array(reference, RATE)
+        return find_response(Capture.from_array(whole, RATE), track[1], reference=there)
+
+    lost = against(np.delete(whole, slice(5 * RATE, 5 * RATE + 4_000)))
+    assert (lost.found, codes(lost.notes)) == (False, {"sweep_lost_samples"})
+    top = float(np.abs(track[0]).max())
+    cut = against(noisy(through(np.clip(track[0], -0.6 * top, 0.6 * top), chain), 60.0))
+    assert "reference_distorted" in codes(cut.notes)
+    assert (cut.flat, cut.verdict) == (None, "distorted")
+    assert "reference_distorted" not in codes(against(whole).notes)
+
+
+def test_a_reference_that_the_recorder_cut_is_told(track: tuple[np.ndarray, Sweep], tmp_path: Path) -> None:
+    whole = noisy(through(track[0], filtered("butterworth", 2, 60.0, "high")), 50.0)
+    loud = np.clip(1.6 * whole / np.abs(whole).max(), -1.0, 1.0)
+    soundfile.write(tmp_path / "cut.wav", loud, RATE, subtype="PCM_16")
+    answer = find_response(
+        Capture.from_array(whole, RATE), track[1], reference=read_capture(tmp_path / "cut.wav")
+    )
+    assert "reference_overloaded" in codes(answer.notes)
+    assert (answer.verdict or "").endswith("distorted")
