@@ -174,3 +174,9 @@ def test_a_reference_that_the_recorder_cut_is_told(track: tuple[np.ndarray, Swee
     )
     assert "reference_overloaded" in codes(answer.notes)
     assert (answer.verdict or "").endswith("distorted")
+
+
+def test_no_band_of_a_tenth_of_a_decibel_is_told(track: tuple[np.ndarray, Sweep]) -> None:
+    chain = in_a_row(filtered("butterworth", 1, 11_594.0, "low"), boosted("high-shelf", 2_707.0, 0.2, 0.7))
+    answer = read(track, chain, 60.0)
+    assert all(abs(boost.gain_db) >= 0.4 for boost in answer.boosts)
