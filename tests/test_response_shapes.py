@@ -38,7 +38,8 @@ def second_order(kind: str, corner_hz: float, quality: float) -> Transfer:
 
 
 @pytest.mark.parametrize(
-    ("kind", "corner_hz", "quality"), [("high", 103.0, 1.25), ("high", 61.0, 0.8), ("low", 2100.0, 0.6)]
+    ("kind", "corner_hz", "quality"),
+    [("high", 103.0, 1.25), ("high", 61.0, 0.8), ("low", 2100.0, 0.6), ("low", 1244.0, 0.99)],
 )
 def test_a_box_s_resonance_is_no_bass_boost(
     track: tuple[np.ndarray, Sweep], kind: str, corner_hz: float, quality: float

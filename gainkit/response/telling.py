@@ -231,10 +231,10 @@ def _with_chain(answer: Response, curves: Curves, band: tuple[int, int]) -> Resp
             remark(
                 "filter_resonates",
                 side=f"{name[:-4]}-pass",
-                corner_hz=getattr(chain, name).corner_hz,
+                corner_hz=peak.centre_hz,
                 quality=quality,
             )
-            for name, (_, quality) in resonances.items()
+            for name, (peak, quality) in resonances.items()
         ),
     )
 
