@@ -15,7 +15,7 @@ from gainkit.analysis.model import Measurement
 from gainkit.analysis.thresholds import DC_VOLTS, LIMIT_THD_PERCENT
 from gainkit.calculator.ranges import Range, refuse_faults, within
 from gainkit.levels import ratio_from_db
-from gainkit.remarks import Remark, fault
+from gainkit.remarks import Remark, codes, fault
 
 if TYPE_CHECKING:
     from gainkit.response.model import Filter, Response
@@ -178,6 +178,7 @@ def crossover_faults(
     if (
         result.band_hz is None
         or result.bends
+        or "equalised_between" in codes(result.notes)
         or result.reference_file is not None
         or (highpass_hz is None and lowpass_hz is None)
     ):

@@ -9,6 +9,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from gainkit.advice import crossover_faults
 from gainkit.beside import expected_of, response_beside_plan
 from gainkit.calculator.tones import filter_loss_db
 from gainkit.capture import Capture
@@ -16,7 +17,7 @@ from gainkit.job.listing import list_readings
 from gainkit.job.log import log_reading, note_typed
 from gainkit.job.standing import job_status
 from gainkit.job.typed import Acceptance
-from gainkit.remarks import codes, fault
+from gainkit.remarks import codes, fault, remark
 from gainkit.response import Response, find_response, from_figures
 from gainkit.response.drive import rendered
 from gainkit.response.tone import tone_loss
@@ -119,6 +120,14 @@ def test_crossovers_beside_the_plan(tmp_path: Path, low: Response, line: str, co
     assert "filter_takes_tone" not in told
     beside = response_beside_plan(low, expected_of(job / "system.toml", "Rear"))
     assert codes(beside.notes) - codes(low.notes) == ({code} if code else set())
+
+
+def test_a_curve_that_names_no_filter_is_not_said_to_have_none(low: Response) -> None:
+    """Filters were not told from bands: that is no missing crossover, also where no bend stands out."""
+    curve = remark("equalised_between", lowest_db=-9.0, highest_db=0.4, highest_hz=300.0, lowest_hz=40.0)
+    unsure = dataclasses.replace(low, lowpass=None, low_corner_hz=None, high_corner_hz=None, notes=(curve,))
+    assert crossover_faults(unsure, 60.0, 1050.0) is None
+    assert crossover_faults(dataclasses.replace(unsure, notes=()), 60.0, 1050.0) != ()
 
 
 def test_an_equaliser_stands_until_the_response_is_flat(tmp_path: Path, wire: Response) -> None:

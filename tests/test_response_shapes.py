@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import numpy as np
 import pytest
+import soundfile
 from scipy import signal
 
-from gainkit.capture import Capture
+from gainkit.capture import Capture, read_capture
 from gainkit.generator.spec import ToneSpec
 from gainkit.remarks import codes
 from gainkit.response import Response, Sweep, find_response
@@ -35,7 +38,8 @@ def second_order(kind: str, corner_hz: float, quality: float) -> Transfer:
 
 
 @pytest.mark.parametrize(
-    ("kind", "corner_hz", "quality"), [("high", 103.0, 1.25), ("high", 61.0, 0.8), ("low", 2100.0, 0.6)]
+    ("kind", "corner_hz", "quality"),
+    [("high", 103.0, 1.25), ("high", 61.0, 0.8), ("low", 2100.0, 0.6), ("low", 1244.0, 0.99)],
 )
 def test_a_box_s_resonance_is_no_bass_boost(
     track: tuple[np.ndarray, Sweep], kind: str, corner_hz: float, quality: float
@@ -143,3 +147,37 @@ def test_a_filter_s_delay_is_no_clock(
     assert answer.found
     assert answer.drift_ppm is None or abs(answer.drift_ppm) < 20.0
     assert "recorder_clock_differs" not in codes(answer.notes)
+
+
+def test_a_reference_that_is_of_no_use_is_told(track: tuple[np.ndarray, Sweep]) -> None:
+    chain = filtered("butterworth", 2, 60.0, "high")
+    whole = noisy(through(track[0], chain), 50.0)
+
+    def against(reference: np.ndarray) -> Response:
+        there = Capture.from_array(reference, RATE)
+        return find_response(Capture.from_array(whole, RATE), track[1], reference=there)
+
+    lost = against(np.delete(whole, slice(5 * RATE, 5 * RATE + 4_000)))
+    assert (lost.found, codes(lost.notes)) == (False, {"sweep_lost_samples"})
+    top = float(np.abs(track[0]).max())
+    cut = against(noisy(through(np.clip(track[0], -0.6 * top, 0.6 * top), chain), 60.0))
+    assert "reference_distorted" in codes(cut.notes)
+    assert (cut.flat, cut.verdict) == (None, "distorted")
+    assert "reference_distorted" not in codes(against(whole).notes)
+
+
+def test_a_reference_that_the_recorder_cut_is_told(track: tuple[np.ndarray, Sweep], tmp_path: Path) -> None:
+    whole = noisy(through(track[0], filtered("butterworth", 2, 60.0, "high")), 50.0)
+    loud = np.clip(1.6 * whole / np.abs(whole).max(), -1.0, 1.0)
+    soundfile.write(tmp_path / "cut.wav", loud, RATE, subtype="PCM_16")
+    answer = find_response(
+        Capture.from_array(whole, RATE), track[1], reference=read_capture(tmp_path / "cut.wav")
+    )
+    assert "reference_overloaded" in codes(answer.notes)
+    assert (answer.verdict or "").endswith("distorted")
+
+
+def test_no_band_of_a_tenth_of_a_decibel_is_told(track: tuple[np.ndarray, Sweep]) -> None:
+    chain = in_a_row(filtered("butterworth", 1, 11_594.0, "low"), boosted("high-shelf", 2_707.0, 0.2, 0.7))
+    answer = read(track, chain, 60.0)
+    assert all(abs(boost.gain_db) >= 0.4 for boost in answer.boosts)

@@ -101,6 +101,9 @@ def find_response(
         left, right = _against(other, left, right)
         if left is None and right is None:
             return not_found(reference, channel)
+        for one, side in zip((left, right), sweep.sides, strict=False):
+            if one is not None and one.other is not None and one.other.tells_nothing:
+                return told_of(one.other, side, True, None)
     told = [
         None if one is None else told_of(one, side, reference is not None, crossover_hz)
         for one, side in zip((left, right), sweep.sides, strict=False)
@@ -291,7 +294,9 @@ def _against(
     return tuple(  # type: ignore[return-value]
         None
         if one is None or two is None
-        else replace(one, curves=difference(one.curves, two.curves), changes=(*one.changes, *two.changes))
+        else replace(
+            one, curves=difference(one.curves, two.curves), changes=(*one.changes, *two.changes), other=two
+        )
         for one, two in ((left, first), (right, second))
     )
 

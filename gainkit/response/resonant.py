@@ -1,8 +1,8 @@
 """Filters of second order whose resonance is no family's: a closed box, a crossover under its own loudspeaker.
 
-1 / (1 - x^2 + jx/Q) of any Q is exactly a Butterworth (Q 0.71) or Linkwitz-Riley (0.5) filter times a peak of
-the cookbook at its corner, whose numerator 1 - x^2 + jxA/Q' takes the filter's own poles away: such a pair is
-told as the one filter that it is, not as an equaliser's band that happens to fit.
+1 / (1 - x^2 + jx/Q) of any Q is exactly a Butterworth (Q 0.71), Bessel (0.58) or Linkwitz-Riley (0.5) filter
+times a peak of the cookbook where its poles lie, whose numerator 1 - x^2 + jxA/Q' takes the filter's own poles
+away: such a pair is told as the one filter that it is, not as an equaliser's band that happens to fit.
 """
 
 from __future__ import annotations
@@ -23,7 +23,7 @@ ALIKE_DB, ALIKE_ABOVE_DB = 0.15, -40.0
 
 def resonance_of(levels: Levels, chain: Chain, placed: PlacedShape | None) -> tuple[BoostBand, float] | None:
     """The band that only gives a filter of second order another quality, and that quality; None without."""
-    if placed is None or placed.shape.order != 2 or placed.shape.family == "bessel":
+    if placed is None or placed.shape.order != 2:
         return None
     alone = replace(
         chain,
@@ -31,12 +31,12 @@ def resonance_of(levels: Levels, chain: Chain, placed: PlacedShape | None) -> tu
         highpass=placed if placed is chain.highpass else None,
         lowpass=placed if placed is chain.lowpass else None,
     )
-    ratio = chain.bent(levels.frequency_hz) / chain.bent_one(placed.corner_hz)
-    if placed is chain.highpass:
-        ratio = 1.0 / ratio
     for band in chain.bands:
         if band.kind != "peak":
             continue
+        ratio = chain.bent(levels.frequency_hz) / chain.bent_one(band.centre_hz)
+        if placed is chain.highpass:
+            ratio = 1.0 / ratio
         quality = 10.0 ** (band.gain_db / 40.0) * band.quality
         one_db = -10.0 * np.log10((1.0 - ratio**2) ** 2 + (ratio / quality) ** 2)
         pair_db = replace(alone, bands=(band,)).level_db(levels.frequency_hz)

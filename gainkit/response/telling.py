@@ -16,7 +16,13 @@ from gainkit.response.equalised import LEAST_BEND_DB, bends_of, is_sole_explanat
 from gainkit.response.followed import LevelChange
 from gainkit.response.model import Filter, Point, Response
 from gainkit.response.points import Curves
-from gainkit.response.remarks import change_notes, curve_note, remarks_on, while_distorted
+from gainkit.response.remarks import (
+    WHILE_DISTORTED,
+    change_notes,
+    curve_note,
+    remarks_on,
+    while_distorted,
+)
 from gainkit.response.resonant import resonance_of
 from gainkit.response.verdict import (
     NO_SHAPE_DB,
@@ -42,7 +48,8 @@ class MeasuredSide:
     """One side, measured. heard : where. place : of the track in the recording. arrival_seconds : re the first
     mark's, true seconds. ahead_seconds : by how much the mark's own arrival lies later than `place` has it.
     clocked : the clock was told by the recording. whole : the recording holds all of the sweep.
-    unlike : what was recorded is another sweep. changes : what the level did on the way."""
+    unlike : what was recorded is another sweep. changes : what the level did on the way. other : of a
+    difference, what was taken off."""
 
     heard: Heard
     curves: Curves
@@ -54,6 +61,12 @@ class MeasuredSide:
     whole: bool
     unlike: bool
     changes: tuple[LevelChange, ...] = ()
+    other: MeasuredSide | None = None
+
+    @property
+    def tells_nothing(self) -> bool:
+        """Whether the recording is of no use, not even for a difference."""
+        return self.unlike or self.place.lost_seconds != 0.0
 
 
 def told_of(measured: MeasuredSide, side: SideTrack, differs: bool, crossover_hz: float | None) -> Response:
@@ -95,6 +108,8 @@ def told_of(measured: MeasuredSide, side: SideTrack, differs: bool, crossover_hz
         high_corner_hz=high,
     )
     answer = while_distorted(_with_chain(answer, curves, band))
+    if measured.other is not None:
+        answer = _beside_reference(answer, measured.other, side)
     notes = (*answer.notes, *remarks_on(answer, measured.place.by_marks, measured.clocked, crossover_hz))
     if not measured.whole:
         low, high = answer.points[0].frequency_hz, answer.points[-1].frequency_hz
@@ -104,6 +119,31 @@ def told_of(measured: MeasuredSide, side: SideTrack, differs: bool, crossover_hz
         notes = gravest_first((*notes, short))
     read = (*capture.notes, *capture.channel_notes(measured.heard.channel, measured.heard.minus))
     return replace(answer, notes=gravest_first((*read, *notes)))
+
+
+def _beside_reference(answer: Response, other: MeasuredSide, side: SideTrack) -> Response:
+    """A difference, where what was taken off was cut itself: its own levels were too low."""
+    band = band_of(other.curves)
+    if band is None:
+        return answer
+    reference = replace(
+        answer,
+        points=_points(other.curves, side.sweep.chirp, False),
+        passband_db=passband_db(other.curves.level_db[band[0] : band[1] + 1]),
+        notes=(),
+    )
+    judged = while_distorted(reference)
+    said = [each for each in remarks_on(reference, True, None, None) if each.code == "sweep_distorted"]
+    file = other.heard.capture.file
+    notes = [fault("reference_distorted", file=file, **each.values) for each in said]
+    if other.overloaded:
+        notes = [fault("reference_overloaded", file=file)]
+    if not notes:
+        return answer
+    if other.overloaded or judged.verdict != answer.verdict:
+        verdict = WHILE_DISTORTED.get(answer.verdict, answer.verdict) if answer.verdict is not None else None
+        answer = replace(answer, flat=None, verdict=verdict)
+    return replace(answer, notes=(*answer.notes, *notes))
 
 
 def _level_changed(answer: Response, measured: MeasuredSide, crossover_hz: float | None) -> Response:
@@ -191,10 +231,10 @@ def _with_chain(answer: Response, curves: Curves, band: tuple[int, int]) -> Resp
             remark(
                 "filter_resonates",
                 side=f"{name[:-4]}-pass",
-                corner_hz=getattr(chain, name).corner_hz,
+                corner_hz=peak.centre_hz,
                 quality=quality,
             )
-            for name, (_, quality) in resonances.items()
+            for name, (peak, quality) in resonances.items()
         ),
     )
 

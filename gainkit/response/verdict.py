@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from gainkit.response.boosts import BoostBand
-from gainkit.response.chain import FALL_DB, fit_chain
+from gainkit.response.chain import FALL_DB, LEAST_BAND_DB, fit_chain
 from gainkit.response.chain_model import Chain, FilterSide, Levels, PlacedShape, misfit_db, with_filter
 from gainkit.response.equalised import HEARD_SLOPE_DB
 from gainkit.response.model import Filter, Flatness, Verdict
@@ -194,10 +194,13 @@ def own_shape(placed: PlacedShape | None, chain: Chain) -> list[BoostBand]:
 
 
 def audible_bands(chain: Chain) -> list[BoostBand]:
-    """Bands that the chain's filters leave something of."""
+    """Bands that the chain's filters leave something of, and that are no smaller than what is told."""
     filters = replace(chain, gain_db=0.0, bands=())
     return [
-        band for band in chain.bands if float(filters.level_db(np.array([band.centre_hz]))[0]) > -INAUDIBLE_DB
+        band
+        for band in chain.bands
+        if abs(band.gain_db) >= LEAST_BAND_DB
+        and float(filters.level_db(np.array([band.centre_hz]))[0]) > -INAUDIBLE_DB
     ]
 
 

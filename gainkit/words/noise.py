@@ -54,7 +54,7 @@ MAINS = (
 
 REMARKS: dict[str, Template] = {
     "noise_quiet": "The noise lies {below_target_db:z.0f} dB under the target, A-weighted.",
-    "noise_digital_zero": "Every sample is zero for {seconds:.3g} s: that is no input, or a mute. Nothing of the chain was recorded.",
+    "noise_digital_zero": "Every sample is the same for {seconds:.3g} s: that is no input, or a mute. Nothing of the chain was recorded.",
     "noise_recorder_overload": "The recorder's input was overloaded: turn it down and record again.",
     "noise_partly_still": (
         "Nothing moves for {still_seconds:.3g} of {seconds:.3g} s: a mute or a gate opened in the middle. Record "

@@ -105,6 +105,14 @@ REMARKS: dict[str, Template] = {
         "Distortion up to {thd_percent:.2g} % at {at_hz:.3g} Hz (above the limit from {low_hz:.3g} to {high_hz:.3g} Hz): "
         "something clips. Play the sweep at a lower volume."
     ),
+    "reference_overloaded": (
+        "{file}, the reference: the recorder's input was overloaded in places; the difference there is not the chain's. "
+        "Turn it down and record the reference again."
+    ),
+    "reference_distorted": (
+        "{file}, the reference: distortion up to {thd_percent:.2g} % at {at_hz:.3g} Hz, so that its own levels may be too "
+        "low there. Play the sweep at a lower volume and record both again."
+    ),
     "judged_while_distorted": (
         "Filters and bands were judged while something clips: what is boosted may be more than the curve shows. Play "
         "the sweep at a lower volume and record again."
