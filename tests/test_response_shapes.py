@@ -39,7 +39,12 @@ def second_order(kind: str, corner_hz: float, quality: float) -> Transfer:
 
 @pytest.mark.parametrize(
     ("kind", "corner_hz", "quality"),
-    [("high", 103.0, 1.25), ("high", 61.0, 0.8), ("low", 2100.0, 0.6), ("low", 1244.0, 0.99)],
+    [
+        ("high", 103.0, 1.25),
+        pytest.param("high", 61.0, 0.8, marks=pytest.mark.long),
+        pytest.param("low", 2100.0, 0.6, marks=pytest.mark.long),
+        pytest.param("low", 1244.0, 0.99, marks=pytest.mark.long),
+    ],
 )
 def test_a_box_s_resonance_is_no_bass_boost(
     track: tuple[np.ndarray, Sweep], kind: str, corner_hz: float, quality: float
@@ -59,6 +64,7 @@ def test_a_box_s_resonance_is_no_bass_boost(
     assert side.corner_hz == pytest.approx(corner_hz / x if kind == "high" else corner_hz * x, rel=0.01)
 
 
+@pytest.mark.long
 def test_a_boost_on_a_second_order_slope_is_still_a_boost(track: tuple[np.ndarray, Sweep]) -> None:
     chain = in_a_row(filtered("butterworth", 2, 70.0, "high"), boosted("peak", 75.0, 6.0, 2.0))
     answer = read(track, chain)
@@ -76,6 +82,7 @@ def test_where_an_amplifier_s_band_ends_is_no_equaliser(
     assert (answer.verdict, answer.boosts, answer.highpass, answer.lowpass) == ("flat", (), None, None)
 
 
+@pytest.mark.long
 def test_a_boost_within_an_amplifier_s_band_is_told_alone(track: tuple[np.ndarray, Sweep]) -> None:
     chain = in_a_row(
         filtered("butterworth", 1, 8.0, "high"),
@@ -87,6 +94,7 @@ def test_a_boost_within_an_amplifier_s_band_is_told_alone(track: tuple[np.ndarra
     assert [(round(boost.centre_hz, -1), round(boost.gain_db, 1)) for boost in answer.boosts] == [(450, 4.0)]
 
 
+@pytest.mark.long
 def test_two_filters_in_a_row_are_not_told_as_one_family(track: tuple[np.ndarray, Sweep]) -> None:
     chain = in_a_row(filtered("bessel", 7, 634.0, "high"), filtered("linkwitz-riley", 6, 783.0, "high"))
     answer = read(track, chain, 60.0)
@@ -94,6 +102,7 @@ def test_two_filters_in_a_row_are_not_told_as_one_family(track: tuple[np.ndarray
     assert (answer.verdict or "").startswith("filtered")
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("snr_db", [50.0, 60.0])
 def test_ripple_of_a_filter_is_no_tower_of_bands(track: tuple[np.ndarray, Sweep], snr_db: float) -> None:
     b, a = signal.cheby1(5, 0.7, 2 * np.pi * 338.0, "low", analog=True)
@@ -103,6 +112,7 @@ def test_ripple_of_a_filter_is_no_tower_of_bands(track: tuple[np.ndarray, Sweep]
     assert (answer.verdict or "").startswith("filtered")
 
 
+@pytest.mark.long
 def test_a_room_raises_no_bass(track: tuple[np.ndarray, Sweep]) -> None:
     rng = np.random.default_rng(11_001)
     times = rng.exponential(0.006, 30)
@@ -149,6 +159,7 @@ def test_a_filter_s_delay_is_no_clock(
     assert "recorder_clock_differs" not in codes(answer.notes)
 
 
+@pytest.mark.long
 def test_a_reference_that_is_of_no_use_is_told(track: tuple[np.ndarray, Sweep]) -> None:
     chain = filtered("butterworth", 2, 60.0, "high")
     whole = noisy(through(track[0], chain), 50.0)
@@ -177,6 +188,7 @@ def test_a_reference_that_the_recorder_cut_is_told(track: tuple[np.ndarray, Swee
     assert (answer.verdict or "").endswith("distorted")
 
 
+@pytest.mark.long
 def test_no_band_of_a_tenth_of_a_decibel_is_told(track: tuple[np.ndarray, Sweep]) -> None:
     chain = in_a_row(filtered("butterworth", 1, 11_594.0, "low"), boosted("high-shelf", 2_707.0, 0.2, 0.7))
     answer = read(track, chain, 60.0)
