@@ -74,6 +74,7 @@ def find_noise(
     alone = None if recorder is None else read_noise(recorder, own.band_hz, number, minus)
     useless = [] if other is None or (told := useless_against(other)) is None else [told]
     other = None if useless else other
+    recorder_alone = alone  # what it moves itself outside the band stands, whatever it tells of the band
     if alone is not None and (told := useless_recorder(alone)) is not None:
         useless.append(told)
         alone = None
@@ -82,7 +83,7 @@ def find_noise(
     wanted = target_volts if capture.calibrated else None
     louder = louder_channel(capture, number, minus, own.band_hz)
     answer = beside_louder(judged(own, other, alone, wanted), own, louder, capture, channel)
-    outside = outside_notes(own, alone, wanted, capture.calibrated)
+    outside = outside_notes(own, recorder_alone, wanted, capture.calibrated)
     notes = [*answer.notes[:1], *useless, *outside, *changes, *answer.notes[1:]]
     if target_volts is not None and not capture.calibrated:
         notes.append(remark("noise_not_calibrated", target_volts=target_volts))
