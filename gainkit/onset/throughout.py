@@ -13,7 +13,6 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.optimize import least_squares
 
 from gainkit.analysis.rails import HARD, Knee, harmonics_of, held_half
 from gainkit.levels import db_from_ratio, ratio_from_db
@@ -261,6 +260,8 @@ class _Ladder:
 
 def _fitted(ladder: _Ladder, start: Knee, *, pure: bool = False) -> _SourceAtRails:
     """The rails of one kind that leave least."""
+    from scipy.optimize import least_squares  # a third of a second to import, and few tracks need it
+
     gain = float(np.median(ladder.fundamentals[: ladder.soft] / ladder.drive[: ladder.soft]))
     shape = ladder.shapes[0] if not pure else np.eye(1, ladder.shapes.shape[1], dtype=np.complex128)[0]
     period = gain * ladder.drive[-1] * _period(shape)
