@@ -6,17 +6,20 @@ import doctest
 import struct
 import subprocess
 import sys
-from collections.abc import Callable
+import threading
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from types import ModuleType
 
 import numpy as np
 import pytest
 import soundfile
+from numpy.typing import NDArray
 
 from gainkit import capture, recorder
 from gainkit.analysis import measure
 from gainkit.capture import Capture, read_capture
+from gainkit.capture.audio import one_ahead
 from gainkit.capture.calibration import Calibration, read_calibration
 from gainkit.errors import GainkitError
 from gainkit.recorder import calibrate_recorder
@@ -26,6 +29,8 @@ from tests import references
 from tests.conftest import Answer
 from tests.test_capture_text import check_mangled
 from tests.waves import RATE, sine
+
+Floats = NDArray[np.float64]
 
 STEREO = np.column_stack([sine(997, 4800, peak=0.6), sine(440, 4800, peak=-0.3)])
 
@@ -411,3 +416,35 @@ def test_without_the_decoder_the_extra_is_named(
     (tmp_path / "phone.m4a").write_bytes(b"\0\0\0\x20ftypM4A " + b"\0" * 500)
     told = gainkit("measure", tmp_path / "phone.m4a").refused()
     assert "the extra `codecs`" in told
+
+
+@pytest.mark.parametrize("stop_early", [False, True])
+def test_what_is_decoded_ahead_is_what_the_file_holds(tmp_path: Path, stop_early: bool) -> None:
+    frames = 20 * 4096 + 17
+    table = np.random.default_rng(4).integers(-(2**23), 2**23, (frames, 2)) / 2.0**23
+    path = tmp_path / "long.flac"
+    soundfile.write(path, table, RATE, "PCM_24")
+    blocks = read_capture(path).blocks(5, channel=2, minus=1, block_frames=4096)
+    at = 5
+    for block in blocks:
+        expected = table[at : at + 4096]
+        np.testing.assert_array_equal(block, expected[:, 1] - expected[:, 0])
+        block[:] = 0.0  # theirs alone: what comes next is not touched
+        at += len(block)
+        if stop_early and at > frames // 2:
+            blocks.close()
+            break
+    assert stop_early or at == frames
+    path.unlink()  # nothing holds the file on any system
+    assert not [one for one in threading.enumerate() if "ThreadPoolExecutor" in one.name]
+
+
+def test_a_fault_ahead_is_told_in_its_turn() -> None:
+    def tables() -> Iterator[Floats]:
+        yield np.zeros((3, 2))
+        raise RuntimeError("bad frame")
+
+    ahead = one_ahead(tables())
+    assert len(next(ahead)) == 3
+    with pytest.raises(RuntimeError, match="bad frame"):
+        next(ahead)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import contextlib
-from collections.abc import Iterator
+from collections.abc import Generator, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -36,11 +36,17 @@ LOSSLESS = (*EXACT_IN_SINGLE, "PCM_32", "DOUBLE", "ALAC_16", "ALAC_20", "ALAC_24
 OPEN_LENGTH = 1 << 62
 """libsndfile's length of a file whose writer never told it is above this [frames]."""
 
+AHEAD_BLOCKS = 4
+"""Blocks decoded at a time, ahead of their use: fewer cost more in waiting than they save [-]."""
+
 PROBE_FRAMES = 4096
 """So many frames tell the converter's step: their lowest bit is in use in any but silence [frames]."""
 
 LEAST_VALUES = 32
 """Distinct values from which on the grid they lie on tells the recorder's own step [-]."""
+
+
+Table = NDArray[np.float32] | NDArray[np.float64]
 
 
 @dataclass(frozen=True)
@@ -56,22 +62,34 @@ class SoundFile:
         import soundfile
 
         done = start
-        try:
-            with _opened(self.path) as audio:
-                audio.seek(start)
-                kind = np.dtype(np.float32 if self.single else np.float64)
-                most = max(MOST_READ_BYTES // (audio.channels * kind.itemsize), 1)
-                most = min(block_frames, most, max(stop - start, 1))
-                store = np.empty((most, audio.channels), kind)
 
-                def read(frames: int) -> tuple[Floats, ...]:
-                    nonlocal done
-                    table = audio.read(out=store[:frames])
-                    done += len(table)
+        def tables(audio: soundfile.SoundFile) -> Iterator[Table]:
+            """Frames as they are stored, (frames, channels); two are valid at a time, then written over."""
+            nonlocal done
+            kind = np.dtype(np.float32 if self.single else np.float64)
+            most = max(MOST_READ_BYTES // (audio.channels * kind.itemsize), 1)
+            most = min(AHEAD_BLOCKS * block_frames, most, max(stop - start, 1))
+            stores = np.empty((2 if stop - start > most else 1, most, audio.channels), kind)
+            for number, first in enumerate(range(start, stop, most)):
+                wanted = min(most, stop - first)
+                table = audio.read(out=stores[number % len(stores), :wanted])
+                done += len(table)
+                yield table
+                if len(table) < wanted:
+                    return
+
+        def pieces(coming: Iterator[Table]) -> Iterator[tuple[Floats, ...]]:
+            for table in coming:
+                for first in range(0, len(table), block_frames):
+                    part = table[first : first + block_frames]
                     with np.errstate(invalid="ignore", over="ignore"):
-                        return tuple(np.multiply(table[:, c], scale, dtype=np.float64) for c in columns)
+                        yield tuple(np.multiply(part[:, c], scale, dtype=np.float64) for c in columns)
 
-                yield from gathered(read, stop - start, block_frames, most)
+        try:
+            # closed in this order: a table may still be on its way when the caller has enough
+            with _opened(self.path) as audio, contextlib.closing(one_ahead(tables(audio))) as coming:
+                audio.seek(start)
+                yield from gathered(pieces(coming), block_frames)
         except (soundfile.SoundFileError, RuntimeError, OSError) as fault:
             raise GainkitError("damaged_after_frame", frame=done, reason=_reason(fault)).within(
                 "file", self.path
@@ -79,6 +97,20 @@ class SoundFile:
 
     def line(self, frame: int) -> int | None:
         return None
+
+
+def one_ahead(items: Iterator[Table]) -> Generator[Table, None, None]:
+    """The same items; a thread makes the next one while this one is used: decoders leave Python alone.
+
+    What ``items`` raises is raised here, in its turn. Closed early, it waits for the one on its way.
+    """
+    from concurrent.futures import ThreadPoolExecutor  # costs time that plain samples need not spend
+
+    with ThreadPoolExecutor(max_workers=1) as maker:
+        coming = maker.submit(next, items, None)
+        while (item := coming.result()) is not None:
+            coming = maker.submit(next, items, None)
+            yield item
 
 
 def read_audio(path: Path, head: bytes, *, full_scale_volts: float | None = None) -> Capture:

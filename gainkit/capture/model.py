@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
 from typing import Protocol
 
@@ -50,33 +50,29 @@ class SampleSource(Protocol):
         ...
 
 
-def gathered(
-    read: Callable[[int], tuple[Floats, ...]], frames: int, block_frames: int, read_frames: int
-) -> Iterator[tuple[Floats, ...]]:
-    """So many frames in blocks, put together from reads that are smaller where a file has many channels.
+def gathered(pieces: Iterable[tuple[Floats, ...]], block_frames: int) -> Iterator[tuple[Floats, ...]]:
+    """The same frames in blocks of one size, the last one shorter.
 
-    read : the next frames, at most so many, one array a column; fewer at the file's end, where this ends too.
+    pieces : consecutive frames, one array a column, as they come: smaller where a file has many channels.
     """
-    left = frames
-    while left > 0:
-        wanted = min(left, block_frames)
-        parts: list[tuple[Floats, ...]] = []
-        short = False
-        while wanted > 0 and not short:
-            asked = min(wanted, read_frames)
-            part = read(asked)
-            got = len(part[0])
-            short = got < asked
-            wanted -= got
-            left -= got
-            parts.append(part)
-        block = (
-            parts[0] if len(parts) == 1 else tuple(np.concatenate(each) for each in zip(*parts, strict=True))
-        )
-        if len(block[0]):
-            yield block
-        if short:
-            return
+    parts: list[tuple[Floats, ...]] = []
+    wanted = block_frames
+    for piece in pieces:
+        rest = piece
+        while len(rest[0]) >= wanted:
+            yield _joined([*parts, tuple(column[:wanted] for column in rest)])
+            rest = tuple(column[wanted:] for column in rest)
+            parts, wanted = [], block_frames
+        if len(rest[0]):
+            parts.append(rest)
+            wanted -= len(rest[0])
+    if parts:
+        yield _joined(parts)
+
+
+def _joined(parts: list[tuple[Floats, ...]]) -> tuple[Floats, ...]:
+    """Pieces end to end, column by column."""
+    return parts[0] if len(parts) == 1 else tuple(np.concatenate(each) for each in zip(*parts, strict=True))
 
 
 @dataclass(frozen=True)

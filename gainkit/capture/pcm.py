@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from io import RawIOBase
 from pathlib import Path
 from typing import Any, Literal
 
@@ -59,16 +60,21 @@ class PcmFile:
         most = min(block_frames, max(MOST_READ_BYTES // size, 1), max(stop - start, 1))
         store = bytearray(1 + most * size + 1)  # a byte more on either side: see _view
         window = memoryview(store)
+
+        def pieces(file: RawIOBase) -> Iterator[tuple[Floats, ...]]:
+            for first in range(start, stop, most):
+                wanted = min(most, stop - first)
+                got = _fill(file, window[1 : 1 + wanted * size]) // size
+                table = _view(store, got, self.layout)
+                yield tuple(_unpack(table[:, column], self.layout.code, scale) for column in columns)
+                if got < wanted:
+                    return
+
         try:
             with open(self.path, "rb", buffering=0) as file:
                 file.seek(self.layout.offset + start * size)
 
-                def read(frames: int) -> tuple[Floats, ...]:
-                    got = _fill(file, window[1 : 1 + frames * size])
-                    table = _view(store, got // size, self.layout)
-                    return tuple(_unpack(table[:, column], self.layout.code, scale) for column in columns)
-
-                yield from gathered(read, stop - start, block_frames, most)
+                yield from gathered(pieces(file), block_frames)
         except OSError as fault:
             raise GainkitError("file_unreadable", file=str(self.path), reason=str(fault.strerror)) from fault
 
@@ -76,11 +82,11 @@ class PcmFile:
         return None
 
 
-def _fill(file: object, window: memoryview) -> int:
+def _fill(file: RawIOBase, window: memoryview) -> int:
     """Read until the window is full or the file ends [byte]."""
     filled = 0
     while filled < len(window):
-        got = file.readinto(window[filled:])  # type: ignore[attr-defined]
+        got = file.readinto(window[filled:])
         if not got:
             break
         filled += got

@@ -93,7 +93,7 @@ def _usual_volts(capture: Capture, channel: int, band_hz: tuple[float, float]) -
     part, width = band_share(rate / size, size // 2 + 1, *band_hz)
     gains = a_gains(rate / size, size // 2 + 1)[part] * width * size / rate
     powers = []
-    for first in range(0, frames - size + 1, size // 2):
+    for first in range(0, frames - size + 1, size):
         piece = samples[first : first + size]
         spectrum = np.fft.rfft((piece - piece.mean()) * window)[part]
         powers.append(float((spectrum.real**2 + spectrum.imag**2) @ gains))
