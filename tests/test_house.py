@@ -8,10 +8,13 @@ import sys
 from collections.abc import Iterator
 from pathlib import Path
 
+import numpy as np
 import pytest
+import soundfile
 
 import gainkit
 from tests.sources import syntax_tree
+from tests.waves import RATE, sine
 
 ROOT = Path(__file__).parent.parent / "gainkit"
 
@@ -113,6 +116,22 @@ def test_no_two_classes_have_one_name() -> None:
     ],
 )
 def test_commands_load_only_what_they_need(words: list[str], unwanted: list[str]) -> None:
+    _check_loaded(words, unwanted)
+
+
+def test_a_staircase_that_clips_is_judged_without_the_optimiser(tmp_path: Path) -> None:
+    seconds = 0.3
+    levels = range(-20, 1)
+    tone = sine(997, round(seconds * RATE))
+    steps = [np.clip(10 ** (level / 20) * tone, -0.5, 0.5) for level in levels]
+    path = tmp_path / "staircase.wav"
+    soundfile.write(path, np.concatenate([np.zeros(RATE), *steps, np.zeros(RATE)]), RATE, "PCM_24")
+    plan = ["--from-dbfs", "-20", "--step-db", "1", "--dwell-seconds", str(seconds), "--no-log", "--json"]
+    _check_loaded(["onset", str(path), *plan], ["scipy.optimize", "scipy.signal", "matplotlib"])
+
+
+def _check_loaded(words: list[str], unwanted: list[str]) -> None:
+    """A command ends well in a process of its own, and none of these modules was loaded."""
     code = (
         "import sys; from gainkit.cli import run; status = run(); "
         f"print(status, [m for m in {unwanted} if m in sys.modules], file=sys.stderr)"
