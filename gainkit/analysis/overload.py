@@ -85,8 +85,18 @@ ORDER, GAIN = 6, 924.0
 """Of differences that see noise and hardly a tone, and by how much they raise its power: the sum of the
 squares of (1, 6, 15, 20, 15, 6, 1) [-]."""
 
-NOISE_STEPS = 0.45
-"""The noise must be this much of a step, or it would not move a flat at all: a step alone makes 0.29 [-]."""
+FAR, MEAN_OF_USUAL = 4.0, 0.7825
+"""Differences above so many times their median are steps of the wave itself; the mean of the others, in
+standard deviations of Gaussian noise: 2 (phi(0) - phi(c)) / (2 Phi(c) - 1) with c = 4 * 0.6745 [-]."""
+
+NOISE_STEPS = 0.34
+"""The noise before the steps must be this much of one, or it would not move a flat at all [-]."""
+
+MOST_ROUNDED = 1 << 15
+"""So many samples tell what rounding does to a tone and such a noise [samples]."""
+
+ABOVE_CHANCE = 1.05
+"""... to so much of itself [-]."""
 
 LEAST_NOISE_RATIO = 1e-6
 """... and of the wave's swing where no step is known [-]."""
@@ -98,6 +108,10 @@ DITHER_STEPS = 3.0
 AT_ONE_VALUE = 0.6
 """Of the samples within three standard deviations of the extreme, this share stands at exactly one value [-]:
 behind a rail 0.4 do not come together even in a noise of half a step."""
+
+MOST_BELOW = 2.0
+"""The value below the extreme is met at most so many times as often as the next one: a wave that is cut passes
+both alike, a rail that noise moves stands at the first [-]."""
 
 LEAST_FLATS = 3
 """Flats that are seen, at least [-]."""
@@ -116,7 +130,8 @@ def recorder_limit(samples: Floats, step: float | None, angular: float) -> bool:
         return False
     noise = _noise_of(samples, held)
     tone_left = swing / 2 * (2 * np.sin(min(angular, np.pi) / 2)) ** ORDER / np.sqrt(GAIN)
-    if noise < max(NOISE_STEPS * fine, LEAST_NOISE_RATIO * swing, 4 * tone_left):
+    least = _least_moving(samples, held, fine, angular) if fine else LEAST_NOISE_RATIO * swing
+    if noise < max(least, 4 * tone_left):
         return False
     slack = 1.01 * fine if noise > DITHER_STEPS * fine else 0.0
     return any(_at_one_value(sign * samples, noise, slack, fine) for sign in (1, -1))
@@ -129,6 +144,10 @@ def _at_one_value(samples: Floats, noise: float, slack: float, step: float) -> b
     near = samples >= top - max(3 * noise, 2 * step)
     if np.count_nonzero(at) < AT_ONE_VALUE * np.count_nonzero(near):
         return False
+    if step and not slack:
+        below, under = (np.count_nonzero(np.abs(samples - top + k * step) < step / 2) for k in (1, 2))
+        if below > MOST_BELOW * under + 3 * np.sqrt(under):
+            return False
     edges = np.flatnonzero(np.diff(np.concatenate([[False], at, [False]]).astype(np.int8)))
     return int(np.count_nonzero(edges[1::2] - edges[::2] >= LEAST_RUN)) >= LEAST_FLATS
 
@@ -140,4 +159,21 @@ def _noise_of(samples: Floats, held: NDArray[np.bool_]) -> float:
         np.convolve(held, np.ones(ORDER + 5), mode="same")[ORDER // 2 : ORDER // 2 + len(differences)] > 0.5
     )
     free = differences[~touched]
-    return 1.4826 * median(free) / float(np.sqrt(GAIN)) if len(free) >= 32 else 0.0
+    if len(free) < 32:
+        return 0.0
+    usual = free[free <= FAR * median(free)]  # their mean, as a median of whole steps is a whole one
+    return float(usual.mean()) / MEAN_OF_USUAL / float(np.sqrt(GAIN))
+
+
+def _least_moving(samples: Floats, held: NDArray[np.bool_], step: float, angular: float) -> float:
+    """What the tone, with a noise that just moves a flat or less, shows as noise once rounded to steps [V]: a
+    wave that climbs by halves of a step shows twice as much of its rounding as one that comes at random."""
+    part = slice(0, MOST_ROUNDED)
+    turned = angular * np.arange(len(samples[part]))
+    shapes = np.column_stack([np.cos(turned), np.sin(turned), np.ones(len(turned))])
+    free = ~held[part]
+    weights = np.linalg.lstsq(shapes[free], samples[part][free], rcond=None)[0]
+    tone = shapes @ weights / step
+    noise = NOISE_STEPS * np.random.default_rng(1).standard_normal(len(turned))
+    rounded = [np.clip(np.round(wave) * step, samples.min(), samples.max()) for wave in (tone, tone + noise)]
+    return ABOVE_CHANCE * max(_noise_of(wave, held[part]) for wave in rounded)
