@@ -6,9 +6,7 @@ import dataclasses
 import json
 import math
 import warnings
-from collections.abc import Callable
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 import pytest
@@ -17,63 +15,15 @@ from gainkit import simulator
 from gainkit.analysis.model import MeasureOptions
 from gainkit.analysis.rails import Knee, RailFit
 from gainkit.capture import Capture
-from gainkit.errors import GainkitError
-from gainkit.generator import kinds
-from gainkit.generator.model import Waveform
-from gainkit.generator.spec import ToneSpec
-from gainkit.onset import LevelPlan, OnsetResult, find_onset, from_index, glide, staircase
+from gainkit.onset import OnsetResult, find_onset, from_index, glide, staircase
 from gainkit.onset.knee import model_thd
 from gainkit.onset.sag import overdrive_between
 from gainkit.onset.steps import StepFit
 from gainkit.remarks import codes
-from gainkit.results import from_plain, to_json, to_plain
+from gainkit.results import from_plain, to_json
 from gainkit.simulator import Amplifier, Recorder
 from tests import ladders
-
-RATE = 48_000
-SOURCE_VOLTS = 2.0
-RAIL = 28.0
-NOISE_70_DB = RAIL / math.sqrt(2) * 10 ** (-70 / 20)
-
-
-def track(kind: str, rate: int = RATE, **parameters: float) -> Waveform:
-    """A track as `gainkit tones` writes it, short enough for a test."""
-    given = {"from_dbfs": -12.0, "to_dbfs": 0.0, **parameters}
-    if kind == "staircase":
-        given = {"dwell_seconds": 0.4, "step_db": 1.0, **given}
-    else:
-        given = {"seconds": 6.0, **given}
-    return kinds.kind_named(kind).build(kinds.checked(ToneSpec(kind=kind, **given), rate), rate)  # type: ignore[arg-type]
-
-
-def index_of(wave: Waveform, kind: str, folder: Path) -> Path:
-    """An index.json with that track alone."""
-    entry = {
-        "file": "01_levels.wav",
-        "kind": kind,
-        "frequency_hz": wave.frequency_hz,
-        "marker": to_plain(wave.marker),
-        "steps": [dataclasses.asdict(step) for step in wave.steps],
-    }
-    path = folder / "index.json"
-    path.write_text(json.dumps({"sample_rate_hz": wave.sample_rate_hz, "tracks": [entry]}))
-    return path
-
-
-def amplifier(onset_about_dbfs: float = -4.4, **stage: float) -> Amplifier:
-    """A stage whose rail is met by a tone of about that level."""
-    gain_db = 20 * math.log10(RAIL / (SOURCE_VOLTS * math.sqrt(2))) - onset_about_dbfs
-    return Amplifier(**{"gain_db": gain_db, "positive_rail_volts": RAIL, "noise_volts": NOISE_70_DB, **stage})
-
-
-def recorded(wave: Waveform, stage: Amplifier, recorder: Recorder | None = None, seed: int = 1) -> Capture:
-    chosen = recorder or Recorder(full_scale_volts=40, lead_in_seconds=0.7, lead_out_seconds=0.4)
-    units = simulator.capture_track(
-        wave.samples()[:, 0], wave.sample_rate_hz, SOURCE_VOLTS, (stage, chosen), seed=seed
-    )
-    capture = Capture.from_array(units, chosen.sample_rate_hz, volts_per_unit=chosen.full_scale_volts)
-    step = 2.0 ** (1 - chosen.bits) if chosen.bits else None
-    return dataclasses.replace(capture, has_full_scale=True, hard_full_scale=True, step_units=step)
+from tests.tracks import RAIL, RATE, SOURCE_VOLTS, amplifier, index_of, recorded, track
 
 
 def truth(stage: Amplifier, limit: float = 1.0) -> simulator.Onset:
@@ -404,14 +354,6 @@ def test_a_source_that_clips_is_no_amplifier_that_does() -> None:
     assert "distorted_before" in codes(result.notes)
 
 
-def test_several_placements_are_listed_and_refused() -> None:
-    scene = ladders.ladder("wakes late, falls silent", 1)
-    fault = refused(scene.capture, scene.plan)
-    assert fault.code == "several_placements"
-    assert len(fault.values["placements"]) > 1
-    assert "dBFS; " in str(fault)
-
-
 def test_a_model_without_a_fundamental_has_no_thd() -> None:
     """A dead zone as wide as the wave: nothing is left, and nothing is divided by it."""
     knee = Knee(zone=0.5)
@@ -435,103 +377,3 @@ def test_steps_of_different_rails_tell_no_sag() -> None:
     assert overdrive_between(step(-1, 0.2, 0.5), step(0, 1.0, 0.52)) == pytest.approx(0.8)
     assert overdrive_between(step(-1, 0.2, 0.5), step(0, 1.0, 0.05)) is None
     assert overdrive_between(step(-1, 0.2, 0.0, "low-pass 2"), step(0, 1.0, 0.0)) is None
-
-
-# Faults of the input.
-
-
-@pytest.mark.parametrize(
-    ("plan", "code", "parameter"),
-    [
-        (lambda: staircase(-20, 0, 0, 1), "outside_range", "step_db"),
-        (lambda: staircase(-20, 0, 3, 1), "steps_do_not_fit", "step_db"),
-        (lambda: staircase(-20, math.nan, 1, 1), "outside_range", "to_dbfs"),
-        (lambda: staircase(-20, 5, 1, 1), "outside_range", "to_dbfs"),
-        (lambda: staircase(-121, 0, 1, 1), "outside_range", "from_dbfs"),
-        (lambda: staircase(-3, -3, 1, 1), "levels_equal", "to_dbfs"),
-        (lambda: staircase(-20, 0, 20, 1), "step_count", "step_db"),
-        (lambda: staircase(-20, 0, 1, -1), "outside_range", "dwell_seconds"),
-        (lambda: glide(-20, 0, math.inf), "outside_range", "glide_seconds"),
-    ],
-)
-def test_impossible_plans_are_refused(plan: Callable[[], object], code: str, parameter: str) -> None:
-    with pytest.raises(GainkitError) as fault:
-        plan()
-    assert (fault.value.code, fault.value.parameter) == (code, parameter)
-
-
-def refused(capture: Capture, plan: LevelPlan, **options: Any) -> GainkitError:
-    """The fault that a recording meets; it names the recording."""
-    with pytest.raises(GainkitError) as fault:
-        find_onset(capture, plan, **options)
-    assert fault.value.places == (("file", capture.file),)
-    return fault.value
-
-
-def test_other_steps_than_planned_are_refused() -> None:
-    capture = recorded(track("staircase", step_db=2.0), amplifier())
-    assert refused(capture, staircase(-6, 0, 1, 0.4)).code in {"other_steps", "no_staircase"}
-    capture = recorded(track("staircase"), amplifier())
-    assert refused(capture, staircase(-12, 0, 1, 0.2)).code in {"other_steps", "no_staircase"}
-
-
-def test_other_glide_than_planned_is_refused() -> None:
-    fault = refused(recorded(track("glide"), amplifier()), glide(-12, 0, 9))
-    assert fault.code == "glide_pace"
-    assert fault.values["planned_db_per_second"] == pytest.approx(12 / 9)
-    assert fault.values["heard_db_per_second"] == pytest.approx(2.0, abs=0.1)
-
-
-def test_cut_at_both_ends_is_refused_without_markers() -> None:
-    capture = recorded(
-        track("staircase"),
-        amplifier(),
-        Recorder(full_scale_volts=40, lead_in_seconds=-2, lead_out_seconds=-1.6),
-    )
-    assert refused(capture, staircase(-12, 0, 1, 0.4)).code == "ends_not_recorded"
-
-
-def test_silence_noise_and_another_tone_are_refused(tmp_path: Path) -> None:
-    plan = staircase(-12, 0, 1, 0.4)
-    assert refused(Capture.from_array(np.zeros(RATE * 6), RATE), plan).code == "recording_silent"
-    assert refused(Capture.from_array(np.ones(100), RATE), plan).code == "too_short_for_levels"
-    noise = np.random.default_rng(1).normal(0, 1, RATE * 6)
-    assert refused(Capture.from_array(noise, RATE), plan).code == "no_staircase"
-    wave = track("staircase", frequency_hz=400.0)
-    index = index_of(track("staircase"), "staircase", tmp_path)
-    fault = refused(recorded(wave, amplifier()), from_index(index, None))
-    assert fault.code == "tone_of_other_track"
-    assert fault.values["heard_hz"] == pytest.approx(400, rel=1e-3)
-
-
-def test_source_volts_out_of_range_are_refused() -> None:
-    for volts in (0.0, -2.0, math.nan):
-        with pytest.raises(GainkitError) as fault:
-            find_onset(Capture.from_array(np.zeros(10), RATE), staircase(), source_volts=volts)
-        assert (fault.value.code, fault.value.parameter) == ("outside_range", "source_volts")
-
-
-@pytest.mark.parametrize(
-    ("text", "code"),
-    [
-        ("", "index_unreadable"),
-        ("[]", "index_without_tracks"),
-        ('{"tracks": []}', "track_not_chosen"),
-        ('{"tracks": [{"kind": "staircase", "file": "a.wav"}]}', "track_damaged"),
-        (
-            '{"sample_rate_hz": 44100, "tracks": [{"kind": "glide", "file": "a.wav", "steps": []}]}',
-            "track_damaged",
-        ),
-    ],
-)
-def test_broken_index(text: str, code: str, tmp_path: Path) -> None:
-    path = tmp_path / "index.json"
-    path.write_text(text)
-    with pytest.raises(GainkitError) as fault:
-        from_index(path, None)
-    assert fault.value.code == code
-    with pytest.raises(GainkitError):
-        from_index(path, "02_other.wav")
-    with pytest.raises(GainkitError) as fault:
-        from_index(tmp_path / "none.json", None)
-    assert fault.value.code == "index_not_there"
