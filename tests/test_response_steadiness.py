@@ -76,6 +76,41 @@ def test_a_signal_that_was_gone_is_no_notch(track: tuple[np.ndarray, Sweep], mil
     assert note.values["to_seconds"] - 6.0 == pytest.approx(milliseconds / 1000, abs=0.02)
 
 
+@pytest.mark.parametrize("seed", range(8))
+def test_lost_samples_are_told_and_are_no_distortion(track: tuple[np.ndarray, Sweep], seed: int) -> None:
+    """3 to 8 ms of zeros, or of the last value, in files of 16 and 24 bit."""
+    chance = np.random.default_rng([seed, 8])
+    samples, sweep = track
+    heard = through(samples[:, 0], BAND if seed % 2 else plain)
+    heard = heard + 1e-4 * chance.standard_normal(len(heard))
+    heard = np.round(heard * 2.0**15) / 2.0**15 if seed % 4 < 2 else np.round(heard * 2.0**23) / 2.0**23
+    begin, frames = round(chance.uniform(4.0, 8.0) * RATE), round(chance.uniform(0.003, 0.008) * RATE)
+    heard[begin : begin + frames] = 0.0 if seed < 4 else heard[begin - 1]
+    result = find_response(Capture.from_array(heard, RATE, calibrated=False), sweep)
+    assert result.verdict == "level changed"
+    note = one(result, "signal_gone_in_sweep")
+    assert note.values["from_seconds"] == pytest.approx(begin / RATE, abs=2e-4)
+    assert note.values["to_seconds"] == pytest.approx((begin + frames) / RATE, abs=2e-4)
+    assert "sweep_distorted" not in codes(result.notes)
+
+
+@pytest.mark.parametrize("shape", ["rails", "one rail", "dead zone", "coarse"])
+def test_a_chain_that_holds_the_tone_in_every_cycle_loses_no_samples(
+    track: tuple[np.ndarray, Sweep], shape: str
+) -> None:
+    samples, sweep = track
+    heard = through(samples[:, 0], BAND)
+    top = float(np.abs(heard).max())
+    if shape == "coarse":
+        heard = np.round(heard * 60 / top) * top / 60
+    elif shape == "dead zone":
+        heard = heard - np.clip(heard, -0.1 * top, 0.1 * top)
+    else:
+        heard = np.clip(heard, -top if shape == "one rail" else -0.6 * top, 0.6 * top)
+    result = find_response(Capture.from_array(heard, RATE, calibrated=False), sweep)
+    assert "signal_gone_in_sweep" not in codes(result.notes)
+
+
 def test_a_jump_shows_without_marks(track: tuple[np.ndarray, Sweep]) -> None:
     samples, sweep = track
     side = sweep.sides[0].sweep

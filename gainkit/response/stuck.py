@@ -1,0 +1,90 @@
+"""Samples that stand still while the sweep goes on: a recorder that lost a few milliseconds wrote zeros or the
+last value instead.
+
+A sine never stands still for longer than its crest lingers within one step; a rail or a dead zone holds it in
+every cycle, a lost block once.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from numpy.typing import NDArray
+
+from gainkit.capture.model import Capture
+from gainkit.response.align import Heard, TrackPlace
+from gainkit.response.drive import Placed
+from gainkit.response.followed import LevelChange
+from gainkit.response.points import HIGHEST_OF_RATE
+
+Floats = NDArray[np.float64]
+
+LEAST_SECONDS = 1.5e-3
+LINGERS = 2.0
+"""A run of equal samples is lost from so long on [s] besides so many times what the crest may linger [-]."""
+
+LEAST_STEPS = 20.0
+"""So many steps high the tone must be beside it [-]: less is a slope's far end."""
+
+ALONE_CYCLES = 2.0
+"""No other run of a third of its length may lie within so many cycles [-]."""
+
+EDGE_SECONDS = 0.02
+"""What is left out at the sweep's ends [s]: its fades."""
+
+FINEST_STEP = 2.0**-23
+BLOCK = 1 << 18
+
+
+def stuck(heard: Heard, sweep: Placed, place: TrackPlace) -> list[LevelChange]:
+    """Stretches within the sweep where every sample is the same, by themselves; in order of time."""
+    capture, rate = heard.capture, heard.capture.sample_rate_hz
+    chirp, begin = sweep.chirp.stretched(place.clock), place.recorded(sweep.start_seconds)
+    stop = chirp.seconds
+    if chirp.to_hz > HIGHEST_OF_RATE * rate:
+        stop = chirp.time_at(HIGHEST_OF_RATE * rate)
+    first = max(math.ceil((begin + EDGE_SECONDS) * rate), 0)
+    last = min(math.floor((begin + stop - EDGE_SECONDS) * rate), capture.frames)
+    least = max(round(LEAST_SECONDS * rate), 3)
+    begins, ends = _runs(heard, first, last, least // 3)
+    found = []
+    for number in np.flatnonzero(ends - begins >= least).tolist():
+        low, high = int(begins[number]), int(ends[number])
+        hertz = chirp.from_hz * math.exp((low / rate - begin) / chirp.octave_seconds)
+        reach = round(ALONE_CYCLES * rate / hertz)
+        near = (ends > low - reach) & (begins < high + reach) & (ends - begins >= (high - low) // 3)
+        if np.count_nonzero(near) > 1 or low <= first or high >= last - 1:
+            continue
+        beside = np.concatenate(
+            [heard.samples(low - reach, low), heard.samples(high, min(high + reach, capture.frames))]
+        )
+        steps = 0.5 * float(np.ptp(beside)) / _step(capture)
+        if steps < LEAST_STEPS:
+            continue
+        lingers = 2.0 * math.acos(1.0 - 1.0 / steps) / (2.0 * math.pi * hertz)
+        if (high - low) / rate > LINGERS * lingers + LEAST_SECONDS:
+            sounds = hertz * place.clock
+            found.append(LevelChange(low / rate, high / rate, sounds, sounds, -20.0 * math.log10(steps), True))
+    return found
+
+
+def _step(capture: Capture) -> float:
+    """The recorder's step, or a fine one where that is not known."""
+    return (capture.step_units or FINEST_STEP) * capture.volts_per_unit
+
+
+def _runs(heard: Heard, first: int, last: int, least: int) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Begins and ends [frames] of runs of so many equal samples at least."""
+    if last - first < 2:
+        return np.zeros(0, np.int64), np.zeros(0, np.int64)
+    same = np.zeros(last - first + 1, dtype=np.int8)
+    for at in range(first, last - 1, BLOCK):
+        part = heard.samples(at, min(at + BLOCK + 1, last))
+        same[at - first + 1 : at - first + len(part)] = np.diff(part) == 0.0
+    edges = np.diff(same)
+    begins, ends = np.flatnonzero(edges == 1), np.flatnonzero(edges == -1) + 1
+    count = min(len(begins), len(ends))
+    begins, ends = begins[:count], ends[:count]
+    keep = ends - begins >= least
+    return first + begins[keep], first + ends[keep]
