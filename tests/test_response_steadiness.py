@@ -10,7 +10,18 @@ from gainkit.figures import decibel_span, decibels
 from gainkit.generator.spec import ToneSpec
 from gainkit.remarks import Remark, codes
 from gainkit.response import Response, Sweep, find_response, from_figures
-from tests.chains import RATE, Transfer, boosted, filtered, in_a_row, noisy, plain, played, through
+from tests.chains import (
+    RATE,
+    Transfer,
+    boosted,
+    filtered,
+    in_a_row,
+    noisy,
+    on_another_clock,
+    plain,
+    played,
+    through,
+)
 
 pytestmark = pytest.mark.long
 
@@ -109,6 +120,22 @@ def test_a_chain_that_holds_the_tone_in_every_cycle_loses_no_samples(
         heard = np.clip(heard, -top if shape == "one rail" else -0.6 * top, 0.6 * top)
     result = find_response(Capture.from_array(heard, RATE, calibrated=False), sweep)
     assert "signal_gone_in_sweep" not in codes(result.notes)
+
+
+@pytest.mark.parametrize("milliseconds", [4.0, 7.0, -6.0])
+def test_samples_missing_within_the_sweep_are_no_clock(
+    track: tuple[np.ndarray, Sweep], milliseconds: float
+) -> None:
+    """Left out, or put in twice; a clock that makes the marks as near to each other is taken as one."""
+    samples, sweep = track
+    heard, frames = through(samples[:, 0], BAND), round(milliseconds * RATE / 1000)
+    spoiled = np.concatenate([heard[: 6 * RATE], heard[6 * RATE + frames :]])
+    note = one(told(spoiled, sweep), "sweep_lost_samples")
+    assert note.values["lost_seconds"] == pytest.approx(milliseconds / 1000, abs=3e-4)
+    clock = on_another_clock(heard, RATE, RATE, -100.0 * milliseconds)
+    result = told(clock, sweep)
+    assert result.found
+    assert result.drift_ppm == pytest.approx(-100.0 * milliseconds, abs=1.0)
 
 
 def test_a_jump_shows_without_marks(track: tuple[np.ndarray, Sweep]) -> None:

@@ -13,8 +13,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from gainkit.capture.model import Capture
-from gainkit.response.align import Heard, TrackPlace
-from gainkit.response.drive import Placed
+from gainkit.response.align import MARK_STANDOUT, Heard, TrackPlace, octave_arrivals
+from gainkit.response.deconvolve import Impulse
+from gainkit.response.drive import Placed, SideTrack
 from gainkit.response.followed import LevelChange
 from gainkit.response.points import HIGHEST_OF_RATE
 
@@ -32,6 +33,13 @@ ALONE_CYCLES = 2.0
 
 EDGE_SECONDS = 0.02
 """What is left out at the sweep's ends [s]: its fades."""
+
+LEAST_LOST_SECONDS = 2e-3
+LOST_FROM_HZ, LOST_TO_HZ, LOST_REACH_SECONDS = 500.0, 18_000.0, 0.025
+LOST_STEPS, LOST_SHARE, LOST_SPREAD = 5, 0.7, 0.4
+"""From so much on [s] samples that are missing between the marks are told from a clock that is off: the marks'
+clock is then wrong for the sweep, and at least so many of the steps between octaves that arrive in these
+frequencies [Hz], this part of all, are as large as it makes them, within that part [-] (found by trying)."""
 
 FINEST_STEP = 2.0**-23
 BLOCK = 1 << 18
@@ -67,6 +75,28 @@ def stuck(heard: Heard, sweep: Placed, place: TrackPlace) -> list[LevelChange]:
             sounds = hertz * place.clock
             found.append(LevelChange(low / rate, high / rate, sounds, sounds, -20.0 * math.log10(steps), True))
     return found
+
+
+def lost_between_marks(impulse: Impulse, side: SideTrack, place: TrackPlace, arrival: float) -> float:
+    """How much is missing between the marks [s], negative where it was put in; 0 where the clock alone is off.
+
+    A clock brings all octaves together. What is missing at one moment is spread over all of the sweep by the
+    clock that the marks tell: on either side of that moment octaves arrive later and later.
+    """
+    if side.first_mark is None or side.last_mark is None or not place.by_marks:
+        return 0.0
+    apart = side.last_mark.start_seconds - side.first_mark.start_seconds
+    lost = (1.0 - place.clock) * apart
+    if abs(lost) < LEAST_LOST_SECONDS:
+        return 0.0
+    high_hz = min(LOST_TO_HZ, 0.45 * impulse.rate, side.sweep.chirp.to_hz)
+    told = octave_arrivals(impulse, LOST_FROM_HZ, high_hz, arrival, LOST_REACH_SECONDS)
+    clear = [each for each in told if each.standout > MARK_STANDOUT]
+    seconds = np.array([each.seconds for each in clear])
+    octaves = -np.diff(np.log([each.middle_hz for each in clear]))
+    steps = -np.diff(seconds) / (octaves * side.sweep.chirp.octave_seconds * lost / apart)
+    alike = np.count_nonzero(np.abs(steps - 1.0) < LOST_SPREAD)
+    return lost if alike >= max(LOST_STEPS, LOST_SHARE * len(steps)) else 0.0
 
 
 def _step(capture: Capture) -> float:
