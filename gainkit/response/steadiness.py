@@ -66,7 +66,7 @@ def level_changes(
     stood still."""
     tone = follow_tone(heard, side.sweep, place)
     gone = dropouts(tone)
-    for lost in stuck(heard, side.sweep, place):
+    for lost in stuck(heard, side.sweep, place, tone):
         if all(lost.to_seconds < each.from_seconds or lost.from_seconds > each.to_seconds for each in gone):
             gone.append(lost)
     compared, drawn = _by_marks(heard, side, place, response)

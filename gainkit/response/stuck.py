@@ -16,8 +16,7 @@ from gainkit.capture.model import Capture
 from gainkit.response.align import MARK_STANDOUT, Heard, TrackPlace, octave_arrivals
 from gainkit.response.deconvolve import Impulse
 from gainkit.response.drive import Placed, SideTrack
-from gainkit.response.followed import LevelChange
-from gainkit.response.points import HIGHEST_OF_RATE
+from gainkit.response.followed import HOP_SECONDS, FollowedTone, LevelChange
 
 Floats = NDArray[np.float64]
 
@@ -42,27 +41,35 @@ clock is then wrong for the sweep, and at least so many of the steps between oct
 frequencies [Hz], this part of all, are as large as it makes them, within that part [-] (found by trying)."""
 
 FINEST_STEP = 2.0**-23
-BLOCK = 1 << 18
 
 
-def stuck(heard: Heard, sweep: Placed, place: TrackPlace) -> list[LevelChange]:
-    """Stretches within the sweep where every sample is the same, by themselves; in order of time."""
+def stuck(heard: Heard, sweep: Placed, place: TrackPlace, tone: FollowedTone) -> list[LevelChange]:
+    """Stretches within the sweep where every sample is the same, by themselves; in order of time.
+
+    Only where a hop of the tone stands still is looked closer: it does in any stretch of two.
+    """
     capture, rate = heard.capture, heard.capture.sample_rate_hz
     chirp, begin = sweep.chirp.stretched(place.clock), place.recorded(sweep.start_seconds)
-    stop = chirp.seconds
-    if chirp.to_hz > HIGHEST_OF_RATE * rate:
-        stop = chirp.time_at(HIGHEST_OF_RATE * rate)
     first = max(math.ceil((begin + EDGE_SECONDS) * rate), 0)
-    last = min(math.floor((begin + stop - EDGE_SECONDS) * rate), capture.frames)
+    last = min(math.floor((begin + chirp.seconds - EDGE_SECONDS) * rate), capture.frames)
     least = max(round(LEAST_SECONDS * rate), 3)
-    begins, ends = _runs(heard, first, last, least // 3)
+    edges = np.diff(np.concatenate([[False], tone.still, [False]]).astype(np.int8))
+    groups = zip(np.flatnonzero(edges == 1).tolist(), np.flatnonzero(edges == -1).tolist(), strict=True)
     found = []
-    for number in np.flatnonzero(ends - begins >= least).tolist():
-        low, high = int(begins[number]), int(ends[number])
-        hertz = chirp.from_hz * math.exp((low / rate - begin) / chirp.octave_seconds)
+    for hop, stop in groups:
+        hertz = float(tone.frequency_hz[hop]) / place.clock
         reach = round(ALONE_CYCLES * rate / hertz)
+        hops = max(round(reach / rate / HOP_SECONDS), 2)
+        if tone.still[max(hop - hops, 0) : hop].any() or tone.still[stop : stop + hops].any():
+            continue
+        start, end = (round(float(tone.seconds[at]) * rate) for at in (hop, stop - 1))
+        begins, ends = _runs(heard, max(start - 2 * reach, first), min(end + 2 * reach, last), least // 3)
+        around = np.flatnonzero((begins <= start) & (ends > start))
+        if not len(around):
+            continue
+        low, high = int(begins[around[0]]), int(ends[around[0]])
         near = (ends > low - reach) & (begins < high + reach) & (ends - begins >= (high - low) // 3)
-        if np.count_nonzero(near) > 1 or low <= first or high >= last - 1:
+        if high - low < least or np.count_nonzero(near) > 1 or low <= first or high >= last - 1:
             continue
         beside = np.concatenate(
             [heard.samples(low - reach, low), heard.samples(high, min(high + reach, capture.frames))]
@@ -109,9 +116,7 @@ def _runs(heard: Heard, first: int, last: int, least: int) -> tuple[NDArray[np.i
     if last - first < 2:
         return np.zeros(0, np.int64), np.zeros(0, np.int64)
     same = np.zeros(last - first + 1, dtype=np.int8)
-    for at in range(first, last - 1, BLOCK):
-        part = heard.samples(at, min(at + BLOCK + 1, last))
-        same[at - first + 1 : at - first + len(part)] = np.diff(part) == 0.0
+    same[1:-1] = np.diff(heard.samples(first, last)) == 0.0
     edges = np.diff(same)
     begins, ends = np.flatnonzero(edges == 1), np.flatnonzero(edges == -1) + 1
     count = min(len(begins), len(ends))
