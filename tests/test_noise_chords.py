@@ -66,7 +66,7 @@ def kinds(result: NoiseResult) -> set[str]:
     return {family.kind for family in result.families}
 
 
-@pytest.mark.parametrize("way", ["still", "trembling", "drifting"])
+@pytest.mark.parametrize("way", [pytest.param("still", marks=pytest.mark.long), "trembling", "drifting"])
 def test_a_chord_that_is_held_is_told_and_no_engine(way: str) -> None:
     result = read(chord(2, way))
     assert (result.verdict, result.notes[0].code) == ("not known", "noise_chord")
