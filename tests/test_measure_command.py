@@ -418,3 +418,10 @@ def test_ordinary_noise_is_no_crackle() -> None:
         wave = with_noise(sine(997, peak=0.5), 20 + 20 * seed)
         wave += 0.02 * np.sin(2 * np.pi * 50 * np.arange(len(wave)) / RATE)
         assert not is_disturbed(measure(Capture.from_array(wave, RATE, calibrated=False)))
+
+
+def test_dc_with_nothing_beside_it_is_no_forgotten_lead(gainkit: Callable[..., Answer], tmp_path: Path) -> None:
+    text = " ".join(told(gainkit, tmp_path / "x.wav", 1e-9 * sine(997) + 0.05).split())
+    assert text.index("STOP: DC of +3 V") < text.index("no steady tone beside it")
+    assert "tone alone" not in text
+    assert "NO SIGNAL" not in text

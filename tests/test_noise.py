@@ -214,9 +214,10 @@ def test_engines_that_idle_in_both_captures_are_one_engine() -> None:
     assert only(off, "alternator").moves is True
 
 
-def test_a_single_line_that_wanders_is_no_hiss() -> None:
+def test_a_single_line_that_wanders_is_no_hiss_and_no_engine_s_for_sure() -> None:
     result = read(hiss(6) + orders(6, 1270.0, 0.01, [(1, 8e-4)]))
-    family = only(result, "alternator")
+    family = only(result, "unknown")
+    assert (family.moves, result.notes[0].code) == (True, "whine_unknown")
     assert family.rms_volts == pytest.approx(8e-4, rel=0.03)
     assert result.hiss_volts == pytest.approx(IN_BAND, rel=0.03)
     assert result.verdict == "whine"

@@ -10,7 +10,18 @@ from gainkit.figures import decibel_span, decibels
 from gainkit.generator.spec import ToneSpec
 from gainkit.remarks import Remark, codes
 from gainkit.response import Response, Sweep, find_response, from_figures
-from tests.chains import RATE, Transfer, boosted, filtered, in_a_row, noisy, plain, played, through
+from tests.chains import (
+    RATE,
+    Transfer,
+    boosted,
+    filtered,
+    in_a_row,
+    noisy,
+    on_another_clock,
+    plain,
+    played,
+    through,
+)
 
 pytestmark = pytest.mark.long
 
@@ -74,6 +85,57 @@ def test_a_signal_that_was_gone_is_no_notch(track: tuple[np.ndarray, Sweep], mil
     note = one(result, "signal_gone_in_sweep")
     assert note.values["from_seconds"] == pytest.approx(6.0, abs=0.02)
     assert note.values["to_seconds"] - 6.0 == pytest.approx(milliseconds / 1000, abs=0.02)
+
+
+@pytest.mark.parametrize("seed", range(8))
+def test_lost_samples_are_told_and_are_no_distortion(track: tuple[np.ndarray, Sweep], seed: int) -> None:
+    """3 to 8 ms of zeros, or of the last value, in files of 16 and 24 bit."""
+    chance = np.random.default_rng([seed, 8])
+    samples, sweep = track
+    heard = through(samples[:, 0], BAND if seed % 2 else plain)
+    heard = heard + 1e-4 * chance.standard_normal(len(heard))
+    heard = np.round(heard * 2.0**15) / 2.0**15 if seed % 4 < 2 else np.round(heard * 2.0**23) / 2.0**23
+    begin, frames = round(chance.uniform(4.0, 8.0) * RATE), round(chance.uniform(0.003, 0.008) * RATE)
+    heard[begin : begin + frames] = 0.0 if seed < 4 else heard[begin - 1]
+    result = find_response(Capture.from_array(heard, RATE, calibrated=False), sweep)
+    assert result.verdict == "level changed"
+    note = one(result, "signal_gone_in_sweep")
+    assert note.values["from_seconds"] == pytest.approx(begin / RATE, abs=2e-4)
+    assert note.values["to_seconds"] == pytest.approx((begin + frames) / RATE, abs=2e-4)
+    assert "sweep_distorted" not in codes(result.notes)
+
+
+@pytest.mark.parametrize("shape", ["rails", "one rail", "dead zone", "coarse"])
+def test_a_chain_that_holds_the_tone_in_every_cycle_loses_no_samples(
+    track: tuple[np.ndarray, Sweep], shape: str
+) -> None:
+    samples, sweep = track
+    heard = through(samples[:, 0], BAND)
+    top = float(np.abs(heard).max())
+    if shape == "coarse":
+        heard = np.round(heard * 60 / top) * top / 60
+    elif shape == "dead zone":
+        heard = heard - np.clip(heard, -0.1 * top, 0.1 * top)
+    else:
+        heard = np.clip(heard, -top if shape == "one rail" else -0.6 * top, 0.6 * top)
+    result = find_response(Capture.from_array(heard, RATE, calibrated=False), sweep)
+    assert "signal_gone_in_sweep" not in codes(result.notes)
+
+
+@pytest.mark.parametrize("milliseconds", [4.0, 7.0, -6.0])
+def test_samples_missing_within_the_sweep_are_no_clock(
+    track: tuple[np.ndarray, Sweep], milliseconds: float
+) -> None:
+    """Left out, or put in twice; a clock that makes the marks as near to each other is taken as one."""
+    samples, sweep = track
+    heard, frames = through(samples[:, 0], BAND), round(milliseconds * RATE / 1000)
+    spoiled = np.concatenate([heard[: 6 * RATE], heard[6 * RATE + frames :]])
+    note = one(told(spoiled, sweep), "sweep_lost_samples")
+    assert note.values["lost_seconds"] == pytest.approx(milliseconds / 1000, abs=3e-4)
+    clock = on_another_clock(heard, RATE, RATE, -100.0 * milliseconds)
+    result = told(clock, sweep)
+    assert result.found
+    assert result.drift_ppm == pytest.approx(-100.0 * milliseconds, abs=1.0)
 
 
 def test_a_jump_shows_without_marks(track: tuple[np.ndarray, Sweep]) -> None:

@@ -87,8 +87,7 @@ def as_text(result: Measurement, expected: Expected) -> str:
     dangers = [each for each in first if each.severity == "danger"]
     cautions = [each for each in first if each.severity != "danger"]
     lines = [strong(wrapped(each, "", "  ")) for each in said(dangers)]
-    told = verdict(result, expected.checks)
-    lines.append(f"{result.file}, the tone alone: {told}" if dangers else f"{result.file}: {strong(told)}")
+    lines.append(_headline(result, expected.checks, after_danger=bool(dangers)))
     lines += [wrapped(f"CAUTION: {each}", "", "  ") for each in said(cautions)]
     if turn := turn_text(result, expected.checks):
         both = one_lead(result, expected.plan)
@@ -98,6 +97,18 @@ def as_text(result: Measurement, expected: Expected) -> str:
         lines.append("  No calibration: figures are in parts of digital full scale, not volts.")
     lines += [wrapped(f"Note: {note}", "  ", "    ") for note in said(rest)]
     return "\n".join(lines)
+
+
+def _headline(result: Measurement, checks: Checks, *, after_danger: bool) -> str:
+    """The file with its verdict; behind a danger, which says that the lead is on something, the tone's."""
+    from gainkit.cli.plain import strong, wrapped
+
+    if not after_danger:
+        return f"{result.file}: {strong(verdict(result, checks))}"
+    if result.steady_tone or result.recorder_overload:
+        return f"{result.file}, the tone alone: {verdict(result, checks)}"
+    told = "no steady tone beside it. Mend that first, then play the tone and measure again."
+    return wrapped(f"{result.file}: {told}", "", "  ")
 
 
 NOTHING_DBFS = -70.0

@@ -58,6 +58,14 @@ CLOCK_HZ = 1000.0
 CLOCK_SHARE = 2e-4
 """Two crystals of 100 parts in a million each: the source's and the recorder's [-]."""
 
+SLOTS_HZ, SLOT_FRAMES = 26e6 / 120e3, 26
+"""A phone that sends in time slots does so once a frame of 120/26 ms, but for one in so many: lines at 216.7 Hz
+and its orders, and weaker ones every 8.33 Hz between, of which each sixth falls on the mains' 50 Hz (3GPP TS
+45.002, from memory) [Hz], [-]."""
+
+SLOT_ORDERS, LEAST_SLOT_ORDERS = 6, 4
+"""Of so many first orders that many are seen [-]."""
+
 DIGITAL_LEAST_HZ = 1000.0
 """What stands still at another engine speed and lies above this is a clock's [Hz] (common practice, no
 source)."""
@@ -94,7 +102,8 @@ class Group:
 
 def group_lines(lines: Sequence[FoundLine]) -> tuple[list[Group], list[Group]]:
     """Families of the mains and others, each strongest first; every line is in exactly one."""
-    rest = list(lines)
+    slots = _slots(lines)
+    rest = _without(lines, slots)
     mains = []
     for group in sorted(
         (family for base in MAINS_HZ if (family := _mains(rest, base)) is not None), key=lambda g: -g.power
@@ -102,8 +111,41 @@ def group_lines(lines: Sequence[FoundLine]) -> tuple[list[Group], list[Group]]:
         own = [(order, line) for order, line in group.members if any(line is one for one in rest)]
         if _is_evident([order for order, _ in own]):
             mains.append(_halved(_fitted(own)))
-            rest = [line for line in rest if all(line is not taken for _, taken in own)]
-    return mains, others(rest)
+            rest = _without(rest, mains[-1:])
+    return mains, sorted([*slots, *others(rest)], key=lambda group: -group.power)
+
+
+def _without(lines: Sequence[FoundLine], groups: Sequence[Group]) -> list[FoundLine]:
+    taken = {id(line) for group in groups for _, line in group.members}
+    return [line for line in lines if id(line) not in taken]
+
+
+def _slots(lines: Sequence[FoundLine]) -> list[Group]:
+    """A phone's frames, and the side lines between them that are weaker than the frames' nearest order."""
+    members = _matched(lines, SLOTS_HZ, SLOTS_HZ * CLOCK_SHARE / SIGMAS, SLOT_ORDERS)
+    if len(members) < LEAST_SLOT_ORDERS:
+        return []
+    frames = _fitted(members)
+    members = _matched(lines, frames.fundamental_hz, frames.deviation_hz)
+    frames = _fitted(members)
+    if not is_slots(frames.fundamental_hz, len(members)):
+        return []
+    powers = {order: line.power for order, line in members}
+    step = frames.fundamental_hz / SLOT_FRAMES
+    rest = _without(lines, [Group(step, 0.0, tuple(members))])
+    between = [
+        (order, line)
+        for order, line in _matched(rest, step, frames.deviation_hz / SLOT_FRAMES, MOST_COMB_ORDER)
+        if line.power < powers.get(max(round(order / SLOT_FRAMES), 1), 0.0)
+    ]
+    return [_fitted(members), *([_fitted(between)] if between else [])]
+
+
+def is_slots(fundamental_hz: float, order_count: int) -> bool:
+    """Whether a family is a phone's frames, or what lies between them."""
+    steps = (SLOTS_HZ, SLOTS_HZ / SLOT_FRAMES)
+    near = any(abs(fundamental_hz / step - 1) <= CLOCK_SHARE for step in steps)
+    return near and order_count >= LEAST_SLOT_ORDERS
 
 
 def _is_evident(orders: Sequence[int]) -> bool:
@@ -146,6 +188,8 @@ def family_of_group(group: Group, kind: Kind, moves: bool | None, course: tuple[
 
 def kind_of(group: Group) -> Kind:
     """What a family that stands still comes from, told by its frequency alone."""
+    if is_slots(group.fundamental_hz, len(group.members)):
+        return "digital"
     clocks = round(group.fundamental_hz / CLOCK_HZ)
     if clocks >= 1 and abs(group.fundamental_hz / (clocks * CLOCK_HZ) - 1) <= CLOCK_SHARE:
         return "digital"

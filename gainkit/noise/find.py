@@ -20,11 +20,12 @@ from gainkit.analysis.lines import (
 from gainkit.calculator.ranges import VOLTS
 from gainkit.capture.model import Capture
 from gainkit.errors import GainkitError
+from gainkit.noise.chords import chord_of
 from gainkit.noise.comparing import compared, is_no_engine_s
 from gainkit.noise.elsewhere import AUDIBLE_HZ, beside_louder, louder_channel, outside_notes
 from gainkit.noise.families import SAME_COURSE_CHANCE, FoundLine, family_of_group, group_lines, kind_of, others
 from gainkit.noise.floor import Peak, filled, floor_under, peaks_in
-from gainkit.noise.model import BandNoise, Family, NoiseResult
+from gainkit.noise.model import BandNoise, Family, Kind, NoiseResult
 from gainkit.noise.moving import Moving, find_moving
 from gainkit.noise.reading import NoiseReading
 from gainkit.noise.survey import Survey, survey_of
@@ -44,6 +45,11 @@ STEADY_SHARE = 0.25
 
 STEADY_SIGMAS = 4.0
 """... or within this many standard deviations of what noise may do [-]."""
+
+MOST_SHAFTS, ALIKE_SHARE, NOTE_ORDERS = 2, 0.1, 3
+"""An engine and what its belt turns are two families. Of more that have so many orders each, are alike in power
+to this part, and move together all the same, one recording cannot say that they are an engine's [-] (our
+choice)."""
 
 BEYOND_STRETCH = 1.5
 """What moves is followed on the stretch; in a longer capture it may go farther by this factor [-]."""
@@ -82,7 +88,7 @@ def find_noise(
     own = replace(own, families=families)
     wanted = target_volts if capture.calibrated else None
     louder = louder_channel(capture, number, minus, own.band_hz)
-    answer = beside_louder(judged(own, other, alone, wanted), own, louder, capture, channel)
+    answer = beside_louder(judged(own, other, alone, wanted, changes), own, louder, capture, channel)
     outside = outside_notes(own, recorder_alone, wanted, capture.calibrated)
     notes = [*answer.notes[:1], *useless, *outside, *changes, *answer.notes[1:]]
     if target_volts is not None and not capture.calibrated:
@@ -176,11 +182,7 @@ def _lines_of(survey: Survey, low_hz: float, high_hz: float) -> _Lines:
     families: list[Family] = []
     moving = _moving_beside(survey, fitted, high_hz)
     if moving is not None:
-        families = [
-            family_of_group(group, "alternator", True, moving.course)
-            for group in others(list(moving.lines), (SAME_COURSE_CHANCE, SAME_COURSE_CHANCE))
-        ]
-        families = [replace(each, kind="unknown") if is_no_engine_s(each) else each for each in families]
+        families = _moving_families(moving)
         partly = len(survey.stretch) < 0.9 * survey.seconds * survey.sample_rate_hz
         swept = moving.swept(step, len(power), BEYOND_STRETCH if partly else 1.0)
         mask |= swept
@@ -195,6 +197,19 @@ def _lines_of(survey: Survey, low_hz: float, high_hz: float) -> _Lines:
     families += [family_of_group(group, kind_of(group), None, (1.0, 1.0)) for group in unknown]
     flutter_db = 0.0 if moving is None else moving.flutter_db
     return _Lines(sorted(families, key=lambda family: -family.a_weighted_volts), mask, floor, flutter_db)
+
+
+def _moving_families(moving: Moving) -> list[Family]:
+    """What moves, in families: an engine's where several orders go together, and are no chord's notes. A lone
+    line that wanders may be anything's: another speed of the engine tells."""
+    groups = others(list(moving.lines), (SAME_COURSE_CHANCE, SAME_COURSE_CHANCE))
+    least = ALIKE_SHARE * max(group.power for group in groups)
+    orders = [len(group.members) for group in groups if group.power > least]
+    notes = sum(count >= NOTE_ORDERS for count in orders) > MOST_SHAFTS
+    chord = chord_of([(line.frequency_hz, line.power) for line in moving.lines])
+    kind: Kind = "unknown" if max(orders) == 1 or notes or chord else "alternator"
+    families = [family_of_group(group, kind, True, moving.course) for group in groups]
+    return [replace(each, kind="unknown") if is_no_engine_s(each) else each for each in families]
 
 
 def _moving_beside(survey: Survey, fitted: list[FittedLine], high_hz: float) -> Moving | None:

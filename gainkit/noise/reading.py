@@ -16,9 +16,11 @@ Floats = NDArray[np.float64]
 
 @dataclass(frozen=True)
 class NoiseReading:
-    """One capture's noise, nothing judged yet. octave_spread_db : None for too few spectra. rounding_volts :
-    what the recorder's steps add in the band [V]. flutter_db : as in `Moving`; 0 where
-    nothing moves. outside_volts : below 20 Hz and above 20 kHz [V]."""
+    """One capture's noise, nothing judged yet.
+
+    octave_spread_db : None for too few spectra. rounding_volts : what the recorder's steps add in the band [V].
+    outside_volts : below 20 Hz and above 20 kHz [V]. flutter_db : as in `Moving`; 0 where nothing moves.
+    """
 
     file: str
     band_hz: tuple[float, float]

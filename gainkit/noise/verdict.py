@@ -9,6 +9,7 @@ import numpy as np
 
 from gainkit.analysis.thresholds import DC_VOLTS
 from gainkit.levels import db_from_ratio, power_db_from_ratio, ratio_from_db
+from gainkit.noise.chords import chord_of
 from gainkit.noise.comparing import a_weighted_of_both, is_same
 from gainkit.noise.model import Family, NoiseVerdict
 from gainkit.noise.reading import NoiseReading, named
@@ -35,6 +36,9 @@ STEADY_ROWS_DB = 6.0
 STEADY_OCTAVES_DB, STEADY_HISS_DB = 4.0, 3.0
 """... and between spectra of one to two seconds, octave for octave, and where no line leads: Gaussian noise
 stays under 2 dB, what lines that come and go leave beside them may vary more [dB]."""
+
+HELD_OCTAVES_DB = 1.2
+"""... and of notes that are held; those of a tune come and go [dB]."""
 
 MOST_FLUTTER_DB = 1.0
 """From one short spectrum to the next what moves with an engine keeps its level within less; a voice, whose
@@ -69,9 +73,13 @@ class NoiseAnswer:
 
 
 def judged(
-    own: NoiseReading, other: NoiseReading | None, alone: NoiseReading | None, target_volts: float | None
+    own: NoiseReading,
+    other: NoiseReading | None,
+    alone: NoiseReading | None,
+    target_volts: float | None,
+    changes: Sequence[Remark] = (),
 ) -> NoiseAnswer:
-    """The verdict on a reading, its reason first among the notes."""
+    """The verdict on a reading, its reason first among the notes. changes : what the other capture says."""
     below = None
     if target_volts is not None and own.a_weighted_volts > 0:
         below = db_from_ratio(target_volts / own.a_weighted_volts)
@@ -88,7 +96,7 @@ def judged(
         reason = fault("noise_recorder_limited", a_weighted_volts=own.a_weighted_volts)
     verdict: NoiseVerdict = "quiet" if reason is not None and reason.code == "noise_quiet" else "not known"
     if reason is None:
-        verdict, reason = _loudest(own)
+        verdict, reason = _loudest(own, changes)
         if target_volts is None:
             notes.append(remark("noise_no_target"))
     return NoiseAnswer(verdict, (reason, *notes), below, limited, changed)
@@ -137,6 +145,9 @@ def why_not_known(own: NoiseReading, target_volts: float | None) -> Remark | Non
     speaks = moving > half and own.flutter_db > MOST_FLUTTER_DB
     most = STEADY_HISS_DB if own.hiss_volts**2 > half else STEADY_OCTAVES_DB
     octaves_vary = octaves is not None and octaves > most and moving < half
+    chord = _chord(own)
+    if chord and not (rows_vary or speaks) and (octaves is None or octaves < HELD_OCTAVES_DB):
+        return fault("noise_chord", notes=len(chord), lowest_hz=chord[0])
     if rows_vary or speaks or octaves_vary or _pitches(own) > MOST_PITCHES:
         return fault("noise_not_steady", spread_db=spread, octave_spread_db=octaves)
     if target_volts is not None:
@@ -148,13 +159,27 @@ def why_not_known(own: NoiseReading, target_volts: float | None) -> Remark | Non
     return None
 
 
+def _nameless(own: NoiseReading) -> list[Family]:
+    """Families of no known supply or clock; none where they are the smaller part of what is heard."""
+    some = [each for each in own.families if each.kind in ("unknown", "alternator")]
+    return some if _power(some) > 0.5 * own.a_weighted_volts**2 else []
+
+
 def _pitches(own: NoiseReading) -> float:
-    """How many families of no known supply or clock share what is heard, each by its power [-]; 0 where they
-    are the smaller part."""
-    powers = [each.a_weighted_volts**2 for each in own.families if each.kind in ("unknown", "alternator")]
-    if sum(powers) <= 0.5 * own.a_weighted_volts**2:
-        return 0.0
-    return sum(powers) ** 2 / sum(power**2 for power in powers)
+    """How many families of no known supply or clock share what is heard, each by its power [-]."""
+    powers = [each.a_weighted_volts**2 for each in _nameless(own)]
+    return sum(powers) ** 2 / sum(power**2 for power in powers) if powers else 0.0
+
+
+def _chord(own: NoiseReading) -> tuple[float, ...]:
+    """The notes of a chord that leads what is heard [Hz]."""
+    return chord_of(
+        [
+            (order * each.fundamental_hz, volts**2)
+            for each in _nameless(own)
+            for order, volts in zip(each.orders, each.line_volts, strict=True)
+        ]
+    )
 
 
 def _recorder(own: NoiseReading, alone: NoiseReading | None) -> tuple[bool | None, list[Remark]]:
@@ -190,7 +215,7 @@ def _remarks(own: NoiseReading) -> list[Remark]:
     return notes
 
 
-def _loudest(own: NoiseReading) -> tuple[NoiseVerdict, Remark]:
+def _loudest(own: NoiseReading, changes: Sequence[Remark]) -> tuple[NoiseVerdict, Remark]:
     """The part that is heard most, A-weighted, and where to look for it."""
     hum = [family for family in own.families if _hums(family)]
     whine = [family for family in own.families if not _hums(family)]
@@ -202,7 +227,11 @@ def _loudest(own: NoiseReading) -> tuple[NoiseVerdict, Remark]:
     if loudest == "hiss":
         return "hiss", remark("hiss", hiss_volts=own.hiss_volts, share_percent=share)
     first = max(hum if loudest == "hum" else whine, key=lambda family: family.a_weighted_volts)
-    return loudest, fault(f"{loudest}_{first.kind}", **named(first), share_percent=share)
+    followed = any(
+        note.code == "line_family_moves" and note.values["fundamental_hz"] == first.fundamental_hz
+        for note in changes
+    )
+    return loudest, fault(f"{loudest}_{first.kind}", **named(first), share_percent=share, followed=followed)
 
 
 def _hums(family: Family) -> bool:

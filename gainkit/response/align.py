@@ -306,7 +306,7 @@ def octave_slope(
     """
     logs, times, weights = [], [], []
     least_hz = max(low_hz, 8.0 / CLOCK_REACH_SECONDS / math.sqrt(2.0))
-    octaves = list(_octaves(impulse, least_hz, high_hz, arrival, CLOCK_REACH_SECONDS))
+    octaves = list(octave_arrivals(impulse, least_hz, high_hz, arrival, CLOCK_REACH_SECONDS))
     least = UNLIKE_SHARE * max((each.height for each in octaves), default=0.0)
     for octave in octaves:
         if octave.standout > MARK_STANDOUT and octave.height > least:
@@ -330,7 +330,9 @@ def scattered(impulse: Impulse, chirp: Chirp, band_hz: tuple[float, float], arri
     band_hz : what of the sweep was recorded.
     """
     half_seconds = min(UNLIKE_REACH_SECONDS, UNLIKE_REACH_SHARE * chirp.octave_seconds)
-    octaves = list(_octaves(impulse, band_hz[0], min(band_hz[1], 0.45 * impulse.rate), arrival, half_seconds))
+    octaves = list(
+        octave_arrivals(impulse, band_hz[0], min(band_hz[1], 0.45 * impulse.rate), arrival, half_seconds)
+    )
     least = UNLIKE_SHARE * max((each.height for each in octaves), default=0.0)
     off = [
         abs(each.seconds) > UNLIKE_SECONDS + UNLIKE_CYCLES / each.middle_hz
@@ -341,7 +343,7 @@ def scattered(impulse: Impulse, chirp: Chirp, band_hz: tuple[float, float], arri
 
 
 @dataclass(frozen=True)
-class _Octave:
+class OctaveArrival:
     """middle_hz : its middle [Hz]. seconds : when its envelope is strongest, re the arrival [s]. height : how
     strong it is then. standout : over its median [-]."""
 
@@ -351,9 +353,9 @@ class _Octave:
     standout: float
 
 
-def _octaves(
+def octave_arrivals(
     impulse: Impulse, low_hz: float, high_hz: float, arrival: float, half_seconds: float
-) -> Iterator[_Octave]:
+) -> Iterator[OctaveArrival]:
     """Each octave, downwards by halves."""
     frames = fast_length(round(2 * half_seconds * impulse.rate))
     spectrum = np.fft.fft(impulse.part(arrival - 0.5 * frames / impulse.rate, frames))
@@ -368,5 +370,7 @@ def _octaves(
         before, after = float(envelope[at - 1]), float(envelope[(at + 1) % frames])
         bend = before - 2.0 * height + after
         at_exact = at + (0.5 * (before - after) / bend if bend < 0 else 0.0)
-        yield _Octave(middle, at_exact / impulse.rate - 0.5 * frames / impulse.rate, height, height / median)
+        yield OctaveArrival(
+            middle, at_exact / impulse.rate - 0.5 * frames / impulse.rate, height, height / median
+        )
         middle /= math.sqrt(2.0)

@@ -20,6 +20,7 @@ from gainkit.response.drive import SideTrack, Sweep, as_written
 from gainkit.response.model import Response
 from gainkit.response.points import Curves, curves
 from gainkit.response.steadiness import level_changes
+from gainkit.response.stuck import lost_between_marks
 from gainkit.response.telling import MeasuredSide, not_found, told_of
 from gainkit.response.verdict import (
     band_of,
@@ -172,6 +173,8 @@ def _measure(
         place = TrackPlace(sweep_start - side.sweep.start_seconds, 1.0, False)
     impulse, chirp, overloaded = _impulse(asked.heard, side, place)
     arrival = _arrival(impulse, chirp)
+    if lost := lost_between_marks(impulse, side, place, arrival):
+        place = replace(place, lost_seconds=lost)
     unlike = False
     if not place.by_marks:
         for _ in range(align.CLOCK_ROUNDS):

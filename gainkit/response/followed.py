@@ -70,13 +70,14 @@ class LevelChange:
 @dataclass(frozen=True)
 class FollowedTone:
     """The sweep's tone over time, (hops,): when [s in the recording], its frequency [Hz], its level re what was
-    played [dB], and over how many hops it was averaged."""
+    played [dB], and over how many hops it was averaged. still : all samples of that hop are the same."""
 
     seconds: Floats
     frequency_hz: Floats
     level_db: Floats
     window: NDArray[np.int64]
     octave_hops: float
+    still: NDArray[np.bool_]
 
     @cached_property
     def least_db(self) -> float:
@@ -95,11 +96,13 @@ def follow_tone(heard: Heard, sweep: Placed, place: TrackPlace) -> FollowedTone:
     first = max(math.ceil(begin * rate), 0)
     hops = max((min(math.floor((begin + stop) * rate), heard.capture.frames) - first) // hop, 0)
     sums = np.zeros(hops, dtype=np.complex128)
+    still = np.zeros(hops, dtype=np.bool_)
     within = np.exp(np.arange(hop) / rate / chirp.octave_seconds)  # the same in every hop
     for at in range(0, hops, 1024):
         count = min(1024, hops - at)
         start = first + at * hop
         samples = heard.samples(start, start + count * hop).astype(np.float32).reshape(count, hop)
+        still[at : at + count] = np.ptp(samples, axis=1) == 0.0
         begins = np.exp(((start + np.arange(count) * hop) / rate - begin) / chirp.octave_seconds)
         cycles = chirp.from_hz * chirp.octave_seconds * (np.multiply.outer(begins, within) - 1.0)
         turn = ((cycles - np.rint(cycles)) * (2.0 * math.pi)).astype(np.float32)  # 1e-7 is far below any noise
@@ -114,7 +117,7 @@ def follow_tone(heard: Heard, sweep: Placed, place: TrackPlace) -> FollowedTone:
     mean = np.abs(total[high] - total[low]) / np.maximum(high - low, 1)
     level = np.asarray(20.0 * np.log10(2.0 * mean / chirp.amplitude(hertz) + 1e-15))
     return FollowedTone(
-        middle, hertz * place.clock, level, window, chirp.octave_seconds * math.log(2.0) * rate / hop
+        middle, hertz * place.clock, level, window, chirp.octave_seconds * math.log(2.0) * rate / hop, still
     )
 
 

@@ -22,6 +22,7 @@ from gainkit.response.deconvolve import fast_length
 from gainkit.response.drive import Placed, SideTrack, rendered
 from gainkit.response.followed import LevelChange, dropouts, follow_tone, jumps_of
 from gainkit.response.points import Curves
+from gainkit.response.stuck import stuck
 
 Floats = NDArray[np.float64]
 
@@ -61,9 +62,13 @@ POINTS_IN_BAND = 33
 def level_changes(
     heard: Heard, side: SideTrack, place: TrackPlace, response: Curves
 ) -> tuple[LevelChange, ...]:
-    """What the level did on the way, the largest first; dropouts behind. None of them where it stood still."""
+    """What the level did on the way, the largest first; dropouts and lost samples behind. None of them where it
+    stood still."""
     tone = follow_tone(heard, side.sweep, place)
     gone = dropouts(tone)
+    for lost in stuck(heard, side.sweep, place, tone):
+        if all(lost.to_seconds < each.from_seconds or lost.from_seconds > each.to_seconds for each in gone):
+            gone.append(lost)
     compared, drawn = _by_marks(heard, side, place, response)
     if compared and drawn is None:
         return tuple(gone)

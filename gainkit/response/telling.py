@@ -153,6 +153,8 @@ def _level_changed(answer: Response, measured: MeasuredSide, crossover_hz: float
     passband = None if band is None else passband_db(measured.curves.level_db[band[0] : band[1] + 1])
     judged = replace(answer, passband_db=passband)
     said = remarks_on(judged, measured.place.by_marks, measured.clocked, crossover_hz)
+    if any(each.gone for each in measured.changes):  # the edges of what is gone look like harmonics
+        said = tuple(note for note in said if note.code != "sweep_distorted")
     read = (*capture.notes, *capture.channel_notes(measured.heard.channel, measured.heard.minus))
     return replace(answer, notes=gravest_first((*change_notes(measured.changes), *read, *said)))
 

@@ -47,6 +47,35 @@ def _useless(before: str) -> Callable[[Mapping[str, Any]], str]:
     return sentence
 
 
+def _alternator(values: Mapping[str, Any]) -> str:
+    """What stood at two speeds of the engine is sure; what only wanders in one recording may be another's."""
+    where = (
+        "grounds first (source and amplifier to one point), then at signal cables beside power cables, then at "
+        "the charging system."
+    )
+    lines = "{fundamental_hz:.4g} Hz and its orders, {rms_volts:.3g} V"
+    if values.get("followed"):
+        return f"Alternator, {lines}: it moves with the engine's speed. Look at {where}"
+    return (
+        f"Likely the alternator, {lines}: they wander together, as with an engine's speed. One recording does not "
+        f"tell it from a fan, a pump or a held note: record once more at another speed of the engine, and compare. "
+        f"If they follow it, look at {where}"
+    )
+
+
+def _digital(values: Mapping[str, Any]) -> str:
+    """A phone's bursts are lines below those of other clocks."""
+    if values["fundamental_hz"] < 1000 / 2:
+        return (
+            "Bursts, {fundamental_hz:.5g} a second, {rms_volts:.3g} V: a mobile phone or a tracker that sends near "
+            "the chain. Move it away or switch it to flight mode, and record once more."
+        )
+    return (
+        "A fixed whistle of {fundamental_hz:.5g} Hz, {rms_volts:.3g} V: a digital clock or a switching supply. Move "
+        "or unplug adapters, chargers and cameras one by one."
+    )
+
+
 MAINS = (
     "Mains power, {fundamental_hz:.4g} Hz and its orders, {rms_volts:.3g} V. Something in the chain hangs on mains "
     "power: a charger, a laptop's supply, a bench supply, or the recorder's own ground. Unplug them one by one."
@@ -62,6 +91,10 @@ REMARKS: dict[str, Template] = {
     ),
     "noise_tone_plays": "A tone of {frequency_hz:.4g} Hz plays, {rms_volts:.3g} V: play the silence track, or nothing.",
     "noise_not_steady": "The level moves: music, speech or a hand on a control. Record silence, and leave everything alone.",
+    "noise_chord": (
+        "{notes} notes of one tuning sound, from {lowest_hz:.4g} Hz on: an instrument seems to play a chord. Stop it "
+        "and record silence; if nothing plays, record once more at another speed of the engine, and compare."
+    ),
     "noise_too_loud": (
         "{rms_volts:.3g} V is no silence: it lies only {below_target_db:z.0f} dB under the target. Play the silence "
         "track, or nothing."
@@ -95,15 +128,8 @@ REMARKS: dict[str, Template] = {
         "Lines of {fundamental_hz:.4g} Hz, {rms_volts:.3g} V, of no family that one recording tells. Record once more with the engine off, "
         "and compare."
     ),
-    "whine_alternator": (
-        "Alternator, {fundamental_hz:.4g} Hz and its orders, {rms_volts:.3g} V: it moves with the engine's "
-        "speed. Look at grounds first (source and amplifier to one point), then at signal cables beside power "
-        "cables, then at the charging system."
-    ),
-    "whine_digital": (
-        "A fixed whistle of {fundamental_hz:.5g} Hz, {rms_volts:.3g} V: a digital clock or a switching supply. Move "
-        "or unplug adapters, chargers and cameras one by one."
-    ),
+    "whine_alternator": _alternator,
+    "whine_digital": _digital,
     "whine_unknown": (
         "Lines of {fundamental_hz:.5g} Hz, {rms_volts:.3g} V. Record once more at another speed of the engine, or "
         "with it off, and compare: that tells alternator from the rest."
