@@ -78,18 +78,17 @@ def find_noise(
     own = read_noise(capture, band_hz, number, minus)
     other = None if against is None else read_noise(against, own.band_hz, number, minus)
     alone = None if recorder is None else read_noise(recorder, own.band_hz, number, minus)
-    useless = [] if other is None or (told := useless_against(other)) is None else [told]
-    other = None if useless else other
-    recorder_alone = alone  # what it moves itself outside the band stands, whatever it tells of the band
-    if alone is not None and (told := useless_recorder(alone)) is not None:
-        useless.append(told)
-        alone = None
-    families, changes = compared(own, other)
+    no_other = None if other is None else useless_against(other)
+    no_recorder = None if alone is None else useless_recorder(alone)
+    usable, usable_alone = other if no_other is None else None, alone if no_recorder is None else None
+    families, changes = compared(own, usable)
     own = replace(own, families=families)
     wanted = target_volts if capture.calibrated else None
     louder = louder_channel(capture, number, minus, own.band_hz)
-    answer = beside_louder(judged(own, other, alone, wanted, changes), own, louder, capture, channel)
-    outside = outside_notes(own, recorder_alone, wanted, capture.calibrated)
+    answer = beside_louder(judged(own, usable, usable_alone, wanted, changes), own, louder, capture, channel)
+    # what the recorder moves itself outside the band stands, whatever it tells of the band
+    outside = outside_notes(own, alone, wanted, capture.calibrated)
+    useless = [told for told in (no_other, no_recorder) if told is not None]
     notes = [*answer.notes[:1], *useless, *outside, *changes, *answer.notes[1:]]
     if target_volts is not None and not capture.calibrated:
         notes.append(remark("noise_not_calibrated", target_volts=target_volts))
