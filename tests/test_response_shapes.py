@@ -64,6 +64,25 @@ def test_a_box_s_resonance_is_no_bass_boost(
     assert side.corner_hz == pytest.approx(corner_hz / x if kind == "high" else corner_hz * x, rel=0.01)
 
 
+@pytest.mark.parametrize(
+    ("kind", "low_hz", "high_hz"),
+    [("high", 40.0, 120.0), pytest.param("low", 2000.0, 6000.0, marks=pytest.mark.long)],
+)
+def test_two_couplings_in_a_row_are_no_shelf(
+    track: tuple[np.ndarray, Sweep], kind: str, low_hz: float, high_hz: float
+) -> None:
+    """s^2 + (a + b) s + a b: poles at the root of a b, of quality root (a b) / (a + b). Without noise the pair
+    was once a Linkwitz-Riley filter with a shelf of 8 dB on its slope."""
+    middle = np.sqrt(low_hz * high_hz)
+    answer = read(track, second_order(kind, middle, middle / (low_hz + high_hz)), 90.0)
+    side = answer.highpass if kind == "high" else answer.lowpass
+    assert side is not None
+    assert (side.family, side.order, answer.boosts) == ("other", 2, ())
+    (note,) = [each for each in answer.notes if each.code == "filter_is_two"]
+    assert note.values["low_hz"] == pytest.approx(low_hz, rel=0.03)
+    assert note.values["high_hz"] == pytest.approx(high_hz, rel=0.03)
+
+
 @pytest.mark.long
 def test_a_boost_on_a_second_order_slope_is_still_a_boost(track: tuple[np.ndarray, Sweep]) -> None:
     chain = in_a_row(filtered("butterworth", 2, 70.0, "high"), boosted("peak", 75.0, 6.0, 2.0))

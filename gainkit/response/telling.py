@@ -214,7 +214,7 @@ def _with_chain(answer: Response, curves: Curves, band: tuple[int, int]) -> Resp
             return told
         return replace(told, family="other", corner_hz=corner or told.corner_hz)
 
-    taken = [band for band, _ in resonances.values()]
+    taken = [found.band for found in resonances.values()]
     bands = [band for band in audible_bands(chain) if band not in taken]
     bands.sort(key=lambda band: band.centre_hz)
     if own_shaped:
@@ -229,15 +229,7 @@ def _with_chain(answer: Response, curves: Curves, band: tuple[int, int]) -> Resp
         highpass=side("highpass", low),
         boosts=tuple(band.told() for band in bands),
         verdict=verdict_of(chain, bool(bands)),
-        notes=tuple(
-            remark(
-                "filter_resonates",
-                side=f"{name[:-4]}-pass",
-                corner_hz=peak.centre_hz,
-                quality=quality,
-            )
-            for name, (peak, quality) in resonances.items()
-        ),
+        notes=tuple(found.told(f"{name[:-4]}-pass") for name, found in resonances.items()),
     )
 
 

@@ -138,5 +138,9 @@ REMARKS: dict[str, Template] = {
         "The {side} is one of second order at {corner_hz:.4g} Hz with a quality of {quality:.2f}, of no family "
         "(Butterworth: 0.71): a closed box, a crossover under its own loudspeaker, or a filter set by its quality."
     ),
+    "filter_is_two": (
+        "The {side} is two filters of first order in a row, at {low_hz:.4g} and {high_hz:.4g} Hz: two coupling "
+        "capacitors, or a capacitor or coil beside a filter that is set elsewhere."
+    ),
     "bass_raised": "Bass raised by {gain_db:z.1f} dB around or below {below_hz:.3g} Hz: loudness or a bass boost is on.",
 }
