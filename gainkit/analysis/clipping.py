@@ -9,9 +9,9 @@ from numpy.typing import NDArray
 
 from gainkit.analysis import thresholds
 from gainkit.analysis.coupling import without_coupling
-from gainkit.analysis.flats import flat_rails
+from gainkit.analysis.flats import Flats, flat_rails
 from gainkit.analysis.heldhum import hum_rounds, hum_rounds_alike
-from gainkit.analysis.jointfit import PLAIN_CURVE, Measured, explanations, plain, tone_units
+from gainkit.analysis.jointfit import PLAIN_CURVE, Explanation, Measured, explanations, plain, tone_units
 from gainkit.analysis.model import Clipping, Side
 from gainkit.analysis.rails import RailFit
 from gainkit.analysis.railsearch import fit_rails
@@ -21,6 +21,7 @@ from gainkit.analysis.rivals import (
     few_orders_db,
     filters_may_hide,
     near_misses,
+    not_so_deep,
     ranked,
     tells_little,
     together,
@@ -105,13 +106,16 @@ def judge(tone: ToneFit, limit_thd_percent: float) -> Verdict:
     explained = _explained(rails, relative, tone)
     interval, alone, bent, hidden = None, True, False, False
     if explained < EXPLAINS_ALL or rails.knee.free is not None or could_be_any(crest, corner_ratio):
-        other = _other_explanation(tone, crest, relative, rails, corner_ratio, limit_thd_percent)
+        of = _explanations(tone, crest, relative, rails, corner_ratio)
+        if (flats := _sticking(tone, of, len(crest))) is not None:
+            return _slow_recovery(flats, tone, limit_thd_percent)
+        other = _other_explanation(tone, of, crest, corner_ratio, limit_thd_percent)
         if other.verdict is not None:
             return other.verdict
         interval, alone, bent, hidden = other.interval, other.alone, other.bent, other.hidden
     sides = _sides_at_rail(rails, tone, limit_thd_percent)
-    if explained < thresholds.RAIL_EXPLAINS_WELL and (flat := flat_rails(tone)) is not None:
-        return _slow_recovery(flat, tone, limit_thd_percent)
+    if explained < thresholds.RAIL_EXPLAINS_WELL and (flats := flat_rails(tone)) is not None:
+        return _slow_recovery(flats, tone, limit_thd_percent)
     if explained < _least_explained(rails, bent) or not any(sides) or _smooth(real, noise, rails):
         named = _other_kind(tone, relative, limit_thd_percent)
         hidden = hidden and any(each.code == "not_by_a_rail" for each in named)
@@ -152,23 +156,38 @@ class _Other:
     hidden: bool = False
 
 
-def _other_explanation(
-    tone: ToneFit,
-    crest: Phasors,
-    relative: Phasors,
-    rails: RailFit,
-    corner_ratio: float,
-    limit_thd_percent: float,
-) -> _Other:
-    """A filter behind the rail, slew limiting or saturation, where one tells the harmonics better than rails
-    alone.
+def _explanations(
+    tone: ToneFit, crest: Phasors, relative: Phasors, rails: RailFit, corner_ratio: float
+) -> list[Explanation]:
+    """Rails alone, and all else that may explain harmonics (K,).
 
     crest : harmonics as they are; relative : straightened, corner_ratio : by this.
     """
     measured = Measured(crest, tone.noise_peak)
     figures = 3 + (rails.knee.free is not None) + (corner_ratio > 0)
     alone = plain(measured, rails, relative, corner_ratio, figures)
-    of = [alone, *explanations(measured, alone.chi2)]
+    return [alone, *explanations(measured, alone.chi2)]
+
+
+def _sticking(tone: ToneFit, of: list[Explanation], orders: int) -> Flats | None:
+    """Rails seen in the wave itself where nothing explains the harmonics, and those tell another overdrive."""
+    best, _ = ranked(of, orders)
+    if not untrue(best, orders) or best.cause in ("slew", "saturation"):
+        return None
+    flats = flat_rails(tone)
+    return flats if flats is not None and flats.tell_against(best.rails, best.left_share) else None
+
+
+def _other_explanation(
+    tone: ToneFit, of: list[Explanation], crest: Phasors, corner_ratio: float, limit_thd_percent: float
+) -> _Other:
+    """A filter behind the rail, slew limiting or saturation, where one tells the harmonics better than rails
+    alone.
+
+    of : explanations, rails alone the first. crest : harmonics, straightened by corner_ratio for these.
+    """
+    alone, rails = of[0], of[0].rails
+    assert rails is not None
     best, worse = ranked(of, len(crest))
     # a hard rail alone is a case of all of them: by chance they fit a little better
     simple = rails.hard and rails.knee.free is None and not could_be_any(crest, corner_ratio)
@@ -190,6 +209,8 @@ def _other_explanation(
         # the plainest of those that fit alike: no rail
         hidden = filters_may_hide(of, crest)
         return _Other(None, with_interval(near, *few), len(near) < 2 and not few, bent=True, hidden=hidden)
+    if not_so_deep(best, len(crest)):
+        few = [*few, 0.0]
     interval = with_interval(together(as_good, missed), *few)
     best = tone_units(best, tone.frequency_hz)
     values = best.values or {}
@@ -240,10 +261,12 @@ def _explained(rails: RailFit, relative: Phasors, tone: ToneFit) -> float:
     return 1 - left / max(rails.misfit_without_rails + imaginary - noise_power, 1e-300)
 
 
-def _slow_recovery(flat: RailFit, tone: ToneFit, limit_thd_percent: float) -> Verdict:
+def _slow_recovery(flats: Flats, tone: ToneFit, limit_thd_percent: float) -> Verdict:
     """Rails that were seen in the wave, not in its harmonics: it stays at them longer than the sine does."""
+    flat, interval = flats.rails, flats.interval_db
     sides = (flat.overdrive_db[0] > 0, flat.overdrive_db[1] > 0)
-    return Verdict(_clipping(flat, sides, tone, limit_thd_percent), flat, (remark("slow_recovery"),))
+    clipping = replace(_clipping(flat, sides, tone, limit_thd_percent), overdrive_interval_db=interval)
+    return Verdict(clipping, flat, (remark("slow_recovery"), *_interval_remark(interval)))
 
 
 def change_to(set_volts: float, rms_volts: float, rails: RailFit | None) -> float | None:

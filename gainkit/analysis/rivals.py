@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from gainkit.analysis import thresholds
 from gainkit.analysis.jointfit import DEPTHS_DB, LEAVES, Explanation
 from gainkit.analysis.rails import HARD, Knees, held_harmonics
 
@@ -94,6 +95,12 @@ def filters_may_hide(of: list[Explanation], relative: Phasors) -> bool:
 def untrue(one: Explanation, orders: int) -> bool:
     """Whether it leaves far more than noise and the amplifier make."""
     return _left_over([one], orders) >= UNTRUE
+
+
+def not_so_deep(one: Explanation, orders: int) -> bool:
+    """Whether it takes for a square wave what it does not tell exactly: so looks what sticks to its rails."""
+    deep = one.rails is not None and max(one.rails.overdrive_db) > thresholds.DEEP_OVERDRIVE_DB
+    return deep and _left_over([one], orders) > EXACT
 
 
 def could_be_any(crest: Phasors, corner_ratio: float) -> bool:
