@@ -74,7 +74,7 @@ def _state(result: Any) -> str:
         return "clipped in a part"
     if clip.state == "clipped" and (clip.overdrive_db or 0.0) > 0:
         return f"clipped by {clip.overdrive_db:z.2f} dB"
-    return str(waveform_state(result))
+    return waveform_state(result) or "clipping not known"
 
 
 def _onset(result: Any) -> list[str]:

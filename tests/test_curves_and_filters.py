@@ -6,7 +6,7 @@ from collections.abc import Callable
 
 import numpy as np
 import pytest
-from scipy.signal import bessel, butter, freqs
+from scipy.signal import bessel, butter, cheby1, ellip, freqs
 
 from gainkit.analysis import Measurement, measure
 from gainkit.analysis.filters import FILTERS, Sections
@@ -104,6 +104,62 @@ def test_steep_filters_are_those_of_scipy(kind: str, order: int) -> None:
     theirs = freqs(b, a, orders)[1]
     theirs = theirs * np.exp(-1j * orders * np.angle(theirs[0])) / abs(theirs[0])
     np.testing.assert_allclose(ours[0], theirs, atol=1e-6)
+
+
+def turned_to_the_crest(response: np.ndarray, orders: Floats) -> np.ndarray:
+    return np.asarray(response * np.exp(-1j * orders * np.angle(response[0])) / abs(response[0]))
+
+
+@pytest.mark.parametrize("order", [3, 4, 5, 6])
+@pytest.mark.parametrize("ripple_db", [0.5, 3.0])
+def test_low_passes_with_ripple_are_those_of_scipy(order: int, ripple_db: float) -> None:
+    """The damping and the corner as the docstring of `_rippled` has them."""
+    (family,) = [each for each in FILTERS if each.name == f"low-pass {order}" + "b" * (order == 4)]
+    orders, corner = np.arange(1.0, 12.0), 2.7
+    narrow = np.arcsinh((10 ** (ripple_db / 10) - 1) ** -0.5) / order
+    figures = np.log([[corner * np.cosh(narrow), np.tanh(narrow), 1.0]])
+    ours, _ = Sections.of([family]).responses(figures, orders)
+    theirs = freqs(*cheby1(order, ripple_db, corner, analog=True), orders)[1]
+    np.testing.assert_allclose(ours[0], turned_to_the_crest(theirs, orders), atol=1e-6)
+
+
+@pytest.mark.parametrize(
+    ("order", "overdrive_db", "ripple_db", "corner"),
+    [(3, 2.2, 1.0, 2.4), (4, 3.2, 2.0, 4.9), (5, 1.3, 0.5, 3.6)],
+)
+def test_rails_are_found_through_a_low_pass_with_ripple(
+    order: int, overdrive_db: float, ripple_db: float, corner: float
+) -> None:
+    b, a = cheby1(order, ripple_db, 2 * np.pi * 50 * corner, analog=True)
+    clip = recorded(held(overdrive_db), 50.0, lambda f: np.asarray(freqs(b, a, 2 * np.pi * f)[1])).clipping
+    assert clip.overdrive_db == pytest.approx(overdrive_db, abs=0.1)
+
+
+@pytest.mark.parametrize(("centre", "q"), [(2.0, 2.0), (1.4, 2.4), (0.6, 1.0)])
+def test_rails_are_found_through_a_band_pass(centre: float, q: float) -> None:
+    """Closed form of the resonant band-pass of second order: s / (s^2 + s/q + 1), s over the centre."""
+
+    def band(hz: Floats) -> np.ndarray:
+        s = 1j * hz / (50 * centre)
+        return s / (s * s + s / q + 1)
+
+    clip = recorded(held(2.0), 50.0, band).clipping
+    assert clip.overdrive_db == pytest.approx(2.0, abs=0.05)
+
+
+@pytest.mark.parametrize(("order", "stop_db", "corner"), [(6, 50, 5.3), (5, 67, 3.7), (4, 47, 3.3)])
+def test_distortion_that_rails_behind_an_unknown_filter_make_is_not_told_as_none(
+    order: int, stop_db: float, corner: float
+) -> None:
+    """Elliptic low-passes are not among those that are looked for."""
+    b, a = ellip(order, 2.4, stop_db, 2 * np.pi * 50 * corner, analog=True)
+    found = recorded(held(3.0), 50.0, lambda f: np.asarray(freqs(b, a, 2 * np.pi * f)[1]))
+    span = found.clipping.overdrive_interval_db
+    if found.clipping.state is None:
+        assert "not_by_a_rail" in codes(found.notes)
+    else:
+        assert span is not None
+        assert span[0] <= 3.0 <= span[1]
 
 
 @pytest.mark.parametrize("order", [3, 4])

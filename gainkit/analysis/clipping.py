@@ -8,9 +8,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from gainkit.analysis import thresholds
-from gainkit.analysis.flats import flat_rails
+from gainkit.analysis.coupling import without_coupling
+from gainkit.analysis.flats import Flats, flat_rails
 from gainkit.analysis.heldhum import hum_rounds, hum_rounds_alike
-from gainkit.analysis.jointfit import PLAIN_CURVE, Measured, explanations, plain, tone_units
+from gainkit.analysis.jointfit import PLAIN_CURVE, Explanation, Measured, explanations, plain, tone_units
 from gainkit.analysis.model import Clipping, Side
 from gainkit.analysis.rails import RailFit
 from gainkit.analysis.railsearch import fit_rails
@@ -18,9 +19,13 @@ from gainkit.analysis.rivals import (
     ALIKE,
     could_be_any,
     few_orders_db,
+    filters_may_hide,
     near_misses,
+    not_so_deep,
     ranked,
+    tells_little,
     together,
+    untrue,
     with_interval,
 )
 from gainkit.analysis.tone import HIGHEST_SHARE, ToneFit
@@ -61,11 +66,15 @@ HIGHEST_CHANGE_DB, LOWEST_CHANGE_DB = 60.0, -120.0
 
 @dataclass(frozen=True)
 class Verdict:
-    """The clipping result, the fit behind it (None where none was possible), and remarks on the wave."""
+    """The clipping result, the fit behind it (None where none was possible), and remarks on the wave.
+
+    hidden : whether rails behind a filter come near to distortion that no rail alone explains.
+    """
 
     clipping: Clipping
     rails: RailFit | None
     remarks: tuple[Remark, ...]
+    hidden: bool = False
 
     @property
     def too_high(self) -> bool:
@@ -95,17 +104,22 @@ def judge(tone: ToneFit, limit_thd_percent: float) -> Verdict:
     real, noise = relative.real.copy(), tone.noise_peak / np.sqrt(2)
     rails = fit_rails(real, noise)
     explained = _explained(rails, relative, tone)
-    interval, alone, bent = None, True, False
+    interval, alone, bent, hidden = None, True, False, False
     if explained < EXPLAINS_ALL or rails.knee.free is not None or could_be_any(crest, corner_ratio):
-        other = _other_explanation(tone, crest, relative, rails, corner_ratio, limit_thd_percent)
+        of = _explanations(tone, crest, relative, rails, corner_ratio)
+        if (flats := _sticking(tone, of, len(crest))) is not None:
+            return _slow_recovery(flats, tone, limit_thd_percent)
+        other = _other_explanation(tone, of, crest, corner_ratio, limit_thd_percent)
         if other.verdict is not None:
             return other.verdict
-        interval, alone, bent = other.interval, other.alone, other.bent
+        interval, alone, bent, hidden = other.interval, other.alone, other.bent, other.hidden
     sides = _sides_at_rail(rails, tone, limit_thd_percent)
-    if explained < thresholds.RAIL_EXPLAINS_WELL and (flat := flat_rails(tone)) is not None:
-        return _slow_recovery(flat, tone, limit_thd_percent)
+    if explained < thresholds.RAIL_EXPLAINS_WELL and (flats := flat_rails(tone)) is not None:
+        return _slow_recovery(flats, tone, limit_thd_percent)
     if explained < _least_explained(rails, bent) or not any(sides) or _smooth(real, noise, rails):
-        return Verdict(CLEAN, rails, _other_kind(tone, relative, limit_thd_percent))
+        named = _other_kind(tone, relative, limit_thd_percent)
+        hidden = hidden and any(each.code == "not_by_a_rail" for each in named)
+        return Verdict(CLEAN, rails, named, hidden)
     if max(rails.overdrive_db) > thresholds.RECTIFIED_OVERDRIVE_DB and not all(sides):
         missing = fault("missing_half", side="positive" if sides[0] else "negative")
         return Verdict(CLEAN, rails, (missing,))
@@ -131,38 +145,56 @@ class _Other:
 
     verdict : where something does so better than rails alone; None elsewhere. interval : of overdrive that all
     explanations span which fit alike [dB]; None where they agree. alone : whether rails alone have no rival.
-    bent : whether a mere curve tells the wave as well: rails must then tell it nearly all.
+    bent : whether a mere curve tells the wave as well: rails must then tell it nearly all. hidden : whether
+    rails behind a filter come near.
     """
 
     verdict: Verdict | None = None
     interval: tuple[float, float] | None = None
     alone: bool = True
     bent: bool = False
+    hidden: bool = False
 
 
-def _other_explanation(
-    tone: ToneFit,
-    crest: Phasors,
-    relative: Phasors,
-    rails: RailFit,
-    corner_ratio: float,
-    limit_thd_percent: float,
-) -> _Other:
-    """A filter behind the rail, slew limiting or saturation, where one tells the harmonics better than rails
-    alone.
+def _explanations(
+    tone: ToneFit, crest: Phasors, relative: Phasors, rails: RailFit, corner_ratio: float
+) -> list[Explanation]:
+    """Rails alone, and all else that may explain harmonics (K,).
 
     crest : harmonics as they are; relative : straightened, corner_ratio : by this.
     """
     measured = Measured(crest, tone.noise_peak)
     figures = 3 + (rails.knee.free is not None) + (corner_ratio > 0)
     alone = plain(measured, rails, relative, corner_ratio, figures)
-    of = [alone, *explanations(measured, alone.chi2)]
+    return [alone, *explanations(measured, alone.chi2)]
+
+
+def _sticking(tone: ToneFit, of: list[Explanation], orders: int) -> Flats | None:
+    """Rails seen in the wave itself where nothing explains the harmonics, and those tell another overdrive."""
+    best, _ = ranked(of, orders)
+    if not untrue(best, orders) or best.cause in ("slew", "saturation"):
+        return None
+    flats = flat_rails(tone)
+    return flats if flats is not None and flats.tell_against(best.rails, best.left_share) else None
+
+
+def _other_explanation(
+    tone: ToneFit, of: list[Explanation], crest: Phasors, corner_ratio: float, limit_thd_percent: float
+) -> _Other:
+    """A filter behind the rail, slew limiting or saturation, where one tells the harmonics better than rails
+    alone.
+
+    of : explanations, rails alone the first. crest : harmonics, straightened by corner_ratio for these.
+    """
+    alone, rails = of[0], of[0].rails
+    assert rails is not None
     best, worse = ranked(of, len(crest))
     # a hard rail alone is a case of all of them: by chance they fit a little better
     simple = rails.hard and rails.knee.free is None and not could_be_any(crest, corner_ratio)
     slack = 0.0 if simple else ALIKE
-    few = few_orders_db(crest)
-    missed = [] if simple else near_misses(of, len(crest))
+    little = not simple and tells_little(of, crest)
+    few = few_orders_db(crest, little)
+    missed = [] if simple else near_misses(of, len(crest), little)
     if worse[0] < ALIKE:
         near = [one for one, more in zip(of, worse, strict=True) if one is alone or more <= worse[0] + slack]
         near = together(near, missed)
@@ -172,10 +204,13 @@ def _other_explanation(
     named, _ = ranked([one for one in of if one.cause != "curve" or one.figures <= PLAIN_CURVE], len(crest))
     if named.cause in ("slew", "saturation"):
         best = named
-    elif best.cause == "curve" or any(one.cause == "curve" for one in as_good):
+    elif any(one.cause == "curve" for one in (best, *as_good)) or (little and untrue(best, len(crest))):
         near = together([alone, *(one for one in as_good if one.rails is not None)], missed)
         # the plainest of those that fit alike: no rail
-        return _Other(None, with_interval(near, *few), len(near) < 2 and not few, bent=True)
+        hidden = filters_may_hide(of, crest)
+        return _Other(None, with_interval(near, *few), len(near) < 2 and not few, bent=True, hidden=hidden)
+    if not_so_deep(best, len(crest)):
+        few = [*few, 0.0]
     interval = with_interval(together(as_good, missed), *few)
     best = tone_units(best, tone.frequency_hz)
     values = best.values or {}
@@ -226,42 +261,12 @@ def _explained(rails: RailFit, relative: Phasors, tone: ToneFit) -> float:
     return 1 - left / max(rails.misfit_without_rails + imaginary - noise_power, 1e-300)
 
 
-def _slow_recovery(flat: RailFit, tone: ToneFit, limit_thd_percent: float) -> Verdict:
+def _slow_recovery(flats: Flats, tone: ToneFit, limit_thd_percent: float) -> Verdict:
     """Rails that were seen in the wave, not in its harmonics: it stays at them longer than the sine does."""
+    flat, interval = flats.rails, flats.interval_db
     sides = (flat.overdrive_db[0] > 0, flat.overdrive_db[1] > 0)
-    return Verdict(_clipping(flat, sides, tone, limit_thd_percent), flat, (remark("slow_recovery"),))
-
-
-def without_coupling(relative: Phasors) -> tuple[Phasors, float]:
-    """Take the phase turn of a first-order AC coupling out of harmonics, and say its corner over the tone [-].
-
-    relative : (K,) with time counted from the fundamental's crest. A memoryless stage has real harmonics
-    there; a coupling at corner c (in units of the tone) multiplies order k by k / (k - i c), which slants the
-    crests. c is the one that leaves the least imaginary power; order 1 keeps its size.
-    """
-    orders = np.arange(1, len(relative) + 1)
-    distortion = float(np.sum(np.abs(relative[1:]) ** 2))
-
-    def straightened(corner: float) -> Phasors:
-        back = relative * (orders - 1j * corner) / orders
-        back = back * np.exp(-1j * orders * np.angle(back[0]))
-        return np.asarray(back * (relative[0].real / back[0].real))
-
-    def slant(corner: float) -> float:
-        return float(np.sum(straightened(corner).imag[1:] ** 2))
-
-    if slant(0.0) < 1e-4 * distortion:
-        return relative, 0.0
-    grid = np.linspace(-0.01, 0.5, 52)
-    costs = [slant(corner) for corner in grid]
-    best = int(np.argmin(costs))
-    if not 0 < best < len(grid) - 1 or costs[best] > 0.5 * slant(0.0):
-        return relative, 0.0
-    if grid[best] <= 0:  # no coupling turns that way
-        return relative, 0.0
-    bend = costs[best - 1] - 2 * costs[best] + costs[best + 1]
-    corner = float(grid[best] + 0.5 * (grid[1] - grid[0]) * (costs[best - 1] - costs[best + 1]) / bend)
-    return straightened(corner), corner
+    clipping = replace(_clipping(flat, sides, tone, limit_thd_percent), overdrive_interval_db=interval)
+    return Verdict(clipping, flat, (remark("slow_recovery"), *_interval_remark(interval)))
 
 
 def change_to(set_volts: float, rms_volts: float, rails: RailFit | None) -> float | None:

@@ -15,9 +15,9 @@ from numpy.typing import NDArray
 Floats = NDArray[np.float64]
 Phasors = NDArray[np.complex128]
 
-Polynomial = dict[int, tuple[tuple[int, ...], ...]]
-"""For each power of s, in units of the tone, the products that its coefficient is the sum of: exponents of the
-figures; () is 1."""
+Polynomial = dict[int, tuple[tuple[float, tuple[int, ...]], ...]]
+"""For each power of s, in units of the tone, the products that its coefficient is the sum of: a weight, and
+exponents of the figures; none where they do not enter."""
 
 
 @dataclass(frozen=True)
@@ -25,7 +25,7 @@ class FilterFamily:
     """A family of responses.
 
     names : of its figures, corners in units of the tone; grids : starts of each; limits : between which each is
-    kept. constants : that the denominator's coefficients are multiplied by, from that of 1 on.
+    kept.
     """
 
     name: str
@@ -35,7 +35,6 @@ class FilterFamily:
     names: tuple[str, ...]
     grids: tuple[tuple[float, ...], ...]
     limits: tuple[tuple[float, float], ...]
-    constants: tuple[float, ...] = ()
 
     def logarithms(self) -> Floats:
         """Of the figures at the points of the grid, (n, F) [-]."""
@@ -44,81 +43,134 @@ class FilterFamily:
 
 
 _LOW, _HIGH, _Q = (0.02, 0.1, 0.25, 0.5, 0.8, 1.1), (0.7, 1.5, 2.5, 4.0, 7.0, 12.0), (0.5, 0.75, 1.2)
-ONE = ((),)
+_NEAR = (1.1, 1.5, 2.0, 2.6, 3.3, 4.2, 5.4, 7.5, 12.0)
+_CENTRES = (0.3, 0.4, 0.5, 0.65, 0.8, 1.0, 1.2, 1.4, 1.6, 1.9, 2.3, 2.9, 4.0)
+
+
+def _sum(*products: tuple[int, ...]) -> tuple[tuple[float, tuple[int, ...]], ...]:
+    """Products of weight one."""
+    return tuple((1.0, exponents) for exponents in products)
+
+
+ONE = _sum(())
 
 STEEP: tuple[tuple[str, tuple[float, ...]], ...] = (
     ("3", (1.0, 2.0, 2.0, 1.0)),
     ("4", (1.0, 2**1.5, 4.0, 2**1.5, 1.0)),
     ("4b", (1.0, 2.6131259, 3.4142136, 2.6131259, 1.0)),
 )
-"""Crossovers of third and fourth order: Butterworth, Linkwitz-Riley (two Butterworth sections of second order)
+"""High-passes of third and fourth order: Butterworth, Linkwitz-Riley (two Butterworth sections of second order)
 and Butterworth again; coefficients of 1, s, s^2, ... of the normalised low-pass (Zverev, Handbook of Filter
 Synthesis, 1967, from memory; tests compare them with scipy.signal)."""
 
-BESSEL: tuple[tuple[str, tuple[float, ...]], ...] = (
+SMOOTH: tuple[tuple[str, tuple[float, ...]], ...] = (
+    STEEP[1],
     ("3s", (1.0, 1.7556724, 1.2329542, 0.3607773)),
     ("4s", (1.0, 2.1139177, 1.9151348, 0.8996528, 0.1901792)),
 )
-"""Low-passes after Bessel, 3 dB down at the corner: they hardly turn what they take away, so that their wave is
-nearly that of a soft knee (tests compare them with scipy.signal)."""
+"""Low-passes after Linkwitz-Riley and after Bessel, 3 dB down at the corner: the latter hardly turn what they
+take away, so that their wave is nearly that of a soft knee (tests compare them with scipy.signal)."""
+
+RIPPLED = (3, 4, 5, 6)
+"""Orders of low-passes whose poles stand on an ellipse: Butterworth's and Chebyshev's [-]."""
 
 
 def _low_pass(name: str, constants: tuple[float, ...]) -> FilterFamily:
-    below: Polynomial = {power: ((-power,),) if power else ONE for power in range(len(constants))}
-    return FilterFamily(
-        f"low-pass {name}", "filter", {0: ONE}, below, ("corner",), (_HIGH,), ((0.5, 100.0),), constants
-    )
+    below: Polynomial = {power: ((c, (-power,) if power else ()),) for power, c in enumerate(constants)}
+    return FilterFamily(f"low-pass {name}", "filter", {0: ONE}, below, ("corner",), (_HIGH,), ((0.5, 100.0),))
 
 
 def _high_pass(name: str, constants: tuple[float, ...]) -> FilterFamily:
     """constants : the same read backwards and forwards."""
     order = len(constants) - 1
-    below: Polynomial = {power: ((order - power,),) if power < order else ONE for power in range(order + 1)}
+    below: Polynomial = {power: ((c, (order - power,)),) for power, c in enumerate(constants)}
     return FilterFamily(
-        f"high-pass {name}", "coupling", {order: ONE}, below, ("corner",), (_LOW,), ((1e-3, 2.0),), constants
+        f"high-pass {name}", "coupling", {order: ONE}, below, ("corner",), (_LOW,), ((1e-3, 2.0),)
     )
+
+
+def _rippled(order: int) -> FilterFamily:
+    """Poles at -d sin t + i cos t, t = (2 m - 1) pi / (2 n): Butterworth's with d = 1, Chebyshev's below.
+
+    His d is tanh(asinh(1/ripple) / n), and the corner his times cosh of the same (tests compare them with
+    scipy.signal).
+    """
+    return FilterFamily(
+        f"low-pass {order}{'b' * (order == 4)}", "filter", {0: ONE}, _on_ellipse(order), ("corner", "damping"),
+        (_NEAR, (1.0, 0.4, 0.2)), ((0.5, 100.0), (0.08, 1.2)),
+    )  # fmt: skip
+
+
+def _on_ellipse(order: int) -> Polynomial:
+    """The denominator, in corner and damping."""
+    product = np.ones((1, 1))  # rows: powers of s; columns: powers of the damping
+    for number in range(order // 2):
+        angle = (2 * number + 1) * np.pi / (2 * order)
+        sine, cosine = float(np.sin(angle)), float(np.cos(angle))
+        product = _times(product, np.array([[cosine**2, 0, sine**2], [0, 2 * sine, 0], [1, 0, 0]]))
+    if order % 2:
+        product = _times(product, np.array([[0.0, 1.0], [1.0, 0.0]]))
+    return {
+        power: tuple((float(row[d]), (-power, int(d))) for d in np.flatnonzero(row))
+        for power, row in enumerate(product)
+    }
+
+
+def _times(one: Floats, other: Floats) -> Floats:
+    """The product of two polynomials in two variables."""
+    out = np.zeros((len(one) + len(other) - 1, one.shape[1] + other.shape[1] - 1))
+    for (row, column), weight in np.ndenumerate(one):
+        out[row : row + len(other), column : column + other.shape[1]] += weight * other
+    return out
 
 
 FILTERS = (
     FilterFamily(
-        "high-pass 1", "coupling", {1: ONE}, {0: ((1,),), 1: ONE}, ("corner",), (_LOW,), ((1e-3, 5.0),)
+        "high-pass 1", "coupling", {1: ONE}, {0: _sum((1,)), 1: ONE}, ("corner",), (_LOW,), ((1e-3, 5.0),)
     ),
     FilterFamily(
-        "high-pass 2", "coupling", {2: ONE}, {0: ((2, 0),), 1: ((1, -1),), 2: ONE}, ("corner", "q"), (_LOW, _Q),
-        ((1e-3, 3.0), (0.3, 3.0)),
+        "high-pass 2", "coupling", {2: ONE}, {0: _sum((2, 0)), 1: _sum((1, -1)), 2: ONE}, ("corner", "q"),
+        (_LOW, _Q), ((1e-3, 3.0), (0.3, 3.0)),
     ),
     FilterFamily(
-        "low-pass 1", "filter", {0: ONE}, {0: ONE, 1: ((-1,),)}, ("corner",), (_HIGH,), ((0.3, 100.0),)
+        "low-pass 1", "filter", {0: ONE}, {0: ONE, 1: _sum((-1,))}, ("corner",), (_HIGH,), ((0.3, 100.0),)
     ),
     FilterFamily(
-        "low-pass 2", "filter", {0: ONE}, {0: ONE, 1: ((-1, -1),), 2: ((-2, 0),)}, ("corner", "q"), (_HIGH, _Q),
-        ((0.5, 100.0), (0.3, 3.0)),
+        "low-pass 2", "filter", {0: ONE}, {0: ONE, 1: _sum((-1, -1)), 2: _sum((-2, 0))}, ("corner", "q"),
+        (_HIGH, _Q), ((0.5, 100.0), (0.3, 3.0)),
     ),
-    *(made(*each) for each in STEEP for made in (_low_pass, _high_pass)),
-    *(_low_pass(*each) for each in BESSEL),
+    *(_high_pass(*each) for each in STEEP),
+    *(_low_pass(*each) for each in SMOOTH),
+    *(_rippled(order) for order in RIPPLED),
     FilterFamily(
-        "shelf", "filter", {0: ONE, 1: ((-1, 0),)}, {0: ONE, 1: ((0, -1),)}, ("zero", "pole"),
+        "shelf", "filter", {0: ONE, 1: _sum((-1, 0))}, {0: ONE, 1: _sum((0, -1))}, ("zero", "pole"),
         ((0.4, 1.0, 2.0, 4.0, 8.0, 16.0),) * 2, ((0.02, 200.0), (0.02, 200.0)),
     ),
     FilterFamily(
-        "band", "filter", {1: ONE}, {0: ((1, 0),), 1: ((0, 0), (1, -1)), 2: ((0, -1),)}, ("low", "high"),
-        (_LOW, _HIGH), ((1e-3, 3.0), (0.3, 100.0)),
+        "band", "filter", {1: ONE}, {0: _sum((2, 0)), 1: _sum((1, -1)), 2: ONE}, ("centre", "q"),
+        (_CENTRES, (0.1, 0.3, 0.7, 1.4, 2.8)), ((0.03, 20.0), (0.005, 8.0)),
     ),
     FilterFamily(
-        "bell", "filter", {0: ONE, 1: ((-1, -1, 1),), 2: ((-2, 0, 0),)},
-        {0: ONE, 1: ((-1, -1, 0),), 2: ((-2, 0, 0),)}, ("centre", "q", "gain"),
-        ((0.5, 1.0, 2.0, 5.0), (0.7, 2.0), (0.5, 2.0)), ((0.1, 20.0), (0.3, 8.0), (0.1, 10.0)),
+        "bell", "filter", {0: ONE, 1: _sum((-1, -1, 1)), 2: _sum((-2, 0, 0))},
+        {0: ONE, 1: _sum((-1, -1, 0)), 2: _sum((-2, 0, 0))}, ("centre", "q", "gain"),
+        ((0.5, 0.8, 1.4, 2.0, 2.8, 4.0, 6.0), (0.25, 0.7, 2.0), (0.3, 0.6, 2.0, 4.0)),
+        ((0.1, 20.0), (0.1, 8.0), (0.1, 10.0)),
     ),
 )  # fmt: skip
 MOST_FIGURES = max(len(family.names) for family in FILTERS)
-MOST_PRODUCTS = 2
-POWERS = 5
+MOST_PRODUCTS = max(
+    len(products)
+    for family in FILTERS
+    for polynomial in (family.numerator, family.denominator)
+    for products in polynomial.values()
+)
+POWERS = 7
 """Powers of s, from 0 on [-]."""
 
 
 @dataclass(frozen=True)
 class Sections:
-    """A batch of filters: weights (n, 10, products) of the products in numerator and denominator, powers (n, 10
+    """A batch of filters: weights (n, 14, products) of the products in numerator and denominator, powers (n, 14
     x products, F) of the figures in them."""
 
     weights: Floats
@@ -132,9 +184,8 @@ class Sections:
         for number, family in enumerate(families):
             for row, polynomial in enumerate((family.numerator, family.denominator)):
                 for power, products in polynomial.items():
-                    constant = family.constants[power] if row and family.constants else 1.0
-                    for place, exponents in enumerate(products):
-                        weights[number, row, power, place] = constant
+                    for place, (weight, exponents) in enumerate(products):
+                        weights[number, row, power, place] = weight
                         powers[number, row, power, place, : len(exponents)] = exponents
         count = len(families)
         return Sections(weights.reshape(count, 2 * POWERS, -1), powers.reshape(count, -1, MOST_FIGURES))

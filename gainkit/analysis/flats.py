@@ -7,6 +7,8 @@ the moment after, it is the sine. Both are looked for in one period, folded from
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -31,6 +33,9 @@ LEAST_AGREEING = 8
 NEAR = 0.04
 """Points this near to the extremes, as a share of the whole swing, do not tell the sine at first [-]."""
 
+RINGS = 0.05
+"""So many points at either end may lie beyond the rails [-]."""
+
 AGREES = 0.015
 """A point this near to the sine, as a share of its peak, belongs to it [-]."""
 
@@ -41,18 +46,67 @@ ACCOUNTED_SHARE = 0.75
 """Points that must belong to the sine or stand at a rail, of all [-]: late recoveries are few, other waves are
 not."""
 
+ACCOUNTED_WELL = 0.97
+"""... and so many where nothing else in the wave moves the sine [-] (this and the next chosen on waves whose
+rails stick for 2 to 15 % of a period)."""
+
+ACCOUNTED_AGAINST = 0.92
+"""... where rails are told against another explanation that leaves much [-]."""
+
+ACCOUNTED_DEEP = 0.9
+"""... where it takes the wave for a square one behind a filter [-]."""
+
+MUCH_LEFT = 2e-3
+"""An explanation that leaves less of the harmonics' power is not doubted for what stands in the wave [-]."""
+
+LEANS_DB = 10.0
+"""What comes back slowly leans on the sine after it: times the share of points that is not accounted for, by so
+much its overdrive may be off (chosen on tails of 0.2 to 2 % of a period) [dB]."""
+
+APART_DB = 0.1
+"""Sides that differ by less are alike [dB]."""
+
 FLAT_SHARE = 0.3
 """A rail's swing over that of the sine beyond it, at most [-]."""
 
 
-def flat_rails(tone: ToneFit) -> RailFit | None:
+@dataclass(frozen=True)
+class Flats:
+    """Rails seen in the wave, and the share of its points that belong to the sine or stand at one [-]."""
+
+    rails: RailFit
+    accounted: float
+
+    @property
+    def interval_db(self) -> tuple[float, float] | None:
+        """Between which overdrives the truth lies where much of the wave comes back slowly [dB].
+
+        It draws the sine with it: its size, and its centre, where one side gains what the other loses.
+        """
+        if self.accounted > ACCOUNTED_WELL:
+            return None
+        told, leans_db = [db for db in self.rails.overdrive_db if db > 0], LEANS_DB * (1 - self.accounted)
+        return max(min(told) - leans_db, 0.0), max(told) + leans_db
+
+    def tell_against(self, other: RailFit | None, left_share: float) -> bool:
+        """Whether they hold against another explanation, None for one without rails, which leaves this share of
+        the harmonics' power [-]."""
+        own_db = max(self.rails.overdrive_db)
+        if other is not None and abs(max(other.overdrive_db) - own_db) < APART_DB:
+            return False
+        if other is not None and max(other.overdrive_db) > thresholds.DEEP_OVERDRIVE_DB > own_db:
+            return self.accounted > ACCOUNTED_DEEP  # a wave that stands at its rails for long is like a square
+        return self.accounted > ACCOUNTED_AGAINST and left_share > MUCH_LEFT
+
+
+def flat_rails(tone: ToneFit) -> Flats | None:
     """Rails and the sine behind them from the folded wave; None where nothing stands still at the extremes."""
     angle, wave = folded(tone)
     if len(wave) < LEAST_POINTS:
         return None
     columns = np.stack([np.ones_like(angle), np.cos(angle), np.sin(angle)], axis=1)
-    swing = float(np.ptp(wave))
-    inner = (wave > wave.min() + NEAR * swing) & (wave < wave.max() - NEAR * swing)
+    low, high = np.quantile(wave, [RINGS, 1 - RINGS])  # what jumps overshoots, as all that is band-limited
+    inner = (wave > low + NEAR * (high - low)) & (wave < high - NEAR * (high - low))
     sine_fit = _robust_fit(columns, wave, inner)
     if sine_fit is None:
         return None
@@ -60,12 +114,13 @@ def flat_rails(tone: ToneFit) -> RailFit | None:
     centre, peak = float(terms[0]), float(np.hypot(terms[1], terms[2]))
     sine = columns @ terms
     overdrive_db = _overdrive_db(sine - centre, wave - centre), _overdrive_db(centre - sine, centre - wave)
-    if max(overdrive_db) <= 0 or _accounted(own, wave - centre, peak, overdrive_db) < ACCOUNTED_SHARE:
+    accounted = _accounted(own, wave - centre, peak, overdrive_db) if max(overdrive_db) > 0 else 0.0
+    if accounted < ACCOUNTED_SHARE:
         return None
     noise = float(np.sqrt(np.mean((wave - sine)[own] ** 2)))
     doubt = db_from_ratio(1 + noise / peak)
     harmonic_power = float(np.sum(np.abs(tone.phasors[1:]) ** 2))
-    return RailFit(
+    rails = RailFit(
         sine_peak=peak,
         overdrive_db=overdrive_db,
         knee=HARD,
@@ -75,6 +130,7 @@ def flat_rails(tone: ToneFit) -> RailFit | None:
         misfit_without_rails=harmonic_power,
         deviation_db=(doubt, doubt),
     )
+    return Flats(rails, accounted)
 
 
 def _accounted(own: NDArray[np.bool_], wave: Floats, peak: float, overdrive_db: tuple[float, float]) -> float:

@@ -32,7 +32,7 @@ FLOOR_SHARE = 0.0007
 PLAIN_CURVE = 5
 """Figures of the plainest curve: its size, and orders 2 and 3 [-]."""
 
-STARTS = 2
+STARTS = 3
 """Points of each filter's grid that are refined [-]."""
 
 LEAVES = 0.02
@@ -40,7 +40,10 @@ LEAVES = 0.02
 filters, slew limits and cores come near to any wave."""
 
 CORE_LEAVES = 0.005
-"""... and a core less than this: curves of many kinds come near to one [-]."""
+"""... and a core or a resonance less than this: curves of many kinds come near to them [-]."""
+
+RESONANT = frozenset({"band", "bell"})
+"""Filters that turn single harmonics about, whatever made them."""
 
 RULES = Rules(steps=25, tries=5, damping=1e-2, factor=6.0, longest=1.0, settled=1e-6)
 
@@ -209,13 +212,14 @@ def _filtered(measured: Measured, rival: float) -> list[Explanation]:
     """
     orders, weights = len(measured.orders), measured.sigma**-2
     wanted = measured.relative * weights
-    starts, families = [], []
+    starts, families, pairs = [], [], len(hard_starts(MOST_ORDERS)[0])
     for family, points, of_grid in zip(FILTERS, *_filter_grids(), strict=True):
         models = of_grid[:, :orders]
         match = models.real @ wanted.real + models.imag @ wanted.imag
         match /= np.sqrt((models.real**2 + models.imag**2) @ weights)
-        best = np.argsort(-match, kind="stable")[:STARTS]
-        starts += list(points[best])
+        by_filter = match.reshape(-1, pairs)  # starts side by side lead to one end: of each filter the best
+        best = np.argsort(-by_filter.max(axis=1), kind="stable")[:STARTS]
+        starts += list(points[best * pairs + by_filter[best].argmax(axis=1)])
         families += [family] * STARTS
     behind = _Behind(measured, families)
     ends = descend(behind.models, np.array(starts), RULES, rival=rival, alike=2.0 * orders)
@@ -225,7 +229,7 @@ def _filtered(measured: Measured, rival: float) -> list[Explanation]:
     return [
         _described(measured, family, ends.at[place], ends.left[place], np.diag(covariance))
         for family, place, covariance in zip(FILTERS, best, covariances, strict=True)
-        if measured.left_share(ends.left[place]) < LEAVES
+        if measured.left_share(ends.left[place]) < (CORE_LEAVES if family.name in RESONANT else LEAVES)
     ]
 
 

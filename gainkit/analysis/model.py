@@ -40,8 +40,8 @@ class Harmonic:
 class Clipping:
     """The verdict on rails.
 
-    state : None when it cannot be judged (no steady tone, the recorder itself was overloaded, or the tone is
-        too high for its harmonics to be in the recording).
+    state : None when it cannot be judged (no steady tone, the recorder itself was overloaded, the tone is too
+        high for its harmonics to be in the recording, or hum or a filter may hide the rail).
     positive_rail_volts, negative_rail_volts : where the output is held [V peak], None when not seen.
     overdrive_db : 20 log10(peak of the underlying sine / rail) [dB], the larger side; 0 or less: not
         clipped; None when it cannot be told (a clean tone says nothing about where the rail lies).

@@ -104,7 +104,7 @@ def _with_tone(
     peak = crest if tone.outliers else max(float(np.abs(examined.part).max()), crest)
     moved_volts, moved_db = moved_by(examined.part, tone, options.limit_thd_percent)
     target, target_notes = _beside_target(capture, options, examined, tone, verdict)
-    clipping, hidden = _beside_hum(_less_certain(verdict, tone, moved_db), tone, capture.calibrated)
+    clipping, by_hum = _beside_hum(_less_certain(verdict, tone, moved_db), tone, capture.calibrated)
     return replace(
         _level(capture, options, examined, tone.rms_volts, peak, tone.dc_volts),
         cycles=tone.frequency_hz * len(examined.part) / examined.window.audio_rate_hz,
@@ -125,7 +125,7 @@ def _with_tone(
             *examined.notes,
             *_tone_notes(capture, options, examined, tone),
             *verdict.remarks,
-            *hidden,
+            *by_hum,
             *target_notes,
         ),
         stretches=examined.stretches,
@@ -138,8 +138,8 @@ def _with_tone(
 
 
 def _less_certain(verdict: Verdict, tone: ToneFit, moved_db: float) -> Clipping:
-    """The verdict with what movement and ripple add to the uncertainty of its overdrive."""
-    clipping = verdict.clipping
+    """The verdict with what movement and ripple add to its uncertainty; none where rails may be hidden."""
+    clipping = UNJUDGED if verdict.hidden else verdict.clipping
     if clipping.side is None or clipping.overdrive_uncertainty_db is None:
         return clipping
     of_all = math.hypot(clipping.overdrive_uncertainty_db, moved_db, rippled_db(tone, verdict.rails))

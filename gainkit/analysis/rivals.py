@@ -5,7 +5,8 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from gainkit.analysis.jointfit import DEPTHS_DB, Explanation
+from gainkit.analysis import thresholds
+from gainkit.analysis.jointfit import DEPTHS_DB, LEAVES, Explanation
 from gainkit.analysis.rails import HARD, Knees, held_harmonics
 
 Phasors = NDArray[np.complex128]
@@ -17,6 +18,16 @@ strong' from there on, from memory) [-]."""
 LEAST_JOINT_ORDERS = 7
 """Orders without which a filter could be anything: with fewer it only says how far off rails alone may be
 [-]."""
+
+TELLS = 0.1
+"""A harmonic tells of a filter from this share of all distortion on [-] (chosen: of a square wave a first-order
+low-pass leaves the fifth a third of the third, a fourth-order one below the tone a thirteenth)."""
+
+TURNED = 0.05
+"""Of the harmonics' power so much across the crest is no memoryless stage's [-]: turned by 13 degrees."""
+
+EXACT = 0.1
+"""An explanation that leaves less than this share of what noise and the amplifier make is no chance [-]."""
 
 HALVED = 2.0
 """So many times weaker the third harmonic may be behind a filter that is not known (our choice): it lies near
@@ -46,13 +57,50 @@ def _left_over(of: list[Explanation], orders: int) -> float:
     return min(one.chi2 / max(2 * orders - one.figures, 1) for one in of)
 
 
-def near_misses(of: list[Explanation], orders: int) -> list[Explanation]:
-    """Rails with and without filters that come about as near as the nearest, where none comes near enough."""
+def near_misses(of: list[Explanation], orders: int, little: bool = False) -> list[Explanation]:
+    """Rails with and without filters that come about as near as the nearest, where none comes near enough; all
+    that come near where the wave tells little."""
     railed = [one for one in of if one.rails is not None]
+    if little:
+        return [one for one in railed if one.left_share < LEAVES]
     if _left_over(railed, orders) < UNTRUE:
         return []
     least = min(one.left_share for one in railed)
     return [one for one in railed if one.left_share <= UNTRUE_SHARE * least]
+
+
+def _turned(relative: Phasors) -> bool:
+    """Whether harmonics (K,) from the crest stand across it as no memoryless stage makes them."""
+    beyond = relative[1:]
+    return float(np.sum(beyond.imag**2)) > TURNED * float(np.sum(np.abs(beyond) ** 2))
+
+
+def tells_little(of: list[Explanation], relative: Phasors) -> bool:
+    """Whether a filter has turned harmonics (K,) from the crest of which one alone is left.
+
+    Any of many filters made it, unless hard rails behind one of those leave next to nothing.
+    """
+    power = np.abs(relative[1:]) ** 2
+    alone = int(np.count_nonzero(power >= TELLS**2 * power.sum())) < 2
+    hard = [one for one in of if one.rails is not None and one.rails.knee.free is None]
+    exact = bool(hard) and _left_over(hard, len(relative)) <= EXACT
+    return alone and _turned(relative) and not exact
+
+
+def filters_may_hide(of: list[Explanation], relative: Phasors) -> bool:
+    """Whether harmonics (K,) from the crest are turned, and rails behind a filter leave little of them."""
+    return _turned(relative) and any(one.rails is not None and one.left_share < LEAVES for one in of)
+
+
+def untrue(one: Explanation, orders: int) -> bool:
+    """Whether it leaves far more than noise and the amplifier make."""
+    return _left_over([one], orders) >= UNTRUE
+
+
+def not_so_deep(one: Explanation, orders: int) -> bool:
+    """Whether it takes for a square wave what it does not tell exactly: so looks what sticks to its rails."""
+    deep = one.rails is not None and max(one.rails.overdrive_db) > thresholds.DEEP_OVERDRIVE_DB
+    return deep and _left_over([one], orders) > EXACT
 
 
 def could_be_any(crest: Phasors, corner_ratio: float) -> bool:
@@ -65,19 +113,22 @@ def together(some: list[Explanation], others: list[Explanation]) -> list[Explana
     return [*some, *(one for one in others if not any(one is other for other in some))]
 
 
-def few_orders_db(relative: Phasors) -> list[float]:
+def few_orders_db(relative: Phasors, little: bool = False) -> list[float]:
     """Overdrives of hard rails that explain the third harmonic before a filter that raised it or took half of
     it [dB]: how far any may lead astray where orders are too few to know it. Empty where they are enough.
 
-    relative : (K,) from the crest.
+    relative : (K,) from the crest. little : whether they tell little of the filter although they are enough: it
+    may then have taken any share of them.
     """
-    if len(relative) >= LEAST_JOINT_ORDERS:
+    few = len(relative) < LEAST_JOINT_ORDERS
+    if not few and not little:
         return []
     grid = np.geomspace(1e-3, DEPTHS_DB[1], 200)
     shapes = held_harmonics(np.column_stack([grid, grid]), Knees.of([HARD] * len(grid)), 3)
     share = abs(relative[2]) / abs(relative[0])
     of_grid = np.abs(shapes[:, 3] / shapes[:, 1])
-    return [float(np.interp(times * share, of_grid, grid)) for times in (1 / RAISED, HALVED)]
+    bounds = (1 / RAISED, HALVED) if few else (1 / RAISED,)
+    return [float(np.interp(times * share, of_grid, grid)) for times in bounds]
 
 
 def with_interval(of: list[Explanation], *further_db: float) -> tuple[float, float] | None:

@@ -146,9 +146,12 @@ def verdict(result: Measurement, checks: Checks) -> str:
     if clip.state in (None, "clean"):
         if is_distorted(result.thd_percent, checks):
             thd = percent(result.thd_percent)
-            return f"NOT CLEAN. THD {thd}, not by a rail at this output: look for its cause."
+            known = "whether by a rail cannot be told" if clip.state is None else "not by a rail at this output"
+            return f"NOT CLEAN. THD {thd}, {known}: look for its cause."
         if clip.state is None:
-            return "CLIPPING NOT KNOWN. The tone is too high for this recording to show it."
+            too_high = any(note.code == "tone_too_high" for note in result.notes)
+            why = "The tone is too high for this recording to show it." if too_high else "See below."
+            return f"CLIPPING NOT KNOWN. {why}"
         return f"CLEAN{_beside(result)}. No rail is seen."
     beyond = clip.overdrive_db or 0.0
     over = f"{overdrive_words(beyond)} beyond the rail" if beyond > 0 else "held by a soft knee"
@@ -193,7 +196,7 @@ def turn_text(result: Measurement, checks: Checks) -> str:
     if turn.state == "out-of-reach":
         beyond = turn.clean_volts is not None and (turn.set_volts or 0.0) > turn.clean_volts
         ends = " (the rails end at {most:.4g} V)" if beyond else ""
-        what = "this distortion" if result.clipping.state == "clean" else "clipping"
+        what = "this distortion" if result.clipping.state in (None, "clean") else "clipping"
         told = f"{{wanted:.4g}} V cannot be reached without {what}{ends}: check load, supply and plan."
         return filled(told, values)
     return ""

@@ -277,6 +277,6 @@ REMARKS: dict[str, Template] = {
     ),
     "not_by_a_rail": (
         "THD is {thd_percent:.3g} %, and its shape is not that of a rail at this output. A filter behind a rail could "
-        "hide that."
+        "hide that: if there is one, measure before it, or with it off."
     ),
 }
