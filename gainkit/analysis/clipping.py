@@ -9,9 +9,10 @@ from numpy.typing import NDArray
 
 from gainkit.analysis import thresholds
 from gainkit.analysis.coupling import without_coupling
+from gainkit.analysis.explanation import Explanation, Measured
 from gainkit.analysis.flats import Flats, flat_rails
 from gainkit.analysis.heldhum import hum_rounds, hum_rounds_alike
-from gainkit.analysis.jointfit import PLAIN_CURVE, Explanation, Measured, explanations, plain, tone_units
+from gainkit.analysis.jointfit import PLAIN_CURVE, explanations, plain, tone_units
 from gainkit.analysis.model import Clipping, Side
 from gainkit.analysis.rails import RailFit
 from gainkit.analysis.railsearch import fit_rails

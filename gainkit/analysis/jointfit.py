@@ -9,92 +9,21 @@ alike are all kept.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from functools import lru_cache
-from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
-from gainkit.analysis.descent import Places, Points, Rules, descend, projected
-from gainkit.analysis.filters import FILTERS, MOST_FIGURES, FilterFamily, Sections
-from gainkit.analysis.rails import HARD, MOST_ORDERS, Knee, Knees, RailFit, harmonics_of, held_harmonics
-from gainkit.analysis.railsearch import hard_starts
+from gainkit.analysis.behind import filtered
+from gainkit.analysis.explanation import CORE_LEAVES, LEAVES, Cause, Explanation, Measured
+from gainkit.analysis.rails import MOST_ORDERS, Knee, Knees, RailFit, harmonics_of, held_harmonics
 
 Floats = NDArray[np.float64]
 Phasors = NDArray[np.complex128]
 
-Cause = Literal["rails", "coupling", "filter", "slew", "saturation", "curve"]
-
-FLOOR_SHARE = 0.0007
-"""A model is not asked to be truer than this share of all distortion: amplifiers have some of their own [-]."""
-
 PLAIN_CURVE = 5
 """Figures of the plainest curve: its size, and orders 2 and 3 [-]."""
-
-STARTS = 3
-"""Points of each filter's grid that are refined [-]."""
-
-LEAVES = 0.02
-"""What is no rail alone must leave less than this share of the harmonics' power [-]: with so many free figures
-filters, slew limits and cores come near to any wave."""
-
-CORE_LEAVES = 0.005
-"""... and a core or a resonance less than this: curves of many kinds come near to them [-]."""
-
-RESONANT = frozenset({"band", "bell"})
-"""Filters that turn single harmonics about, whatever made them."""
-
-RULES = Rules(steps=25, tries=5, damping=1e-2, factor=6.0, longest=1.0, settled=1e-6)
-
-DEPTHS_DB = (-20.0, 40.0)
-"""Between which overdrives rails are searched [dB]."""
-
-
-@dataclass(frozen=True)
-class Explanation:
-    """One way to make the harmonics that were measured.
-
-    chi2 : misfit over what noise and other distortion make [-]; figures : how many it was fitted with.
-    left_share : of the harmonics' power that it leaves [-]. rails : None where there is none. values : what is
-    told of it, in units of the tone.
-    """
-
-    cause: Cause
-    name: str
-    chi2: float
-    figures: int
-    left_share: float
-    rails: RailFit | None = None
-    values: dict[str, float] | None = None
-
-    def criterion(self, orders: int, scale: float) -> float:
-        """Schwarz's, with chi^2 over what the best explanation leaves."""
-        return self.chi2 / scale + self.figures * float(np.log(2 * orders))
-
-
-class Measured:
-    """Harmonics (K,) from the crest, with the standard deviation of each part, (K,) [V peak]."""
-
-    def __init__(self, relative: Phasors, noise_peak: Floats) -> None:
-        self.relative = relative
-        self.orders = np.arange(1.0, len(relative) + 1)
-        self.power = float(np.sum(np.abs(relative[1:]) ** 2))
-        floor = FLOOR_SHARE * np.sqrt(self.power)
-        self.sigma = np.sqrt(noise_peak**2 / 2 + floor**2)
-
-    def scaled(self, model: Phasors) -> tuple[float, Floats]:
-        """The size with which a model (K,) fits best [V], and what it leaves over sigma, real and imaginary."""
-        size = float(np.real(np.vdot(model / self.sigma, self.relative / self.sigma)))
-        size /= max(float(np.sum(np.abs(model / self.sigma) ** 2)), 1e-300)
-        left = (self.relative - size * model) / self.sigma
-        return size, np.concatenate([left.real, left.imag])
-
-    def left_share(self, left: Floats) -> float:
-        """Of the harmonics' power [-]; the fundamental's own misfit, which the size takes up, included."""
-        count = len(self.relative)
-        own = (left[:count] ** 2 + left[count:] ** 2) * self.sigma**2
-        return float(own.sum()) / max(self.power, 1e-300)
 
 
 def plain(measured: Measured, rails: RailFit, straight: Phasors, corner: float, figures: int) -> Explanation:
@@ -107,14 +36,14 @@ def plain(measured: Measured, rails: RailFit, straight: Phasors, corner: float, 
 
 
 def explanations(measured: Measured, rival: float) -> list[Explanation]:
-    """Filters behind hard rails, slew limits, a mere curve, saturation.
+    """Filters behind rails, slew limits, a mere curve, saturation.
 
     Only those that leave little are told. rival : chi^2 of rails alone, which the filters must come near to.
     """
-    filtered = _filtered(measured, rival)
+    behind = filtered(measured, rival)
     others = [each for each in (_slewed(measured), *_curved(measured)) if each.left_share < LEAVES]
     core = _saturated(measured)
-    return [*filtered, *others, core] if core.left_share < CORE_LEAVES else [*filtered, *others]
+    return [*behind, *others, core] if core.left_share < CORE_LEAVES else [*behind, *others]
 
 
 def _curved(measured: Measured) -> list[Explanation]:
@@ -152,111 +81,6 @@ def _odd_square(orders: int) -> Floats:
     k = np.arange(1.0, orders + 1)
     odd = k % 2 == 1
     return np.where(odd, 8 * (-1.0) ** ((k - 1) // 2) / (np.pi * k * np.where(odd, 4 - k**2, 1.0)), 0.0)
-
-
-# ---- filters behind hard rails -----------------------------------------------------------------------------
-
-
-@lru_cache(maxsize=1)
-def _filter_grids() -> tuple[list[Floats], list[Phasors]]:
-    """For each family, points (n, P) of its grid, and their models, (n, 40), from order 1 on."""
-    pairs, shapes = hard_starts(MOST_ORDERS)
-    points, models = [], []
-    for family in FILTERS:
-        logarithms = np.zeros((len(grid := family.logarithms()), MOST_FIGURES))
-        logarithms[:, : grid.shape[1]] = grid
-        filters, _ = Sections.of([family] * len(grid)).responses(logarithms, np.arange(1.0, MOST_ORDERS + 1))
-        models.append((filters[:, None, :] * shapes[None, :, :]).reshape(-1, MOST_ORDERS))
-        points.append(np.hstack([np.tile(pairs, (len(grid), 1)), np.repeat(logarithms, len(pairs), axis=0)]))
-    return points, models
-
-
-class _Behind:
-    """Filters behind hard rails, to explain the harmonics measured. families : of each start, (n,).
-
-    A point is (overdrive +, overdrive -, logarithms of the filter's figures), zeros where a filter has fewer.
-    """
-
-    def __init__(self, measured: Measured, families: list[FilterFamily]) -> None:
-        self._orders, self._twice = measured.orders, np.concatenate([measured.sigma] * 2)
-        self._wanted = np.concatenate([measured.relative.real, measured.relative.imag]) / self._twice
-        self._sections, self._hard = Sections.of(families), Knees.of([HARD] * len(families))
-        limits = np.zeros((len(families), 2 + MOST_FIGURES, 2))
-        limits[:, :2] = DEPTHS_DB
-        for row, family in zip(limits, families, strict=True):
-            row[2 : 2 + len(family.limits)] = np.log(family.limits)
-        self._low, self._high = limits[:, :, 0], limits[:, :, 1]
-
-    def models(self, which: Places, at: Floats) -> Points:
-        """The models of some starts, in the size that fits best; what they leave is in standard deviations."""
-        at = np.clip(at, self._low[which], self._high[which])
-        hard = self._hard.taken(which)
-        shapes, turns = held_harmonics(at[:, :2], hard, len(self._orders), slopes=True)
-        filters, bends = self._sections.taken(which).responses(at[:, 2:], self._orders)
-        models = filters * shapes[:, 1:]
-        changes = np.concatenate(
-            [filters[:, :, None] * turns[:, 1:, :2], (bends * shapes[:, None, 1:]).transpose(0, 2, 1)], axis=2
-        )
-        _, left, slopes = projected(
-            np.concatenate([models.real, models.imag], axis=1) / self._twice,
-            np.concatenate([changes.real, changes.imag], axis=1) / self._twice[:, None],
-            self._wanted,
-        )
-        return Points(at, left, slopes)
-
-
-def _filtered(measured: Measured, rival: float) -> list[Explanation]:
-    """The best filter of each family behind hard rails: a grid over everything, then Levenberg-Marquardt.
-
-    rival : chi^2 of rails alone.
-    """
-    orders, weights = len(measured.orders), measured.sigma**-2
-    wanted = measured.relative * weights
-    starts, families, pairs = [], [], len(hard_starts(MOST_ORDERS)[0])
-    for family, points, of_grid in zip(FILTERS, *_filter_grids(), strict=True):
-        models = of_grid[:, :orders]
-        match = models.real @ wanted.real + models.imag @ wanted.imag
-        match /= np.sqrt((models.real**2 + models.imag**2) @ weights)
-        by_filter = match.reshape(-1, pairs)  # starts side by side lead to one end: of each filter the best
-        best = np.argsort(-by_filter.max(axis=1), kind="stable")[:STARTS]
-        starts += list(points[best * pairs + by_filter[best].argmax(axis=1)])
-        families += [family] * STARTS
-    behind = _Behind(measured, families)
-    ends = descend(behind.models, np.array(starts), RULES, rival=rival, alike=2.0 * orders)
-    best = np.argmin(ends.misfit.reshape(-1, STARTS), axis=1) + STARTS * np.arange(len(FILTERS))
-    slopes = ends.slopes[best]
-    covariances = np.linalg.pinv(np.matmul(slopes.transpose(0, 2, 1), slopes), rcond=1e-14)
-    return [
-        _described(measured, family, ends.at[place], ends.left[place], np.diag(covariance))
-        for family, place, covariance in zip(FILTERS, best, covariances, strict=True)
-        if measured.left_share(ends.left[place]) < (CORE_LEAVES if family.name in RESONANT else LEAVES)
-    ]
-
-
-def _described(
-    measured: Measured, family: FilterFamily, point: Floats, left: Floats, variance: Floats
-) -> Explanation:
-    """variance : of each figure, for noise of a standard deviation of one (P,)."""
-    orders, figures = len(measured.orders), 2 + len(family.names)
-    overdrive, values = (float(point[0]), float(point[1])), np.exp(point[2:figures])
-    response, _ = Sections.of([family]).responses(point[np.newaxis, 2:], measured.orders)
-    size, _ = measured.scaled(response[0] * harmonics_of(*overdrive, HARD, orders)[1:])
-    chi2 = float(left @ left)
-    deviation = np.sqrt(np.maximum(variance, 0) * max(chi2 / max(2 * orders - figures - 1, 1), 1.0))
-    rails = RailFit(
-        sine_peak=size,
-        overdrive_db=overdrive,
-        knee=HARD,
-        compression_db=(max(overdrive[0], 0.0), max(overdrive[1], 0.0)),
-        mean=0.0,
-        misfit=measured.left_share(left) * measured.power,
-        misfit_without_rails=measured.power,
-        deviation_db=(float(deviation[0]), float(deviation[1])),
-        behind=family.name,
-    )
-    named = dict(zip(family.names, values.tolist(), strict=True))
-    share = measured.left_share(left)
-    return Explanation(family.cause, family.name, chi2, figures + 1, share, rails, named)
 
 
 # ---- slew limiting -----------------------------------------------------------------------------------------

@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from gainkit.analysis import thresholds
-from gainkit.analysis.jointfit import DEPTHS_DB, LEAVES, Explanation
+from gainkit.analysis.explanation import DEPTHS_DB, LEAVES, UNTRUE, Explanation
 from gainkit.analysis.rails import HARD, Knees, held_harmonics
 
 Phasors = NDArray[np.complex128]
@@ -36,12 +36,9 @@ the corner then [-]."""
 RAISED = 1.4
 """... or stronger (our choice): by 3 dB, the resonance of an output filter without its load [-]."""
 
-UNTRUE = 4.0
-"""Where the best explanation leaves so many times the power that noise and an amplifier's own distortion make,
-none of them is true [-]. What they leave is then no noise, and their odds mean nothing ..."""
-
 UNTRUE_SHARE = 5.0
-"""... all that leave no more than so many times what the best of them leaves are kept [-] (our choice)."""
+"""What untrue explanations leave is no noise, and their odds mean nothing: those are kept that leave no more
+than so many times what the best of them leaves [-] (our choice)."""
 
 
 def ranked(of: list[Explanation], orders: int) -> tuple[Explanation, list[float]]:
