@@ -97,8 +97,9 @@ class Measured:
         return float(own.sum()) / max(self.power, 1e-300)
 
 
-def plain(measured: Measured, rails: RailFit, straight: Phasors, corner: float, figures: int) -> Explanation:
+def _plain(measured: Measured, rails: RailFit, straight: Phasors, corner: float) -> Explanation:
     """Rails alone, or behind a first-order coupling that was taken out before, as an explanation."""
+    figures = 3 + (rails.knee.free is not None) + (corner > 0)
     model = harmonics_of(*rails.overdrive_db, rails.knee, len(straight))[1:] * rails.sine_peak
     left = (straight - model) / measured.sigma
     left = np.concatenate([left.real, left.imag])
@@ -106,12 +107,13 @@ def plain(measured: Measured, rails: RailFit, straight: Phasors, corner: float, 
     return Explanation(cause, "plain", float(left @ left), figures, measured.left_share(left), rails)
 
 
-def explanations(measured: Measured, rival: float) -> list[Explanation]:
-    """Filters behind hard rails, slew limits, a mere curve, saturation.
+def explanations(measured: Measured, rails: RailFit, straight: Phasors, corner: float) -> list[Explanation]:
+    """Rails alone; then filters behind hard rails, slew limits, a mere curve, saturation, if they leave little.
 
-    Only those that leave little are told. rival : chi^2 of rails alone, which the filters must come near to.
+    rails : fitted to the harmonics straight (K,), from which a coupling of this corner was taken out.
     """
-    filtered = _filtered(measured, rival)
+    alone = _plain(measured, rails, straight, corner)
+    filtered = [alone, *_filtered(measured, alone.chi2)]
     others = [each for each in (_slewed(measured), *_curved(measured)) if each.left_share < LEAVES]
     core = _saturated(measured)
     return [*filtered, *others, core] if core.left_share < CORE_LEAVES else [*filtered, *others]
