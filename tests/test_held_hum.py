@@ -47,6 +47,19 @@ def test_hum_that_is_cut_with_the_tone_widens_what_is_told(overdrive_db: float, 
     assert holds(measured(overdrive_db, share, held=True), overdrive_db)
 
 
+@pytest.mark.parametrize(
+    ("overdrive_db", "share", "tone_hz", "hum_hz"), [(0.36, 0.21, 50.0, 60.0), (0.73, 0.3, 50.0, 60.0)]
+)
+def test_hum_that_was_fitted_with_the_tone_beside_it_is_told_as_cut(
+    overdrive_db: float, share: float, tone_hz: float, hum_hz: float
+) -> None:
+    """Within 20 Hz of the tone the hum is taken out with it; what is missing on the crests stays."""
+    assert holds(measured(overdrive_db, share, True, tone_hz, hum_hz), overdrive_db)
+    behind = measured(overdrive_db, share, False, tone_hz, hum_hz)
+    assert "hum_at_rail" not in codes(behind.notes)
+    assert behind.clipping.overdrive_db == pytest.approx(overdrive_db, abs=0.02)
+
+
 @pytest.mark.parametrize(("overdrive_db", "tone_hz"), [(4.5, 928.1), (2.3, 296.4), (1.5, 1131.4)])
 def test_hum_that_rounds_the_corners_is_no_soft_knee_and_no_filter(overdrive_db: float, tone_hz: float) -> None:
     told = codes(measured(overdrive_db, 0.055, held=True, tone_hz=tone_hz).notes)

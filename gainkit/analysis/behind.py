@@ -104,9 +104,10 @@ def filtered(measured: Measured, rival: float) -> list[Explanation]:
         families += [family] * STARTS
     ends = _ends(measured, np.array(starts), families, [HARD] * len(families), rival)
     ends = [min(ends[at : at + STARTS], key=lambda end: end.misfit) for at in range(0, len(ends), STARTS)]
-    spare = 2 * orders - MOST_FIGURES - OF_RAILS
-    if spare > 0 and min([rival, *(end.misfit for end in ends)]) > UNTRUE * spare:
-        ends += _softened(measured, ends, rival)
+    true = UNTRUE * max(2 * orders - MOST_FIGURES - OF_RAILS, 0)
+    if min([rival, *(end.misfit for end in ends)]) > true > 0:
+        # with a knee to bend, filters come near to anything: only what is true counts
+        ends += [end for end in _softened(measured, ends, rival) if end.misfit < true]
     return [
         end.described(measured)
         for end in ends

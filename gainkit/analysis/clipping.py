@@ -11,8 +11,8 @@ from gainkit.analysis import thresholds
 from gainkit.analysis.coupling import without_coupling
 from gainkit.analysis.explanation import Explanation, Measured
 from gainkit.analysis.flats import Flats, flat_rails
-from gainkit.analysis.heldhum import hum_rounds, hum_rounds_alike
-from gainkit.analysis.jointfit import PLAIN_CURVE, explanations, plain, tone_units
+from gainkit.analysis.heldhum import held_hum_db, hum_rounds, hum_rounds_alike
+from gainkit.analysis.jointfit import PLAIN_CURVE, explanations, tone_units
 from gainkit.analysis.model import Clipping, Side
 from gainkit.analysis.rails import RailFit
 from gainkit.analysis.railsearch import fit_rails
@@ -107,7 +107,7 @@ def judge(tone: ToneFit, limit_thd_percent: float) -> Verdict:
     explained = _explained(rails, relative, tone)
     interval, alone, bent, hidden = None, True, False, False
     if explained < EXPLAINS_ALL or rails.knee.free is not None or could_be_any(crest, corner_ratio):
-        of = _explanations(tone, crest, relative, rails, corner_ratio)
+        of = explanations(Measured(crest, tone.noise_peak), rails, relative, corner_ratio)
         if (flats := _sticking(tone, of, len(crest))) is not None:
             return _slow_recovery(flats, tone, limit_thd_percent)
         other = _other_explanation(tone, of, crest, corner_ratio, limit_thd_percent)
@@ -157,23 +157,10 @@ class _Other:
     hidden: bool = False
 
 
-def _explanations(
-    tone: ToneFit, crest: Phasors, relative: Phasors, rails: RailFit, corner_ratio: float
-) -> list[Explanation]:
-    """Rails alone, and all else that may explain harmonics (K,).
-
-    crest : harmonics as they are; relative : straightened, corner_ratio : by this.
-    """
-    measured = Measured(crest, tone.noise_peak)
-    figures = 3 + (rails.knee.free is not None) + (corner_ratio > 0)
-    alone = plain(measured, rails, relative, corner_ratio, figures)
-    return [alone, *explanations(measured, alone.chi2)]
-
-
 def _sticking(tone: ToneFit, of: list[Explanation], orders: int) -> Flats | None:
     """Rails seen in the wave itself where nothing explains the harmonics, and those tell another overdrive."""
     best, _ = ranked(of, orders)
-    if not untrue(best, orders) or best.cause in ("slew", "saturation"):
+    if not untrue(best, orders) or best.cause in ("slew", "saturation") or held_hum_db(tone):
         return None
     flats = flat_rails(tone)
     return flats if flats is not None and flats.tell_against(best.rails, best.left_share) else None

@@ -8,11 +8,14 @@ wave, which is all that harmonics tell, is that of no rail.
 from __future__ import annotations
 
 import numpy as np
+from numpy.typing import NDArray
 
 from gainkit.analysis.lines import fit_lines, without
 from gainkit.analysis.rails import RailFit, held_half
 from gainkit.analysis.tone import ToneFit
 from gainkit.levels import db_from_ratio, ratio_from_db
+
+Floats = NDArray[np.float64]
 
 LEAST_SHARE = 0.05
 """Hum below this share of the tone moves an overdrive by less than half a decibel and counts in its
@@ -28,6 +31,9 @@ the tone."""
 HELD_SHARE = 0.9
 """Hum is held where so much or less of what is between the crests is left on them [-]."""
 
+
+MISSING_SHARE = 0.3
+"""... or so much of hum that was taken out is missing on them [-]."""
 
 ROUNDED_BY_HUM = 2.0
 """A knee that is rounder than what hum makes of a corner, by up to so many times, may be the hum's (our choice)
@@ -68,13 +74,15 @@ def held_hum_db(tone: ToneFit) -> float:
     if not tone.lines or np.sqrt(2) * tone.lines[0].rms_volts < LEAST_SHARE * peak:
         return 0.0
     left, rate = tone.fit.residual, tone.sample_rate_hz
+    turn = tone.fit.angular * (np.arange(len(left)) - (len(left) - 1) / 2) + np.angle(tone.phasors[0])
+    height = np.abs(np.cos(turn))
+    on, off = height > ON_CREST, height < OFF_CREST
+    if any(each.frequency_hz == tone.lines[0].frequency_hz for each in tone.beside):
+        return _held_beside_db(tone.lines[0].rms_volts, left[on], left[off], peak)
     fitted = fit_lines(left, rate, [tone.lines[0].frequency_hz])[0]
     if fitted is None:
         return 0.0
     hum = left - without(left, rate, [fitted])
-    turn = tone.fit.angular * (np.arange(len(left)) - (len(left) - 1) / 2) + np.angle(tone.phasors[0])
-    height = np.abs(np.cos(turn))
-    on, off = height > ON_CREST, height < OFF_CREST
     power = float(np.mean(hum**2))
     if not (on.any() and off.any()) or float(np.mean(hum[on] ** 2)) < LEAST_ON_CREST * power:
         return 0.0
@@ -83,3 +91,15 @@ def held_hum_db(tone: ToneFit) -> float:
     if share > HELD_SHARE * between:
         return 0.0
     return db_from_ratio(1 + max(between, 1.0) * fitted.peak_volts / peak)
+
+
+def _held_beside_db(hum_volts: float, on_crest: Floats, off_crest: Floats, peak: float) -> float:
+    """The same for hum so near to the tone that it was fitted with it and taken out: where it is missing on the
+    crests, what is left there is as large. hum_volts : rms; on_crest, off_crest : what is left [V]; peak : the
+    tone's."""
+    if not len(on_crest) or not len(off_crest):
+        return 0.0
+    missing, more = (float(np.sqrt(np.mean(each**2))) for each in (on_crest, off_crest))
+    if missing < MISSING_SHARE * hum_volts:
+        return 0.0
+    return db_from_ratio(1 + float(np.sqrt(2)) * (hum_volts + more) / peak)

@@ -26,8 +26,9 @@ PLAIN_CURVE = 5
 """Figures of the plainest curve: its size, and orders 2 and 3 [-]."""
 
 
-def plain(measured: Measured, rails: RailFit, straight: Phasors, corner: float, figures: int) -> Explanation:
+def _plain(measured: Measured, rails: RailFit, straight: Phasors, corner: float) -> Explanation:
     """Rails alone, or behind a first-order coupling that was taken out before, as an explanation."""
+    figures = 3 + (rails.knee.free is not None) + (corner > 0)
     model = harmonics_of(*rails.overdrive_db, rails.knee, len(straight))[1:] * rails.sine_peak
     left = (straight - model) / measured.sigma
     left = np.concatenate([left.real, left.imag])
@@ -35,12 +36,13 @@ def plain(measured: Measured, rails: RailFit, straight: Phasors, corner: float, 
     return Explanation(cause, "plain", float(left @ left), figures, measured.left_share(left), rails)
 
 
-def explanations(measured: Measured, rival: float) -> list[Explanation]:
-    """Filters behind rails, slew limits, a mere curve, saturation.
+def explanations(measured: Measured, rails: RailFit, straight: Phasors, corner: float) -> list[Explanation]:
+    """Rails alone; then filters behind rails, slew limits, a mere curve, saturation, if they leave little.
 
-    Only those that leave little are told. rival : chi^2 of rails alone, which the filters must come near to.
+    rails : fitted to the harmonics straight (K,), from which a coupling of this corner was taken out.
     """
-    behind = filtered(measured, rival)
+    alone = _plain(measured, rails, straight, corner)
+    behind = [alone, *filtered(measured, alone.chi2)]
     others = [each for each in (_slewed(measured), *_curved(measured)) if each.left_share < LEAVES]
     core = _saturated(measured)
     return [*behind, *others, core] if core.left_share < CORE_LEAVES else [*behind, *others]
