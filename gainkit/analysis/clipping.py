@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from gainkit.analysis import thresholds
 from gainkit.analysis.coupling import without_coupling
 from gainkit.analysis.explanation import Explanation, Measured
-from gainkit.analysis.flats import Flats, flat_rails
+from gainkit.analysis.flats import MUCH_LEFT, Flats, flat_rails
 from gainkit.analysis.heldhum import held_hum_db, hum_rounds, hum_rounds_alike
 from gainkit.analysis.jointfit import PLAIN_CURVE, explanations, tone_units
 from gainkit.analysis.model import Clipping, Side
@@ -160,7 +160,8 @@ class _Other:
 def _sticking(tone: ToneFit, of: list[Explanation], orders: int) -> Flats | None:
     """Rails seen in the wave itself where nothing explains the harmonics, and those tell another overdrive."""
     best, _ = ranked(of, orders)
-    if not untrue(best, orders) or best.cause in ("slew", "saturation") or held_hum_db(tone):
+    doubted = untrue(best, orders) and (best.left_share > MUCH_LEFT or not_so_deep(best, orders))
+    if not doubted or best.cause in ("slew", "saturation") or held_hum_db(tone):
         return None
     flats = flat_rails(tone)
     return flats if flats is not None and flats.tell_against(best.rails, best.left_share) else None
