@@ -243,3 +243,25 @@ def test_a_slew_limit_that_differs_up_and_down_is_no_dead_zone(up: float, down: 
     assert found.clipping.state == "clean"
     assert "crossover_distortion" not in codes(found.notes)
     assert found.distortion_seen
+
+
+def bent(overdrive_db: float, power: float) -> Callable[[Floats], Floats]:
+    """x / (1 + |x|^p)^(1/p): a rail that is neared and never reached."""
+    size = 10 ** (overdrive_db / 20)
+    return lambda u: size * u / (1 + np.abs(size * u) ** power) ** (1 / power)
+
+
+@pytest.mark.parametrize(
+    ("overdrive_db", "power", "behind"),
+    [
+        (0.9, 20.0, lambda f: (1 + 1j * f / 90) / (1 + 1j * f / 160)),
+        (2.3, 12.0, lambda f: (1j * f / 25) ** 2 / (1 - (f / 25) ** 2 + 1.4j * f / 25)),
+    ],
+)
+def test_rails_that_bend_are_found_through_filters(
+    overdrive_db: float, power: float, behind: Callable[[Floats], np.ndarray]
+) -> None:
+    """A shelf, and a high-pass at half the tone: hard rails behind another filter were half a decibel off."""
+    clip = recorded(bent(overdrive_db, power), 50.0, lambda f: np.asarray(behind(f))).clipping
+    assert clip.state == "clipped"
+    assert clip.overdrive_db == pytest.approx(overdrive_db, abs=0.1)
