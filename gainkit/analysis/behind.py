@@ -86,7 +86,7 @@ class _Behind:
         return Points(at, left, slopes)
 
 
-def filtered(measured: Measured, rival: float) -> list[Explanation]:
+def filtered(measured: Measured, rival: float) -> list[End]:
     """The best filter of each family behind hard rails: a grid over everything, then Levenberg-Marquardt.
 
     rival : chi^2 of rails alone.
@@ -104,10 +104,11 @@ def filtered(measured: Measured, rival: float) -> list[Explanation]:
         families += [family] * STARTS
     ends = _ends(measured, np.array(starts), families, [HARD] * len(families), rival)
     ends = [min(ends[at : at + STARTS], key=lambda end: end.misfit) for at in range(0, len(ends), STARTS)]
-    true = UNTRUE * max(2 * orders - MOST_FIGURES - OF_RAILS, 0)
-    if min([rival, *(end.misfit for end in ends)]) > true > 0:
-        # with a knee to bend, filters come near to anything: only what is true counts
-        ends += [end for end in _softened(measured, ends, rival) if end.misfit < true]
+    return ends
+
+
+def told(measured: Measured, ends: list[End]) -> list[Explanation]:
+    """Those that leave little."""
     return [
         end.described(measured)
         for end in ends
@@ -115,8 +116,9 @@ def filtered(measured: Measured, rival: float) -> list[Explanation]:
     ]
 
 
-def _softened(measured: Measured, ends: list[_End], rival: float) -> list[_End]:
-    """The same filters behind rails that bend, from some knees."""
+def softened(measured: Measured, ends: list[End], rival: float) -> list[End]:
+    """The same filters behind rails that bend: with a knee to move they come near to anything, so only what is
+    true counts."""
     starts, families, knees = [], [], []
     for end in ends:
         for knee in SOFT_KNEES:
@@ -127,19 +129,21 @@ def _softened(measured: Measured, ends: list[_End], rival: float) -> list[_End]:
             knees.append(knee)
     found = _ends(measured, np.array(starts), families, knees, rival)
     count = len(SOFT_KNEES)
-    return [min(found[at : at + count], key=lambda end: end.misfit) for at in range(0, len(found), count)]
+    best = [min(found[at : at + count], key=lambda end: end.misfit) for at in range(0, len(found), count)]
+    spare = 2 * len(measured.orders) - MOST_FIGURES - OF_RAILS
+    return [end for end in best if end.misfit < UNTRUE * spare]
 
 
 def _ends(
     measured: Measured, starts: Floats, families: list[FilterFamily], knees: list[Knee], rival: float
-) -> list[_End]:
+) -> list[End]:
     """Where the descent leads from each start."""
     behind = _Behind(measured, families, knees)
     ends = descend(behind.models, starts, RULES, rival=rival, alike=2.0 * len(measured.orders))
     slopes = ends.slopes
     covariances = np.linalg.pinv(np.matmul(slopes.transpose(0, 2, 1), slopes), rcond=1e-14)
     return [
-        _End(family, knee.moved(float(np.exp(at[2]))), at, left, np.diag(covariance))
+        End(family, knee.moved(float(np.exp(at[2]))), at, left, np.diag(covariance))
         for family, knee, at, left, covariance in zip(
             families, knees, ends.at, ends.left, covariances, strict=True
         )
@@ -147,7 +151,7 @@ def _ends(
 
 
 @dataclass(frozen=True)
-class _End:
+class End:
     """Where one descent led. at : figures, (P,). left : (2 K,) over sigma. variance : of each figure, for noise
     of a standard deviation of one, (P,)."""
 

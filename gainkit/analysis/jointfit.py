@@ -15,9 +15,10 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
-from gainkit.analysis.behind import filtered
+from gainkit.analysis.behind import filtered, softened, told
 from gainkit.analysis.explanation import CORE_LEAVES, LEAVES, Cause, Explanation, Measured
 from gainkit.analysis.rails import MOST_ORDERS, Knee, Knees, RailFit, harmonics_of, held_harmonics
+from gainkit.analysis.rivals import untrue
 
 Floats = NDArray[np.float64]
 Phasors = NDArray[np.complex128]
@@ -42,10 +43,14 @@ def explanations(measured: Measured, rails: RailFit, straight: Phasors, corner: 
     rails : fitted to the harmonics straight (K,), from which a coupling of this corner was taken out.
     """
     alone = _plain(measured, rails, straight, corner)
-    behind = [alone, *filtered(measured, alone.chi2)]
+    ends = filtered(measured, alone.chi2)
     others = [each for each in (_slewed(measured), *_curved(measured)) if each.left_share < LEAVES]
-    core = _saturated(measured)
-    return [*behind, *others, core] if core.left_share < CORE_LEAVES else [*behind, *others]
+    cores = [core] if (core := _saturated(measured)).left_share < CORE_LEAVES else []
+    found = [alone, *told(measured, ends), *others, *cores]
+    # a core's voltage is the slope of a flux that bends: exactly rails that bend before a filter
+    if not cores and all(untrue(one, len(straight)) for one in found):
+        found += told(measured, softened(measured, ends, alone.chi2))
+    return found
 
 
 def _curved(measured: Measured) -> list[Explanation]:
