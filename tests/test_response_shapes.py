@@ -84,6 +84,16 @@ def test_two_couplings_in_a_row_are_no_shelf(
 
 
 @pytest.mark.long
+def test_a_shelf_on_a_slope_of_second_order_is_still_a_shelf(track: tuple[np.ndarray, Sweep]) -> None:
+    """Within 0.15 dB two filters of first order would do as well; the recording tells them apart."""
+    chain = in_a_row(filtered("linkwitz-riley", 2, 4384.0, "low"), boosted("high-shelf", 5257.0, -2.3, 0.61))
+    answer = read(track, chain, 60.0)
+    assert answer.lowpass is not None
+    assert (answer.lowpass.family, answer.lowpass.order) == ("linkwitz-riley", 2)
+    assert [round(boost.gain_db, 1) for boost in answer.boosts] == [-2.3]
+
+
+@pytest.mark.long
 def test_a_boost_on_a_second_order_slope_is_still_a_boost(track: tuple[np.ndarray, Sweep]) -> None:
     chain = in_a_row(filtered("butterworth", 2, 70.0, "high"), boosted("peak", 75.0, 6.0, 2.0))
     answer = read(track, chain)

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from gainkit.remarks import Remark, remark
 from gainkit.response.boosts import BoostBand
-from gainkit.response.chain_model import Chain, Levels, PlacedShape
+from gainkit.response.chain_model import COST, Chain, Levels, PlacedShape
 
 Floats = NDArray[np.float64]
 
@@ -66,6 +66,20 @@ def resonance_of(levels: Levels, chain: Chain, placed: PlacedShape | None) -> Re
         one_db = -10.0 * np.log10((1.0 - ratio**2) ** 2 + (ratio / quality) ** 2)
         pair_db = pair.level_db(levels.frequency_hz)
         seen = pair_db > ALIKE_ABOVE_DB
-        if seen.any() and float(np.max(np.abs(pair_db - one_db)[seen])) < ALIKE_DB:
+        if not seen.any() or float(np.max(np.abs(pair_db - one_db)[seen])) >= ALIKE_DB:
+            continue
+        if band.kind == "peak" or _fits_as_well(levels, chain, one_db - pair_db):
             return Resonance(centre_hz, quality, band)
     return None
+
+
+def _fits_as_well(levels: Levels, chain: Chain, change_db: Floats) -> bool:
+    """Whether the chain changed by that (points,) fits hardly worse.
+
+    A shelf on a slope is one where it fits better by more than its three figures cost.
+    """
+    weight = levels.spread_db**-2
+    left = levels.level_db - chain.level_db(levels.frequency_hz)
+    changed = left - change_db
+    changed -= np.average(changed, weights=weight)
+    return float(weight @ changed**2) < float(weight @ left**2) + 3 * COST
