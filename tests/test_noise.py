@@ -482,3 +482,10 @@ def test_the_result_is_plain_data() -> None:
     text = to_json(result)
     assert '"fundamental_hz"' in text
     assert "NaN" not in text
+
+
+def test_a_file_that_is_cut_off_is_told(tmp_path: Path) -> None:
+    path = tmp_path / "cut.flac"
+    soundfile.write(path, 1e-3 * np.random.default_rng(1).standard_normal(6 * RATE), RATE, "PCM_24")
+    path.write_bytes(path.read_bytes()[: path.stat().st_size // 2])
+    assert "file_cut_off" in codes(find_noise(read_capture(path)).notes)

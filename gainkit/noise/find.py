@@ -89,7 +89,8 @@ def find_noise(
     # what the recorder moves itself outside the band stands, whatever it tells of the band
     outside = outside_notes(own, alone, wanted, capture.calibrated)
     useless = [told for told in (no_other, no_recorder) if told is not None]
-    notes = [*answer.notes[:1], *useless, *outside, *changes, *answer.notes[1:]]
+    read = (*capture.notes, *capture.channel_notes(number, minus))
+    notes = [*answer.notes[:1], *read, *useless, *outside, *changes, *answer.notes[1:]]
     if target_volts is not None and not capture.calibrated:
         notes.append(remark("noise_not_calibrated", target_volts=target_volts))
     if own.band_hz != band_hz:
