@@ -15,6 +15,11 @@ def volt_unit(volts: float) -> tuple[float, str]:
     return (1.0, "V") if size >= 1.0 or size == 0 else (1e3, "mV") if size >= 1e-4 else (1e6, "\u00b5V")
 
 
+def level_unit(calibrated: bool) -> str:
+    """What levels of a capture are told in: volts are known of calibrated ones only."""
+    return "V" if calibrated else "of full scale"
+
+
 def plain(value: float, digits: int = 3, least: float = 0.0) -> str:
     """A figure with so many significant digits, written out: '1230', '0.00046', never '1.2e+03'.
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable
 from typing import Any
 
-from gainkit.figures import filled, plain
+from gainkit.figures import filled, level_unit, plain
 from gainkit.remarks import Remark, gravest_first
 
 MOST_LINES = 6
@@ -45,7 +45,7 @@ def _percent(share: float | None) -> str:
 
 
 def _measurement(result: Any) -> list[str]:
-    unit = "V" if result.calibrated else "of full scale"
+    unit = level_unit(result.calibrated)
     turn = None
     if result.target is not None and result.target.change_db is not None:
         turn = f"change by {result.target.change_db:+z.2f} dB to reach {plain(result.target.set_volts, 4)} V"

@@ -77,7 +77,7 @@ def test_a_chord_that_is_held_is_told_and_no_engine(way: str) -> None:
 def test_a_phone_is_told_by_its_frames_and_is_no_mains() -> None:
     """Every sixth line between its frames falls on 50 Hz; hum of 50.02 Hz beside it keeps what is its own."""
     result = read(bursts(0) + lines(SECONDS, [(50.02, 3e-3), (100.04, 1e-3), (150.06, 1e-3)]))
-    assert (result.verdict, result.notes[0].code) == ("whine", "whine_digital")
+    assert (result.verdict, result.notes[0].code) == ("whine", "whine_bursts")
     assert result.families[0].fundamental_hz == pytest.approx(26 / 0.12, rel=1e-4)
     assert "phone" in str(result.notes[0])
     assert kinds(result) == {"digital", "mains"}
@@ -118,4 +118,4 @@ def test_thirty_engines_and_thirty_phones() -> None:
     assert sum(read(engine(seed)).notes[0].code == "whine_alternator" for seed in range(100, 130)) >= 29
     phones = [read(bursts(seed)) for seed in range(100, 130)]
     assert not any(kinds(phone) & {"mains", "alternator"} for phone in phones)
-    assert sum(phone.notes[0].code == "whine_digital" for phone in phones) >= 28
+    assert sum(phone.notes[0].code == "whine_bursts" for phone in phones) >= 28

@@ -15,6 +15,7 @@ from gainkit.analysis.stretches import changes, judged_stretches, rail_sag, sag_
 from gainkit.analysis.tone import ToneFit
 from gainkit.analysis.window import Floats, Window, part_in_band
 from gainkit.capture.model import Capture
+from gainkit.figures import level_unit
 from gainkit.remarks import Remark, fault
 
 WHOLE_SHARE = 0.98
@@ -78,7 +79,9 @@ def around_of(
         start = min(first_loud, *(span[0] for span in spans)) if spans else first_loud
         sag = rail_sag(part, start, last, tone)
     if sag is not None:
-        return _with_clipped(Around((sag_remark(sag),), stretches, sag), moments, mine)
+        return _with_clipped(
+            Around((sag_remark(sag, level_unit(capture.calibrated)),), stretches, sag), moments, mine
+        )
     angular = 2 * np.pi * float(window.rough_hz or 0.0) / rate  # as the blocks were demodulated
     tracks = tracks_of(window.audio, angular, blocks.frames, blocks.phasors)
     limiter = settling(blocks, tracks, blocks.frames / rate)

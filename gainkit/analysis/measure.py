@@ -29,6 +29,7 @@ from gainkit.analysis.wandering import wanders
 from gainkit.analysis.window import Floats, Window, choose_window, part_in_band
 from gainkit.capture.model import Capture
 from gainkit.errors import GainkitError
+from gainkit.figures import level_unit
 from gainkit.levels import db_from_ratio
 from gainkit.remarks import Remark, fault, remark
 
@@ -275,7 +276,7 @@ def _tone_elsewhere(samples: Floats, rate_hz: float, options: MeasureOptions, ca
     tone = fit_tone(samples, rate_hz, band_hz=options.band_hz)
     if tone is None or _why_no_tone(tone) is not None:
         return []
-    unit = "V" if calibrated else "of full scale"
+    unit = level_unit(calibrated)
     return [
         fault(
             "tone_on_other_channel",

@@ -27,6 +27,7 @@ from gainkit.analysis.tone import ToneFit
 from gainkit.analysis.unsteady import moved_by
 from gainkit.analysis.window import Floats, Window
 from gainkit.capture.model import Capture
+from gainkit.figures import level_unit
 from gainkit.levels import SINE_CREST, db_from_ratio, ratio_from_db, watts_from_volts
 from gainkit.remarks import Remark, fault, remark
 
@@ -124,7 +125,7 @@ def _with_tone(
             *_reading_notes(capture, options),
             *examined.notes,
             *_tone_notes(capture, options, examined, tone),
-            *verdict.remarks,
+            *_in_unit(verdict.remarks, level_unit(capture.calibrated)),
             *by_hum,
             *target_notes,
         ),
@@ -163,9 +164,15 @@ def _beside_hum(clipping: Clipping, tone: ToneFit, calibrated: bool) -> tuple[Cl
     told = fault(
         "hum_at_rail",
         lowest_db=lowest, highest_db=highest, lowest_volts=min(rails) / ratio, highest_volts=max(rails) * ratio,
-        unit="V" if calibrated else "of full scale",
+        unit=level_unit(calibrated),
     )  # fmt: skip
     return replace(clipping, overdrive_interval_db=(lowest, highest)), (told,)
+
+
+def _in_unit(told: tuple[Remark, ...], unit: str) -> Iterator[Remark]:
+    """The same, with the unit of the slope that is told of the wave alone: the fit does not know it."""
+    for each in told:
+        yield replace(each, values={**each.values, "unit": unit}) if each.code == "slew_limited" else each
 
 
 def _reading_notes(capture: Capture, options: MeasureOptions) -> tuple[Remark, ...]:
@@ -217,7 +224,7 @@ def _tone_notes(
     capture: Capture, options: MeasureOptions, examined: Examination, tone: ToneFit
 ) -> Iterator[Remark]:
     """What a person should know beside the figures: overload, residue, outliers, hum and other lines."""
-    unit = "V" if capture.calibrated else "of full scale"
+    unit = level_unit(capture.calibrated)
     above = examined.window.above_band_volts
     if above > thresholds.OUT_OF_BAND_RATIO * tone.fundamental_volts:
         yield remark("above_band", high_hz=options.band_hz[1], rms_volts=above, unit=unit)

@@ -159,10 +159,12 @@ def _rails_at(samples: Floats, rate_hz: float, tone: ToneFit) -> tuple[float, fl
     return min(rails.rail_volts(0), rails.rail_volts(1)), rails.sine_peak
 
 
-def sag_remark(sag: RailSag) -> Remark:
+def sag_remark(sag: RailSag, unit: str) -> Remark:
+    """What is told of a supply that sags. unit : of its rails."""
     return fault(
         "supply_sag",
-        volts_first=sag.volts_first, volts_last=sag.volts_last, time_constant_seconds=sag.time_constant_seconds,
+        volts_first=sag.volts_first, volts_last=sag.volts_last, unit=unit,
+        time_constant_seconds=sag.time_constant_seconds,
     )  # fmt: skip
 
 

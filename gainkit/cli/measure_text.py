@@ -81,8 +81,9 @@ def as_text(result: Measurement, expected: Expected) -> str:
     """Danger first, then the verdict, what may make it worthless, what to turn, its figures, what to know."""
     from gainkit.beside import one_lead
     from gainkit.cli.plain import said, strong, wrapped
+    from gainkit.figures import level_unit
 
-    unit = "V" if result.calibrated else "of full scale"
+    unit = level_unit(result.calibrated)
     first, rest = _told_first(result)
     dangers = [each for each in first if each.severity == "danger"]
     cautions = [each for each in first if each.severity != "danger"]

@@ -71,10 +71,10 @@ MOST_ROWS = 12
 def as_text(result: NoiseResult) -> str:
     """Danger first, then the verdict and where to look, then the figures."""
     from gainkit.cli.plain import columns, said, sections, wrapped
-    from gainkit.figures import plain
+    from gainkit.figures import level_unit, plain
     from gainkit.noise import OUTSIDE
 
-    unit = "V" if result.calibrated else "of full scale"
+    unit = level_unit(result.calibrated)
     dangers = [each for each in result.notes if each.severity == "danger"]
     others = [each for each in result.notes if each.severity != "danger"]
     outside = [each for each in others if each.code in OUTSIDE and each.severity == "fault"]
@@ -93,7 +93,7 @@ def as_text(result: NoiseResult) -> str:
     table = ""
     if result.families:
         loudest = sorted(result.families, key=lambda each: -each.rms_volts)[:MOST_ROWS]
-        table = columns(("lines of", "volts", "kind", "orders"), [_row(each) for each in loudest])
+        table = columns(("lines of", unit, "kind", "orders"), [_row(each) for each in loudest])
         if more := len(result.families) - len(loudest):
             table += f"\nand {more} weaker."
     return sections(

@@ -21,7 +21,7 @@ from gainkit.cli.options import (
     parse_band,
 )
 from gainkit.cli.place import NoteOptions, NoteRequest, Noting, place_of, tell
-from gainkit.figures import plain
+from gainkit.figures import level_unit, plain
 
 if TYPE_CHECKING:
     from gainkit.charts.drawing import Draw
@@ -156,7 +156,7 @@ def onset_text(
     from gainkit.calculator.leads import hook_up_cautions
     from gainkit.cli.plain import bullets, columns, sections, wrapped
 
-    unit = "V" if calibrated else "of full scale"
+    unit = level_unit(calibrated)
     figures = []
     if result.onset_dbfs is not None and result.onset_uncertainty_db is not None:
         figures.append(

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from gainkit.cli.common import show
-from gainkit.figures import plain
+from gainkit.figures import level_unit, plain
 
 if TYPE_CHECKING:
     from gainkit.capture import Capture
@@ -33,7 +33,7 @@ def comparison_text(files: tuple[str, str], result: OnsetComparison, calibrated:
     """The verdict first, then both settings, then what to know."""
     from gainkit.cli.plain import bullets, columns, sections, wrapped
 
-    unit = "V" if calibrated else "of full scale"
+    unit = level_unit(calibrated)
     rows = [_row("lower", result.lower), _row("higher", result.higher)]
     figures = []
     if result.gain_change_db is not None:

@@ -14,7 +14,7 @@ from gainkit.cli.common import JsonFlag, OverwriteFlag, grouped, remark
 from gainkit.cli.onset import chart_of, limit_of
 from gainkit.cli.options import Band, ChannelOptions, ChartFile, CheckLimit, FileOptions, SystemFile, parse_band
 from gainkit.cli.place import NoteOptions, NoteRequest, Noting, place_of, tell
-from gainkit.figures import plain
+from gainkit.figures import level_unit, plain
 
 if TYPE_CHECKING:
     from gainkit.volume import VolumePosition, VolumeResult
@@ -125,7 +125,7 @@ def volume_text(result: VolumeResult, calibrated: bool, limit_thd_percent: float
     """The ceiling first, then the positions, then what to know."""
     from gainkit.cli.plain import bullets, columns, sections, wrapped
 
-    unit = "V" if calibrated else "of full scale"
+    unit = level_unit(calibrated)
     best = result.highest_clean_position
     verdict = "NO CLEAN POSITION." if best is None else f"HIGHEST CLEAN POSITION: {best}."
     if result.source_volts is not None:

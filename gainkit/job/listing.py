@@ -8,7 +8,7 @@ from typing import Any
 
 from gainkit.analysis.clean import waveform_state
 from gainkit.analysis.model import Measurement
-from gainkit.figures import plain
+from gainkit.figures import level_unit, plain
 from gainkit.job.readings import Reading, read_readings
 from gainkit.job.record import check_job
 from gainkit.job.typed import (
@@ -111,7 +111,7 @@ def key_figures(result: Any) -> str:
     """What a reading told, in a few words with units."""
     match result:
         case Measurement():
-            unit = "V" if result.calibrated else "of full scale"
+            unit = level_unit(result.calibrated)
             return f"{plain(result.rms_volts, 4)} {unit}, {waveform_state(result) or 'not judged'}"
         case TypedLevel():
             parts = [] if result.volts is None else [f"{plain(result.volts, 4)} V by meter"]

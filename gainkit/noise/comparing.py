@@ -11,7 +11,7 @@ from gainkit.analysis.bands import a_weighting_db
 from gainkit.levels import db_from_ratio
 from gainkit.noise.families import DIGITAL_LEAST_HZ
 from gainkit.noise.model import Family
-from gainkit.noise.reading import NoiseReading, named
+from gainkit.noise.reading import NoiseReading
 from gainkit.remarks import Remark, remark
 
 SAME_SHARE = 5e-4
@@ -66,10 +66,10 @@ def compared(own: NoiseReading, other: NoiseReading | None) -> tuple[tuple[Famil
         if family.kind == "unknown" and family.fundamental_hz >= DIGITAL_LEAST_HZ:
             still = replace(still, kind="digital")
         answer[place] = still
-        notes.append(_in_both(still, same))
+        notes.append(_in_both(own, still, same))
     for place, moved in _pairs([own.families[place] for place in left], theirs):
         family = own.families[left[place]]
-        answer[left[place]], note = _moved(family, moved, other)
+        answer[left[place]], note = _moved(own, family, moved, other)
         notes.append(note)
     mine, others = a_weighted_of_both(own, other, hiss=True)
     change = db_from_ratio(mine / max(others, 1e-30))
@@ -102,19 +102,21 @@ def a_weighted_of_both(own: NoiseReading, other: NoiseReading, *, hiss: bool = F
     return volts[0], volts[1]
 
 
-def _moved(family: Family, moved: Family | None, other: NoiseReading) -> tuple[Family, Remark]:
+def _moved(
+    own: NoiseReading, family: Family, moved: Family | None, other: NoiseReading
+) -> tuple[Family, Remark]:
     """A family that does not stand where it stood: what it was in the other capture, if anything, says."""
     if moved is None:
         code = "line_family_gone" if _would_show(family, other) else "line_family_hidden"
-        return family, remark(code, **named(family))
+        return family, remark(code, **own.named(family))
     if family.moves and moved.moves and _overlap(family, moved):
-        return family, _in_both(family, moved)
+        return family, _in_both(own, family, moved)
     ratio = family.fundamental_hz / moved.fundamental_hz
     if is_no_engine_s(family):
         family = replace(family, moves=True)
-        return family, remark("line_family_drifts", **named(family), speed_ratio=ratio)
+        return family, remark("line_family_drifts", **own.named(family), speed_ratio=ratio)
     family = replace(family, kind="alternator", moves=True)
-    return family, remark("line_family_moves", **named(family), speed_ratio=ratio)
+    return family, remark("line_family_moves", **own.named(family), speed_ratio=ratio)
 
 
 def is_no_engine_s(family: Family) -> bool:
@@ -122,10 +124,10 @@ def is_no_engine_s(family: Family) -> bool:
     return family.orders[0] * family.fundamental_hz > LONE_MOST_HZ
 
 
-def _in_both(family: Family, same: Family) -> Remark:
+def _in_both(own: NoiseReading, family: Family, same: Family) -> Remark:
     change = db_from_ratio(family.rms_volts / same.rms_volts)
     code = "line_family_stays" if abs(change) < SOURCE_CHANGE_DB else "line_family_changes"
-    return remark(code, **named(family), changed_db=change)
+    return remark(code, **own.named(family), changed_db=change)
 
 
 def _overlap(family: Family, other: Family) -> bool:

@@ -101,7 +101,7 @@ def _usual_volts(capture: Capture, channel: int, band_hz: tuple[float, float]) -
 
 
 def beside_louder(
-    answer: NoiseAnswer, own: NoiseReading, louder: Louder | None, capture: Capture, channel: int | None
+    answer: NoiseAnswer, own: NoiseReading, louder: Louder | None, channel: int | None
 ) -> NoiseAnswer:
     """The answer with a word of a louder channel: none at all where nobody said which one holds the output and
     the other would be judged otherwise.
@@ -115,7 +115,7 @@ def beside_louder(
         "other_volts": louder.a_weighted_volts,
         "a_weighted_volts": own.a_weighted_volts,
         "channel": 1 if channel is None else channel,
-        "unit": "V" if capture.calibrated else "of full scale",
+        "unit": own.unit,
     }
     target_volts = own.a_weighted_volts * ratio_from_db(answer.below_target_db or 0.0)
     heard = target_volts < louder.a_weighted_volts * ratio_from_db(QUIET_BELOW_TARGET_DB)
@@ -128,7 +128,7 @@ def beside_louder(
 
 
 def outside_notes(
-    own: NoiseReading, alone: NoiseReading | None, target_volts: float | None, calibrated: bool
+    own: NoiseReading, alone: NoiseReading | None, target_volts: float | None
 ) -> Iterator[Remark]:
     """Volts below and above the audio band; a fault where they come near to what is judged within it."""
     low, high = own.outside_volts
@@ -146,5 +146,5 @@ def outside_notes(
             limit = max(own.a_weighted_volts, target_volts * ratio_from_db(-QUIET_BELOW_TARGET_DB))
         wrong = as_heard > limit
         if left > 0 and (wrong or left > TOLD_RATIO * own.rms_volts):
-            facts = {"edge_hz": edge_hz, "rms_volts": left, "unit": "V" if calibrated else "of full scale"}
+            facts = {"edge_hz": edge_hz, "rms_volts": left, "unit": own.unit}
             yield (fault if wrong else remark)(code, **facts)

@@ -85,9 +85,9 @@ def find_noise(
     own = replace(own, families=families)
     wanted = target_volts if capture.calibrated else None
     louder = louder_channel(capture, number, minus, own.band_hz)
-    answer = beside_louder(judged(own, usable, usable_alone, wanted, changes), own, louder, capture, channel)
+    answer = beside_louder(judged(own, usable, usable_alone, wanted, changes), own, louder, channel)
     # what the recorder moves itself outside the band stands, whatever it tells of the band
-    outside = outside_notes(own, alone, wanted, capture.calibrated)
+    outside = outside_notes(own, alone, wanted)
     useless = [told for told in (no_other, no_recorder) if told is not None]
     read = (*capture.notes, *capture.channel_notes(number, minus))
     notes = [*answer.notes[:1], *read, *useless, *outside, *changes, *answer.notes[1:]]
@@ -133,6 +133,7 @@ def read_noise(
     step = capture.step_units
     return NoiseReading(
         file=capture.file,
+        calibrated=capture.calibrated,
         band_hz=(band_hz[0], high),
         rms_volts=_root(survey.power[part] @ share),
         a_weighted_volts=_root(survey.power[part] @ (share * weights)),

@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from gainkit.figures import level_unit
 from gainkit.levels import power_db_from_ratio
 from gainkit.noise.model import BandNoise, Family
 
@@ -23,6 +24,7 @@ class NoiseReading:
     """
 
     file: str
+    calibrated: bool
     band_hz: tuple[float, float]
     rms_volts: float
     a_weighted_volts: float
@@ -51,11 +53,16 @@ class NoiseReading:
         low, high = np.percentile(powers, [10, 90])
         return float(power_db_from_ratio(high / low))
 
+    @property
+    def unit(self) -> str:
+        """What its levels are told in."""
+        return level_unit(self.calibrated)
 
-def named(family: Family) -> dict[str, Any]:
-    """What a sentence names of a family."""
-    return {
-        "fundamental_hz": family.fundamental_hz,
-        "rms_volts": family.rms_volts,
-        "kind": family.kind,
-    }
+    def named(self, family: Family) -> dict[str, Any]:
+        """What a sentence names of a family."""
+        return {
+            "fundamental_hz": family.fundamental_hz,
+            "rms_volts": family.rms_volts,
+            "unit": self.unit,
+            "kind": family.kind,
+        }

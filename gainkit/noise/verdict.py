@@ -11,8 +11,9 @@ from gainkit.analysis.thresholds import DC_VOLTS
 from gainkit.levels import db_from_ratio, power_db_from_ratio, ratio_from_db
 from gainkit.noise.chords import chord_of
 from gainkit.noise.comparing import a_weighted_of_both, is_same
+from gainkit.noise.families import is_slots
 from gainkit.noise.model import Family, NoiseVerdict
-from gainkit.noise.reading import NoiseReading, named
+from gainkit.noise.reading import NoiseReading
 from gainkit.remarks import Remark, danger, fault, remark
 
 QUIET_BELOW_TARGET_DB = 85.0
@@ -134,7 +135,9 @@ def why_not_known(own: NoiseReading, target_volts: float | None) -> Remark | Non
         over = power_db_from_ratio(volts**2 / max(rest, 1e-30 * volts**2))
         if over >= TONE_OVER_REST_DB:
             frequency = order * strongest.fundamental_hz
-            return fault("noise_tone_plays", frequency_hz=frequency, rms_volts=volts, over_rest_db=over)
+            return fault(
+                "noise_tone_plays", frequency_hz=frequency, rms_volts=volts, unit=own.unit, over_rest_db=over
+            )
     spread, octaves = own.row_spread_db, own.octave_spread_db
     # hum and whine that come and go are hum and whine still; what moves also changes the octaves it passes
     half = 0.5 * own.rms_volts**2
@@ -196,13 +199,15 @@ def _recorder(own: NoiseReading, alone: NoiseReading | None) -> tuple[bool | Non
     limited = bool(limited) or ratio >= ratio_from_db(-LIMITED_DB)
     if ratio < 1:
         chain = own.a_weighted_volts * float(np.sqrt(1 - ratio**2))
-        notes.append(remark("recorder_share", share_percent=100 * ratio**2, chain_a_weighted_volts=chain))
+        notes.append(
+            remark("recorder_share", share_percent=100 * ratio**2, chain_a_weighted_volts=chain, unit=own.unit)
+        )
     else:
         notes.append(remark("recorder_share", share_percent=100.0, chain_a_weighted_volts=None))
     for family in own.families:
         own_too = next((one for one in alone.families if is_same(family, one)), None)
         if own_too is not None and own_too.rms_volts >= family.rms_volts * ratio_from_db(-LIMITED_DB):
-            notes.append(remark("recorder_line", **named(family)))
+            notes.append(remark("recorder_line", **own.named(family)))
     return limited, notes
 
 
@@ -210,7 +215,7 @@ def _remarks(own: NoiseReading) -> list[Remark]:
     notes: list[Remark] = []
     if own.left_out_seconds > 0:
         notes.append(remark("noise_clicks", left_out_seconds=own.left_out_seconds, seconds=own.seconds))
-    if abs(own.dc_volts) > DC_VOLTS:
+    if own.calibrated and abs(own.dc_volts) > DC_VOLTS:
         notes.append(danger("dc_at_output", dc_volts=own.dc_volts))
     return notes
 
@@ -225,13 +230,15 @@ def _loudest(own: NoiseReading, changes: Sequence[Remark]) -> tuple[NoiseVerdict
     loudest = max(powers, key=lambda name: powers[name])
     share = 100 * powers[loudest] / max(sum(powers.values()), 1e-300)
     if loudest == "hiss":
-        return "hiss", remark("hiss", hiss_volts=own.hiss_volts, share_percent=share)
+        return "hiss", remark("hiss", hiss_volts=own.hiss_volts, unit=own.unit, share_percent=share)
     first = max(hum if loudest == "hum" else whine, key=lambda family: family.a_weighted_volts)
     followed = any(
         note.code == "line_family_moves" and note.values["fundamental_hz"] == first.fundamental_hz
         for note in changes
     )
-    return loudest, fault(f"{loudest}_{first.kind}", **named(first), share_percent=share, followed=followed)
+    sends = is_slots(first.fundamental_hz, len(first.orders))
+    code = "whine_bursts" if sends else f"{loudest}_{first.kind}"
+    return loudest, fault(code, **own.named(first), share_percent=share, followed=followed)
 
 
 def _hums(family: Family) -> bool:

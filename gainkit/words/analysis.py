@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
-from gainkit.figures import decibel_span
+from gainkit.figures import decibel_span, level_unit
 from gainkit.words import FaultWords, Template
 
 DEEPEST_TOLD_DB = 60.0
@@ -115,7 +115,7 @@ FAULTS: dict[str, FaultWords] = {
 
 
 def _supply_sag(values: Mapping[str, Any]) -> str:
-    told = "The rail fell from {volts_first:.3g} to {volts_last:.3g} V"
+    told = "The rail fell from {volts_first:.3g} to {volts_last:.3g} {unit}"
     if values["time_constant_seconds"] is not None:
         told += " with a time constant of {time_constant_seconds:.2g} s"
     return told + ": the supply sags. Check battery, cables and the supply under load."
@@ -254,9 +254,10 @@ REMARKS: dict[str, Template] = {
         "Several explanations fit this wave alike: it is "
         f"{decibel_span(v['lowest_db'], v['highest_db'], digits=2).replace('+', '')} dB beyond the rail."
     ),
-    "slew_limited": (
-        "The output cannot follow: it rises by {volts_per_microsecond:.2g} V/us at most (slew limiting). It is not "
-        "clipping; turn the level or the frequency down, and suspect a fault if music does this."
+    "slew_limited": lambda v: (
+        "The output cannot follow: it rises by {volts_per_microsecond:.2g} "
+        f"{'of full scale per us' if v.get('unit') == level_unit(False) else 'V/us'} at most (slew limiting). It is not clipping; turn "
+        "the level or the frequency down, and suspect a fault if music does this."
     ),
     "saturation": (
         "A transformer or choke saturates (THD {thd_percent:.3g} %): the flux at this level and frequency is more "

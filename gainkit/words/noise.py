@@ -35,7 +35,7 @@ def _change(values: Mapping[str, Any]) -> str:
 def _share(values: Mapping[str, Any]) -> str:
     if values["chain_a_weighted_volts"] is None:
         return "All of this is the recorder's own noise: it says nothing of the chain. Turn the recorder's input up, without a pad."
-    return "{share_percent:.2g} % of this noise's power is the recorder's own; without it the chain has {chain_a_weighted_volts:.3g} V, A-weighted."
+    return "{share_percent:.2g} % of this noise's power is the recorder's own; without it the chain has {chain_a_weighted_volts:.3g} {unit}, A-weighted."
 
 
 def _useless(before: str) -> Callable[[Mapping[str, Any]], str]:
@@ -53,7 +53,7 @@ def _alternator(values: Mapping[str, Any]) -> str:
         "grounds first (source and amplifier to one point), then at signal cables beside power cables, then at "
         "the charging system."
     )
-    lines = "{fundamental_hz:.4g} Hz and its orders, {rms_volts:.3g} V"
+    lines = "{fundamental_hz:.4g} Hz and its orders, {rms_volts:.3g} {unit}"
     if values.get("followed"):
         return f"Alternator, {lines}: it moves with the engine's speed. Look at {where}"
     return (
@@ -63,21 +63,8 @@ def _alternator(values: Mapping[str, Any]) -> str:
     )
 
 
-def _digital(values: Mapping[str, Any]) -> str:
-    """A phone's bursts are lines below those of other clocks."""
-    if values["fundamental_hz"] < 1000 / 2:
-        return (
-            "Bursts, {fundamental_hz:.5g} a second, {rms_volts:.3g} V: a mobile phone or a tracker that sends near "
-            "the chain. Move it away or switch it to flight mode, and record once more."
-        )
-    return (
-        "A fixed whistle of {fundamental_hz:.5g} Hz, {rms_volts:.3g} V: a digital clock or a switching supply. Move "
-        "or unplug adapters, chargers and cameras one by one."
-    )
-
-
 MAINS = (
-    "Mains power, {fundamental_hz:.4g} Hz and its orders, {rms_volts:.3g} V. Something in the chain hangs on mains "
+    "Mains power, {fundamental_hz:.4g} Hz and its orders, {rms_volts:.3g} {unit}. Something in the chain hangs on mains "
     "power: a charger, a laptop's supply, a bench supply, or the recorder's own ground. Unplug them one by one."
 )
 
@@ -89,7 +76,7 @@ REMARKS: dict[str, Template] = {
         "Nothing moves for {still_seconds:.3g} of {seconds:.3g} s: a mute or a gate opened in the middle. Record "
         "the open chain."
     ),
-    "noise_tone_plays": "A tone of {frequency_hz:.4g} Hz plays, {rms_volts:.3g} V: play the silence track, or nothing.",
+    "noise_tone_plays": "A tone of {frequency_hz:.4g} Hz plays, {rms_volts:.3g} {unit}: play the silence track, or nothing.",
     "noise_not_steady": "The level moves: music, speech or a hand on a control. Record silence, and leave everything alone.",
     "noise_chord": (
         "{notes} notes of one tuning sound, from {lowest_hz:.4g} Hz on: an instrument seems to play a chord. Stop it "
@@ -120,18 +107,25 @@ REMARKS: dict[str, Template] = {
     "noise_band_cut": "The recording only holds the band from {low_hz:.4g} to {high_hz:.5g} Hz.",
     "noise_clicks": "{left_out_seconds:.2g} s of thumps and clicks were left out.",
     "hiss": (
-        "{hiss_volts:.3g} V of it is no line. Unplug the signal cable at the amplifier: if it stays, the gain "
+        "{hiss_volts:.3g} {unit} of it is no line. Unplug the signal cable at the amplifier: if it stays, the gain "
         "control is set too high for the source; if it goes, it comes from the source or a processor before it."
     ),
     "hum_mains": MAINS,
     "hum_unknown": (
-        "Lines of {fundamental_hz:.4g} Hz, {rms_volts:.3g} V, of no family that one recording tells. Record once more with the engine off, "
+        "Lines of {fundamental_hz:.4g} Hz, {rms_volts:.3g} {unit}, of no family that one recording tells. Record once more with the engine off, "
         "and compare."
     ),
     "whine_alternator": _alternator,
-    "whine_digital": _digital,
+    "whine_digital": (
+        "A fixed whistle of {fundamental_hz:.5g} Hz, {rms_volts:.3g} {unit}: a digital clock or a switching supply. "
+        "Move or unplug adapters, chargers and cameras one by one."
+    ),
+    "whine_bursts": (
+        "Bursts, {fundamental_hz:.5g} a second, {rms_volts:.3g} {unit}: a mobile phone or a tracker that sends near "
+        "the chain. Move it away or switch it to flight mode, and record once more."
+    ),
     "whine_unknown": (
-        "Lines of {fundamental_hz:.5g} Hz, {rms_volts:.3g} V. Record once more at another speed of the engine, or "
+        "Lines of {fundamental_hz:.5g} Hz, {rms_volts:.3g} {unit}. Record once more at another speed of the engine, or "
         "with it off, and compare: that tells alternator from the rest."
     ),
     "line_family_stays": "The lines of {fundamental_hz:.5g} Hz are in both recordings: what was switched off has nothing to do with them.",
