@@ -161,15 +161,20 @@ def held_sine(sine: Floats, overdrive_db: tuple[float, float], knee: Knee) -> Fl
     return held_half(up, overdrive_db[0], knee) - held_half(down, overdrive_db[1], knee)
 
 
-def held_half(sine: Floats, overdrive_db: float, knee: Knee) -> Floats:
-    """One side of a sine of peak 1 held at the rail 10^(-overdrive/20); sine (n,) of values 0..1."""
-    rail = ratio_from_db(-overdrive_db)
+def held_half(sine: Floats, overdrive_db: float | Floats, knee: Knee) -> Floats:
+    """One side of a sine of peak 1 held at the rail 10^(-overdrive/20); sine (n,) of values 0..1.
+
+    overdrive_db : one, or (m,) of them for (m, n).
+    """
+    depths = np.atleast_1d(overdrive_db)
+    rail = 10 ** (depths[:, None] / -20)
     if knee.kind == "hard":
         held = np.minimum(sine, rail)
-        return np.asarray(held + knee.slope * (sine - held) - np.minimum(sine, knee.zone))
-    kind = _algebraic if knee.kind == "algebraic" else _exponential
-    above_zero = np.maximum(sine, 1e-9 * rail)
-    return np.asarray(kind(above_zero, np.array([overdrive_db]), np.array([knee.sharpness]), False)[0][0])
+        held = held + knee.slope * (sine - held) - np.minimum(sine, knee.zone)
+    else:
+        kind = _algebraic if knee.kind == "algebraic" else _exponential
+        (held,) = kind(np.maximum(sine, 1e-9 * rail), depths, np.full(len(depths), knee.sharpness), False)
+    return np.asarray(held if np.ndim(overdrive_db) else held[0])
 
 
 def harmonics_of(positive_db: float, negative_db: float, knee: Knee, orders: int) -> Floats:

@@ -70,12 +70,19 @@ class Crossing:
 
 def find_crossing(steps: Sequence[StepFit], limit_thd_percent: float) -> Crossing | None:
     """Where THD reaches the limit; steps : judged, by rising level. None when it does not."""
-    place = first_beyond(steps, limit_thd_percent)
-    if place is None:
+    if first_beyond(steps, limit_thd_percent) is None:
         return None
     met = rail_met(steps, limit_thd_percent)
     if met is not None:
         return Crossing(met.level_dbfs, met.rms_volts, met.at, at_rail=True, rail_volts=met.rail_volts)
+    return crossing_by_thd(steps, limit_thd_percent)
+
+
+def crossing_by_thd(steps: Sequence[StepFit], limit_thd_percent: float) -> Crossing | None:
+    """The same of a tone that is clean when it reaches the amplifier."""
+    place = first_beyond(steps, limit_thd_percent)
+    if place is None:
+        return None
     if source_of(steps, limit_thd_percent) is not None:
         return None
     beyond = steps[place]

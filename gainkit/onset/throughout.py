@@ -59,6 +59,9 @@ ROUNDS = 8
 """So many times the source's own shape is corrected by what rails do to the softest steps; each leaves a small
 share of what the last one did."""
 
+CORRECTED = 1e-14
+"""A correction of no more is rounding: nothing is left to correct [-]."""
+
 LAST_STRIDE_DB = 0.002
 """How closely a bend is followed down to the limit [dB]."""
 
@@ -187,13 +190,14 @@ class _SourceAtRails:
     pure: bool
     left: float = math.inf
 
-    def held(self, wave: Floats) -> Floats:
-        """A wave [V] behind them."""
-        tops = [max(float(np.max(sign * wave)), 1e-300) for sign in (1, -1)]
-        sides = [
-            top * held_half(np.maximum(sign * wave, 0) / top, -db_from_ratio(rail / top), self.knee)
-            for sign, top, rail in zip((1, -1), tops, self.volts, strict=True)
-        ]
+    def held(self, period: Floats, drive: Floats) -> Floats:
+        """A period of the source, (n,), behind them at each drive, (m,): (m, n) [V]."""
+        sides = []
+        for sign, rail in zip((1, -1), self.volts, strict=True):
+            top = max(float(np.max(sign * period)), 1e-300)
+            tops = self.gain * top * drive
+            half = held_half(np.maximum(sign * period, 0) / top, db_from_ratio(tops / rail), self.knee)
+            sides.append(tops[:, None] * half)
         return sides[0] - sides[1]
 
 
@@ -233,8 +237,7 @@ class _Ladder:
     def model(self, rails: _SourceAtRails, shape: Phasors, count: int) -> Phasors:
         """Harmonics of the softest steps, each from its fundamental's crest: (count, K) [V peak]."""
         period, orders = _period(shape), self.shapes.shape[1]
-        waves = np.array([rails.held(rails.gain * drive * period) for drive in self.drive[:count]])
-        lines = np.fft.rfft(waves)[:, 1 : orders + 1] * (2 / POINTS)
+        lines = np.fft.rfft(rails.held(period, self.drive[:count]))[:, 1 : orders + 1] * (2 / POINTS)
         return np.asarray(lines * np.exp(-1j * np.arange(1, orders + 1) * np.angle(lines[:, :1])))
 
     def shape(self, rails: _SourceAtRails) -> Phasors:
@@ -248,7 +251,10 @@ class _Ladder:
         for _ in range(ROUNDS):
             model = self.model(rails, shape, self.soft)
             missed = self.shapes[: self.soft] - model / np.abs(model[:, :1])
-            shape = shape + np.average(missed, axis=0, weights=weights)
+            correction = np.average(missed, axis=0, weights=weights)
+            shape = shape + correction
+            if np.linalg.norm(correction) < CORRECTED:
+                break
         return np.asarray(shape)
 
     def misses(self, rails: _SourceAtRails) -> Floats:
@@ -290,7 +296,7 @@ def _met(ladder: _Ladder, rails: _SourceAtRails, shape: Phasors, limit_thd_perce
     tops = float(np.max(period)), float(np.max(-period))
     most = min(rail / top for rail, top in zip(rails.volts, tops, strict=True)) / rails.gain
     level = db_from_ratio(most) - _before_rail_db(rails.knee, limit_thd_percent)
-    rms_volts = float(np.std(rails.held(rails.gain * ratio_from_db(level) * period)))
+    rms_volts = float(np.std(rails.held(period, np.array([ratio_from_db(level)]))))
     louder = [step for step in ladder.steps if step.level_dbfs >= level]
     return Met(level, rms_volts, min(rails.volts), louder[0] if louder else ladder.steps[-1])
 

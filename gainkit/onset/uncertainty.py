@@ -13,7 +13,7 @@ from collections.abc import Sequence
 from gainkit.analysis.rails import RailFit
 from gainkit.levels import db_from_ratio
 from gainkit.onset.held import Held
-from gainkit.onset.knee import Crossing, find_crossing, model_thd
+from gainkit.onset.knee import Crossing, crossing_by_thd, model_thd
 from gainkit.onset.steps import StepFit
 
 OF_NORMAL = 1.96
@@ -72,10 +72,9 @@ def onset_uncertainty_db(
 
 
 def _without(usable: Sequence[StepFit], index: int, limit_thd_percent: float) -> Crossing | None:
-    """The onset that the other steps tell; None where they tell none, or another kind."""
+    """The onset that the other steps tell; None where they tell none."""
     others = [*usable[:index], *usable[index + 1 :]]
-    found = find_crossing(others, limit_thd_percent) if others else None
-    return None if found is None or found.at_rail else found
+    return crossing_by_thd(others, limit_thd_percent) if others else None
 
 
 def _noise_db(crossing: Crossing, limit_thd_percent: float) -> float:
