@@ -231,6 +231,7 @@ def test_no_confidence_is_told_as_certainty() -> None:
         assert "over 99.9 %" in text
 
 
+@pytest.mark.long
 def test_an_answer_that_is_only_probable_is_called_so(gainkit: Callable[..., Any], tmp_path: Path) -> None:
     found = {}
     for seed in range(20):
@@ -313,6 +314,7 @@ def test_own_pink_noise_serves_as_drive() -> None:
     assert heard(recording, drive=Capture.from_array(played, RATE), band="midrange").polarity == "negative"
 
 
+@pytest.mark.long
 def test_odds_tell_the_sign_that_noise_hides() -> None:
     for sign in (1, -1):
         result = read(Scene(sign=sign, leg=Leg("band", 2), recorder=Recorder(snr_db=5.0), pulses=16))

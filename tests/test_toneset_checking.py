@@ -176,7 +176,9 @@ def test_low_levels_are_in_order_too(tmp_path: Path) -> None:
     assert not check_tones(tmp_path / "stick").ok
 
 
-@pytest.mark.parametrize("name", set_names())
+@pytest.mark.parametrize(
+    "name", [pytest.param(name, marks=[pytest.mark.long] * (name == "full")) for name in set_names()]
+)
 def test_sets_that_come_along_pass_their_own_check(
     name: str, tmp_path: Path, request: pytest.FixtureRequest
 ) -> None:
