@@ -171,14 +171,31 @@ def heard_beside_speech(rng: np.random.Generator) -> Wired:
     return Wired(sound + _level(track) * 10 ** (-rng.uniform(6, 20) / 20) * speech(rng, len(sound)))
 
 
-def heard_beside_a_beeper(rng: np.random.Generator) -> Wired:
+def _beside_a_beeper(rng: np.random.Generator, track: Floats, gains: tuple[float, float]) -> Floats:
     """A van reverses outside for a while, 8 to 20 dB under a beep."""
-    track = played(rng)
-    sound = _ear(rng, track, _two(rng))
+    sound = _ear(rng, track, gains)
     begun = int(rng.uniform(0, 6) * RATE)
     outside = beeper(rng, len(sound))
     outside[:begun], outside[begun + int(rng.uniform(2, 5) * RATE) :] = 0.0, 0.0
-    return Wired(sound + _level(track) * 10 ** (-rng.uniform(8, 20) / 20) * outside)
+    return np.asarray(sound + _level(track) * 10 ** (-rng.uniform(8, 20) / 20) * outside)
+
+
+def heard_beside_a_beeper(rng: np.random.Generator) -> Wired:
+    track = played(rng)
+    return Wired(_beside_a_beeper(rng, track, _two(rng)))
+
+
+def one_missing_beside_a_beeper(rng: np.random.Generator) -> Wired:
+    gains = (1.0, 0.0) if rng.random() < 0.5 else (0.0, 1.0)
+    sound = _beside_a_beeper(rng, played(rng), gains)
+    return Wired(sound, frozenset({"beeps_not_heard", "beeps_hardly_heard"}))
+
+
+def one_dies_beside_a_beeper(rng: np.random.Generator) -> Wired:
+    track, column = played(rng), int(rng.integers(2))
+    track[int(rng.uniform(4.5, 6.0) * RATE) :, column] = 0.0
+    sound = _beside_a_beeper(rng, track, _two(rng))
+    return Wired(sound, frozenset({"beeps_lost", "beeps_hardly_heard"}))
 
 
 def no_beeps(rng: np.random.Generator) -> Wired:
@@ -205,12 +222,14 @@ FAMILIES: dict[str, Callable[[np.random.Generator], Wired]] = {
     "ear, one dies": heard_one_dies,
     "ear, beside speech": heard_beside_speech,
     "ear, beside a beeper": heard_beside_a_beeper,
+    "ear, missing beside a beeper": one_missing_beside_a_beeper,
+    "ear, dying beside a beeper": one_dies_beside_a_beeper,
     "no beeps": no_beeps,
 }
 
 
 def outcome(scene: Wired) -> str:
-    """right; wrong: something else was told; refused, where the track was there."""
+    """right; wrong: something else was told; refused or not judged, where the track was there."""
     try:
         result = check_routing(Capture.from_array(scene.samples, RATE, calibrated=False))
     except GainkitError as fault:
@@ -218,5 +237,7 @@ def outcome(scene: Wired) -> str:
     told = {problem.code for problem in result.problems}
     if scene.silent:
         return f"wrong ({', '.join(sorted(told)) or 'all right'})"
+    if not result.judged:
+        return "not judged"
     fits = (told <= scene.problems and bool(told)) if scene.problems else not told
     return "right" if fits else f"wrong ({', '.join(sorted(told)) or 'all right'})"

@@ -18,6 +18,7 @@ from gainkit.errors import GainkitError
 from gainkit.generator import kinds
 from gainkit.generator.spec import ToneSpec
 from gainkit.matching import MatchOptions, MatchResult, match_levels
+from gainkit.matching.power import power_density
 from gainkit.remarks import codes
 from gainkit.results import from_plain, to_json
 from tests import noises
@@ -352,3 +353,12 @@ def test_a_small_loudspeaker_beside_a_boosted_one_is_matched() -> None:
         Capture.from_array(wave / 10 / np.std(wave), 48_000, file=f"{n}.wav") for n, wave in enumerate(waves)
     ]
     assert len(match_levels(pair).captures) == 2
+
+
+@pytest.mark.parametrize(
+    ("family", "seed", "moves"), [("noise suppression", 2019, True), ("engine 3 dB under", 60039, False)]
+)
+def test_a_drift_is_told_from_chance_by_the_middle_frequencies(family: str, seed: int, moves: bool) -> None:
+    scene = noises.pair(family, seed)
+    told = [power_density(each).move is not None for each in scene.captures]
+    assert told == [False, moves]

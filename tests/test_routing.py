@@ -231,6 +231,51 @@ def test_a_beeper_outside_is_told_apart(on: float, period: float) -> None:
     assert {entry.beeps for entry in result.heard} <= {1, 2}
 
 
+def sounding(begun: float, stopped: float) -> Floats:
+    """A tone at the pitch for a time [s], 4 dB under a beep."""
+    seconds = np.arange(len(PLAYED)) / RATE
+    level = 0.6 * np.abs(BY_EAR).max()
+    return level * np.sin(2 * np.pi * 999 * seconds) * ((seconds > begun) & (seconds < stopped))
+
+
+def test_a_side_that_something_covers_for_a_time_is_not_lost() -> None:
+    result = read(BY_EAR + sounding(3.5, 8.5) + noise(1e-3, len(PLAYED)))
+    assert result.ok
+    covered = [each for each in result.notes if each.code == "beeps_covered"]
+    assert [each.values["side"] for each in covered] == ["left"]
+    assert "something else sounds" in str(covered[0])
+
+
+def test_a_side_that_is_lost_beside_another_sound_is_told_lost() -> None:
+    dying = PLAYED * (np.arange(len(PLAYED)) < 5 * RATE)[:, None] + PLAYED * [0.0, 1.0]
+    result = read(dying.sum(axis=1) + sounding(6.0, 7.9) + noise(1e-3, len(PLAYED)))
+    assert [each.code for each in result.problems] == ["beeps_lost"]
+
+
+def test_a_side_that_only_another_sound_may_hide_is_hardly_heard() -> None:
+    result = read(PLAYED[:, 1] + sounding(3.5, 6.0) + noise(1e-3, len(PLAYED)))
+    assert [each.code for each in result.problems] == ["beeps_hardly_heard"]
+    assert result.problems[0].values["start_seconds"] == pytest.approx(4.2, abs=0.05)
+    assert "never" in str(read(PLAYED[:, 1] + noise(1e-3, len(PLAYED))).problems[0])
+
+
+def test_a_side_of_which_no_place_is_free_is_not_judged() -> None:
+    everywhere = PLAYED[:, 1] + sum(sounding(at, at + 1.1) for at in (0.6, 3.8, 7.0, 10.2))
+    result = read(everywhere + noise(1e-3, len(PLAYED)))
+    assert (result.ok, result.judged, result.problems) == (False, False, ())
+    assert "beeps_covered" in codes(result.notes)
+
+
+def test_a_beep_that_lacks_its_beginning_is_the_tracks_own() -> None:
+    dying = TRACK[int(1.49 * RATE) :].copy()
+    dying[int(3.3 * RATE) :, 1] = 0.0
+    lead = np.zeros(RATE)
+    result = read(np.concatenate([lead, dying.sum(axis=1), lead]) + noise(1e-3, len(dying) + 2 * RATE))
+    assert [each.code for each in result.problems] == ["beeps_lost"]
+    assert result.problems[0].values["side"] == "right"
+    assert "other_beeps" not in codes(result.notes)
+
+
 def test_command_in_json_and_words(gainkit: Callable[..., Any], tmp_path: Path) -> None:
     path = tmp_path / "beeps.wav"
     soundfile.write(path, PLAYED[:, ::-1], RATE)

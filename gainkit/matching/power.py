@@ -32,6 +32,10 @@ QUIET_DB = 20.0
 """Blocks of that length with more than this share of the highest power are loud [-]; those this far below the
 median of the loud ones are silence before and after [dB]."""
 
+MIDDLE_HZ = 6000.0
+"""Differences of means of so many a second hold the middle frequencies [Hz]: wide enough to scatter little, and
+below what a player's own clock changes."""
+
 TONE_BINS = 4.0
 """A tone's power fills fewer bins than this through the window, the narrowest noise that is of use more [-]."""
 
@@ -110,11 +114,15 @@ def _loud_part(
     """Frames between the silence before and after, notes, and a move of the level; the recorder must not have
     clipped."""
     size = max(int(BLOCK_SECONDS * capture.sample_rate_hz), 1)
+    middle = max(round(capture.sample_rate_hz / MIDDLE_HZ), 1)
     powers: list[float] = []
+    brights: list[float] = []
     over, highest = 0, 0.0
     top = capture.volts_per_unit * (1 - 1.5 * (capture.step_units or 2.0**-23))
     for block in capture.blocks(channel=channel, minus=minus, block_frames=size):
         powers.append(float(np.var(block)))
+        means = block[: len(block) // middle * middle].reshape(-1, middle).mean(axis=1)
+        brights.append(float(np.mean(np.diff(means) ** 2)) if len(means) > 1 else 0.0)
         highest = max(highest, float(np.abs(block).max()))
         if capture.has_full_scale and highest >= top:
             over = max(over, overload.longest_stretch(block >= top), overload.longest_stretch(block <= -top))
@@ -139,9 +147,7 @@ def _loud_part(
     gaps = int(inside[-1] - inside[0] + 1 - len(inside))
     notes = (remark("silence_within", silent_seconds=gaps * BLOCK_SECONDS),) if gaps else ()
     sounding = levels[inside[0] + 1 : inside[-1]]
-    move = level_move(
-        sounding[sounding > usual * ratio_from_db(-QUIET_DB) ** 2],
-        BLOCK_SECONDS,
-        start / capture.sample_rate_hz,
-    )
+    heard = sounding > usual * ratio_from_db(-QUIET_DB) ** 2
+    bright = np.array(brights)[inside[0] + 1 : inside[-1]]
+    move = level_move(sounding[heard], BLOCK_SECONDS, start / capture.sample_rate_hz, bright[heard])
     return start, stop, notes, move

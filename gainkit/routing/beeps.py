@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
@@ -53,6 +54,9 @@ SHORTEST, LONGEST = 0.5, 2.0
 GROUP_GAPS = 2.0
 """Beeps closer than so many gaps belong to one group [-]."""
 
+ALIKE_DB = 6.0
+"""... and are no further apart in level than this [dB]: others' beeps may fall beside the track's."""
+
 WHOLE_SECONDS = BEEP_SECONDS + BEEP_GAP_SECONDS
 """A group closer than this to an end of the recording may have lost a beep there [s]."""
 
@@ -71,6 +75,9 @@ OFF_SLOT_SECONDS = 0.07
 
 FOLLOWED = 0.3
 """Part of a beep's delay by which the round's own is moved: clocks drift apart over minutes [-]."""
+
+CUT = 0.75
+"""A beep shorter than this share of its length lacks its beginning where it ends when it should [-]."""
 
 LEAST_OF_ROUNDS = 3
 """From so many groups on two must agree on when the rounds begin, or none of them is the track's [-]."""
@@ -94,6 +101,16 @@ class _Anchor:
 
 
 @dataclass(frozen=True)
+class BeepPlace:
+    """Where a group of so many beeps is due [s]. level_db : how loud the pitch gets in the middle of each of
+    them, the least of all."""
+
+    beeps: int
+    seconds: float
+    level_db: float
+
+
+@dataclass(frozen=True)
 class BeepGroup:
     """Beeps of one place in the round, or close together. whole : none of them is missing, and no end of the
     recording can have cut one off. own : they stand where the track's do; beeps is then the count there."""
@@ -105,7 +122,15 @@ class BeepGroup:
     own: bool = True
 
 
-def groups_of(capture: Capture, channels: tuple[int, ...], pitch_hz: float) -> dict[int, list[BeepGroup]]:
+@dataclass(frozen=True)
+class ChannelBeeps:
+    """Of one channel: what is heard, and every place that lies wholly within the recording."""
+
+    groups: list[BeepGroup]
+    places: Sequence[BeepPlace] = ()
+
+
+def groups_of(capture: Capture, channels: tuple[int, ...], pitch_hz: float) -> dict[int, ChannelBeeps]:
     """Groups of beeps by channel. Raises GainkitError for a recording that is too short."""
     envelopes = {channel: _envelopes(capture, channel, pitch_hz) for channel in channels}
     loudest = max(float(envelope.max()) for envelope, _ in envelopes.values())
@@ -117,9 +142,14 @@ def groups_of(capture: Capture, channels: tuple[int, ...], pitch_hz: float) -> d
         sorted((group for each in heard.values() for group in each), key=lambda g: g.start_seconds)
     )
     if anchor is not None:
-        return {channel: _by_places(each, anchor, seconds) for channel, each in beeps.items()}
+        phases = [(anchor.seconds, anchor.phase)]
+        groups = {channel: _by_places(each, anchor, phases, seconds) for channel, each in beeps.items()}
+        due = _due(sorted(phases), seconds)
+        return {
+            channel: ChannelBeeps(each, _places(envelopes[channel][0], due)) for channel, each in groups.items()
+        }
     few = sum(group.whole for groups in heard.values() for group in groups) < LEAST_OF_ROUNDS
-    return heard if few else {channel: [replace(g, own=False) for g in each] for channel, each in heard.items()}
+    return {channel: ChannelBeeps([replace(g, own=few) for g in each]) for channel, each in heard.items()}
 
 
 def _envelopes(capture: Capture, channel: int, pitch_hz: float) -> tuple[Floats, Floats]:
@@ -177,10 +207,12 @@ def _beeps(envelope: Floats, beside: Floats, least: float) -> list[_Beep]:
 
 
 def _grouped(beeps: Sequence[_Beep], seconds: float) -> list[BeepGroup]:
-    """Beeps that lie close together."""
+    """Beeps that lie close together and are alike in level."""
     groups: list[list[_Beep]] = []
     for beep in beeps:
-        if groups and beep.start - groups[-1][-1].stop < GROUP_GAPS * BEEP_GAP_SECONDS:
+        last = groups[-1][-1] if groups else beep
+        alike = abs(db_from_ratio(beep.amplitude / last.amplitude)) < ALIKE_DB
+        if groups and alike and beep.start - last.stop < GROUP_GAPS * BEEP_GAP_SECONDS:
             groups[-1].append(beep)
         else:
             groups.append([beep])
@@ -208,10 +240,13 @@ def _anchor(groups: Sequence[BeepGroup]) -> _Anchor | None:
     return _Anchor(counted[best].start_seconds, float(phases[best])) if agreeing[best] > 1 else None
 
 
-def _by_places(beeps: Sequence[_Beep], anchor: _Anchor, seconds: float) -> list[BeepGroup]:
+def _by_places(
+    beeps: Sequence[_Beep], anchor: _Anchor, phases: list[tuple[float, float]], seconds: float
+) -> list[BeepGroup]:
     """Groups by the places of the round that beeps stand at; those at none are not the track's.
 
     Beeps that something else makes close to the track's own would make one group of another count with them.
+    phases : gets by time what each beep tells of when the rounds begin [s].
     """
     placed: dict[tuple[int, int], list[_Beep]] = {}
     strangers: list[_Beep] = []
@@ -219,18 +254,54 @@ def _by_places(beeps: Sequence[_Beep], anchor: _Anchor, seconds: float) -> list[
     for part in (later, [beep for beep in reversed(beeps) if beep.start < anchor.seconds]):
         phase = anchor.phase
         for beep in part:
-            place = _place_of(beep.start - phase)
+            place = _place_of(beep.start - phase) or _place_of(_begun(beep) - phase)
             if place is None:
                 strangers.append(beep)
                 continue
             number, count, late = place
             placed.setdefault((number, count), []).append(beep)
             phase += FOLLOWED * late
+            phases.append((beep.start, phase))
     own = [
         _group(count, sorted(each, key=lambda beep: beep.start), seconds) for (_, count), each in placed.items()
     ]
-    others = _grouped(sorted(strangers, key=lambda beep: beep.start), seconds)
-    return sorted([*own, *(replace(each, own=False) for each in others)], key=lambda group: group.start_seconds)
+    others = [
+        replace(each, own=False) for each in _grouped(sorted(strangers, key=lambda beep: beep.start), seconds)
+    ]
+    return sorted([*own, *others], key=lambda group: group.start_seconds)
+
+
+def _begun(beep: _Beep) -> float:
+    """When a beep that lacks its beginning was due [s]: told by its end."""
+    return beep.stop - BEEP_SECONDS if beep.stop - beep.start < CUT * BEEP_SECONDS else beep.start
+
+
+def _due(phases: Sequence[tuple[float, float]], seconds: float) -> list[tuple[int, float]]:
+    """Which counts are due wholly within the recording, and when [s]."""
+    times, begins = np.array(phases).T
+    first, last = -math.ceil(begins.max() / ROUND_SECONDS) - 1, math.ceil(seconds / ROUND_SECONDS) + 1
+    about = np.arange(first, last) * ROUND_SECONDS
+    due = []
+    for count, slot in SLOTS.items():
+        starts = about + slot + np.interp(begins[0] + about + slot, times, begins)
+        stops = starts + count * (BEEP_SECONDS + BEEP_GAP_SECONDS)
+        due += [(count, float(start)) for start in starts[(starts >= 0) & (stops <= seconds)]]
+    return due
+
+
+def _places(envelope: Floats, due: Sequence[tuple[int, float]]) -> list[BeepPlace]:
+    """How loud one channel is at the places where groups are due."""
+    middle = round(BEEP_SECONDS / 4 / HOP_SECONDS), round(BEEP_SECONDS * 3 / 4 / HOP_SECONDS)
+    step = round((BEEP_SECONDS + BEEP_GAP_SECONDS) / HOP_SECONDS)
+    found = []
+    for count, seconds in due:
+        begin = round(seconds / HOP_SECONDS)
+        least = min(
+            envelope[begin + number * step + middle[0] : begin + number * step + middle[1]].max()
+            for number in range(count)
+        )
+        found.append(BeepPlace(count, seconds, db_from_ratio(max(float(least), LEAST_AMPLITUDE))))
+    return found
 
 
 def had_time(count: int, groups: Sequence[BeepGroup], seconds: float) -> bool:

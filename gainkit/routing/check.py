@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import itertools
+import math
+from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
@@ -10,9 +12,18 @@ from gainkit.calculator.ranges import Range, refuse_outside
 from gainkit.capture.model import Capture
 from gainkit.errors import GainkitError
 from gainkit.generator.pulses import BEEPS
-from gainkit.remarks import Remark, fault, remark
+from gainkit.remarks import Remark, codes, fault, remark
 from gainkit.results import Result
-from gainkit.routing.beeps import PITCH_HZ, ROUND_SECONDS, WEAKEST_DB, BeepGroup, groups_of, had_time
+from gainkit.routing.beeps import (
+    PITCH_HZ,
+    ROUND_SECONDS,
+    WEAKEST_DB,
+    BeepGroup,
+    BeepPlace,
+    ChannelBeeps,
+    groups_of,
+    had_time,
+)
 
 PITCHES_HZ = Range("Hz", 20, 20_000, low_allowed=True)
 
@@ -25,9 +36,12 @@ WEAK_DB = 20.0
 LOST_DB = 12.0
 """A group this far below the loudest of its kind on the channel is a loss [dB]."""
 
-LOST_ROUNDS, LOST_ROUNDS_BESIDE = 1.25, 2.25
-"""A channel that is not heard for so many rounds while others are has a gap [-]; the latter where beeps that
-are not the track's sound at that time, which may cover one group."""
+LOST_ROUNDS = 1.25
+"""A channel that is not heard for so many rounds while others are has a gap [-]."""
+
+CLEAR_DB, FEW = 3.0, 2
+"""Groups that are heard so often or less are a channel's own where they are this far above those that are not
+the track's [dB]."""
 
 ENOUGH_SECONDS = 8.0
 """So much holds both sides' beeps twice, whenever it begins: told where a recording was too short [s]."""
@@ -55,7 +69,7 @@ class RoutingResult(Result):
 
     ok : every channel plays where it should, as far as the capture can tell. by_ear : one microphone heard all
     loudspeakers: it tells which channels sound, not on which side. judged : False where nothing is wrong with
-    what is heard, but some beeps had no time to sound in: the recording is too short to tell.
+    what is heard, but some beeps had no time to sound in, or something else covers them all.
     """
 
     heard: tuple[HeardBeeps, ...]
@@ -68,12 +82,14 @@ class RoutingResult(Result):
 
 @dataclass(frozen=True)
 class _Heard:
-    """groups : of the track by channel. strange : remarks on other beeps, and outside : when they sound [s].
-    without_time : counts of which no whole group fits in the recording."""
+    """groups : of the track by channel, and the places where they are due. strange : remarks on other beeps,
+    and outside_db : the level of the loudest. without_time : counts of which no whole group fits in the
+    recording."""
 
     groups: Mapping[int, list[BeepGroup]]
+    places: Mapping[int, Sequence[BeepPlace]]
     strange: Sequence[Remark]
-    outside: Sequence[float]
+    outside_db: float
     without_time: frozenset[int]
 
 
@@ -119,17 +135,27 @@ def check_routing(
     by_ear = capture.channels == 1 if microphone is None else microphone
     channels = (1,) if by_ear else tuple(range(1, capture.channels + 1))
     heard = groups_of(capture, channels, pitch_hz)
-    groups = {channel: [group for group in each if group.own] for channel, each in heard.items()}
-    others = [group for each in heard.values() for group in each if not group.own]
-    if sum(map(len, groups.values())) <= len(others):
+    groups = {channel: [group for group in each.groups if group.own] for channel, each in heard.items()}
+    others = [group for each in heard.values() for group in each.groups if not group.own]
+    if sum(map(len, groups.values())) <= len(others) + sum(map(_covered, heard.values())):
         raise GainkitError("no_beeps", pitch_hz=pitch_hz).within("file", capture.file)
     if not any(group.whole for each in groups.values() for group in each):
         raise GainkitError("no_whole_beeps").within("file", capture.file)
     strange = [remark("other_beeps", groups=len(others), at_seconds=others[0].start_seconds)] if others else []
     everything = [group for each in groups.values() for group in each]
     without_time = frozenset(count for count in NAMES if not had_time(count, everything, capture.seconds))
-    outside = [group.start_seconds for group in others]
-    return (_by_ear if by_ear else _by_line)(_Heard(groups, strange, outside, without_time))
+    outside_db = max((group.level_db for group in others), default=-math.inf)
+    places = {channel: each.places for channel, each in heard.items()}
+    return (_by_ear if by_ear else _by_line)(_Heard(groups, places, strange, outside_db, without_time))
+
+
+def _covered(heard: ChannelBeeps) -> int:
+    """Places of a count that is heard elsewhere at which something sounds that is no group of beeps."""
+    own = [group for group in heard.groups if group.own]
+    loud_db = max((group.level_db for group in own), default=math.inf) - LOST_DB
+    due = Counter(place.beeps for place in heard.places if place.level_db > loud_db)
+    played = Counter(group.beeps for group in own)
+    return sum(max(due[count] - played[count], 0) for count in played)
 
 
 def _by_ear(told: _Heard) -> RoutingResult:
@@ -137,67 +163,109 @@ def _by_ear(told: _Heard) -> RoutingResult:
     (groups,) = told.groups.values()
     whole = [group for group in groups if group.whole]
     loudest = max(group.level_db for group in whole)
-    problems, open_notes = [], []
+    found: list[Remark] = []
+    judged = True
     for count, name in NAMES.items():
         own = [group for group in whole if group.beeps == count]
         if not own and count in told.without_time:
-            open_notes.append(remark("beeps_had_no_time", side=name, enough_seconds=ENOUGH_SECONDS))
+            judged = False
+            found.append(remark("beeps_had_no_time", side=name, enough_seconds=ENOUGH_SECONDS))
             continue
-        if not own:
-            problems.append(fault("beeps_not_heard", beeps=count, side=name, crosstalk_db=WEAKEST_DB))
-            continue
-        played = [each for each in groups if each.beeps == count]
-        problems += _lost(played, groups, told.outside, beeps=count, side=name)
-        under_db = loudest - max(group.level_db for group in own)
-        if under_db > WEAK_DB:
-            problems.append(fault("beeps_weak", beeps=count, side=name, under_db=under_db))
+        lost = _by_ear_lost(count, told)
+        judged &= _is_told(lost, own)
+        found += lost
+        under_db = loudest - max((group.level_db for group in own), default=loudest)
+        if under_db > WEAK_DB and "beeps_hardly_heard" not in codes(lost):
+            found.append(fault("beeps_weak", beeps=count, side=name, under_db=under_db))
     odd = sorted({group.beeps for group in whole} - set(NAMES))
     if odd:
-        problems.append(fault("other_counts_heard", counts=odd))
+        found.append(fault("other_counts_heard", counts=odd))
     heard = tuple(HeardBeeps(NUMBERS.get(group.beeps, 0), group.beeps, group.start_seconds) for group in whole)
-    notes = (*open_notes, remark("side_not_told"), *told.strange)
-    return _answer(heard, problems, notes, open_notes, by_ear=True)
+    return _answer(heard, found, [remark("side_not_told"), *told.strange], judged, by_ear=True)
+
+
+def _by_ear_lost(count: int, told: _Heard) -> list[Remark]:
+    """Whether one side is lost for a time, never heard, or only where the beeps may be another's."""
+    ((channel, groups),) = told.groups.items()
+    sides = {"beeps": count, "side": NAMES[count]}
+    parts = [group for group in groups if group.beeps == count]
+    own = [group for group in parts if group.whole]
+    lost = _lost(parts, groups, told.places[channel], told.outside_db, **sides)
+    loud_db = max(group.level_db for group in groups if group.whole) - LOST_DB
+    clear_db = told.outside_db + CLEAR_DB if own else max(told.outside_db + CLEAR_DB, loud_db)
+    clear = max((group.level_db for group in own or parts), default=-math.inf) > clear_db
+    if (own and not lost) or (lost and (clear or len(own) > FEW or lost[0].severity != "fault")):
+        return lost
+    due = [place for place in told.places[channel] if place.beeps == count]
+    loud = [place.seconds for place in due if place.level_db > loud_db]
+    perhaps = sorted([*loud, *(each.start_seconds for each in own)])
+    if perhaps:
+        return [fault("beeps_hardly_heard", **sides, start_seconds=perhaps[0], stop_seconds=perhaps[-1])]
+    return [fault("beeps_not_heard", **sides, crosstalk_db=WEAKEST_DB)]
+
+
+def _is_told(lost: Sequence[Remark], own: Sequence[BeepGroup]) -> bool:
+    """Whether it is known that a channel sounds, or does not: not where it is covered and not heard again."""
+    again = {group.start_seconds for group in own}
+    return all(each.code != "beeps_covered" or each.values["stop_seconds"] in again for each in lost)
 
 
 def _answer(
-    heard: tuple[HeardBeeps, ...],
-    problems: Sequence[Remark],
-    notes: tuple[Remark, ...],
-    open_notes: Sequence[Remark],
-    by_ear: bool,
+    heard: tuple[HeardBeeps, ...], found: Sequence[Remark], notes: Sequence[Remark], judged: bool, by_ear: bool
 ) -> RoutingResult:
-    """open_notes : what could not be told; with it nothing is as it should be, but what is wrong is so."""
-    judged = bool(problems) or not open_notes
-    return RoutingResult(heard, judged and not problems, tuple(problems), notes, by_ear, judged)
+    """found : what is wrong, and what could not be told. judged : nothing is missing that could not be told;
+    else nothing is as it should be, but what is wrong is so."""
+    problems = tuple(each for each in found if each.severity == "fault")
+    untold = [each for each in found if each.severity != "fault"]
+    judged = judged or bool(problems)
+    return RoutingResult(heard, judged and not problems, problems, (*untold, *notes), by_ear, judged)
 
 
 def _lost(
-    own: Sequence[BeepGroup], everything: Sequence[BeepGroup], outside: Sequence[float], **values: object
+    own: Sequence[BeepGroup],
+    everything: Sequence[BeepGroup],
+    places: Sequence[BeepPlace],
+    outside_db: float,
+    **values: object,
 ) -> list[Remark]:
-    """Whether what a channel plays is lost for a time; own : groups of its count. everything : all there
-    are. outside : when others sound [s]."""
-    top = max(group.level_db for group in own)
-    times = [group.start_seconds for group in own if group.level_db > top - LOST_DB]
+    """Whether what a channel plays is lost for a time, or may be, where something else covers its places.
+
+    own : groups of its count; where there are none, only covering is told. everything : all there are. Groups
+    that are weaker than others of their count may be another's where they are no louder than those outside.
+    """
+    top = max(group.level_db for group in own or everything)
+    counted = [group for group in own if group.whole] or own
+    least_db = max(top - LOST_DB, min(top - CLEAR_DB, outside_db + CLEAR_DB))
+    times = [group.start_seconds for group in counted if group.level_db > least_db]
     ends = [group.start_seconds for group in everything if group.whole]
     marks = [min(ends), *times, max(ends)]
-    start, stop = max(itertools.pairwise(marks), key=lambda gap: gap[1] - gap[0])
-    covered = any(start < seconds < stop for seconds in outside)
-    if stop - start <= (LOST_ROUNDS_BESIDE if covered else LOST_ROUNDS) * ROUND_SECONDS:
+    gaps = [gap for gap in itertools.pairwise(marks) if gap[1] - gap[0] > LOST_ROUNDS * ROUND_SECONDS]
+    due = {
+        gap: [each for each in places if each.beeps == values["beeps"] and gap[0] + 1 < each.seconds < gap[1]]
+        for gap in gaps
+    }
+    covered = [gap for gap, each in due.items() if each and all(p.level_db > top - LOST_DB for p in each)]
+    lost = [gap for gap in gaps if gap not in covered] if own else []
+    told = max(lost or covered, key=lambda gap: gap[1] - gap[0], default=None)
+    if told is None:
         return []
-    return [fault("beeps_lost", start_seconds=start, stop_seconds=stop, **values)]
+    say = fault if lost else remark
+    return [
+        say("beeps_lost" if lost else "beeps_covered", start_seconds=told[0], stop_seconds=told[1], **values)
+    ]
 
 
 def _by_line(told: _Heard) -> RoutingResult:
     """Each recorded channel should hear the beeps of its own number only."""
     groups = told.groups
     plays = {channel: _levels(each) for channel, each in groups.items()}
-    found = [each for channel in groups for each in _problems_of(channel, groups, plays, told.outside)]
+    found = [each for channel in groups for each in _problems_of(channel, told, plays)]
     open_notes = [
         remark("channel_had_no_time", channel=each.values["channel"], enough_seconds=ENOUGH_SECONDS)
         for each in found
         if each.code in NEEDS_TIME and told.without_time
     ]
-    problems = [each for each in found if each.code not in NEEDS_TIME or not told.without_time]
+    found = [*open_notes, *(each for each in found if each.code not in NEEDS_TIME or not told.without_time)]
     heard = sorted(
         (
             HeardBeeps(channel, group.beeps, group.start_seconds)
@@ -207,8 +275,9 @@ def _by_line(told: _Heard) -> RoutingResult:
         ),
         key=lambda entry: (entry.start_seconds, entry.channel),
     )
-    notes = (*open_notes, *_line_notes(groups, plays), *told.strange)
-    return _answer(tuple(heard), problems, notes, open_notes, by_ear=False)
+    notes = [*_line_notes(groups, plays), *told.strange]
+    judged = not open_notes and _is_told(found, [group for each in groups.values() for group in each])
+    return _answer(tuple(heard), found, notes, judged, by_ear=False)
 
 
 def _line_notes(
@@ -234,40 +303,30 @@ def _levels(groups: Sequence[BeepGroup]) -> dict[int, float]:
     return {count: level for count, level in levels.items() if level > least}
 
 
-def _problems_of(
-    channel: int,
-    groups: Mapping[int, list[BeepGroup]],
-    plays: Mapping[int, Mapping[int, float]],
-    outside: Sequence[float],
-) -> list[Remark]:
+def _problems_of(channel: int, told: _Heard, plays: Mapping[int, Mapping[int, float]]) -> list[Remark]:
     """What is wrong with one channel; plays : by channel, the level of each count of beeps [dB]."""
     own = 1 if channel % 2 else 2
     partner = channel + 1 if channel % 2 else channel - 1
-    levels, beside = plays[channel], plays.get(partner, {})
+    groups, levels, beside = told.groups, plays[channel], plays.get(partner, {})
     if groups[channel] and not levels:
         return [fault("channel_beeps_cut", channel=channel)]
     leaking = own not in levels and all(
         level < beside.get(count, -1e9) - CROSSTALK_DB for count, level in levels.items()
     )
     if levels and not leaking:
-        return [*_wrong(channel, own, levels, beside), *_fading(channel, own, groups, plays, outside)]
+        return [*_wrong(channel, own, levels, beside), *_fading(channel, own, told, plays)]
     if channel <= len(NAMES) or groups.get(partner):
         return [fault("channel_silent", channel=channel, side=NAMES[own], crosstalk_db=WEAKEST_DB)]
     return []
 
 
-def _fading(
-    channel: int,
-    own: int,
-    groups: Mapping[int, list[BeepGroup]],
-    plays: Mapping[int, Mapping[int, float]],
-    outside: Sequence[float],
-) -> list[Remark]:
+def _fading(channel: int, own: int, told: _Heard, plays: Mapping[int, Mapping[int, float]]) -> list[Remark]:
     """A channel that is weak all the time, or lost for some of it."""
     count = own if own in plays[channel] else max(plays[channel], key=lambda each: plays[channel][each])
-    played = [group for group in groups[channel] if group.beeps == count]
-    everything = [group for each in groups.values() for group in each]
-    problems = _lost(played, everything, outside, beeps=count, side=NAMES.get(count, ""), channel=channel)
+    played = [group for group in told.groups[channel] if group.beeps == count]
+    everything = [group for each in told.groups.values() for group in each]
+    sides = {"beeps": count, "side": NAMES.get(count, ""), "channel": channel}
+    problems = _lost(played, everything, told.places[channel], told.outside_db, **sides)
     loudest = max(level for levels in plays.values() for level in levels.values())
     under_db = loudest - plays[channel][count]
     if under_db > WEAK_DB:

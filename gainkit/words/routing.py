@@ -9,9 +9,9 @@ from gainkit.words import FaultWords, Template, joined
 
 
 def routing_verdict(ok: bool, by_ear: bool, unused: Sequence[int] = (), judged: bool = True) -> str:
-    """The verdict on a routing; unused : channels on which nothing is heard. judged : it was long enough."""
+    """The verdict on a routing; unused : channels on which nothing is heard. judged : all could be heard."""
     if not judged:
-        return "ROUTING NOT JUDGED: the recording is too short."
+        return "ROUTING NOT JUDGED: not all beeps can be told in this recording."
     if ok and by_ear:
         return "BOTH CHANNELS ARE HEARD. One microphone does not tell which side plays which."
     if ok and unused:
@@ -32,6 +32,14 @@ def _beeps_not_heard(values: Mapping[str, Any]) -> str:
     return f"{count} never heard: the {{side}} channel is silent, or more than {{crosstalk_db:.3g}} dB weaker."
 
 
+def _beeps_hardly_heard(values: Mapping[str, Any]) -> str:
+    count = "1 beep" if values["beeps"] == 1 else "{beeps} beeps"
+    return (
+        f"{count} heard only at {{start_seconds:.1f}} to {{stop_seconds:.1f}} s, where something else may sound at their "
+        "pitch: the {side} channel is silent, or was lost. Record again where nothing else beeps."
+    )
+
+
 def _beeps_weak(values: Mapping[str, Any]) -> str:
     count = "1 beep" if values["beeps"] == 1 else "{beeps} beeps"
     return f"{count}: the {{side}} channel is heard {{under_db:.0f}} dB weaker than the other."
@@ -41,6 +49,14 @@ def _beeps_lost(values: Mapping[str, Any]) -> str:
     where = "Channel {channel}" if "channel" in values else "The {side} channel"
     return (
         f"{where} is lost between {{start_seconds:.1f}} and {{stop_seconds:.1f}} s: look for a loose contact."
+    )
+
+
+def _beeps_covered(values: Mapping[str, Any]) -> str:
+    where = "Channel {channel}" if "channel" in values else "The {side} channel"
+    return (
+        f"{where} is not told between {{start_seconds:.1f}} and {{stop_seconds:.1f}} s: something else sounds at the "
+        "beeps' pitch where they are due, and may cover them. Record again without it."
     )
 
 
@@ -60,6 +76,7 @@ FAULTS: dict[str, FaultWords] = {
 
 REMARKS: dict[str, Template] = {
     "beeps_not_heard": _beeps_not_heard,
+    "beeps_hardly_heard": _beeps_hardly_heard,
     "other_counts_heard": lambda values: (
         f"Groups of {joined(values['counts'])} beeps are heard: both channels may be bridged together, or an "
         "echo counts twice."
@@ -83,6 +100,7 @@ REMARKS: dict[str, Template] = {
     ),
     "beeps_weak": _beeps_weak,
     "beeps_lost": _beeps_lost,
+    "beeps_covered": _beeps_covered,
     "other_beeps": (
         "{groups} groups of beeps that are not the track's are heard, the first at {at_seconds:.1f} s: another "
         "vehicle's or a machine's. They were left out."
