@@ -93,7 +93,14 @@ def test_rails_are_found_through_a_steep_filter(
         assert found.clipping.overdrive_interval_db[0] >= 0
 
 
-@pytest.mark.parametrize("order", [3, 4])
+@pytest.mark.parametrize(("order", "corner_hz"), [(4, 44.5), (5, 40.0), (6, 45.0)])
+def test_rails_are_found_through_a_high_pass_close_under_the_tone(order: int, corner_hz: float) -> None:
+    found = recorded(held(6.0), 50.0, filtered("high", corner_hz, order)).clipping
+    assert found.state == "clipped"
+    assert found.overdrive_db == pytest.approx(6.0, abs=0.1)
+
+
+@pytest.mark.parametrize("order", [3, 4, 5, 6])
 @pytest.mark.parametrize("kind", ["low", "high"])
 def test_steep_filters_are_those_of_scipy(kind: str, order: int) -> None:
     name = f"{kind}-pass {order}" + "b" * (order == 4)
