@@ -113,14 +113,16 @@ def judge(tone: ToneFit, limit_thd_percent: float) -> Verdict:
         other = _other_explanation(tone, of, crest, corner_ratio, limit_thd_percent)
         if other.verdict is not None:
             return other.verdict
-        interval, alone, bent, hidden = other.interval, other.alone, other.bent, other.hidden
+        interval, alone, bent = other.interval, other.alone, other.bent
+        hidden = filters_may_hide(of, crest, tone.staircase_volts)
     sides = _sides_at_rail(rails, tone, limit_thd_percent)
     if explained < thresholds.RAIL_EXPLAINS_WELL and (flats := flat_rails(tone)) is not None:
         return _slow_recovery(flats, tone, limit_thd_percent)
     if explained < _least_explained(rails, bent) or not any(sides) or _smooth(real, noise, rails):
-        named = _other_kind(tone, relative, limit_thd_percent)
-        hidden = hidden and any(each.code == "not_by_a_rail" for each in named)
-        return Verdict(CLEAN, rails, named, hidden)
+        hidden = hidden and tone.thd_percent >= thresholds.HIDES_FROM * limit_thd_percent
+        if hidden:
+            return Verdict(CLEAN, rails, (fault("not_by_a_rail", thd_percent=tone.thd_percent),), hidden)
+        return Verdict(CLEAN, rails, _other_kind(tone, relative, limit_thd_percent))
     if max(rails.overdrive_db) > thresholds.RECTIFIED_OVERDRIVE_DB and not all(sides):
         missing = fault("missing_half", side="positive" if sides[0] else "negative")
         return Verdict(CLEAN, rails, (missing,))
@@ -146,15 +148,13 @@ class _Other:
 
     verdict : where something does so better than rails alone; None elsewhere. interval : of overdrive that all
     explanations span which fit alike [dB]; None where they agree. alone : whether rails alone have no rival.
-    bent : whether a mere curve tells the wave as well: rails must then tell it nearly all. hidden : whether
-    rails behind a filter come near.
+    bent : whether a mere curve tells the wave as well: rails must then tell it nearly all.
     """
 
     verdict: Verdict | None = None
     interval: tuple[float, float] | None = None
     alone: bool = True
     bent: bool = False
-    hidden: bool = False
 
 
 def _sticking(tone: ToneFit, of: list[Explanation], orders: int) -> Flats | None:
@@ -196,8 +196,7 @@ def _other_explanation(
     elif any(one.cause == "curve" for one in (best, *as_good)) or (little and untrue(best, len(crest))):
         near = together([alone, *(one for one in as_good if one.rails is not None)], missed)
         # the plainest of those that fit alike: no rail
-        hidden = filters_may_hide(of, crest)
-        return _Other(None, with_interval(near, *few), len(near) < 2 and not few, bent=True, hidden=hidden)
+        return _Other(None, with_interval(near, *few), len(near) < 2 and not few, bent=True)
     if not_so_deep(best, len(crest)):
         few = [*few, 0.0]
     interval = with_interval(together(as_good, missed), *few)
@@ -251,11 +250,12 @@ def _explained(rails: RailFit, relative: Phasors, tone: ToneFit) -> float:
 
 
 def _slow_recovery(flats: Flats, tone: ToneFit, limit_thd_percent: float) -> Verdict:
-    """Rails that were seen in the wave, not in its harmonics: it stays at them longer than the sine does."""
+    """Rails that were seen in the wave, not in its harmonics: it may stay at them longer than the sine does."""
     flat, interval = flats.rails, flats.interval_db
     sides = (flat.overdrive_db[0] > 0, flat.overdrive_db[1] > 0)
     clipping = replace(_clipping(flat, sides, tone, limit_thd_percent), overdrive_interval_db=interval)
-    return Verdict(clipping, flat, (remark("slow_recovery"), *_interval_remark(interval)))
+    told = (remark("slow_recovery"),) if flats.recover_slowly else ()
+    return Verdict(clipping, flat, (*told, *_interval_remark(interval)))
 
 
 def change_to(set_volts: float, rms_volts: float, rails: RailFit | None) -> float | None:
@@ -343,7 +343,7 @@ def _knee_remark(rails: RailFit, tone: ToneFit) -> tuple[Remark, ...]:
     knee = rails.knee
     if knee.slope > thresholds.NAMED_SLOPE:
         return (remark("rail_gives_way", slope_percent=100 * knee.slope),)
-    if knee.zone:
+    if knee.zone > thresholds.NAMED_ZONE:
         return (fault("crossover_distortion", step_percent=100 * knee.zone),)
     if rails.hard or knee.sharpness > HARDEST_SOFT:
         return ()

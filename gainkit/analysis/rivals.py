@@ -84,9 +84,14 @@ def tells_little(of: list[Explanation], relative: Phasors) -> bool:
     return alone and _turned(relative) and not exact
 
 
-def filters_may_hide(of: list[Explanation], relative: Phasors) -> bool:
-    """Whether harmonics (K,) from the crest are turned, and rails behind a filter leave little of them."""
-    return _turned(relative) and any(one.rails is not None and one.left_share < LEAVES for one in of)
+def filters_may_hide(of: list[Explanation], relative: Phasors, rounding_volts: float) -> bool:
+    """Whether harmonics (K,) from the crest are turned, and rails behind a filter leave little of them.
+
+    Or whether that cannot be seen for what a coarse quantiser makes of them [V peak].
+    """
+    rounded = rounding_volts**2 > LEAVES * float(np.sum(np.abs(relative[1:]) ** 2))
+    near = any(one.rails is not None and one.left_share < LEAVES for one in of)
+    return _turned(relative) and (near or rounded)
 
 
 def untrue(one: Explanation, orders: int) -> bool:
