@@ -187,7 +187,7 @@ def _other_explanation(
     if worse[0] < ALIKE:
         near = [one for one, more in zip(of, worse, strict=True) if one is alone or more <= worse[0] + slack]
         near = together(near, missed)
-        return _Other(None, with_interval(near, *few), (len(near) == 1 and not few) or simple)
+        return _Other(None, with_interval(near, len(crest), *few), (len(near) == 1 and not few) or simple)
     as_good = [one for one, more in zip(of, worse, strict=True) if more < ALIKE]
     # a curve that is free in many orders comes near to anything: it only speaks against rails
     named, _ = ranked([one for one in of if one.cause != "curve" or one.figures <= PLAIN_CURVE], len(crest))
@@ -196,10 +196,10 @@ def _other_explanation(
     elif any(one.cause == "curve" for one in (best, *as_good)) or (little and untrue(best, len(crest))):
         near = together([alone, *(one for one in as_good if one.rails is not None)], missed)
         # the plainest of those that fit alike: no rail
-        return _Other(None, with_interval(near, *few), len(near) < 2 and not few, bent=True)
+        return _Other(None, with_interval(near, len(crest), *few), len(near) < 2 and not few, bent=True)
     if not_so_deep(best, len(crest)):
         few = [*few, 0.0]
-    interval = with_interval(together(as_good, missed), *few)
+    interval = with_interval(together(as_good, missed), len(crest), *few)
     best = tone_units(best, tone.frequency_hz)
     values = best.values or {}
     if best.cause == "slew":
