@@ -21,6 +21,7 @@ from gainkit.analysis.rivals import (
     could_be_any,
     few_orders_db,
     filters_may_hide,
+    leaves_too_much,
     near_misses,
     not_so_deep,
     ranked,
@@ -114,14 +115,14 @@ def judge(tone: ToneFit, limit_thd_percent: float) -> Verdict:
         if other.verdict is not None:
             return other.verdict
         interval, alone, bent = other.interval, other.alone, other.bent
-        hidden = filters_may_hide(of, crest, tone.staircase_volts)
+        distortion = tone.thd_percent / max(limit_thd_percent, 1e-9)
+        hidden = filters_may_hide(of, crest, tone.staircase_volts, distortion)
     sides = _sides_at_rail(rails, tone, limit_thd_percent)
     if explained < thresholds.RAIL_EXPLAINS_WELL and (flats := flat_rails(tone)) is not None:
         return _slow_recovery(flats, tone, limit_thd_percent)
     if explained < _least_explained(rails, bent) or not any(sides) or _smooth(real, noise, rails):
-        hidden = hidden and tone.thd_percent >= thresholds.HIDES_FROM * limit_thd_percent
         if hidden:
-            return Verdict(CLEAN, rails, (fault("not_by_a_rail", thd_percent=tone.thd_percent),), hidden)
+            return _hidden(tone, rails)
         return Verdict(CLEAN, rails, _other_kind(tone, relative, limit_thd_percent))
     if max(rails.overdrive_db) > thresholds.RECTIFIED_OVERDRIVE_DB and not all(sides):
         missing = fault("missing_half", side="positive" if sides[0] else "negative")
@@ -208,6 +209,8 @@ def _other_explanation(
     if best.cause == "saturation":
         return _Other(Verdict(CLEAN, None, (fault("saturation", thd_percent=tone.thd_percent),)))
     assert best.rails is not None
+    if leaves_too_much(best, alone, len(crest)):
+        return _Other(_hidden(tone, rails))
     sides = _sides_at_rail(best.rails, tone, limit_thd_percent)
     if not any(sides) or (max(best.rails.overdrive_db) > thresholds.RECTIFIED_OVERDRIVE_DB and not all(sides)):
         return _Other()
@@ -382,6 +385,11 @@ def _other_kind(tone: ToneFit, relative: Phasors, limit_thd_percent: float) -> t
     if even_power > 2 * odd_power:
         return (fault("even_harmonics", thd_percent=thd_percent),)
     return _unnamed(tone, limit_thd_percent)
+
+
+def _hidden(tone: ToneFit, rails: RailFit) -> Verdict:
+    """Distortion that rails behind a filter may make: whether the output clips is not known."""
+    return Verdict(CLEAN, rails, (fault("not_by_a_rail", thd_percent=tone.thd_percent),), hidden=True)
 
 
 def _unnamed(tone: ToneFit, limit_thd_percent: float) -> tuple[Remark, ...]:

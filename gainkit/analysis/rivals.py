@@ -37,6 +37,9 @@ the corner then [-]."""
 RAISED = 1.4
 """... or stronger (our choice): by 3 dB, the resonance of an output filter without its load [-]."""
 
+FAR_OVER_LIMIT = 4.0
+"""Of so many times the limit of THD only rails make more in an amplifier (our choice) [-]."""
+
 LEANS = 2.5
 """By so many times the root of the share of the harmonics' power that it leaves, an explanation that is not
 true and leaves much may tell overdrive wrong, as a share of it [-] (chosen on rails that bend before a shelf,
@@ -90,14 +93,28 @@ def tells_little(of: list[Explanation], relative: Phasors) -> bool:
     return alone and _turned(relative) and not exact
 
 
-def filters_may_hide(of: list[Explanation], relative: Phasors, rounding_volts: float) -> bool:
-    """Whether harmonics (K,) from the crest are turned, and rails behind a filter leave little of them.
+def filters_may_hide(
+    of: list[Explanation], relative: Phasors, rounding_volts: float, distortion: float
+) -> bool:
+    """Whether rails behind a filter leave little of harmonics (K,) from the crest that are turned,
+    or far more than amplifiers make that are not at their rails.
 
-    Or whether that cannot be seen for what a coarse quantiser makes of them [V peak].
+    Or whether that cannot be seen for what a coarse quantiser makes of them [V peak]. distortion : over the
+    limit [-].
     """
     rounded = rounding_volts**2 > LEAVES * float(np.sum(np.abs(relative[1:]) ** 2))
-    near = any(one.rails is not None and one.left_share < LEAVES for one in of)
-    return _turned(relative) and (near or rounded)
+    filtered = [one.rails for one in of if one.rails is not None and one.left_share < LEAVES]
+    near = any(each.behind and max(each.overdrive_db) < thresholds.RECTIFIED_OVERDRIVE_DB for each in filtered)
+    if distortion > FAR_OVER_LIMIT:
+        return near
+    return distortion >= thresholds.HIDES_FROM and _turned(relative) and (near or rounded)
+
+
+def leaves_too_much(best: Explanation, alone: Explanation, orders: int) -> bool:
+    """Whether the best is not true and leaves much where rails alone tell little of the wave: its filter could
+    be anything."""
+    much = best.left_share > MUCH_LEFT and untrue(best, orders)
+    return much and alone.left_share > 1 - thresholds.RAIL_EXPLAINS
 
 
 def untrue(one: Explanation, orders: int) -> bool:
