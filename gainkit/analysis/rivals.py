@@ -113,7 +113,7 @@ def filters_may_hide(
 def leaves_too_much(best: Explanation, alone: Explanation, orders: int) -> bool:
     """Whether the best is not true and leaves much where rails alone tell little of the wave: its filter could
     be anything."""
-    much = best.left_share > MUCH_LEFT and untrue(best, orders)
+    much = best.left_share > LEAVES / 2 and untrue(best, orders)
     return much and alone.left_share > 1 - thresholds.RAIL_EXPLAINS
 
 
