@@ -27,6 +27,9 @@ low-pass leaves the fifth a third of the third, a fourth-order one below the ton
 TURNED = 0.05
 """Of the harmonics' power so much across the crest is no memoryless stage's [-]: turned by 13 degrees."""
 
+TURNED_AT_ALL = 0.005
+"""... and so much is not of a stage and noise alone [-]: turned by 4 degrees."""
+
 EXACT = 0.1
 """An explanation that leaves less than this share of what noise and the amplifier make is no chance [-]."""
 
@@ -75,10 +78,10 @@ def near_misses(of: list[Explanation], orders: int, little: bool = False) -> lis
     return [one for one in railed if one.left_share <= UNTRUE_SHARE * least]
 
 
-def _turned(relative: Phasors) -> bool:
+def _turned(relative: Phasors, share: float = TURNED) -> bool:
     """Whether harmonics (K,) from the crest stand across it as no memoryless stage makes them."""
     beyond = relative[1:]
-    return float(np.sum(beyond.imag**2)) > TURNED * float(np.sum(np.abs(beyond) ** 2))
+    return float(np.sum(beyond.imag**2)) > share * float(np.sum(np.abs(beyond) ** 2))
 
 
 def tells_little(of: list[Explanation], relative: Phasors) -> bool:
@@ -96,8 +99,8 @@ def tells_little(of: list[Explanation], relative: Phasors) -> bool:
 def filters_may_hide(
     of: list[Explanation], relative: Phasors, rounding_volts: float, distortion: float
 ) -> bool:
-    """Whether rails behind a filter leave little of harmonics (K,) from the crest that are turned,
-    or far more than amplifiers make that are not at their rails.
+    """Whether rails behind a filter leave little of harmonics (K,) from the crest that are turned, or turned at
+    all and far more than amplifiers make that are not at their rails.
 
     Or whether that cannot be seen for what a coarse quantiser makes of them [V peak]. distortion : over the
     limit [-].
@@ -106,7 +109,7 @@ def filters_may_hide(
     filtered = [one.rails for one in of if one.rails is not None and one.left_share < LEAVES]
     near = any(each.behind and max(each.overdrive_db) < thresholds.RECTIFIED_OVERDRIVE_DB for each in filtered)
     if distortion > FAR_OVER_LIMIT:
-        return near
+        return near and _turned(relative, TURNED_AT_ALL)
     return distortion >= thresholds.HIDES_FROM and _turned(relative) and (near or rounded)
 
 
