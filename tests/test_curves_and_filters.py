@@ -78,6 +78,14 @@ def held(overdrive_db: float) -> Callable[[Floats], Floats]:
     return lambda u: np.clip(10 ** (overdrive_db / 20) * u, -1, 1)
 
 
+def test_much_distortion_that_rails_behind_a_filter_may_make_is_not_called_clean() -> None:
+    """A free curve of five orders tells the 23 % as well."""
+    b, a = ellip(3, 1.1, 49, 2 * np.pi * 85 * 3.25, analog=True)
+    found = recorded(held(5.54), 85.0, lambda f: np.asarray(freqs(b, a, 2 * np.pi * f)[1]))
+    assert found.clipping.state is None
+    assert "not_by_a_rail" in codes(found.notes)
+
+
 @pytest.mark.long
 @pytest.mark.parametrize(
     ("kind", "corner_hz", "order"), [("low", 80.0, 4), ("low", 100.0, 4), ("high", 30.0, 4)]
@@ -93,7 +101,14 @@ def test_rails_are_found_through_a_steep_filter(
         assert found.clipping.overdrive_interval_db[0] >= 0
 
 
-@pytest.mark.parametrize("order", [3, 4])
+@pytest.mark.parametrize(("order", "corner_hz"), [(4, 44.5), (5, 40.0), (6, 45.0)])
+def test_rails_are_found_through_a_high_pass_close_under_the_tone(order: int, corner_hz: float) -> None:
+    found = recorded(held(6.0), 50.0, filtered("high", corner_hz, order)).clipping
+    assert found.state == "clipped"
+    assert found.overdrive_db == pytest.approx(6.0, abs=0.1)
+
+
+@pytest.mark.parametrize("order", [3, 4, 5, 6])
 @pytest.mark.parametrize("kind", ["low", "high"])
 def test_steep_filters_are_those_of_scipy(kind: str, order: int) -> None:
     name = f"{kind}-pass {order}" + "b" * (order == 4)

@@ -21,6 +21,7 @@ from gainkit.analysis.rivals import (
     could_be_any,
     few_orders_db,
     filters_may_hide,
+    leaves_too_much,
     near_misses,
     not_so_deep,
     ranked,
@@ -113,14 +114,16 @@ def judge(tone: ToneFit, limit_thd_percent: float) -> Verdict:
         other = _other_explanation(tone, of, crest, corner_ratio, limit_thd_percent)
         if other.verdict is not None:
             return other.verdict
-        interval, alone, bent, hidden = other.interval, other.alone, other.bent, other.hidden
+        interval, alone, bent = other.interval, other.alone, other.bent
+        distortion = tone.thd_percent / max(limit_thd_percent, 1e-9)
+        hidden = filters_may_hide(of, crest, tone.staircase_volts, distortion)
     sides = _sides_at_rail(rails, tone, limit_thd_percent)
     if explained < thresholds.RAIL_EXPLAINS_WELL and (flats := flat_rails(tone)) is not None:
         return _slow_recovery(flats, tone, limit_thd_percent)
     if explained < _least_explained(rails, bent) or not any(sides) or _smooth(real, noise, rails):
-        named = _other_kind(tone, relative, limit_thd_percent)
-        hidden = hidden and any(each.code == "not_by_a_rail" for each in named)
-        return Verdict(CLEAN, rails, named, hidden)
+        if hidden:
+            return _hidden(tone, rails)
+        return Verdict(CLEAN, rails, _other_kind(tone, relative, limit_thd_percent))
     if max(rails.overdrive_db) > thresholds.RECTIFIED_OVERDRIVE_DB and not all(sides):
         missing = fault("missing_half", side="positive" if sides[0] else "negative")
         return Verdict(CLEAN, rails, (missing,))
@@ -146,15 +149,13 @@ class _Other:
 
     verdict : where something does so better than rails alone; None elsewhere. interval : of overdrive that all
     explanations span which fit alike [dB]; None where they agree. alone : whether rails alone have no rival.
-    bent : whether a mere curve tells the wave as well: rails must then tell it nearly all. hidden : whether
-    rails behind a filter come near.
+    bent : whether a mere curve tells the wave as well: rails must then tell it nearly all.
     """
 
     verdict: Verdict | None = None
     interval: tuple[float, float] | None = None
     alone: bool = True
     bent: bool = False
-    hidden: bool = False
 
 
 def _sticking(tone: ToneFit, of: list[Explanation], orders: int) -> Flats | None:
@@ -187,7 +188,7 @@ def _other_explanation(
     if worse[0] < ALIKE:
         near = [one for one, more in zip(of, worse, strict=True) if one is alone or more <= worse[0] + slack]
         near = together(near, missed)
-        return _Other(None, with_interval(near, *few), (len(near) == 1 and not few) or simple)
+        return _Other(None, with_interval(near, len(crest), *few), (len(near) == 1 and not few) or simple)
     as_good = [one for one, more in zip(of, worse, strict=True) if more < ALIKE]
     # a curve that is free in many orders comes near to anything: it only speaks against rails
     named, _ = ranked([one for one in of if one.cause != "curve" or one.figures <= PLAIN_CURVE], len(crest))
@@ -196,11 +197,10 @@ def _other_explanation(
     elif any(one.cause == "curve" for one in (best, *as_good)) or (little and untrue(best, len(crest))):
         near = together([alone, *(one for one in as_good if one.rails is not None)], missed)
         # the plainest of those that fit alike: no rail
-        hidden = filters_may_hide(of, crest)
-        return _Other(None, with_interval(near, *few), len(near) < 2 and not few, bent=True, hidden=hidden)
+        return _Other(None, with_interval(near, len(crest), *few), len(near) < 2 and not few, bent=True)
     if not_so_deep(best, len(crest)):
         few = [*few, 0.0]
-    interval = with_interval(together(as_good, missed), *few)
+    interval = with_interval(together(as_good, missed), len(crest), *few)
     best = tone_units(best, tone.frequency_hz)
     values = best.values or {}
     if best.cause == "slew":
@@ -209,6 +209,8 @@ def _other_explanation(
     if best.cause == "saturation":
         return _Other(Verdict(CLEAN, None, (fault("saturation", thd_percent=tone.thd_percent),)))
     assert best.rails is not None
+    if leaves_too_much(best, alone, len(crest)):
+        return _Other(_hidden(tone, rails))
     sides = _sides_at_rail(best.rails, tone, limit_thd_percent)
     if not any(sides) or (max(best.rails.overdrive_db) > thresholds.RECTIFIED_OVERDRIVE_DB and not all(sides)):
         return _Other()
@@ -251,11 +253,12 @@ def _explained(rails: RailFit, relative: Phasors, tone: ToneFit) -> float:
 
 
 def _slow_recovery(flats: Flats, tone: ToneFit, limit_thd_percent: float) -> Verdict:
-    """Rails that were seen in the wave, not in its harmonics: it stays at them longer than the sine does."""
+    """Rails that were seen in the wave, not in its harmonics: it may stay at them longer than the sine does."""
     flat, interval = flats.rails, flats.interval_db
     sides = (flat.overdrive_db[0] > 0, flat.overdrive_db[1] > 0)
     clipping = replace(_clipping(flat, sides, tone, limit_thd_percent), overdrive_interval_db=interval)
-    return Verdict(clipping, flat, (remark("slow_recovery"), *_interval_remark(interval)))
+    told = (remark("slow_recovery"),) if flats.recover_slowly else ()
+    return Verdict(clipping, flat, (*told, *_interval_remark(interval)))
 
 
 def change_to(set_volts: float, rms_volts: float, rails: RailFit | None) -> float | None:
@@ -343,7 +346,7 @@ def _knee_remark(rails: RailFit, tone: ToneFit) -> tuple[Remark, ...]:
     knee = rails.knee
     if knee.slope > thresholds.NAMED_SLOPE:
         return (remark("rail_gives_way", slope_percent=100 * knee.slope),)
-    if knee.zone:
+    if knee.zone > thresholds.NAMED_ZONE:
         return (fault("crossover_distortion", step_percent=100 * knee.zone),)
     if rails.hard or knee.sharpness > HARDEST_SOFT:
         return ()
@@ -382,6 +385,11 @@ def _other_kind(tone: ToneFit, relative: Phasors, limit_thd_percent: float) -> t
     if even_power > 2 * odd_power:
         return (fault("even_harmonics", thd_percent=thd_percent),)
     return _unnamed(tone, limit_thd_percent)
+
+
+def _hidden(tone: ToneFit, rails: RailFit) -> Verdict:
+    """Distortion that rails behind a filter may make: whether the output clips is not known."""
+    return Verdict(CLEAN, rails, (fault("not_by_a_rail", thd_percent=tone.thd_percent),), hidden=True)
 
 
 def _unnamed(tone: ToneFit, limit_thd_percent: float) -> tuple[Remark, ...]:

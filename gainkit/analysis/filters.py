@@ -43,6 +43,7 @@ class FilterFamily:
 
 
 _LOW, _HIGH, _Q = (0.02, 0.1, 0.25, 0.5, 0.8, 1.1), (0.7, 1.5, 2.5, 4.0, 7.0, 12.0), (0.5, 0.75, 1.2)
+_BELOW = (0.02, 0.1, 0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9, 1.0, 1.15)
 _NEAR = (1.1, 1.5, 2.0, 2.6, 3.3, 4.2, 5.4, 7.5, 12.0)
 _CENTRES = (0.3, 0.4, 0.5, 0.65, 0.8, 1.0, 1.2, 1.4, 1.6, 1.9, 2.3, 2.9, 4.0)
 
@@ -54,22 +55,21 @@ def _sum(*products: tuple[int, ...]) -> tuple[tuple[float, tuple[int, ...]], ...
 
 ONE = _sum(())
 
-STEEP: tuple[tuple[str, tuple[float, ...]], ...] = (
-    ("3", (1.0, 2.0, 2.0, 1.0)),
-    ("4", (1.0, 2**1.5, 4.0, 2**1.5, 1.0)),
-    ("4b", (1.0, 2.6131259, 3.4142136, 2.6131259, 1.0)),
-)
-"""High-passes of third and fourth order: Butterworth, Linkwitz-Riley (two Butterworth sections of second order)
-and Butterworth again; coefficients of 1, s, s^2, ... of the normalised low-pass (Zverev, Handbook of Filter
-Synthesis, 1967, from memory; tests compare them with scipy.signal)."""
+TWO_SECTIONS = (1.0, 2**1.5, 4.0, 2**1.5, 1.0)
+"""Linkwitz-Riley of fourth order, two Butterworth sections of second: coefficients of 1, s, s^2, ... of the
+normalised low-pass."""
 
 SMOOTH: tuple[tuple[str, tuple[float, ...]], ...] = (
-    STEEP[1],
+    ("4", TWO_SECTIONS),
     ("3s", (1.0, 1.7556724, 1.2329542, 0.3607773)),
     ("4s", (1.0, 2.1139177, 1.9151348, 0.8996528, 0.1901792)),
 )
 """Low-passes after Linkwitz-Riley and after Bessel, 3 dB down at the corner: the latter hardly turn what they
-take away, so that their wave is nearly that of a soft knee (tests compare them with scipy.signal)."""
+take away, so that their wave is nearly that of a soft knee (Bessel's coefficients from memory; tests compare
+them with scipy.signal)."""
+
+STEEP = (3, 4, 5, 6)
+"""Orders of high-passes after Butterworth [-]."""
 
 RIPPLED = (3, 4, 5, 6)
 """Orders of low-passes whose poles stand on an ellipse: Butterworth's and Chebyshev's [-]."""
@@ -85,8 +85,13 @@ def _high_pass(name: str, constants: tuple[float, ...]) -> FilterFamily:
     order = len(constants) - 1
     below: Polynomial = {power: ((c, (order - power,)),) for power, c in enumerate(constants)}
     return FilterFamily(
-        f"high-pass {name}", "coupling", {order: ONE}, below, ("corner",), (_LOW,), ((1e-3, 2.0),)
+        f"high-pass {name}", "coupling", {order: ONE}, below, ("corner",), (_BELOW,), ((1e-3, 2.0),)
     )
+
+
+def _butterworth(order: int) -> tuple[float, ...]:
+    """Of 1, s, s^2, ...: poles on a circle (tests compare them with scipy.signal)."""
+    return tuple(sum(weight for weight, _ in products) for products in _on_ellipse(order).values())
 
 
 def _rippled(order: int) -> FilterFamily:
@@ -139,7 +144,8 @@ FILTERS = (
         "low-pass 2", "filter", {0: ONE}, {0: ONE, 1: _sum((-1, -1)), 2: _sum((-2, 0))}, ("corner", "q"),
         (_HIGH, _Q), ((0.5, 100.0), (0.3, 3.0)),
     ),
-    *(_high_pass(*each) for each in STEEP),
+    _high_pass("4", TWO_SECTIONS),
+    *(_high_pass(f"{order}{'b' * (order == 4)}", _butterworth(order)) for order in STEEP),
     *(_low_pass(*each) for each in SMOOTH),
     *(_rippled(order) for order in RIPPLED),
     FilterFamily(

@@ -63,6 +63,10 @@ LEANS_DB = 10.0
 """What comes back slowly leans on the sine after it: times the share of points that is not accounted for, by so
 much its overdrive may be off (chosen on tails of 0.2 to 2 % of a period) [dB]."""
 
+LATE_SHARE = 0.01
+"""From this share of late points on rails recover slowly: 0.027 and more where they stick for 2 % of a period,
+none where an amplifier distorts by 0.4 % besides [-]."""
+
 APART_DB = 0.1
 """Sides that differ by less are alike [dB]."""
 
@@ -72,10 +76,12 @@ FLAT_SHARE = 0.3
 
 @dataclass(frozen=True)
 class Flats:
-    """Rails seen in the wave, and the share of its points that belong to the sine or stand at one [-]."""
+    """Rails seen in the wave. accounted : share of its points that belong to the sine or stand at one [-]; late
+    : share that does not belong to the sine although that is not beyond a rail [-]."""
 
     rails: RailFit
     accounted: float
+    late: float
 
     @property
     def interval_db(self) -> tuple[float, float] | None:
@@ -87,6 +93,11 @@ class Flats:
             return None
         told, leans_db = [db for db in self.rails.overdrive_db if db > 0], LEANS_DB * (1 - self.accounted)
         return max(min(told) - leans_db, 0.0), max(told) + leans_db
+
+    @property
+    def recover_slowly(self) -> bool:
+        """Whether the output is seen to come off its rails late."""
+        return self.late > LATE_SHARE
 
     def tell_against(self, other: RailFit | None, left_share: float) -> bool:
         """Whether they hold against another explanation, None for one without rails, which leaves this share of
@@ -130,7 +141,7 @@ def flat_rails(tone: ToneFit) -> Flats | None:
         misfit_without_rails=harmonic_power,
         deviation_db=(doubt, doubt),
     )
-    return Flats(rails, accounted)
+    return Flats(rails, accounted, _late(own, sine - centre, peak, overdrive_db))
 
 
 def _accounted(own: NDArray[np.bool_], wave: Floats, peak: float, overdrive_db: tuple[float, float]) -> float:
@@ -144,6 +155,12 @@ def _accounted(own: NDArray[np.bool_], wave: Floats, peak: float, overdrive_db: 
                 return 0.0
             known |= np.abs(sign * wave - rail) < 2 * AGREES * peak
     return float(np.mean(known))
+
+
+def _late(own: NDArray[np.bool_], sine: Floats, peak: float, overdrive_db: tuple[float, float]) -> float:
+    """Share of the points that do not belong to the sine although it is not beyond a rail."""
+    up, down = (peak * ratio_from_db(-over) if over > 0 else np.inf for over in overdrive_db)
+    return float(np.mean(~own & (sine < up) & (-sine < down)))
 
 
 def folded(tone: ToneFit) -> tuple[Floats, Floats]:

@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from gainkit.analysis.middle import median
+from gainkit.analysis.quantised import distinct
 from gainkit.analysis.tone import ToneFit
 from gainkit.capture.model import Capture
 
@@ -101,6 +102,12 @@ ABOVE_CHANCE = 1.05
 LEAST_NOISE_RATIO = 1e-6
 """... and of the wave's swing where no step is known [-]."""
 
+STRAIGHT = 1e-6
+"""Three samples that bend by less, over the wave's swing, lie on a straight line [-]."""
+
+LEAST_READINGS = 48
+"""Readings a period that leave some between two flats to tell noise by, over twelve at once [-]."""
+
 DITHER_STEPS = 3.0
 """With noise of so many steps, values one step apart count as one: a file is dithered as it is turned down
 [-]."""
@@ -123,11 +130,14 @@ def recorder_limit(samples: Floats, step: float | None, angular: float) -> bool:
     samples : (frames,) [V] as stored; step : of the stored values [V], None when they are fine. angular : of
     the tone [rad/sample].
     """
-    high, low = float(samples.max()), float(samples.min())
-    swing, fine = high - low, step or 0.0
-    held = (samples == high) | (samples == low)
+    if longest_stretch(_at_extremes(samples)) < LEAST_RUN:
+        return False
+    samples, every = _readings(samples, angular)
+    angular *= every
+    held, swing = _at_extremes(samples), float(np.ptp(samples))
     if longest_stretch(held) < LEAST_RUN:
         return False
+    fine = max(step or 0.0, _grid(samples[:MOST_ROUNDED]))
     noise = _noise_of(samples, held)
     tone_left = swing / 2 * (2 * np.sin(min(angular, np.pi) / 2)) ** ORDER / np.sqrt(GAIN)
     least = _least_moving(samples, held, fine, angular) if fine else LEAST_NOISE_RATIO * swing
@@ -135,6 +145,32 @@ def recorder_limit(samples: Floats, step: float | None, angular: float) -> bool:
         return False
     slack = 1.01 * fine if noise > DITHER_STEPS * fine else 0.0
     return any(_at_one_value(sign * samples, noise, slack, fine) for sign in (1, -1))
+
+
+def _at_extremes(samples: Floats) -> NDArray[np.bool_]:
+    """Which of them stand at the highest or the lowest value."""
+    return np.asarray((samples == samples.max()) | (samples == samples.min()))
+
+
+def _readings(samples: Floats, angular: float) -> tuple[Floats, int]:
+    """Those of the samples that were read, and every how manieth they are: an oscilloscope may lay others on
+    straight lines between them. All where they are too few to show noise between the flats."""
+    bends = np.flatnonzero(np.abs(np.diff(samples[:MOST_ROUNDED], 2)) > STRAIGHT * float(np.ptp(samples)))
+    every = max(int(np.gcd.reduce(np.diff(bends))), 1)
+    if every == 1 or 2 * np.pi / (angular * every) < LEAST_READINGS:
+        return samples, 1
+    return samples[(bends[0] + 1) % every :: every], every
+
+
+def _grid(samples: Floats) -> float:
+    """The step that all values (n,) are apart by whole times of, within a fiftieth [V]; 0 where there is none.
+
+    A converter of few bits in a file of many, or in an oscilloscope's text, has steps that nothing else tells.
+    """
+    gaps = np.diff(distinct(samples))
+    step = float(gaps.min(initial=np.inf))
+    multiples = gaps / step
+    return step if len(gaps) and np.all(np.abs(multiples - np.rint(multiples)) < 0.02 * multiples) else 0.0
 
 
 def _at_one_value(samples: Floats, noise: float, slack: float, step: float) -> bool:

@@ -7,6 +7,7 @@ from numpy.typing import NDArray
 
 from gainkit.analysis import thresholds
 from gainkit.analysis.explanation import DEPTHS_DB, LEAVES, UNTRUE, Explanation
+from gainkit.analysis.flats import MUCH_LEFT
 from gainkit.analysis.rails import HARD, Knees, held_harmonics
 
 Phasors = NDArray[np.complex128]
@@ -26,6 +27,9 @@ low-pass leaves the fifth a third of the third, a fourth-order one below the ton
 TURNED = 0.05
 """Of the harmonics' power so much across the crest is no memoryless stage's [-]: turned by 13 degrees."""
 
+TURNED_AT_ALL = 0.005
+"""... and so much is not of a stage and noise alone [-]: turned by 4 degrees."""
+
 EXACT = 0.1
 """An explanation that leaves less than this share of what noise and the amplifier make is no chance [-]."""
 
@@ -35,6 +39,14 @@ the corner then [-]."""
 
 RAISED = 1.4
 """... or stronger (our choice): by 3 dB, the resonance of an output filter without its load [-]."""
+
+FAR_OVER_LIMIT = 4.0
+"""Of so many times the limit of THD only rails make more in an amplifier (our choice) [-]."""
+
+LEANS = 2.5
+"""By so many times the root of the share of the harmonics' power that it leaves, an explanation that is not
+true and leaves much may tell overdrive wrong, as a share of it [-] (chosen on rails that bend before a shelf,
+0.2 dB off where they left 0.7 %)."""
 
 UNTRUE_SHARE = 5.0
 """What untrue explanations leave is no noise, and their odds mean nothing: those are kept that leave no more
@@ -66,10 +78,10 @@ def near_misses(of: list[Explanation], orders: int, little: bool = False) -> lis
     return [one for one in railed if one.left_share <= UNTRUE_SHARE * least]
 
 
-def _turned(relative: Phasors) -> bool:
+def _turned(relative: Phasors, share: float = TURNED) -> bool:
     """Whether harmonics (K,) from the crest stand across it as no memoryless stage makes them."""
     beyond = relative[1:]
-    return float(np.sum(beyond.imag**2)) > TURNED * float(np.sum(np.abs(beyond) ** 2))
+    return float(np.sum(beyond.imag**2)) > share * float(np.sum(np.abs(beyond) ** 2))
 
 
 def tells_little(of: list[Explanation], relative: Phasors) -> bool:
@@ -84,9 +96,28 @@ def tells_little(of: list[Explanation], relative: Phasors) -> bool:
     return alone and _turned(relative) and not exact
 
 
-def filters_may_hide(of: list[Explanation], relative: Phasors) -> bool:
-    """Whether harmonics (K,) from the crest are turned, and rails behind a filter leave little of them."""
-    return _turned(relative) and any(one.rails is not None and one.left_share < LEAVES for one in of)
+def filters_may_hide(
+    of: list[Explanation], relative: Phasors, rounding_volts: float, distortion: float
+) -> bool:
+    """Whether rails behind a filter leave little of harmonics (K,) from the crest that are turned, or turned at
+    all and far more than amplifiers make that are not at their rails.
+
+    Or whether that cannot be seen for what a coarse quantiser makes of them [V peak]. distortion : over the
+    limit [-].
+    """
+    rounded = rounding_volts**2 > LEAVES * float(np.sum(np.abs(relative[1:]) ** 2))
+    filtered = [one.rails for one in of if one.rails is not None and one.left_share < LEAVES]
+    near = any(each.behind and max(each.overdrive_db) < thresholds.RECTIFIED_OVERDRIVE_DB for each in filtered)
+    if distortion > FAR_OVER_LIMIT:
+        return near and _turned(relative, TURNED_AT_ALL)
+    return distortion >= thresholds.HIDES_FROM and _turned(relative) and (near or rounded)
+
+
+def leaves_too_much(best: Explanation, alone: Explanation, orders: int) -> bool:
+    """Whether the best is not true and leaves much where rails alone tell little of the wave: its filter could
+    be anything."""
+    much = best.left_share > LEAVES / 2 and untrue(best, orders)
+    return much and alone.left_share > 1 - thresholds.RAIL_EXPLAINS
 
 
 def untrue(one: Explanation, orders: int) -> bool:
@@ -128,10 +159,16 @@ def few_orders_db(relative: Phasors, little: bool = False) -> list[float]:
     return [float(np.interp(times * share, of_grid, grid)) for times in bounds]
 
 
-def with_interval(of: list[Explanation], *further_db: float) -> tuple[float, float] | None:
+def with_interval(of: list[Explanation], orders: int, *further_db: float) -> tuple[float, float] | None:
     """Lowest and highest overdrive of those with rails, and further ones [dB]; None where all say nearly the
-    same."""
-    depths = [*further_db, *(max(one.rails.overdrive_db) for one in of if one.rails is not None)]
-    if len(depths) < 2 or max(depths) - min(depths) < 0.1:
+    same. Those that are not true may be as far off as what they leave leads them."""
+    depths = list(further_db)
+    for one in of:
+        if one.rails is not None:
+            depth = max(one.rails.overdrive_db)
+            doubted = untrue(one, orders) and one.left_share > MUCH_LEFT
+            off = LEANS * abs(depth) * float(np.sqrt(one.left_share)) if doubted else 0.0
+            depths += [depth - off, depth + off]
+    if not depths or max(depths) - min(depths) < 0.1:
         return None
     return max(min(depths), min(max(depths), 0.0)), max(depths)  # beyond a rail is never less than not at all

@@ -125,22 +125,24 @@ def rail_sag(part: Part, start: float, stop: float, tone: ToneFit) -> RailSag | 
             seen.append(_Rails(middle, *fitted))
     if len(seen) < LEAST_WINDOWS:
         return None
-    usual = median(np.array([s.sine_peak for s in seen]))
-    seen = [s for s in seen if abs(db_from_ratio(s.sine_peak / usual)) < SINE_DB]  # a fade's own are no sag's
+    peaks = np.array([s.sine_peak for s in seen])
+    usual = np.pad(np.abs(db_from_ratio(peaks / median(peaks))) < SINE_DB, 1, mode="edge")
+    # a fade's own are no sag's, nor those beside it: half of one may lie before a turn of the gain
+    seen = list(itertools.compress(seen, usual[:-2] & usual[1:-1] & usual[2:]))
     if len(seen) < LEAST_WINDOWS:
         return None
     seconds, rails = np.array([s.seconds for s in seen]), np.array([s.rail_volts for s in seen])
     peaks = np.array([s.sine_peak for s in seen])
     trend = movement.exponential_trend(seconds, rails)
-    half = length / 2
-    first, last = trend.at(-half), trend.at(float(seconds[-1] - seconds[0]) + half)
+    span, half = float(seconds[-1] - seconds[0]), length / 2
+    first, last = trend.at(-half), trend.at(span + half)
     spread = float(np.sqrt(trend.left / max(len(seen) - 3, 1)))
-    if first - last < max(LEAST_SAG_SHARE * last, SAG_SIGMAS * spread):
+    # by what was seen: a quick exponential laid through noise rises without end before its first point
+    if trend.at(0.0) - trend.at(span) < max(LEAST_SAG_SHARE * last, SAG_SIGMAS * spread):
         return None
     rails_off, peaks_off = np.log(rails) - np.log(rails).mean(), np.log(peaks)
     if abs(float(rails_off @ peaks_off)) > SINE_SHARE * float(rails_off @ rails_off):
         return None
-    span = float(seconds[-1] - seconds[0])
     told = trend.time_constant_seconds if span / 50 < trend.time_constant_seconds < 1.5 * span else None
     return RailSag(first, last, told)
 

@@ -37,6 +37,14 @@ have none."""
 NAMED_SLOPE = 0.03
 """A rail that gives way by less than this share is a rail like any other [-]."""
 
+NAMED_ZONE = 0.002
+"""A dead zone beside rails is named from this share of the sine on: less makes 0.1 % of distortion (0.6 times
+the zone, by its series), which hardly an amplifier is without [-]."""
+
+HIDES_FROM = 0.5
+"""From this share of the limit of THD on, distortion that rails behind a filter may make is not called clean
+[-]: the filter takes most of it away; less most amplifiers have of their own (our choice)."""
+
 LEAST_OVERDRIVE_DB = 0.005
 """Overdrive below this is not told from none: 0.005 dB gives about 0.009 % THD [dB]."""
 

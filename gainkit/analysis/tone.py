@@ -98,7 +98,7 @@ class ToneFit:
     def thd_floor_percent(self) -> float:
         """What noise and a coarse quantiser alone would show as THD: root of the summed error powers [%]."""
         noise = float(np.linalg.norm(self.noise_peak[1 : self.in_band]))
-        return 100 * float(np.hypot(noise, self._staircase()) / np.abs(self.phasors[0]))
+        return 100 * float(np.hypot(noise, self.staircase_volts) / np.abs(self.phasors[0]))
 
     def on_steps(self, step_volts: float, above_band_volts: float = 0.0) -> ToneFit:
         """The same, with what a coarse quantiser of such a step [V] leaves unknown of its crests.
@@ -108,7 +108,8 @@ class ToneFit:
         own_rms_volts = float(np.sqrt(self.residual_power + above_band_volts**2))
         return replace(self, blur_volts=crest_blur(step_volts, own_rms_volts), step_volts=step_volts)
 
-    def _staircase(self) -> float:
+    @property
+    def staircase_volts(self) -> float:
         """What a quantiser's mean error on a sine puts on the harmonics in the band [V peak]: its power is
         spread evenly over as many orders as the sine crosses steps in a radian at its steepest, times two pi
         (Bessel functions of that argument; closed form)."""
