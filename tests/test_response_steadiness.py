@@ -105,6 +105,33 @@ def test_lost_samples_are_told_and_are_no_distortion(track: tuple[np.ndarray, Sw
     assert "sweep_distorted" not in codes(result.notes)
 
 
+@pytest.mark.parametrize("seed", range(6))
+@pytest.mark.parametrize("kind", ["gone", "held", "repeated", "clicked"])
+def test_what_the_source_lost_is_told_and_is_no_distortion(
+    track: tuple[np.ndarray, Sweep], kind: str, seed: int
+) -> None:
+    """3 to 8 ms, with the chain behind it and its noise on it: no two samples are the same."""
+    chance = np.random.default_rng([seed, len(kind), 9])
+    samples, sweep = track
+    played_again = samples[:, 0].copy()
+    latest = 5.5 if kind == "clicked" else 8.0  # a click's energy lies low: higher tones pass it unharmed
+    begin, frames = round(chance.uniform(3.5, latest) * RATE), round(chance.uniform(0.003, 0.008) * RATE)
+    span = slice(begin, begin + frames)
+    if kind == "clicked":
+        decay = np.exp(-np.arange(frames) / frames * chance.uniform(2, 5))
+        played_again[span] += 1.5 * np.abs(played_again).max() * decay
+    else:
+        before = played_again[begin - frames : begin].copy()
+        played_again[span] = {"gone": 0.0, "held": before[-1], "repeated": before}[kind]
+    result = told(through(played_again, BAND if seed % 2 else plain), sweep)
+    assert result.verdict == "level changed"
+    note = one(result, "signal_gone_in_sweep")
+    assert note.values["from_seconds"] == pytest.approx(begin / RATE + 0.3, abs=5e-3)
+    assert note.values["covered"] or kind != "clicked"
+    assert not note.values["covered"] or kind != "gone"
+    assert "sweep_distorted" not in codes(result.notes)
+
+
 @pytest.mark.parametrize("shape", ["rails", "one rail", "dead zone", "coarse"])
 def test_a_chain_that_holds_the_tone_in_every_cycle_loses_no_samples(
     track: tuple[np.ndarray, Sweep], shape: str

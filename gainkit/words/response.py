@@ -43,6 +43,11 @@ def _level_changed(values: Mapping[str, Any]) -> str:
 def _level_dropped(values: Mapping[str, Any]) -> str:
     long = 1000.0 * (values["to_seconds"] - values["from_seconds"])
     more = f", and {values['times'] - 1} times more" if values["times"] > 1 else ""
+    if values["covered"]:
+        return (
+            f"For {long:.0f} ms at {{from_seconds:.1f}} s of the recording, with the sweep at {{from_hz:.3g}} Hz, something else "
+            f"stands in the sweep's place{more}: a click or a repeated block, neither distortion nor a filter. Record again."
+        )
     return (
         f"The signal was gone for {long:.0f} ms at {{from_seconds:.1f}} s of the recording, with the sweep at "
         f"{{from_hz:.3g}} Hz{more}: a loose contact, a protection or a lost block, not a filter. Record again."
