@@ -33,9 +33,10 @@ LEAST_OFF = 0.35
 LEAST_HOPS, MOST_HOPS = 2, 16
 """How many steps a gap takes [hops]: one is a crackle."""
 
-PART_OFF, EDGE_HOPS, MOST_PLACES = 0.3, 2, 12
-"""A gap's steps depart by this part of its largest at least [-]: the tone's own zero is in some of them. So
-many steps beside them are filled with them [hops]; so many places are looked at, the largest first [-]."""
+PART_OFF, ZERO_HOPS, EDGE_HOPS, MOST_PLACES = 0.3, 4, 2, 12
+"""A gap's steps depart by this part of its largest at least [-], but for so many about the tone's own zero
+[hops]. So many steps beside them are filled with them [hops]; so many places are looked at, the largest first
+[-]."""
 
 BESIDE_HOPS, BESIDE_OFF = 8, 0.12
 AROUND_CYCLES, AROUND_OFF = 3.0, 0.35
@@ -91,7 +92,9 @@ def _gap_at(tone: FollowedTone, told: Complexes, off: Floats, top: int) -> Level
     height = float(off[top])
     begin = max(top - MOST_HOPS, 0)
     departs = begin + np.flatnonzero(off[begin : top + MOST_HOPS + 1] > PART_OFF * height)
-    first, last = int(departs[0]), int(departs[-1]) + 1
+    runs = np.split(departs, np.flatnonzero(np.diff(departs) > ZERO_HOPS) + 1)
+    own = next(run for run in runs if run[0] <= top <= run[-1])
+    first, last = int(own[0]), int(own[-1]) + 1
     if not LEAST_HOPS <= last - first <= MOST_HOPS or first < BESIDE_HOPS or last > len(off) - BESIDE_HOPS:
         return None
     if not np.isfinite(told[first - EDGE_HOPS : last + EDGE_HOPS]).all():
