@@ -46,7 +46,7 @@ def _level_dropped(values: Mapping[str, Any]) -> str:
     if values["covered"]:
         return (
             f"For {long:.0f} ms at {{from_seconds:.1f}} s of the recording, with the sweep at {{from_hz:.3g}} Hz, something else "
-            f"stands in the sweep's place{more}: a click or a repeated block, neither distortion nor a filter. Record again."
+            f"stands in the sweep's place{more}: a click, a repeated block or a coarse codec, neither distortion nor a filter. Record again."
         )
     return (
         f"The signal was gone for {long:.0f} ms at {{from_seconds:.1f}} s of the recording, with the sweep at "
@@ -129,6 +129,10 @@ REMARKS: dict[str, Template] = {
     ),
     "marks_not_heard": _marks,
     "recorder_clock_differs": _clock,
+    "band_ends": (
+        "The band ends at {at_hz:.4g} Hz more steeply than any crossover: a tuner, a wireless link, a coded file or a "
+        "slower rate ends so. Play the track from the stick, uncompressed, to see what lies above."
+    ),
     "flat_within": lambda v: (
         f"Flat within {decibels(max(v['within_db'], LEAST_DB))} dB from {{low_hz:.3g}} Hz to {{high_hz:.3g}} Hz."
     ),
