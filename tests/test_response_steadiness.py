@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import dataclasses
+
 import numpy as np
 import pytest
 
@@ -229,3 +231,26 @@ def test_no_level_is_told_finer_than_a_hundredth() -> None:
     assert [decibels(each) for each in (0.00018, 0.0123, 0.744, 12.3)] == ["under 0.01", "0.01", "0.74", "12"]
     assert decibel_span(-1.23, -1.19) == "-1.2"
     assert decibel_span(-0.001, 0.5, "and", 2) == "+0.00 and +0.50"
+
+
+@pytest.mark.parametrize("steps", [60.0, 200.0])
+def test_a_faint_recording_in_16_bit_is_no_chain_that_clips(
+    track: tuple[np.ndarray, Sweep], steps: float
+) -> None:
+    """A tone so many steps high without dither: rounding makes harmonics of it."""
+    samples, sweep = track
+    heard = through(samples[:, 0], BAND)
+    units = np.round(heard * steps / np.abs(heard).max()) / 2.0**15
+    faint = dataclasses.replace(Capture.from_array(units, RATE, calibrated=False), step_units=2.0**-15)
+    result = find_response(faint, sweep)
+    assert "sweep_distorted" not in codes(result.notes)
+    assert "distorted" not in str(result.verdict)
+    assert result.highpass is not None
+    assert result.highpass.corner_hz == pytest.approx(80.0, rel=0.02)
+    clipped = dataclasses.replace(
+        Capture.from_array(
+            np.clip(units, -0.5 * steps / 2.0**15, 0.5 * steps / 2.0**15), RATE, calibrated=False
+        ),
+        step_units=2.0**-15,
+    )
+    assert "sweep_distorted" in codes(find_response(clipped, sweep).notes)
