@@ -112,3 +112,27 @@ def test_a_tune_is_no_whine() -> None:
         ]
     result = find_noise(volts_of(1e-3 * tune[RATE : -2 * RATE] + hiss(9, 3e-4)))
     assert (result.verdict, result.notes[0].code) == ("not known", "noise_not_steady")
+
+
+@pytest.mark.parametrize("rails", [(-1.0, 1.0), (-0.8, 0.8), (-0.5, 0.5), (-1.0, 0.6), (-1e-3, 1e-3)])
+@pytest.mark.parametrize("peak", [0.5, 0.01])
+def test_a_tone_that_is_cut_is_no_silence_to_compare_with(rails: tuple[float, float], peak: float) -> None:
+    """From a sine through rails on one side or both to a square wave."""
+    seconds = np.arange(4 * RATE) / RATE
+    tone = np.clip(np.sin(2 * np.pi * 997.0 * seconds), *rails) / max(rails)
+    result = against(hiss(4, 2e-5), peak * tone + hiss(4, 2e-5, seed=2))
+    useless = told(result, "noise_against_useless")
+    assert useless.values["reason"] == "noise_tone_plays"
+    assert useless.values["frequency_hz"] == pytest.approx(997.0, abs=0.1)
+    assert result.changed_db is None
+    assert result.verdict == "hiss"
+
+
+def test_hum_of_an_open_input_is_still_compared() -> None:
+    """An input whose cable is off may hum a thousand times louder than what it was recorded beside."""
+    seconds = np.arange(4 * RATE) / RATE
+    hum = sum(0.05 / order * np.sin(2 * np.pi * 50.02 * order * seconds + order) for order in range(1, 12))
+    result = against(hiss(4, 2e-5), hum + hiss(4, 2e-5, seed=2))
+    assert "noise_against_useless" not in codes(result.notes)
+    assert result.changed_db is not None
+    assert result.changed_db < -20.0

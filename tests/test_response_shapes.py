@@ -222,3 +222,40 @@ def test_no_band_of_a_tenth_of_a_decibel_is_told(track: tuple[np.ndarray, Sweep]
     chain = in_a_row(filtered("butterworth", 1, 11_594.0, "low"), boosted("high-shelf", 2_707.0, 0.2, 0.7))
     answer = read(track, chain, 60.0)
     assert all(abs(boost.gain_db) >= 0.4 for boost in answer.boosts)
+
+
+@pytest.mark.long
+@pytest.mark.parametrize("edge_hz", [11_000.0, 15_000.0])
+@pytest.mark.parametrize(
+    ("inside", "verdict"),
+    [
+        (filtered("linkwitz-riley", 4, 80.0, "high"), "filtered"),
+        (boosted("peak", 1_000.0, 5.0, 1.0), "filtered and equalised"),
+    ],
+)
+def test_a_band_that_ends_at_a_wall_has_no_other_filter_for_it(
+    track: tuple[np.ndarray, Sweep], inside: Transfer, verdict: str, edge_hz: float
+) -> None:
+    """As a tuner or a coded file ends it: by 511 taps of scipy.signal.firwin."""
+    taps = signal.firwin(511, edge_hz, fs=RATE)
+    ends = in_a_row(inside, lambda hertz: signal.freqz(taps, worN=2 * np.pi * hertz / RATE)[1])
+    result = read(track, ends, 60.0)
+    (note,) = [each for each in result.notes if each.code == "band_ends"]
+    assert note.values["at_hz"] == pytest.approx(edge_hz, rel=0.02)
+    assert result.high_corner_hz == note.values["at_hz"]
+    assert (result.verdict, result.lowpass, result.bends) == (verdict, None, ())
+    if verdict == "filtered":
+        assert result.highpass is not None
+        assert (result.highpass.family, result.highpass.order) == ("linkwitz-riley", 4)
+        assert result.boosts == ()
+    else:
+        (band,) = result.boosts
+        assert band.gain_db == pytest.approx(5.0, abs=0.2)
+
+
+@pytest.mark.long
+def test_the_steepest_crossover_is_no_wall(track: tuple[np.ndarray, Sweep]) -> None:
+    result = read(track, filtered("linkwitz-riley", 8, 9_000.0, "low"), 60.0)
+    assert "band_ends" not in codes(result.notes)
+    assert result.lowpass is not None
+    assert (result.lowpass.family, result.lowpass.order) == ("linkwitz-riley", 8)

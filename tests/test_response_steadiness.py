@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import dataclasses
+
 import numpy as np
 import pytest
 
@@ -105,6 +107,33 @@ def test_lost_samples_are_told_and_are_no_distortion(track: tuple[np.ndarray, Sw
     assert "sweep_distorted" not in codes(result.notes)
 
 
+@pytest.mark.parametrize("seed", range(6))
+@pytest.mark.parametrize("kind", ["gone", "held", "repeated", "clicked"])
+def test_what_the_source_lost_is_told_and_is_no_distortion(
+    track: tuple[np.ndarray, Sweep], kind: str, seed: int
+) -> None:
+    """3 to 8 ms, with the chain behind it and its noise on it: no two samples are the same."""
+    chance = np.random.default_rng([seed, len(kind), 9])
+    samples, sweep = track
+    played_again = samples[:, 0].copy()
+    latest = 5.5 if kind == "clicked" else 8.0  # a click's energy lies low: higher tones pass it unharmed
+    begin, frames = round(chance.uniform(3.5, latest) * RATE), round(chance.uniform(0.003, 0.008) * RATE)
+    span = slice(begin, begin + frames)
+    if kind == "clicked":
+        decay = np.exp(-np.arange(frames) / frames * chance.uniform(2, 5))
+        played_again[span] += 1.5 * np.abs(played_again).max() * decay
+    else:
+        before = played_again[begin - frames : begin].copy()
+        played_again[span] = {"gone": 0.0, "held": before[-1], "repeated": before}[kind]
+    result = told(through(played_again, BAND if seed % 2 else plain), sweep)
+    assert result.verdict == "level changed"
+    note = one(result, "signal_gone_in_sweep")
+    assert note.values["from_seconds"] == pytest.approx(begin / RATE + 0.3, abs=5e-3)
+    assert note.values["covered"] or kind != "clicked"
+    assert not note.values["covered"] or kind != "gone"
+    assert "sweep_distorted" not in codes(result.notes)
+
+
 @pytest.mark.parametrize("shape", ["rails", "one rail", "dead zone", "coarse"])
 def test_a_chain_that_holds_the_tone_in_every_cycle_loses_no_samples(
     track: tuple[np.ndarray, Sweep], shape: str
@@ -202,3 +231,26 @@ def test_no_level_is_told_finer_than_a_hundredth() -> None:
     assert [decibels(each) for each in (0.00018, 0.0123, 0.744, 12.3)] == ["under 0.01", "0.01", "0.74", "12"]
     assert decibel_span(-1.23, -1.19) == "-1.2"
     assert decibel_span(-0.001, 0.5, "and", 2) == "+0.00 and +0.50"
+
+
+@pytest.mark.parametrize("steps", [60.0, 200.0])
+def test_a_faint_recording_in_16_bit_is_no_chain_that_clips(
+    track: tuple[np.ndarray, Sweep], steps: float
+) -> None:
+    """A tone so many steps high without dither: rounding makes harmonics of it."""
+    samples, sweep = track
+    heard = through(samples[:, 0], BAND)
+    units = np.round(heard * steps / np.abs(heard).max()) / 2.0**15
+    faint = dataclasses.replace(Capture.from_array(units, RATE, calibrated=False), step_units=2.0**-15)
+    result = find_response(faint, sweep)
+    assert "sweep_distorted" not in codes(result.notes)
+    assert "distorted" not in str(result.verdict)
+    assert result.highpass is not None
+    assert result.highpass.corner_hz == pytest.approx(80.0, rel=0.02)
+    clipped = dataclasses.replace(
+        Capture.from_array(
+            np.clip(units, -0.5 * steps / 2.0**15, 0.5 * steps / 2.0**15), RATE, calibrated=False
+        ),
+        step_units=2.0**-15,
+    )
+    assert "sweep_distorted" in codes(find_response(clipped, sweep).notes)

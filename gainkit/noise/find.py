@@ -78,7 +78,7 @@ def find_noise(
     own = read_noise(capture, band_hz, number, minus)
     other = None if against is None else read_noise(against, own.band_hz, number, minus)
     alone = None if recorder is None else read_noise(recorder, own.band_hz, number, minus)
-    no_other = None if other is None else useless_against(other)
+    no_other = None if other is None else useless_against(other, own)
     no_recorder = None if alone is None else useless_recorder(alone)
     usable, usable_alone = other if no_other is None else None, alone if no_recorder is None else None
     families, changes = compared(own, usable)

@@ -24,6 +24,15 @@ TONE_OVER_REST_DB = 46.0
 """A single line this far over all the rest of the band together is a tone that plays: hum and whine bring
 orders or hiss of more than 0.5 % with them [dB] (common practice, no source)."""
 
+TONE_SHARE = 0.75
+"""... with the harmonics of its own family, where it holds this part of their power: a square wave's
+fundamental holds 8 / pi^2 of it, so any tone that is cut does; of the mains' orders the line alone counts
+[-]."""
+
+PLAYED_OVER_DB = 40.0
+"""What was recorded for comparison is so much louder, by lines of no mains: something played there [dB] (our
+choice)."""
+
 PLAYING_BELOW_TARGET_DB = 26.0
 """Noise of a twentieth of the target is no silence: something plays, unless its lines are the mains' or move
 [dB] (our choice)."""
@@ -103,9 +112,9 @@ def judged(
     return NoiseAnswer(verdict, (reason, *notes), below, limited, changed)
 
 
-def useless_against(other: NoiseReading) -> Remark | None:
+def useless_against(other: NoiseReading, own: NoiseReading) -> Remark | None:
     """Why nothing can be compared with another capture, or None."""
-    reason = why_not_known(other, None)
+    reason = why_not_known(other, None) or _played(other, own)
     if reason is None:
         return None
     return fault("noise_against_useless", reason=reason.code, other_file=other.file, **reason.values)
@@ -127,17 +136,9 @@ def why_not_known(own: NoiseReading, target_volts: float | None) -> Remark | Non
         return fault("noise_recorder_overload", peak_volts=own.peak_volts)
     if own.still_seconds > SILENT_SHARE * own.seconds:
         return fault("noise_partly_still", still_seconds=own.still_seconds, seconds=own.seconds)
-    strongest = max(own.families, key=lambda family: max(family.line_volts), default=None)
-    if strongest is not None:
-        volts = max(strongest.line_volts)
-        order = strongest.orders[strongest.line_volts.index(volts)]
-        rest = own.hiss_volts**2 + sum(family.rms_volts**2 for family in own.families) - volts**2
-        over = power_db_from_ratio(volts**2 / max(rest, 1e-30 * volts**2))
-        if over >= TONE_OVER_REST_DB:
-            frequency = order * strongest.fundamental_hz
-            return fault(
-                "noise_tone_plays", frequency_hz=frequency, rms_volts=volts, unit=own.unit, over_rest_db=over
-            )
+    tone = _tone(own)
+    if tone is not None and tone.values["over_rest_db"] >= TONE_OVER_REST_DB:
+        return tone
     spread, octaves = own.row_spread_db, own.octave_spread_db
     # hum and whine that come and go are hum and whine still; what moves also changes the octaves it passes
     half = 0.5 * own.rms_volts**2
@@ -160,6 +161,34 @@ def why_not_known(own: NoiseReading, target_volts: float | None) -> Remark | Non
         if below < least and not lines_lead:
             return fault("noise_too_loud", rms_volts=own.rms_volts, below_target_db=below)
     return None
+
+
+def _tone(own: NoiseReading) -> Remark | None:
+    """The strongest line as a tone that plays, cut or not, and how far it stands over the rest."""
+    strongest = max(own.families, key=lambda family: max(family.line_volts), default=None)
+    if strongest is None:
+        return None
+    volts = max(strongest.line_volts)
+    order = strongest.orders[strongest.line_volts.index(volts)]
+    power = volts**2
+    if strongest.kind != "mains" and not strongest.moves and power >= TONE_SHARE * strongest.rms_volts**2:
+        power = strongest.rms_volts**2
+    rest = own.hiss_volts**2 + sum(family.rms_volts**2 for family in own.families) - power
+    return fault(
+        "noise_tone_plays",
+        frequency_hz=order * strongest.fundamental_hz,
+        rms_volts=volts,
+        unit=own.unit,
+        over_rest_db=power_db_from_ratio(power / max(rest, 1e-30 * power)),
+    )
+
+
+def _played(other: NoiseReading, own: NoiseReading) -> Remark | None:
+    """The tone in a capture that is far louder than the one it was recorded for, by lines of no mains."""
+    volts = a_weighted_of_both(own, other)
+    lines = _power([family for family in other.families if family.kind != "mains" and not family.moves])
+    over = volts[1] > ratio_from_db(PLAYED_OVER_DB) * volts[0]
+    return _tone(other) if over and lines > 0.5 * other.a_weighted_volts**2 else None
 
 
 def _nameless(own: NoiseReading) -> list[Family]:

@@ -194,6 +194,7 @@ def _measure(
             if abs(step) < LEAST_CLOCK_STEP:
                 break
     response_curves = curves(impulse, chirp, place.clock, arrival, asked.smooth_octaves)
+    response_curves = _beside_steps(response_curves, asked.heard.capture, chirp)
     response_curves, whole = _recorded_part(response_curves, asked.heard.capture, chirp, place, side)
     if band_of(response_curves) is None:
         return None
@@ -218,6 +219,16 @@ def _measure(
         unlike,
         () if unlike else level_changes(asked.heard, side, place, response_curves),
     )
+
+
+def _beside_steps(response: Curves, capture: Capture, chirp: Chirp) -> Curves:
+    """The same, the floor of distortion no lower than what the recorder's own steps make of a tone: rounding to
+    steps of q adds q^2/12 (Bennett 1948), to a faint tone without dither as harmonics."""
+    if capture.step_units is None:
+        return response
+    tone = np.sqrt(response.power / 2.0) * chirp.amplitude(response.frequency_hz)
+    steps = capture.step_units * capture.volts_per_unit / math.sqrt(12.0)
+    return replace(response, thd_floor=np.hypot(response.thd_floor, steps / np.maximum(tone, steps)))
 
 
 def _recorded_part(

@@ -57,7 +57,8 @@ MOST_CANDIDATES = 4000
 @dataclass(frozen=True)
 class LevelChange:
     """The level went by change_db [dB] between two times in the recording [s], while the sweep went from one
-    frequency to the other [Hz]. gone : it went to the floor and came back; change_db is then how deep."""
+    frequency to the other [Hz]. gone : it went to the floor and came back; change_db is then how deep.
+    covered : it may have been there under something else, a click or a repeated block."""
 
     from_seconds: float
     to_seconds: float
@@ -65,12 +66,14 @@ class LevelChange:
     to_hz: float
     change_db: float
     gone: bool = False
+    covered: bool = False
 
 
 @dataclass(frozen=True)
 class FollowedTone:
     """The sweep's tone over time, (hops,): when [s in the recording], its frequency [Hz], its level re what was
-    played [dB], and over how many hops it was averaged. still : all samples of that hop are the same."""
+    played [dB], and over how many hops it was averaged. still : all samples of that hop are the same.
+    means : of the samples times exp(jp), over each hop, p the sweep's phase; images : of exp(2jp)."""
 
     seconds: Floats
     frequency_hz: Floats
@@ -78,6 +81,9 @@ class FollowedTone:
     window: NDArray[np.int64]
     octave_hops: float
     still: NDArray[np.bool_]
+    means: NDArray[np.complex128]
+    images: NDArray[np.complex128]
+    hop_seconds: float
 
     @cached_property
     def least_db(self) -> float:
@@ -116,8 +122,11 @@ def follow_tone(heard: Heard, sweep: Placed, place: TrackPlace) -> FollowedTone:
     high = np.clip(low + window, 0, hops)
     mean = np.abs(total[high] - total[low]) / np.maximum(high - low, 1)
     level = np.asarray(20.0 * np.log10(2.0 * mean / chirp.amplitude(hertz) + 1e-15))
+    cycles = chirp.from_hz * chirp.octave_seconds * np.expm1((middle - begin) / chirp.octave_seconds)
+    images = np.exp(4j * math.pi * cycles) * np.sinc(2.0 * hertz * hop / rate)
+    octave_hops = chirp.octave_seconds * math.log(2.0) * rate / hop
     return FollowedTone(
-        middle, hertz * place.clock, level, window, chirp.octave_seconds * math.log(2.0) * rate / hop, still
+        middle, hertz * place.clock, level, window, octave_hops, still, sums, images, hop / rate
     )
 
 

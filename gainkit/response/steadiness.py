@@ -21,6 +21,7 @@ from gainkit.response.align import Heard, TrackPlace
 from gainkit.response.deconvolve import fast_length
 from gainkit.response.drive import Placed, SideTrack, rendered
 from gainkit.response.followed import LevelChange, dropouts, follow_tone, jumps_of
+from gainkit.response.gaps import gaps
 from gainkit.response.points import Curves
 from gainkit.response.stuck import stuck
 
@@ -66,7 +67,7 @@ def level_changes(
     stood still."""
     tone = follow_tone(heard, side.sweep, place)
     gone = dropouts(tone)
-    for lost in stuck(heard, side.sweep, place, tone):
+    for lost in (*stuck(heard, side.sweep, place, tone), *gaps(tone)):
         if all(lost.to_seconds < each.from_seconds or lost.from_seconds > each.to_seconds for each in gone):
             gone.append(lost)
     compared, drawn = _by_marks(heard, side, place, response)

@@ -25,6 +25,7 @@ from gainkit.response.remarks import (
 )
 from gainkit.response.resonant import resonance_of
 from gainkit.response.verdict import (
+    CORNER_DB,
     NO_SHAPE_DB,
     ROUGH_SHARE,
     audible_bands,
@@ -36,6 +37,7 @@ from gainkit.response.verdict import (
     own_shape,
     passband_db,
     verdict_of,
+    wall_of,
     without_roll_offs,
 )
 
@@ -107,7 +109,9 @@ def told_of(measured: MeasuredSide, side: SideTrack, differs: bool, crossover_hz
         low_corner_hz=low,
         high_corner_hz=high,
     )
-    answer = while_distorted(_with_chain(answer, curves, band))
+    wall = None if differs else wall_of(curves, band)
+    answer = _with_chain(answer, curves, band if wall is None else (band[0], wall))
+    answer = while_distorted(answer if wall is None else _ends(answer, curves, wall))
     if measured.other is not None:
         answer = _beside_reference(answer, measured.other, side)
     notes = (*answer.notes, *remarks_on(answer, measured.place.by_marks, measured.clocked, crossover_hz))
@@ -230,6 +234,22 @@ def _with_chain(answer: Response, curves: Curves, band: tuple[int, int]) -> Resp
         boosts=tuple(band.told() for band in bands),
         verdict=verdict_of(chain, bool(bands)),
         notes=tuple(found.told(f"{name[:-4]}-pass") for name, found in resonances.items()),
+    )
+
+
+def _ends(answer: Response, curves: Curves, wall: int) -> Response:
+    """The same of a band that ends behind the point `wall`, at no crossover."""
+    assert answer.passband_db is not None
+    hertz, level = curves.frequency_hz, curves.level_db
+    beyond = wall + 1 + int(np.argmax(level[wall + 1 :] < answer.passband_db - CORNER_DB))
+    at = slice(beyond - 1, beyond + 1)
+    corner_hz = corners(hertz[at], level[at], answer.passband_db)[1]
+    equalised = answer.verdict in ("equalised", "filtered and equalised")
+    return replace(
+        answer,
+        high_corner_hz=corner_hz,
+        verdict="filtered and equalised" if equalised else "filtered",
+        notes=(*answer.notes, remark("band_ends", at_hz=corner_hz)),
     )
 
 

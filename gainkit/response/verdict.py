@@ -57,6 +57,10 @@ another one."""
 
 LEAST_FIT_POINTS = 12
 
+WALL_DB, WALL_POINTS, WALL_FROM_DB = 20.0, 2, 6.0
+"""A band ends at a wall where it falls by so much over so many points, which is five times the steepest
+crossover's slope, from so near the passband at most, and does not come back [dB, -, dB]."""
+
 
 def band_of(curves: Curves) -> tuple[int, int] | None:
     """First and last point (inclusive) of the widest stretch 10 dB over the noise; None without any.
@@ -80,6 +84,21 @@ def _clear(curves: Curves) -> NDArray[np.bool_]:
     lift."""
     chance_db = 10.0 * np.log10(1.0 + CHANCE / np.sqrt(curves.bins))
     return (curves.power > 0.0) & (curves.level_db - curves.floor_db >= BAND_OVER_NOISE_DB + chance_db)
+
+
+def wall_of(curves: Curves, band: tuple[int, int]) -> int | None:
+    """The last point that is whole before the band's upper end, where that is a wall; None where it is none.
+
+    A tuner, a wireless link or a coded file ends so: no filter of a family, nor bands, are to be fitted to it.
+    """
+    level = curves.level_db
+    least_db = passband_db(level[band[0] : band[1] + 1]) - WALL_FROM_DB
+    falls = np.flatnonzero(level[:-WALL_POINTS] - level[WALL_POINTS:] > WALL_DB)
+    falls = falls[(falls > band[0] + LEAST_FIT_POINTS) & (falls <= band[1])]
+    if not len(falls) or float(level[falls[0] + WALL_POINTS + 1 :].max(initial=-np.inf)) > least_db - WALL_DB:
+        return None
+    whole = np.flatnonzero(level[: falls[0] + 1] > least_db)
+    return None if not len(whole) or falls[0] - whole[-1] > WALL_POINTS else int(whole[-1]) - WALL_POINTS
 
 
 def passband_db(level_db: Floats) -> float:

@@ -43,6 +43,11 @@ def _level_changed(values: Mapping[str, Any]) -> str:
 def _level_dropped(values: Mapping[str, Any]) -> str:
     long = 1000.0 * (values["to_seconds"] - values["from_seconds"])
     more = f", and {values['times'] - 1} times more" if values["times"] > 1 else ""
+    if values["covered"]:
+        return (
+            f"For {long:.0f} ms at {{from_seconds:.1f}} s of the recording, with the sweep at {{from_hz:.3g}} Hz, something else "
+            f"stands in the sweep's place{more}: a click, a repeated block or a coarse codec, neither distortion nor a filter. Record again."
+        )
     return (
         f"The signal was gone for {long:.0f} ms at {{from_seconds:.1f}} s of the recording, with the sweep at "
         f"{{from_hz:.3g}} Hz{more}: a loose contact, a protection or a lost block, not a filter. Record again."
@@ -124,6 +129,10 @@ REMARKS: dict[str, Template] = {
     ),
     "marks_not_heard": _marks,
     "recorder_clock_differs": _clock,
+    "band_ends": (
+        "The band ends at {at_hz:.4g} Hz more steeply than any crossover: a tuner, a wireless link, a coded file or a "
+        "slower rate ends so. Play the track from the stick, uncompressed, to see what lies above."
+    ),
     "flat_within": lambda v: (
         f"Flat within {decibels(max(v['within_db'], LEAST_DB))} dB from {{low_hz:.3g}} Hz to {{high_hz:.3g}} Hz."
     ),
