@@ -227,6 +227,20 @@ def test_a_chain_that_clips_is_not_flat(
     assert ("judged_while_distorted" in codes(result.notes)) is (verdict == "equalised, distorted")
 
 
+@pytest.mark.parametrize("order", [2, 4])
+def test_rails_nearer_on_one_side_behind_a_high_pass_are_no_knob(
+    track: tuple[np.ndarray, Sweep], order: int
+) -> None:
+    """What they add while loud tones play lies where the high-pass leaves next to nothing: in the transform of the
+    whole sweep it stood for a level of its own there."""
+    samples, sweep = track
+    heard = through(samples[:, 0], filtered("butterworth", order, 2500.0, "high"))
+    top = float(np.abs(heard).max())
+    result = told(np.clip(heard, -0.8 * top, 0.5 * top), sweep)
+    assert not codes(result.notes) & {"level_changed_in_sweep", "signal_gone_in_sweep"}
+    assert "sweep_distorted" in codes(result.notes)
+
+
 def test_no_level_is_told_finer_than_a_hundredth() -> None:
     assert [decibels(each) for each in (0.00018, 0.0123, 0.744, 12.3)] == ["under 0.01", "0.01", "0.74", "12"]
     assert decibel_span(-1.23, -1.19) == "-1.2"

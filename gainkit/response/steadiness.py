@@ -52,6 +52,14 @@ SURE_DEVIATIONS = 4.0
 """A level change is told from so much on [dB], and so many standard deviations of noise besides: a warm voice
 coil takes off less (our choice)."""
 
+MOST_BESIDE = 4.0
+"""... nor where the transform of the whole sweep holds so many times the response [-]: a rail that is nearer on
+one side adds a slow wave of its own while loud tones play (our choice)."""
+
+MOST_CUT = 0.1
+"""Nor are marks compared of a chain that cuts anywhere so much [-]: with echoes that build up less in the short
+mark, it cuts that less; what jumps is told by the tone itself (our choice)."""
+
 SURELY_STILL_DB = 0.35
 """Where marks and the deconvolved response differ by less, the whole sweep's own transform, which holds all
 echoes too, could tell no change [dB]: it is not made."""
@@ -96,7 +104,8 @@ def _by_marks(
         return False, None
     low, high = float(response.frequency_hz[0]), float(response.frequency_hz[-1])
     count = math.floor(math.log2(high / low) * BANDS_PER_OCTAVE)
-    if count < LEAST_BANDS:
+    loud = response.power > float(response.power.max()) * 10.0 ** (-0.1 * DEEP_DB)
+    if count < LEAST_BANDS or float(np.nan_to_num(response.thd)[loud].max(initial=0.0)) > MOST_CUT:
         return False, None
     edges = low * 2.0 ** (np.arange(count + 1) / BANDS_PER_OCTAVE)
     marks = [
@@ -139,7 +148,8 @@ class _Bands:
         """What each mark beside the sweep says that the level did, with the deviation of its noise [dB]; None
         where too few bands are clear. sweep_power : of the response to the sweep, (bands,)."""
         pure = _harmonics(self.response, self.middles_hz) < MOST_HARMONICS
-        pure &= sweep_power > float(sweep_power.max()) * 10.0 ** (-0.1 * DEEP_DB)
+        own = _curve_powers(self.response, self.edges_hz)
+        pure &= (own > float(own.max()) * 10.0 ** (-0.1 * DEEP_DB)) & (sweep_power < MOST_BESIDE * own)
         octave_seconds = self.side.sweep.chirp.octave_seconds
         told = []
         for mark, (power, seconds) in zip((self.side.first_mark, self.side.last_mark), self.marks, strict=True):
