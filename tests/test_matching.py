@@ -376,3 +376,18 @@ def test_a_drift_is_told_from_chance_by_the_middle_frequencies(family: str, seed
     scene = noises.pair(family, seed)
     told = [power_density(each).move is not None for each in scene.captures]
     assert told == [False, moves]
+
+
+@pytest.mark.parametrize(
+    ("bands", "seed", "told"),
+    [(("bass", "bass"), 2, {"nothing"}),
+     *(pytest.param((band, band), seed, {"nothing"}, marks=pytest.mark.long)
+       for band, seed in (("midrange", 0), ("treble", 1), ("full", 0))),
+     *(pytest.param((band, "full"), seed, {"end", "refused (tracks_differ)"}, marks=pytest.mark.long)
+       for band in noises.BANDS for seed in (0, 2, 7))],
+)  # fmt: skip
+def test_unlike_loudspeakers_are_told_from_unlike_tracks(
+    bands: tuple[str, str], seed: int, told: set[str]
+) -> None:
+    """Less than half of the power is common to each of these pairs."""
+    assert noises.tracks_told(noises.tracks(bands, seed)) in told
