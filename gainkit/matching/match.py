@@ -259,7 +259,8 @@ def _refuse_other_tracks(totals: Sequence[_Total], target: _Total, highest_hz: f
     """Raise GainkitError where a capture's power lies in quite other bands than the reference's."""
     for each in totals:
         common = _common_share(each, target, highest_hz)
-        if common < ANY_COMMON or (common < LEAST_COMMON and _ends_elsewhere(each, target, highest_hz)):
+        other_bands = common < ANY_COMMON and not _ends_alike(each, target, highest_hz)
+        if other_bands or (common < LEAST_COMMON and _ends_elsewhere(each, target, highest_hz)):
             raise GainkitError(
                 "tracks_differ", reference=target.capture.file, common_percent=100 * common
             ).within("file", each.capture.file)
