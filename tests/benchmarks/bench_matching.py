@@ -37,7 +37,7 @@ def test_copies_and_takes(way: str) -> None:
 @pytest.mark.benchmark
 @pytest.mark.parametrize("band", [*noises.BANDS, "full"])
 def test_tracks_of_bands(band: str) -> None:
-    """Thresholds were chosen on seeds 0 to 19 and looked at again on 200 to 229."""
+    """Thresholds were chosen on seeds 0 to 19 and looked at again on 200 to 229 and on 2039 of the bass."""
     seeds = range(FIRST_SEED, FIRST_SEED + TRIALS)
     alike = Counter(noises.tracks_told(noises.tracks((band, band), seed)) for seed in seeds)
     print(f"\n{band:<10}on both sides  {dict(alike)}")
