@@ -5,10 +5,15 @@ Each loudspeaker has its own short room answer; surroundings and recorders are a
 
 from __future__ import annotations
 
+import subprocess
+import tempfile
 from dataclasses import dataclass, replace
 from functools import lru_cache
+from math import gcd
+from pathlib import Path
 
 import numpy as np
+import soundfile
 from numpy.typing import NDArray
 from scipy import signal
 
@@ -100,19 +105,52 @@ def pair(family: str, seed: int) -> Pair:
     )
 
 
-COPIES = ("24 to 16 bit", "24 to 8 bit", "rescaled in 16 bit", "trimmed", "padded and turned over", "dithered")
+COPIES = (
+    "24 to 16 bit", "24 to 8 bit", "rescaled in 16 bit", "trimmed", "padded and turned over", "dithered",
+    "other rate by scipy", "other rate by sox", "other rate by ffmpeg",
+)  # fmt: skip
 TAKES = (
     "loudspeakers", "line", "line, channels unlike", "line, 16 bit track", "line into 16 bit files",
-    "one loudspeaker twice",
+    "one loudspeaker twice", "line, other rate", "line into 16 bit files, other rate",
+    "one loudspeaker twice, other rate",
 )  # fmt: skip
+OTHER_RATES = ((44_100, 48_000), (48_000, 44_100), (96_000, 48_000))
 
 
-def saved(samples: Floats, bits: int, name: str, dither: Floats | float = 0.0) -> Capture:
+def saved(samples: Floats, bits: int, name: str, dither: Floats | float = 0.0, rate: int = RATE) -> Capture:
     """As a file of so many bits is read back; dither in steps."""
     step = 2.0 ** (1 - bits)
     stored = np.clip(np.round(samples / step + dither) * step, -1, 1 - step)
-    capture = Capture.from_array(stored, RATE, file=name, calibrated=False)
+    capture = Capture.from_array(stored, rate, file=name, calibrated=False)
     return replace(capture, step_units=step, has_full_scale=True)
+
+
+def at_rate(samples: Floats, rate: int, other: int) -> Floats:
+    return np.asarray(signal.resample_poly(samples, other // gcd(rate, other), rate // gcd(rate, other)))
+
+
+def at_other_rate(wave: Floats, tool: str, rng: np.random.Generator) -> tuple[Capture, Capture]:
+    """A recording and what a program makes of it at another rate, perhaps in other bits; trimmed."""
+    rate, other = OTHER_RATES[int(rng.integers(len(OTHER_RATES)))]
+    wave = wave if rate == RATE else at_rate(wave, RATE, rate)
+    wave = 0.12 * wave / np.std(wave) + 1e-5 * rng.standard_normal(len(wave))
+    bits, other_bits = ((16, 16), (24, 16), (24, 24), (16, 24))[int(rng.integers(4))]
+    first, start = saved(wave, bits, "first.wav", rate=rate), int(rng.integers(0, other // 3))
+    if tool == "scipy":
+        return first, saved(at_rate(first.volts(), rate, other)[start:], other_bits, "copy.wav", rate=other)
+    with tempfile.TemporaryDirectory() as folder:
+        before, after = Path(folder) / "first.wav", Path(folder) / "copy.wav"
+        soundfile.write(before, first.volts(), rate, subtype=f"PCM_{bits}")
+        orders = {
+            "sox": ["sox", before, "-b", str(other_bits), after, "rate", str(other)],
+            "ffmpeg": [
+                "ffmpeg", "-v", "error", "-i", before, "-ar", str(other), "-c:a", f"pcm_s{other_bits}le", after
+            ],
+        }  # fmt: skip
+        subprocess.run(orders[tool], check=True, capture_output=True)
+        stored, got = soundfile.read(after)
+    assert got == other
+    return first, saved(stored[start:], other_bits, "copy.wav", rate=other)
 
 
 def copied(way: str, seed: int) -> tuple[Capture, Capture]:
@@ -120,6 +158,8 @@ def copied(way: str, seed: int) -> tuple[Capture, Capture]:
     rng = np.random.default_rng([40 + COPIES.index(way), seed])
     wave = pair("nothing happens", seed).captures[seed % 2].volts()[: 3 * RATE]
     wave = 0.12 * wave / np.std(wave)
+    if way.startswith("other rate by "):
+        return at_other_rate(wave, way.removeprefix("other rate by "), rng)
     first = saved(wave, 24, "first.wav")
     gain = float(rng.uniform(0.4, 0.9))
     if way == "24 to 8 bit":
@@ -155,14 +195,22 @@ def taken_twice(way: str, seed: int) -> tuple[Capture, Capture]:
         )
     elif way == "line, 16 bit track":
         played = other = np.round(played * 2**15) / 2**15
-    elif way == "line into 16 bit files":
+    elif way.startswith("line into 16 bit files"):
         bits = 16
-    elif way == "one loudspeaker twice":
+    elif way.startswith("one loudspeaker twice"):
         noise = 0.12 * 10 ** (float(rng.uniform(-45, -8)) / 20)
+    rates = (RATE, RATE)
+    if way.endswith("other rate"):  # of one interface, so that no clock runs off
+        rates = OTHER_RATES[int(rng.integers(len(OTHER_RATES)))]
+        played, other = (signal.resample(played, len(played) * rate // RATE) for rate in rates)
+        bits = bits if bits == 16 else int(rng.choice([16, 24]))
     first = played + noise * rng.standard_normal(len(played))
     second = np.concatenate([np.zeros(late), other])
     second = second + noise * rng.standard_normal(len(second))
-    return saved(first, bits, "first.wav"), saved(second, bits, "second.wav")
+    first_bits = 24 if rates[0] != rates[1] and seed % 2 else bits
+    return saved(first, first_bits, "first.wav", rate=rates[0]), saved(
+        second, bits, "second.wav", rate=rates[1]
+    )
 
 
 def called_same(one: Capture, other: Capture) -> bool:
@@ -187,3 +235,75 @@ def outcome(scene: Pair, *, with_track: bool) -> str:
     if scene.trim_db is not None and abs(row.trim_db - scene.trim_db) < max(row.trim_uncertainty_db, 0.3):
         return "right, but accused" if told else "right"
     return "told" if told else "wrong"
+
+
+BANDS = ("bass", "midrange", "treble")
+SPEAKERS = ("plain", "small", "big and boosted", "woofer")
+
+
+@lru_cache(maxsize=8)
+def band_track(band: str, number: int) -> Floats:
+    return kinds.build(ToneSpec("noise", band=band, seconds=15.0, seed=number), RATE).samples()[:, 0]
+
+
+def speaker(kind: str, rng: np.random.Generator) -> Floats:
+    """Filters of a loudspeaker, (sections, 6)."""
+    low_hz, order = float(rng.uniform(45, 80)), 2
+    if kind == "small":
+        low_hz, order = float(rng.uniform(80, 400)), int(rng.choice([2, 4, 8]))
+    elif kind == "big and boosted":
+        low_hz = float(rng.uniform(22, 40))
+    parts = [signal.butter(order, low_hz, "high", fs=RATE, output="sos")]
+    if kind == "woofer":
+        parts.append(
+            signal.butter(int(rng.choice([2, 4])), float(rng.uniform(800, 4000)), fs=RATE, output="sos")
+        )
+    tilt_db, tilt_hz = float(rng.uniform(-4, 4)), float(rng.uniform(500, 3000))
+    shelves = [(tilt_db, tilt_hz)]
+    if kind == "big and boosted":
+        shelves.append((float(rng.uniform(-18, -6)), float(rng.uniform(60, 140))))
+    for gain_db, corner_hz in shelves:  # first-order shelves: what lies above comes up by so much
+        gain = 10 ** (gain_db / 20)
+        zeros, poles = signal.bilinear([gain, 2 * np.pi * corner_hz], [1, 2 * np.pi * corner_hz], RATE)
+        parts.append(np.array([[*zeros, 0, *poles, 0]]))
+    return np.concatenate(parts)
+
+
+def tracks(
+    bands: tuple[str, str], seed: int, kinds_of: tuple[str, str] | None = None
+) -> tuple[Capture, Capture]:
+    """Two loudspeakers that play a noise track each, which share no noise, in a car with its surroundings."""
+    rng = np.random.default_rng([80, *((*BANDS, "full").index(band) for band in bands), seed])
+    seconds, captures = float(rng.uniform(3, 12)), []
+    for number, band in enumerate(bands):
+        begin, frames = round(float(rng.uniform(0, 2)) * RATE), round(seconds * RATE)
+        part, whole = (band_track(each, number)[begin : begin + frames] for each in (band, "full"))
+        kind = str(rng.choice(SPEAKERS)) if kinds_of is None else kinds_of[number]
+        late = np.arange(RATE // 12) / RATE
+        answer = 0.3 * rng.standard_normal(len(late)) * np.exp(-6.9 * late / float(rng.uniform(0.03, 0.08)))
+        answer[0] += float(rng.uniform(1, 4))
+        filters = speaker(kind, rng)
+        heard, full = (
+            signal.fftconvolve(signal.sosfilt(filters, each), answer)[: len(part)] for each in (part, whole)
+        )
+        heard *= 0.03 * 10 ** (float(rng.uniform(-3, 3)) / 20) / np.std(full)
+        engine = signal.sosfilt(
+            signal.butter(1, float(rng.uniform(50, 300)), fs=RATE, output="sos"), rng.standard_normal(len(part))
+        )
+        for around, least_db, most_db in ((engine, 20, 45), (rng.standard_normal(len(part)), 35, 60)):
+            heard = heard + around * 0.03 * 10 ** (-float(rng.uniform(least_db, most_db)) / 20) / np.std(around)
+        captures.append(saved(heard, 24, ("left.wav", "right.wav")[number]))
+    return captures[0], captures[1]
+
+
+def tracks_told(pair: tuple[Capture, Capture]) -> str:
+    """ "refused", "end", "perhaps" or "nothing"."""
+    from gainkit.errors import GainkitError
+    from gainkit.matching import match_levels
+
+    try:
+        codes = {note.code for note in match_levels(pair).notes}
+    except GainkitError as fault:
+        return f"refused ({fault.code})"
+    words = {"track_ends": "end", "perhaps_other_track": "perhaps"}
+    return next((word for code, word in words.items() if code in codes), "nothing")

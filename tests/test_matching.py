@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+import shutil
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -273,14 +274,27 @@ def test_one_recording_given_twice_is_told() -> None:
     assert "same_recording" not in codes(match_levels(takes).notes)
 
 
-@pytest.mark.parametrize("way", noises.COPIES)
+@pytest.mark.parametrize("way", [way for way in noises.COPIES if "other rate" not in way])
 def test_a_copy_saved_in_another_way_is_told(way: str) -> None:
     assert noises.called_same(*noises.copied(way, 3))
 
 
 @pytest.mark.parametrize(
-    ("way", "seed"), [*((way, 3) for way in noises.TAKES), ("one loudspeaker twice", 2035)]
-)
+    ("tool", "seed"),
+    [("scipy", 3), *(pytest.param(tool, seed, marks=pytest.mark.long)
+                     for tool in ("scipy", "sox", "ffmpeg") for seed in range(4, 10))],
+)  # fmt: skip
+def test_a_copy_at_another_rate_is_told(tool: str, seed: int) -> None:
+    if tool != "scipy" and shutil.which(tool) is None:
+        pytest.skip(f"no {tool} here")
+    assert noises.called_same(*noises.copied(f"other rate by {tool}", seed))
+
+
+@pytest.mark.parametrize(
+    ("way", "seed"),
+    [*((way, 3) for way in noises.TAKES if "other rate" not in way), ("one loudspeaker twice", 2035),
+     *(pytest.param(way, 3, marks=pytest.mark.long) for way in noises.TAKES if "other rate" in way)],
+)  # fmt: skip
 def test_two_takes_are_not_called_one_recording(way: str, seed: int) -> None:
     assert not noises.called_same(*noises.taken_twice(way, seed))
 
@@ -362,3 +376,18 @@ def test_a_drift_is_told_from_chance_by_the_middle_frequencies(family: str, seed
     scene = noises.pair(family, seed)
     told = [power_density(each).move is not None for each in scene.captures]
     assert told == [False, moves]
+
+
+@pytest.mark.parametrize(
+    ("bands", "seed", "told"),
+    [(("bass", "bass"), 2, {"nothing"}),
+     *(pytest.param((band, band), seed, {"nothing"}, marks=pytest.mark.long)
+       for band, seed in (("midrange", 0), ("treble", 1), ("full", 0))),
+     *(pytest.param((band, "full"), seed, {"end", "refused (tracks_differ)"}, marks=pytest.mark.long)
+       for band in noises.BANDS for seed in (0, 2, 7))],
+)  # fmt: skip
+def test_unlike_loudspeakers_are_told_from_unlike_tracks(
+    bands: tuple[str, str], seed: int, told: set[str]
+) -> None:
+    """Less than half of the power is common to each of these pairs."""
+    assert noises.tracks_told(noises.tracks(bands, seed)) in told

@@ -17,14 +17,14 @@ from gainkit.matching.power import PowerDensity
 LOWEST_HZ = 100.0
 """Below, filters and single resonances are as steep as a track's end [Hz]."""
 
-CLIFF_DB = 12.0
+CLIFF_DB = 15.0
 """A track ends where the power beyond lies so far below that just inside, an octave wide [dB]: the steepest
-filter makes 6 dB of it in the worst case."""
+filter makes 6 dB of it in the worst case, and medians of few averages scatter."""
 
 GAP_BINS = 3
 """The window and the recorder's clock smear an end over so many bins on either side [-]."""
 
-LEAST_BINS, LEAST_AVERAGES = 8, 40.0
+LEAST_BINS, LEAST_AVERAGES = 8, 20.0
 """Powers are medians of so many bins at least, and so many bins times averages [-]."""
 
 INSIDE_OCTAVES = 1 / 12

@@ -53,9 +53,17 @@ much at least unless its end shows that one's track is another; and so much as a
 noise that would prove it (our choice: pink noise of two octaves has 0.2 in common with ten, of five octaves
 half; a small loudspeaker behind 48 dB an octave from 400 Hz on 0.07 with one whose bass is raised by 15 dB)."""
 
-LEAST_BEYOND = 0.1
-"""A track that ends is told from one that goes on where the latter has so much of its power beyond [-]: less is
-worth half a decibel, and where neither plays only surroundings are left."""
+LEAST_BEYOND, BEYOND_DB = 0.02, 18.0
+"""A track that ends is told from one that goes on where the latter has so much of its power beyond [-], and so
+much more there than the one that ends [dB]: that one shows what the surroundings make (120 pairs of one track
+had 17 dB at most)."""
+
+MIDDLE_HZ, MIDDLE_DB = (450.0, 9000.0), 15.0
+"""Where both end with the full track: in these thirds of an octave its loudspeakers differ by less than so much
+[dB], and the treble track, which ends with it, has no power in half of them."""
+
+FULL_HZ = 17_000.0
+"""An end below is that of one of our tracks alone [Hz]."""
 
 NAMED_UNLIKE_DB = 0.6
 """... and between two recordings, each with its own clock and room, a little more [dB]."""
@@ -251,7 +259,8 @@ def _refuse_other_tracks(totals: Sequence[_Total], target: _Total, highest_hz: f
     """Raise GainkitError where a capture's power lies in quite other bands than the reference's."""
     for each in totals:
         common = _common_share(each, target, highest_hz)
-        if common < ANY_COMMON or (common < LEAST_COMMON and _ends_elsewhere(each, target, highest_hz)):
+        other_bands = common < ANY_COMMON and not _ends_alike(each, target, highest_hz)
+        if other_bands or (common < LEAST_COMMON and _ends_elsewhere(each, target, highest_hz)):
             raise GainkitError(
                 "tracks_differ", reference=target.capture.file, common_percent=100 * common
             ).within("file", each.capture.file)
@@ -315,7 +324,7 @@ def _notes(totals: Sequence[_Total], target: _Total, asked: MatchOptions, highes
             own.append(fault("level_moved", change_db=move.change_db, at_seconds=move.at_seconds))
         if each.background_db is not None and each.background_db > NAMED_BACKGROUND_DB:
             own.append(remark("background_left_out", background_db=each.background_db))
-        if _common_share(each, target, highest_hz) < USUAL_COMMON:
+        if _common_share(each, target, highest_hz) < USUAL_COMMON and not _ends_alike(each, target, highest_hz):
             own.append(fault("perhaps_other_track"))
         if each.unlike_db > NAMED_UNLIKE_DB:
             own.append(fault("background_within", unlike_db=each.unlike_db))
@@ -335,12 +344,26 @@ def _ends_elsewhere(own: _Total, target: _Total, highest_hz: float) -> list[Rema
     for one, other in ((own, target), (target, own)):
         for edge in track_edges(one.power, highest_hz):
             span_hz = (edge.hertz, highest_hz) if edge.above else (AUDIO_BAND_HZ[0], edge.hertz)
-            whole = other.power.band(AUDIO_BAND_HZ[0], highest_hz)[0]
-            beyond = other.power.band(*span_hz)[0] / max(whole, 1e-300)
-            if beyond > LEAST_BEYOND and not ends_at(other.power, edge):
+            whole, beyond = (other.power.band(*hz)[0] for hz in ((AUDIO_BAND_HZ[0], highest_hz), span_hz))
+            around = one.power.band(*span_hz)[0] * 10 ** (BEYOND_DB / 10)
+            if beyond > max(LEAST_BEYOND * whole, around) and not ends_at(other.power, edge):
                 names = {"ends": Path(one.capture.file).name, "goes_on": Path(other.capture.file).name}
                 return [fault("track_ends", edge_hz=edge.hertz, above=edge.above, **names)]
     return []
+
+
+def _ends_alike(own: _Total, target: _Total, highest_hz: float) -> bool:
+    """Whether an end that both have shows that one track was playing, however unlike the loudspeakers."""
+    own_ends, ends = (track_edges(each.power, highest_hz) for each in (own, target))
+    both = [each for each in own_ends if each in ends]
+    if any(each.hertz < FULL_HZ for each in both):
+        return True
+    thirds = [each for each in bands(True) if MIDDLE_HZ[0] < each.low_hz and each.high_hz < MIDDLE_HZ[1]]
+    own_db, db = (
+        np.array([_level(each.capture, each.power.band(third.low_hz, third.high_hz)[0]) for third in thirds])
+        for each in (own, target)
+    )
+    return bool(both) and float(np.ptp(own_db - db)) < MIDDLE_DB
 
 
 def _band_levels(capture: Capture, power: PowerDensity, third_octave: bool) -> list[BandLevel]:

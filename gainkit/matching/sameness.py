@@ -3,7 +3,7 @@
 Two takes of one track share the track, not the noise of room and recorder. So the one is laid on the other to
 the frame, brought to its level, and what it lacks is looked at: a copy lacks what rounding took, to the last
 sample, or what a lossy codec took, which follows the sound; a second take lacks noise that knows nothing of the
-sound, and another loudspeaker or place another filter. Copies at another sample rate are not found.
+sound, and another loudspeaker or place another filter. Copies at another sample rate: `resampled`.
 """
 
 from __future__ import annotations
@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from gainkit.capture.model import Capture
+from gainkit.matching.resampled import NO_REST, PLACE_SECONDS, converted, lag
 
 Floats = NDArray[np.float64]
 Phasors = NDArray[np.complex128]
@@ -21,15 +22,8 @@ Phasors = NDArray[np.complex128]
 MOST_SECONDS = 60.0
 """So much of either recording is looked at [s]."""
 
-PLACE_SECONDS = 2.0
-"""The shorter is looked for in the longer with so much of its middle [s]."""
-
 LEAST_COMMON_SECONDS = 0.5
 """They must overlap by so much [s]: what is left of less tells too little."""
-
-NO_REST = 1e-6
-"""A rest below this share of the sound is arithmetic's [-]: no converter's noise lies 120 dB under what it
-takes."""
 
 ALIKE = 0.5
 """A rest above this share of the power is another loudspeaker's or another place's [-]."""
@@ -86,14 +80,14 @@ def same_recording(
     """
     if one is other:
         return True
-    rate = one.sample_rate_hz
-    if rate != other.sample_rate_hz:
-        return False
-    sounds = []
+    rate, sounds = one.sample_rate_hz, []
     for capture, (start, stop) in zip((one, other), parts, strict=True):
-        stop = min(stop, start + int(MOST_SECONDS * rate))
+        stop = min(stop, start + int(MOST_SECONDS * capture.sample_rate_hz))
         step = (capture.step_units or 0.0) * capture.volts_per_unit * (1 if minus is None else 2)
         sounds.append((capture.volts(start, stop, channel=channel, minus=minus), step))
+    if rate != other.sample_rate_hz:
+        waves, steps = zip(*sounds, strict=True)
+        return converted(waves, (rate, other.sample_rate_hz), steps)
     (short, short_step), (long, long_step) = sorted(sounds, key=lambda each: len(each[0]))
     short, long = _laid(short, long, int(PLACE_SECONDS * rate))
     if len(short) < LEAST_COMMON_SECONDS * rate:
@@ -114,15 +108,8 @@ def same_recording(
 
 def _laid(short: Floats, long: Floats, frames: int) -> tuple[Floats, Floats]:
     """What the two have in common, where the middle of the shorter lies best in the longer, (frames,) each."""
-    from scipy import fft
-
-    middle = max(len(short) // 2 - frames // 2, 0)
-    piece = short[middle : middle + frames]
-    size = fft.next_fast_len(len(long) + len(piece), real=True)
-    likeness = fft.irfft(fft.rfft(long, size) * np.conj(fft.rfft(piece, size)), size)
-    best = int(np.argmax(np.abs(likeness)))
-    lag = (best if best < len(long) else best - size) - middle
-    short, long = short[max(-lag, 0) :], long[max(lag, 0) :]
+    late = lag(short, long, frames)
+    short, long = short[max(-late, 0) :], long[max(late, 0) :]
     common = min(len(short), len(long))
     return short[:common], long[:common]
 

@@ -32,3 +32,18 @@ def test_copies_and_takes(way: str) -> None:
     same = sum(noises.called_same(*make(way, seed)) for seed in range(FIRST_SEED, FIRST_SEED + TRIALS))
     print(f"\n{way:<30}called the same recording {same} of {TRIALS}")
     assert same == (TRIALS if way in noises.COPIES else 0)
+
+
+@pytest.mark.benchmark
+@pytest.mark.parametrize("band", [*noises.BANDS, "full"])
+def test_tracks_of_bands(band: str) -> None:
+    """Thresholds were chosen on seeds 0 to 19 and looked at again on 200 to 229 and on 2039 of the bass."""
+    seeds = range(FIRST_SEED, FIRST_SEED + TRIALS)
+    alike = Counter(noises.tracks_told(noises.tracks((band, band), seed)) for seed in seeds)
+    print(f"\n{band:<10}on both sides  {dict(alike)}")
+    assert not {"end", "refused (tracks_differ)"} & set(alike)
+    if band != "full":
+        orders = ((band, "full"), ("full", band))
+        unlike = Counter(noises.tracks_told(noises.tracks(each, seed)) for seed in seeds for each in orders)
+        print(f"{band:<10}beside full    {dict(unlike)}")
+        assert unlike["nothing"] <= 0.05 * 2 * TRIALS
