@@ -231,8 +231,8 @@ def test_a_chain_that_clips_is_not_flat(
 def test_rails_nearer_on_one_side_behind_a_high_pass_are_no_knob(
     track: tuple[np.ndarray, Sweep], order: int
 ) -> None:
-    """What they add while loud tones play lies where the high-pass leaves next to nothing: in the transform of the
-    whole sweep it stood for a level of its own there."""
+    """What they add while loud tones play lies where the high-pass leaves next to nothing: in the transform of
+    the whole sweep it stood for a level of its own there."""
     samples, sweep = track
     heard = through(samples[:, 0], filtered("butterworth", order, 2500.0, "high"))
     top = float(np.abs(heard).max())
