@@ -58,6 +58,7 @@ LEAST_DECIDED = {20.0: 0.95, 10.0: 0.95, 5.0: 0.75}
 @pytest.mark.parametrize("named", [True, False], ids=["train named", "train not named"])
 def test_error_table(named: bool, kind: str) -> None:
     print(f"\n{TRIALS} scenes of each kind, {kind}{', train named' if named else ''}")
+    missed = []
     for snr_db in SNRS_DB if named else (10.0,):
         print(f"SNR {snr_db:g} dB\n{HEAD}")
         whole: Counter[str] = Counter()
@@ -73,9 +74,11 @@ def test_error_table(named: bool, kind: str) -> None:
             print(line(role, counts))
             whole += counts
         print(line("all", whole), f"  mean confidence {np.mean(trust):.4f}" if trust else "")
-        if snr_db >= 10:
-            assert whole["right"] >= 0.99 * (whole["right"] + whole["wrong"])
-        assert whole["undecided"] <= (1 - LEAST_DECIDED.get(snr_db, 0.0)) * whole.total()
+        if snr_db >= 10 and whole["right"] < 0.99 * (whole["right"] + whole["wrong"]):
+            missed.append(f"right at {snr_db:g} dB")
+        if whole["undecided"] > (1 - LEAST_DECIDED.get(snr_db, 0.0)) * whole.total():
+            missed.append(f"decided at {snr_db:g} dB")
+    assert not missed
 
 
 @pytest.mark.benchmark
