@@ -57,6 +57,10 @@ MOST_RECONSIDERED = 5
 """So many of the openings are gone on with, the most promising ones; up to so many bands are taken out again to
 see whether other filters, or one band for two, do without [-]."""
 
+SMALL_PART = 0.35
+"""A shelf over less than this part of the band's octaves is never told as one over all the rest [-] (our
+choice)."""
+
 KINDS: tuple[BoostKind, ...] = ("peak", "low-shelf", "high-shelf")
 
 BOOST_GUESS_DB = 6.0
@@ -116,7 +120,7 @@ def fit_chain(levels: Levels, low_fall_db: float, high_fall_db: float) -> Chain:
     others = [_beside_filter(levels, best, side) for side in best.sides if side not in levels.rolls_off]
     if others and (other := min(others, key=lambda each: each.score)).score < best.score:
         best = _reconsidered(levels, other)
-    return _plain_shelves(best)
+    return _plain_shelves(levels, best)
 
 
 def _promising(
@@ -198,12 +202,16 @@ def _corner_by_slope(levels: Levels, side: FilterSide, order: int) -> float:
     return float(levels.frequency_hz[at]) * math.exp2(octaves if side == "highpass" else -octaves)
 
 
-def _plain_shelves(chain: Chain) -> Chain:
-    """A low shelf is a high one of the opposite gain and the whole moved: told as the one that moves it
-    least."""
+def _plain_shelves(levels: Levels, chain: Chain) -> Chain:
+    """A low shelf is a high one of the opposite gain and the whole moved: told as the one over the
+    smaller part of the band, and about its middle as the one that moves the whole least."""
+    first, last = float(levels.frequency_hz[0]), float(levels.frequency_hz[-1])
     for number, band in enumerate(chain.bands):
+        below = math.log(band.centre_hz / first) / math.log(last / first)
+        share = below if band.kind == "low-shelf" else 1.0 - below
         moved = chain.gain_db + band.gain_db
-        if band.kind != "peak" and abs(moved) < abs(chain.gain_db):
+        middle = SMALL_PART <= share <= 1.0 - SMALL_PART
+        if band.kind != "peak" and (abs(moved) < abs(chain.gain_db) if middle else share > 0.5):
             kind: BoostKind = "low-shelf" if band.kind == "high-shelf" else "high-shelf"
             bands = list(chain.bands)
             bands[number] = replace(band, kind=kind, gain_db=-band.gain_db)
