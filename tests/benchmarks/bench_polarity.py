@@ -84,6 +84,7 @@ def test_error_table(named: bool, kind: str) -> None:
 @pytest.mark.benchmark
 def test_every_train_on_every_loudspeaker() -> None:
     print(f"\nEvery train on every kind, SNR 10 dB, {TRIALS // 8} scenes each\n{HEAD}")
+    missed = []
     for band in ("bass", "midrange", "treble"):
         whole: Counter[str] = Counter()
         for number, role in enumerate(cabins.ROLES):
@@ -93,7 +94,9 @@ def test_every_train_on_every_loudspeaker() -> None:
                 counts[outcome(scene, None)[0]] += 1
             print(line(f"{band} on {role}", counts))
             whole += counts
-        assert whole["right"] >= 0.99 * (whole["right"] + whole["wrong"])
+        if whole["right"] < 0.99 * (whole["right"] + whole["wrong"]):
+            missed.append(band)
+    assert not missed
 
 
 @pytest.mark.benchmark
