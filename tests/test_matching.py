@@ -123,6 +123,7 @@ def test_reference_may_be_another_file() -> None:
     assert result.captures[0].trim_uncertainty_db is not None
 
 
+@pytest.mark.long
 def test_trim_of_unlike_noise_lies_within_its_uncertainty() -> None:
     misses = 0
     for seed in range(20):

@@ -148,9 +148,8 @@ def test_noise_is_never_decided(colour: int) -> None:
         assert result.confidence == 0.0
 
 
-@pytest.mark.parametrize(
-    "frequency_hz", [997.0, *(pytest.param(each, marks=pytest.mark.long) for each in (4.0, 50.0, 51.3, 60.0))]
-)
+@pytest.mark.long
+@pytest.mark.parametrize("frequency_hz", [997.0, 4.0, 50.0, 51.3, 60.0])
 def test_steady_tones_are_never_decided(frequency_hz: float) -> None:
     for phase in (0.0, 1.0, 3.0):
         tone = 0.3 * np.sin(2 * np.pi * frequency_hz * np.arange(6 * RATE) / RATE + phase)
@@ -158,9 +157,8 @@ def test_steady_tones_are_never_decided(frequency_hz: float) -> None:
         assert heard(tone + noise).polarity == "undecided"
 
 
-@pytest.mark.parametrize(
-    "seconds", [0.5, *(pytest.param(each, marks=pytest.mark.long) for each in (0.06, 0.25, 0.481, 0.519, 1.0))]
-)
+@pytest.mark.long
+@pytest.mark.parametrize("seconds", [0.5, 0.06, 0.25, 0.481, 0.519, 1.0])
 def test_an_even_beat_is_never_taken_for_pulses(seconds: float) -> None:
     # The sound of a pulse itself, but evenly spaced: a metronome, music, an engine.
     for number, role in enumerate(cabins.ROLES):
@@ -322,7 +320,8 @@ def test_odds_tell_the_sign_that_noise_hides() -> None:
         assert result.confidence <= 0.99
 
 
-@pytest.mark.parametrize("kind", ["noise", pytest.param("sweep", marks=pytest.mark.long)])
+@pytest.mark.long
+@pytest.mark.parametrize("kind", ["noise", "sweep"])
 def test_another_drive_signal_will_do(kind: str) -> None:
     played = kinds.build(ToneSpec(kind, seconds=4.0), RATE).samples()[:, 0]
     fine = np.repeat(played, 4)  # a sample held is causal too

@@ -116,6 +116,7 @@ def test_chirps_that_fill_less_than_half_of_the_recording() -> None:
     assert (result.polarity, result.played) == (scene.truth, "chirps")
 
 
+@pytest.mark.long
 def test_a_pair_by_chirps() -> None:
     """Each alone is hardly to be told, both together are: the same recorder and room."""
     one = dataclasses.replace(cabins.drawn(2_001, role="midrange", snr_db=0.0, rate=RATE), kind="chirps")
