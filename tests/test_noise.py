@@ -370,7 +370,7 @@ def test_dc_at_an_output_is_told() -> None:
     ("samples", "asked", "code"),
     [
         (hiss(0.9), {}, "noise_too_short"),
-        (hiss(2), {"band_hz": (100.0, 50.0)}, "band_empty"),
+        (hiss(2), {"band_hz": (100.0, 50.0)}, "empty_band"),
         (hiss(2), {"band_hz": (23_000.0, 24_000.0)}, "band_above_rate"),
         (hiss(2), {"target_volts": 0.0}, "outside_range"),
         (hiss(2), {"against": Capture.from_array(hiss(2), RATE, calibrated=False)}, "calibrations_differ"),

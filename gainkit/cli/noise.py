@@ -93,7 +93,7 @@ def as_text(result: NoiseResult) -> str:
     table = ""
     if result.families:
         loudest = sorted(result.families, key=lambda each: -each.rms_volts)[:MOST_ROWS]
-        table = columns(("lines of", unit, "kind", "orders"), [_row(each) for each in loudest])
+        table = columns(("lines of", f"rms {unit}", "kind", "orders"), [_row(each) for each in loudest])
         if more := len(result.families) - len(loudest):
             table += f"\nand {more} weaker."
     return sections(

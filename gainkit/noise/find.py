@@ -331,7 +331,7 @@ def _check(
     """Raise GainkitError for what means nothing."""
     low, high = band_hz
     if not (0 < low < high < np.inf):
-        raise GainkitError("band_empty", "band_hz", [low, high], "two frequencies above 0 Hz, the lower first")
+        raise GainkitError("empty_band", "band_hz", band_hz, low_hz=low, high_hz=high)
     limit = HIGHEST_OF_RATE * capture.sample_rate_hz
     if low >= limit:
         raise GainkitError("band_above_rate", "band_hz", low_hz=low, high_hz=high, highest_hz=limit)

@@ -8,7 +8,6 @@ from typing import Any
 from gainkit.words import FaultWords, Template
 
 FAULTS: dict[str, FaultWords] = {
-    "band_empty": FaultWords("{parameter} is no band: {received}.", "Give {allowed}."),
     "no_stages": FaultWords("There is no stage in this chain.", "Give {allowed}."),
     "gains_for_stages": FaultWords(
         "{received} gains are given for {allowed} stages.", "Give one gain for each stage."
