@@ -304,6 +304,9 @@ def _left_out(
         remarks.append(remark("level_changes", lowest_db=lowest, highest_db=highest))
     # the same level before and after a break: samples are missing or were blanked
     same = np.abs(levels - here) < thresholds.LEVEL_STEP_DB
+    # of a thump's blocks one may have the tone's level, but no two go on from each other as a tone does
+    goes_on = np.concatenate([[False], same[1:] & same[:-1] & blocks.same_phase(), [False]])
+    same &= goes_on[1:] | goes_on[:-1]
     gaps = [i for i in broken if same[max(i - 5, 0) : i].any() and same[i + 2 : i + 7].any()]
     gaps = [i for i in gaps if _drops(levels - here, int(i)) or blocks.jumps_at(int(i))]
     if gaps:

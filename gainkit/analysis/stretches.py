@@ -38,8 +38,15 @@ LEAST_CHANGE_DB = 0.1
 LIMITED_DB = 0.5
 """A level that is taken back by less is not told as a limiter: things warm up, too [dB]."""
 
+QUICK_PART = 4
+"""A limiter that settles quickly is looked for in the first of so many parts of what is heard [-]."""
+
 SHAPE_DB = 0.09
 """The shape stays while no track of the harmonics moves by more: one percent of the tone [dB]."""
+
+MOST_SLOPE_DB = 0.5
+"""Where a level falls by more from block to block, the slope itself stands on the harmonics of a short block
+[dB]."""
 
 RAIL_WINDOWS = 24
 """Places at which the rails are looked for [-]."""
@@ -173,15 +180,32 @@ def sag_remark(sag: RailSag, unit: str) -> Remark:
 def settling(blocks: Blocks, tracks: Floats, seconds_per_block: float) -> Remark | None:
     """A level that is taken back exponentially while the shape stays: a limiter or compressor that settles.
 
-    tracks : as `movement.tracks_of` gives them for the blocks. None where it does not do so.
+    tracks : as `movement.tracks_of` gives them for the blocks. None where it does not do so. One that settles
+    quickly is looked for in the beginning, if nothing moves behind it.
     """
     loud = np.flatnonzero(blocks.loud)
     first, last = int(loud[0]) + 1, int(loud[-1])
-    per = max(1, (last - first) // movement.MOST_GROUPS)
-    count = (last - first) // per
+    told = _settling(tracks[first:last], seconds_per_block)
+    if told is not None:
+        return told
+    quick = tracks[first : first + (last - first) // QUICK_PART]
+    behind = tracks[first + len(quick) : last]
+    told = _settling(quick, seconds_per_block)
+    if told is None:
+        return None
+    moved = np.abs(
+        medians(quick[-max(len(quick) // 8, 1) :], 0) - medians(behind[-max(len(behind) // 4, 1) :], 0)
+    )
+    return told if np.all(moved < LEAST_CHANGE_DB) else None
+
+
+def _settling(tracks: Floats, seconds_per_block: float) -> Remark | None:
+    """A level that is taken back over all of some blocks (blocks, tracks) [dB]."""
+    per = max(1, len(tracks) // movement.MOST_GROUPS)
+    count = len(tracks) // per
     if count < 16:
         return None
-    groups = tracks[first : first + count * per].reshape(count, per, -1).mean(axis=1)
+    groups = tracks[: count * per].reshape(count, per, -1).mean(axis=1)
     level: Floats = np.asarray(groups[:, 0], dtype=np.float64)
     seconds = np.arange(count, dtype=np.float64) * (per * seconds_per_block)
     trend = movement.exponential_trend(seconds, level)
@@ -193,7 +217,12 @@ def settling(blocks: Blocks, tracks: Floats, seconds_per_block: float) -> Remark
         (level - level.mean()) ** 2
     ):
         return None
-    shape = np.abs(medians(groups[: max(count // 16, 1), 1:], 0) - medians(groups[-count // 4 :, 1:], 0))
+    slow = int(
+        np.argmax(np.abs(np.diff(level)) < MOST_SLOPE_DB)
+    )  # a trend this short has blocks that stand still
+    shape = np.abs(
+        medians(groups[slow : slow + max(count // 16, 1), 1:], 0) - medians(groups[-count // 4 :, 1:], 0)
+    )
     if np.any(shape > SHAPE_DB):
         return None
     return remark("limiter", taken_db=taken_db, time_constant_seconds=trend.time_constant_seconds)
