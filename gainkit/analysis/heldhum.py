@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from gainkit.analysis.lines import fit_lines, without
 from gainkit.analysis.rails import RailFit, held_half
+from gainkit.analysis.ripple import crests_move
 from gainkit.analysis.tone import ToneFit
 from gainkit.levels import db_from_ratio, ratio_from_db
 
@@ -58,9 +59,10 @@ def hum_rounds(tone: ToneFit, rails: RailFit) -> bool:
 
 
 def hum_rounds_alike(tone: ToneFit, rails: RailFit, filtered: RailFit) -> bool:
-    """Whether such hum may have made what a filter behind the rails tells hardly better than rails alone."""
+    """Whether such hum, or a ripple on the rails, may have made what a filter behind the rails tells hardly
+    better than rails alone."""
     apart_db = abs(max(filtered.overdrive_db) - max(rails.overdrive_db))
-    return apart_db < APART_DB and hum_rounds(tone, rails)
+    return apart_db < APART_DB and (hum_rounds(tone, rails) or crests_move(tone, filtered))
 
 
 def held_hum_db(tone: ToneFit) -> float:

@@ -52,18 +52,24 @@ def rippled_db(tone: ToneFit, rails: RailFit | None) -> float:
     The bias of the corners is not taken off: how much of it a knee of the fit's own hides is not known. It may
     be anything between none and all of it, whose root mean square is the whole over sqrt(3) (JCGM 100, 4.3.7).
     """
-    if rails is None or max(rails.overdrive_db) <= 0:
-        return 0.0
-    if not any(line.rms_volts > LEAST_LINES * tone.fundamental_volts for line in tone.lines):
-        return 0.0
-    residue = _residue(tone, rails)
-    if residue is None:
+    residue = None if rails is None else _residue(tone, rails)
+    if rails is None or residue is None:
         return 0.0
     of_corners = _corner_bias_db(rails, residue.power, len(tone.phasors)) / math.sqrt(3)
     return math.hypot(of_corners, _of_mean_db(tone, rails, residue))
 
 
+def crests_move(tone: ToneFit, rails: RailFit) -> bool:
+    """Whether rails move from crest to crest: what is left of the wave lies on them, or off them, more."""
+    return _residue(tone, rails) is not None
+
+
 def _residue(tone: ToneFit, rails: RailFit) -> _Residue | None:
+    """None where no rail is met or no line stands beside the tone, and where crests stand still."""
+    if max(rails.overdrive_db) <= 0:
+        return None
+    if not any(line.rms_volts > LEAST_LINES * tone.fundamental_volts for line in tone.lines):
+        return None
     left = tone.fit.residual
     turn = tone.fit.angular * (np.arange(len(left)) - (len(left) - 1) / 2) + np.angle(tone.phasors[0])
     half = np.rint(turn / np.pi).astype(np.intp)
