@@ -8,9 +8,10 @@ from collections.abc import Callable
 import numpy as np
 from scipy import fft, signal
 
+from gainkit.capture import Capture
 from gainkit.generator.kinds import build
 from gainkit.generator.spec import ToneSpec
-from gainkit.response import Sweep, from_track
+from gainkit.response import Response, Sweep, from_track
 
 Transfer = Callable[[np.ndarray], np.ndarray]
 Placed = tuple[str, int, float]
@@ -146,3 +147,19 @@ def in_a_row(*transfers: Transfer) -> Transfer:
 def plain(hertz: np.ndarray) -> np.ndarray:
     """A wire."""
     return np.ones(len(hertz), dtype=complex)
+
+
+def heard(samples: np.ndarray, rate: int = RATE) -> Capture:
+    return Capture.from_array(samples, rate, calibrated=False)
+
+
+def off_db(response: Response, transfer: Transfer, over_floor_db: float = 30.0) -> np.ndarray:
+    """Level less the truth [dB], where it stands so far over the noise and in the upper 30 dB of the
+    response."""
+    hertz = np.array([point.frequency_hz for point in response.points])
+    truth = 20 * np.log10(np.abs(transfer(hertz)))
+    levels = np.array([point.level_db for point in response.points])
+    floors = np.array([point.floor_db for point in response.points])
+    clear = (levels - floors > over_floor_db) & (truth > -30.0)
+    assert clear.any()
+    return (levels - truth)[clear]
