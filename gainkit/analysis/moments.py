@@ -81,12 +81,13 @@ class Trace:
     """The tone through all of a recording, block by block.
 
     start_seconds : of the first block; block_seconds : length of each [s]. levels_db : (blocks,) of the tone
-    [dB re 1 V peak]. moments : the clipped ones, in the order of time.
+    [dB re 1 V peak], in single precision (0.00001 dB): an hour has some 360,000. moments : the clipped ones, in
+    the order of time.
     """
 
     start_seconds: float
     block_seconds: float
-    levels_db: Floats
+    levels_db: NDArray[np.float32]
     moments: tuple[Stretch, ...]
 
     def step_between(self, first_seconds: float, last_seconds: float) -> float:
@@ -94,7 +95,7 @@ class Trace:
         low, high = (
             round((each - self.start_seconds) / self.block_seconds) for each in (first_seconds, last_seconds)
         )
-        levels = self.levels_db[max(low, 0) : high]
+        levels = self.levels_db[max(low, 0) : high].astype(np.float64)
         if len(levels) < LEAST_LEVELS:
             return (first_seconds + last_seconds) / 2
         return self.start_seconds + (max(low, 0) + step_in(levels - levels.mean())) * self.block_seconds
@@ -119,10 +120,9 @@ def follow(
     usual = pieces.usual(measured, limit_thd_percent)
     if usual is None:
         return None
-    levels: list[Floats] = []
+    trace, count = np.empty((span[1] - span[0]) // pieces.block, dtype=np.float32), 0
     seen: list[tuple[int, float, float]] = []
     rows = max(1, (1 << 17) // pieces.block)
-    at = span[0]
     for block in capture.blocks(
         *span, channel=options.channel, minus=options.minus, block_frames=rows * pieces.block
     ):
@@ -130,14 +130,15 @@ def follow(
         if not len(table):
             break
         peaks, left = pieces.sine_of(table)
-        levels.append(db_from_ratio(np.maximum(peaks, 1e-15)))
+        trace[count : count + len(peaks)] = db_from_ratio(np.maximum(peaks, 1e-15))
         odd = np.flatnonzero((left > usual.most(peaks)) & (peaks > LEAST_LEVEL * usual.peak))
         for some in np.array_split(odd, -(-len(odd) // MOST_TESTED)) if len(odd) else ():
-            seen += pieces.clipped_in(table[some], usual.left, at + some * pieces.block, limit_thd_percent)
-        at += len(table) * pieces.block
-    if not levels:
+            starts = span[0] + (count + some) * pieces.block
+            seen += pieces.clipped_in(table[some], usual.left, starts, limit_thd_percent)
+        count += len(peaks)
+    if not count:
         return None
-    rate, trace = capture.sample_rate_hz, np.concatenate(levels)
+    rate, trace = capture.sample_rate_hz, trace[:count]
     # half a cycle before silence is as flat as one that is cut: a block beside none of the tone tells nothing
     there = np.concatenate([[True], trace > db_from_ratio(LEAST_LEVEL * usual.peak), [True]])
     within = there[:-2] & there[2:]
