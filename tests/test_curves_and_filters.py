@@ -242,6 +242,25 @@ def test_a_clean_tone_behind_a_filter_is_clean(kind: str, corner_hz: float, orde
     assert found.clipping.state == "clean"
 
 
+@pytest.mark.parametrize("hz", [997.0, 2000.0, 3100.0, 5100.0, 6500.0])
+@pytest.mark.parametrize("bend", [0.1, -0.1])
+def test_a_third_harmonic_alone_is_no_dead_zone_and_no_rail_for_sure(hz: float, bend: float) -> None:
+    """u + b u^3 makes a third of b / 4 / (1 + 3 b / 4) and nothing else, however many orders the band holds."""
+    found = recorded(lambda u: u + bend * u**3, hz)
+    assert "crossover_distortion" not in codes(found.notes)
+    assert found.thd_percent == pytest.approx(abs(25 * bend / (1 + 0.75 * bend)), rel=0.01)
+    if found.clipping.state != "clean":
+        assert found.clipping.overdrive_interval_db is not None
+        assert found.clipping.overdrive_interval_db[0] <= 0
+
+
+@pytest.mark.parametrize(("hz", "named"), [(997.0, True), (3100.0, True), (5100.0, False)])
+def test_a_dead_zone_is_named_where_a_fifth_harmonic_shows_it(hz: float, named: bool) -> None:
+    found = recorded(lambda u: np.sign(u) * np.maximum(np.abs(u) - 0.03, 0), hz)
+    assert ("crossover_distortion" in codes(found.notes)) is named
+    assert found.distortion_seen
+
+
 @pytest.mark.parametrize(("up", "down", "hz"), [(0.90, 0.85, 2675.0), (0.91, 0.83, 2767.0)])
 def test_a_slew_limit_that_differs_up_and_down_is_no_dead_zone(up: float, down: float, hz: float) -> None:
     """up, down : steepest slopes over the sine's own; at once following where it may."""

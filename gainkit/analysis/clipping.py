@@ -380,7 +380,8 @@ def _other_kind(tone: ToneFit, relative: Phasors, limit_thd_percent: float) -> t
     share = strength**2 * float(pattern @ pattern) / odd_power
     even_power = float(np.sum(np.abs(tone.phasors[1 : len(real) : 2]) ** 2))
     turned = float(np.sum(relative[odd].imag ** 2)) / odd_power > thresholds.CROSSOVER_TURNED
-    if strength > 0 and not turned and share > thresholds.CROSSOVER_EXPLAINS and odd_power > even_power:
+    alike = np.count_nonzero(odd) > 1 and share > thresholds.CROSSOVER_EXPLAINS  # a third alone is any curve's
+    if strength > 0 and not turned and alike and odd_power > even_power:
         return (fault("crossover_distortion", thd_percent=thd_percent),)
     if even_power > 2 * odd_power:
         return (fault("even_harmonics", thd_percent=thd_percent),)

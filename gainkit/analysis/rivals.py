@@ -16,6 +16,9 @@ ALIKE = 10.0
 """Explanations whose criterion differs by less fit alike: odds of 150 to 1 (Kass and Raftery 1995, 'very
 strong' from there on, from memory) [-]."""
 
+LEAST_FOR_RAILS = 5
+"""Orders without which a rail is one of many curves that make a third harmonic: the fifth tells it [-]."""
+
 LEAST_JOINT_ORDERS = 7
 """Orders without which a filter could be anything: with fewer it only says how far off rails alone may be
 [-]."""
@@ -132,8 +135,9 @@ def not_so_deep(one: Explanation, orders: int) -> bool:
 
 
 def could_be_any(crest: Phasors, corner_ratio: float) -> bool:
-    """Whether harmonics (K,) that a coupling seems to have turned are too few to tell what turned them."""
-    return corner_ratio > 0 and len(crest) < LEAST_JOINT_ORDERS
+    """Whether harmonics (K,) are too few to tell a rail from a curve, or what turned them where a coupling
+    seems to have done so."""
+    return len(crest) < (LEAST_JOINT_ORDERS if corner_ratio > 0 else LEAST_FOR_RAILS)
 
 
 def together(some: list[Explanation], others: list[Explanation]) -> list[Explanation]:
@@ -143,7 +147,8 @@ def together(some: list[Explanation], others: list[Explanation]) -> list[Explana
 
 def few_orders_db(relative: Phasors, little: bool = False) -> list[float]:
     """Overdrives of hard rails that explain the third harmonic before a filter that raised it or took half of
-    it [dB]: how far any may lead astray where orders are too few to know it. Empty where they are enough.
+    it [dB]: how far any may lead astray where orders are too few to know it; none, too, where a mere curve may
+    make it. Empty where they are enough.
 
     relative : (K,) from the crest. little : whether they tell little of the filter although they are enough: it
     may then have taken any share of them.
@@ -156,7 +161,8 @@ def few_orders_db(relative: Phasors, little: bool = False) -> list[float]:
     share = abs(relative[2]) / abs(relative[0])
     of_grid = np.abs(shapes[:, 3] / shapes[:, 1])
     bounds = (1 / RAISED, HALVED) if few else (1 / RAISED,)
-    return [float(np.interp(times * share, of_grid, grid)) for times in bounds]
+    of_curves = [0.0] if len(relative) < LEAST_FOR_RAILS else []
+    return [*of_curves, *(float(np.interp(times * share, of_grid, grid)) for times in bounds)]
 
 
 def with_interval(of: list[Explanation], orders: int, *further_db: float) -> tuple[float, float] | None:

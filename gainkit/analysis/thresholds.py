@@ -66,8 +66,10 @@ NAMED_THD_PERCENT = 0.1
 RECTIFIED_OVERDRIVE_DB = 12.0
 """One side alone cut this deep is a missing half wave (rectification), not an amplifier at its rail [dB]."""
 
-CROSSOVER_EXPLAINS = 0.6
-"""A dead zone around zero is named when it explains this share of the odd harmonics' power [-]."""
+CROSSOVER_EXPLAINS = 0.8
+"""A dead zone around zero is named when it explains this share of the odd harmonics' power [-]: dips of the
+slope up to three tenths of the peak wide do so. A lone third harmonic comes to 0.735 beside a fifth's place and
+to less with more orders; of 20,000 sets of third, fifth and seventh of any phases none (49 come to 0.6)."""
 
 CROSSOVER_TURNED = 0.1
 """... and no more than this share of it stands across the crest, where a dead zone makes none [-]: slew limits
