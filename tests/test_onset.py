@@ -74,7 +74,8 @@ def test_staircase_meets_the_series(name: str, offset_db: float) -> None:
     )
 
 
-@pytest.mark.parametrize("name", ["hard", pytest.param("soft", marks=pytest.mark.long)])
+@pytest.mark.long
+@pytest.mark.parametrize("name", ["hard", "soft"])
 def test_glide_meets_the_series(name: str, tmp_path: Path) -> None:
     keys, _ = STAGES[name]
     stage = amplifier(**keys)

@@ -137,7 +137,8 @@ def test_any_train_serves_and_need_not_be_named() -> None:
 # --- undecided rather than wrong
 
 
-@pytest.mark.parametrize("colour", [0, *(pytest.param(each, marks=pytest.mark.long) for each in (1, 2))])
+@pytest.mark.long
+@pytest.mark.parametrize("colour", [0, 1, 2])
 def test_noise_is_never_decided(colour: int) -> None:
     for seed in range(4):
         spectrum = np.fft.rfft(np.random.default_rng(seed).standard_normal(6 * RATE))
