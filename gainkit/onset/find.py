@@ -19,6 +19,7 @@ from gainkit.levels import SINE_CREST, db_from_ratio, ratio_from_db
 from gainkit.onset.align import CLOCK_TOLERANCE, align, by_markers
 from gainkit.onset.believed import believed
 from gainkit.onset.bend import by_bend, first_rail, nearer_rail
+from gainkit.onset.curve import by_curve
 from gainkit.onset.envelope import ChannelChoice, Envelope, follow, loudest_tone
 from gainkit.onset.gain import gain_change, held_from
 from gainkit.onset.held import held_without_harmonics, not_later
@@ -212,6 +213,13 @@ def find_onset(
     gain_of = source_volts if capture.calibrated else None
     kept = held_without_harmonics(usable, asked.limit_thd_percent)
     crossing = not_later(find_crossing(usable, asked.limit_thd_percent), kept)
+    within_db = onset_uncertainty_db(usable, crossing, kept, asked.limit_thd_percent)
+    if asked.minus is None and turned is None and not hum.lines and not plan.glide:
+        parts = windows(plan, frequency_hz)
+        heard = [(alignment.recorded(p.start_seconds), alignment.recorded(p.stop_seconds)) for p in parts]
+        curve = by_curve(capture, heard, fits, asked.channel, asked.limit_thd_percent)
+        if curve is not None and curve.nearer_than(crossing, within_db):
+            crossing, within_db, kept, held = curve.crossing, curve.within_db, None, None
     notes = (
         *capture.notes,
         *silence_notes(quiet, plan, alignment, usable[0]),
@@ -230,7 +238,7 @@ def find_onset(
         rail_volts=_rail(usable, crossing, asked.limit_thd_percent),
         steps=steps,
         notes=notes,
-        onset_uncertainty_db=onset_uncertainty_db(usable, crossing, kept, asked.limit_thd_percent),
+        onset_uncertainty_db=within_db,
     )
 
 

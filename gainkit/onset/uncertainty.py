@@ -55,7 +55,10 @@ def onset_uncertainty_db(
     if crossing.filtered:
         return None if held is None else held.within_db
     if crossing.at_rail:
-        return UNDER_DISTORTION_DB
+        # what softer steps show may be a coarse quantiser's own
+        alone = crossing.rail_volts is None and crossing.at.blur_volts > 0
+        blurred = OF_NORMAL * _noise_db(crossing, limit_thd_percent) if alone else 0.0
+        return math.hypot(UNDER_DISTORTION_DB, blurred)
     place = usable.index(crossing.at)
     noise_db = OF_NORMAL * _noise_db(crossing, limit_thd_percent)
     spacing_db = 0.0
