@@ -117,7 +117,7 @@ def test_a_measurement_comes_back_from_its_plain_values() -> None:
     assert again == result
 
 
-ROOM = ("around", "clipping", "measure", "report", "steady", "stretches", "window")
+ROOM = ("around", "clipping", "measure", "named", "report", "steady", "stretches", "window")
 
 
 def test_every_code_has_its_sentence_and_every_sentence_its_code() -> None:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -11,9 +11,10 @@ from gainkit.analysis import thresholds
 from gainkit.analysis.coupling import without_coupling
 from gainkit.analysis.explanation import Explanation, Measured
 from gainkit.analysis.flats import MUCH_LEFT, Flats, flat_rails
-from gainkit.analysis.heldhum import held_hum_db, hum_rounds, hum_rounds_alike
+from gainkit.analysis.heldhum import held_hum_db, hum_rounds_alike
 from gainkit.analysis.jointfit import PLAIN_CURVE, explanations, tone_units
 from gainkit.analysis.model import Clipping, Side
+from gainkit.analysis.named import coupling_remark, interval_remark, knee_remark, other_kind, unnamed
 from gainkit.analysis.rails import RailFit
 from gainkit.analysis.railsearch import fit_rails
 from gainkit.analysis.rivals import (
@@ -49,15 +50,6 @@ USUAL_RATES_HZ = (48_000.0, 96_000.0, 192_000.0)
 
 LEAST_FOR_CURVES = 6
 """Orders with which a curve can be told from a rail: it is free in the first three [-]."""
-
-NAMED_CORNER = 0.02
-"""An AC coupling is told from this corner over the tone on: below, any recorder slants as much [-]."""
-
-HARDEST_SOFT = 12.0
-"""A knee with an exponent above is as good as hard [-]."""
-
-NAMED_OVER_FLOOR = 3.0
-"""Distortion of another kind is named from so many times the floor on: its shape must be seen, too [-]."""
 
 EXPLAINS_ALL = 0.9995
 """Rails that explain this share need no other explanation beside them [-]."""
@@ -101,7 +93,7 @@ def judge(tone: ToneFit, limit_thd_percent: float) -> Verdict:
             UNJUDGED, None, (fault("tone_too_high", least_rate_hz=least_rate_hz(tone.frequency_hz)),)
         )
     if not _stands_out(tone, crest):
-        return Verdict(CLEAN, None, _unnamed(tone, limit_thd_percent))
+        return Verdict(CLEAN, None, unnamed(tone, limit_thd_percent))
     relative, corner_ratio = without_coupling(crest)
     real, noise = relative.real.copy(), tone.noise_peak / np.sqrt(2)
     rails = fit_rails(real, noise)
@@ -117,23 +109,33 @@ def judge(tone: ToneFit, limit_thd_percent: float) -> Verdict:
         interval, alone, bent = other.interval, other.alone, other.bent
         distortion = tone.thd_percent / max(limit_thd_percent, 1e-9)
         hidden = filters_may_hide(of, crest, tone.staircase_volts, distortion)
-    sides = _sides_at_rail(rails, tone, limit_thd_percent)
+    sides = _sides_at_rail(rails, tone)
     if explained < thresholds.RAIL_EXPLAINS_WELL and (flats := flat_rails(tone)) is not None:
         return _slow_recovery(flats, tone, limit_thd_percent)
     if explained < _least_explained(rails, bent) or not any(sides) or _smooth(real, noise, rails):
         if hidden:
             return _hidden(tone, rails)
-        return Verdict(CLEAN, rails, _other_kind(tone, relative, limit_thd_percent))
+        if tone.thd_percent >= limit_thd_percent and _mere_curve(rails, explained):
+            may_clip = interval is not None and interval[1] > 0  # behind a filter
+            return _hidden(tone, rails) if may_clip else Verdict(CLEAN, rails, knee_remark(rails, tone))
+        return Verdict(CLEAN, rails, other_kind(tone, relative, limit_thd_percent))
     if max(rails.overdrive_db) > thresholds.RECTIFIED_OVERDRIVE_DB and not all(sides):
         missing = fault("missing_half", side="positive" if sides[0] else "negative")
         return Verdict(CLEAN, rails, (missing,))
+    clipping = _clipping(rails, sides, tone, limit_thd_percent, interval)
+    below = interval is not None and max(interval[1], *rails.overdrive_db) <= 0  # whatever explains it
     remarks = (
-        *(_knee_remark(rails, tone) if alone else ()),
-        *(_coupling_remark(corner_ratio, tone.frequency_hz) if alone else ()),
-        *_interval_remark(interval),
+        *(knee_remark(rails, tone) if alone or below else ()),
+        *(coupling_remark(corner_ratio, tone.frequency_hz) if alone else ()),
+        *interval_remark(clipping.overdrive_interval_db),
     )
-    clipping = _clipping(rails, sides, tone, limit_thd_percent)
-    return Verdict(replace(clipping, overdrive_interval_db=interval), rails, remarks)
+    return Verdict(clipping, rails, remarks)
+
+
+def _mere_curve(rails: RailFit, explained: float) -> bool:
+    """Whether soft rails tell the wave that are so far off that they only are its curve."""
+    compressed = min(rails.compression_db) > thresholds.LEAST_COMPRESSION_DB / 2
+    return not rails.hard and compressed and explained >= thresholds.RAIL_EXPLAINS_WELL
 
 
 def _least_explained(rails: RailFit, bent: bool) -> float:
@@ -211,23 +213,22 @@ def _other_explanation(
     assert best.rails is not None
     if leaves_too_much(best, alone, len(crest)):
         return _Other(_hidden(tone, rails))
-    sides = _sides_at_rail(best.rails, tone, limit_thd_percent)
+    sides = _sides_at_rail(best.rails, tone)
     if not any(sides) or (max(best.rails.overdrive_db) > thresholds.RECTIFIED_OVERDRIVE_DB and not all(sides)):
         return _Other()
-    clipping = replace(_clipping(best.rails, sides, tone, limit_thd_percent), overdrive_interval_db=interval)
-    if best.cause == "coupling":
-        told = remark("ac_coupling", corner_hz=values["corner"], order=int(best.name.split()[1][0]))
+    clipping = _clipping(best.rails, sides, tone, limit_thd_percent, interval)
+    if best.cause == "rails":
+        told = knee_remark(best.rails, tone)
+    elif best.cause == "coupling":
+        told = (remark("ac_coupling", corner_hz=values["corner"], order=int(best.name.split()[1][0])),)
     else:
-        told = remark("filtered", kind=best.name.split()[0], **values)
-    causes = () if hum_rounds_alike(tone, rails, best.rails) else (told,)
-    return _Other(Verdict(clipping, best.rails, (*causes, *_interval_remark(interval))), interval, False)
-
-
-def _interval_remark(interval: tuple[float, float] | None) -> tuple[Remark, ...]:
-    """That several explanations fit alike."""
-    if interval is None:
-        return ()
-    return (remark("overdrive_between", lowest_db=interval[0], highest_db=interval[1]),)
+        told = (remark("filtered", kind=best.name.split()[0], **values),)
+    causes = () if hum_rounds_alike(tone, rails, best.rails) else told
+    return _Other(
+        Verdict(clipping, best.rails, (*causes, *interval_remark(clipping.overdrive_interval_db))),
+        interval,
+        False,
+    )
 
 
 def _stands_out(tone: ToneFit, relative: Phasors) -> bool:
@@ -256,9 +257,9 @@ def _slow_recovery(flats: Flats, tone: ToneFit, limit_thd_percent: float) -> Ver
     """Rails that were seen in the wave, not in its harmonics: it may stay at them longer than the sine does."""
     flat, interval = flats.rails, flats.interval_db
     sides = (flat.overdrive_db[0] > 0, flat.overdrive_db[1] > 0)
-    clipping = replace(_clipping(flat, sides, tone, limit_thd_percent), overdrive_interval_db=interval)
+    clipping = _clipping(flat, sides, tone, limit_thd_percent, interval)
     told = (remark("slow_recovery"),) if flats.recover_slowly else ()
-    return Verdict(clipping, flat, (*told, *_interval_remark(interval)))
+    return Verdict(clipping, flat, (*told, *interval_remark(clipping.overdrive_interval_db)))
 
 
 def change_to(set_volts: float, rms_volts: float, rails: RailFit | None) -> float | None:
@@ -279,10 +280,9 @@ def change_to(set_volts: float, rms_volts: float, rails: RailFit | None) -> floa
     return (low + highest) / 2
 
 
-def _sides_at_rail(rails: RailFit, tone: ToneFit, limit_thd_percent: float) -> tuple[bool, bool]:
+def _sides_at_rail(rails: RailFit, tone: ToneFit) -> tuple[bool, bool]:
     """Which sides show a rail: hard by overdrive beyond its uncertainty, soft by compression of the crest."""
     seen = []
-    both = min(rails.compression_db) > thresholds.LEAST_COMPRESSION_DB / 2
     for side in (0, 1):
         overdrive, compression = rails.overdrive_db[side], rails.compression_db[side]
         if rails.hard:
@@ -290,9 +290,7 @@ def _sides_at_rail(rails: RailFit, tone: ToneFit, limit_thd_percent: float) -> t
             least = max(thresholds.LEAST_OVERDRIVE_DB, min(doubt, thresholds.DEEP_OVERDRIVE_DB))
             seen.append(overdrive > least)
         else:
-            near = overdrive > thresholds.LEAST_SOFT_OVERDRIVE_DB or (
-                both and tone.full_thd_percent >= limit_thd_percent
-            )
+            near = overdrive > thresholds.LEAST_SOFT_OVERDRIVE_DB
             seen.append(compression > thresholds.LEAST_COMPRESSION_DB and near)
     return seen[0], seen[1]
 
@@ -319,7 +317,14 @@ def _smooth(real: Floats, noise: Floats, rails: RailFit) -> bool:
     return float(left @ left) < thresholds.SMOOTH_RATIO * rails.misfit
 
 
-def _clipping(rails: RailFit, sides: tuple[bool, bool], tone: ToneFit, limit_thd_percent: float) -> Clipping:
+def _clipping(
+    rails: RailFit,
+    sides: tuple[bool, bool],
+    tone: ToneFit,
+    limit_thd_percent: float,
+    interval: tuple[float, float] | None,
+) -> Clipping:
+    """The verdict on rails that are seen. interval : of overdrives that fit alike, or None [dB]."""
     name: Side = "both" if all(sides) else "positive" if sides[0] else "negative"
     centre = tone.dc_volts - rails.mean
     overdrive, deviation = max(
@@ -338,63 +343,10 @@ def _clipping(rails: RailFit, sides: tuple[bool, bool], tone: ToneFit, limit_thd
         negative_rail_volts=low if sides[1] else None,
         overdrive_db=overdrive,
         overdrive_uncertainty_db=deviation,
+        overdrive_interval_db=interval and (min(interval[0], overdrive), max(interval[1], overdrive)),
     )
-
-
-def _knee_remark(rails: RailFit, tone: ToneFit) -> tuple[Remark, ...]:
-    """What kind of rail it is, where that is worth telling."""
-    knee = rails.knee
-    if knee.slope > thresholds.NAMED_SLOPE:
-        return (remark("rail_gives_way", slope_percent=100 * knee.slope),)
-    if knee.zone > thresholds.NAMED_ZONE:
-        return (fault("crossover_distortion", step_percent=100 * knee.zone),)
-    if rails.hard or knee.sharpness > HARDEST_SOFT:
-        return ()
-    held = max(rails.compression_db)
-    if max(rails.overdrive_db) <= 0:  # the crest is bent long before the rail that would be there
-        return (fault("compressed_crest", thd_percent=tone.thd_percent, held_db=held),)
-    return () if hum_rounds(tone, rails) else (remark("soft_knee", held_db=held),)
-
-
-def _coupling_remark(corner_ratio: float, tone_hz: float) -> tuple[Remark, ...]:
-    """That the wave was straightened before it was judged."""
-    if corner_ratio <= NAMED_CORNER:
-        return ()
-    return (remark("ac_coupling", corner_hz=corner_ratio * tone_hz, order=1),)
-
-
-def _other_kind(tone: ToneFit, relative: Phasors, limit_thd_percent: float) -> tuple[Remark, ...]:
-    """Name distortion that is no rail: a dead zone around zero, or even harmonics."""
-    thd_percent, real, noise = tone.thd_percent, relative.real, tone.noise_peak / np.sqrt(2)
-    if thd_percent < max(NAMED_OVER_FLOOR * tone.thd_floor_percent, thresholds.NAMED_THD_PERCENT):
-        return ()
-    if 2 * tone.beyond_volts**2 > (tone.distortion_ratio * tone.fundamental_volts) ** 2:
-        return _unnamed(tone, limit_thd_percent)  # the fitted orders hold the lesser part
-    orders = np.arange(1, len(real) + 1)
-    odd = (orders >= 3) & (orders % 2 == 1)
-    # a dead zone takes a square wave away from the sine: 4/pi (-1)^((k-1)/2) / k on odd orders
-    pattern = -((-1.0) ** ((orders[odd] - 1) // 2)) / orders[odd]
-    strength = float(pattern @ real[odd]) / float(pattern @ pattern)
-    # what stands across the crest is counted too: no memoryless stage makes it
-    odd_power = max(float(np.sum(np.abs(relative[odd]) ** 2) - 2 * np.sum(noise[odd] ** 2)), 1e-300)
-    share = strength**2 * float(pattern @ pattern) / odd_power
-    even_power = float(np.sum(np.abs(tone.phasors[1 : len(real) : 2]) ** 2))
-    turned = float(np.sum(relative[odd].imag ** 2)) / odd_power > thresholds.CROSSOVER_TURNED
-    alike = np.count_nonzero(odd) > 1 and share > thresholds.CROSSOVER_EXPLAINS  # a third alone is any curve's
-    if strength > 0 and not turned and alike and odd_power > even_power:
-        return (fault("crossover_distortion", thd_percent=thd_percent),)
-    if even_power > 2 * odd_power:
-        return (fault("even_harmonics", thd_percent=thd_percent),)
-    return _unnamed(tone, limit_thd_percent)
 
 
 def _hidden(tone: ToneFit, rails: RailFit) -> Verdict:
     """Distortion that rails behind a filter may make: whether the output clips is not known."""
     return Verdict(CLEAN, rails, (fault("not_by_a_rail", thd_percent=tone.thd_percent),), hidden=True)
-
-
-def _unnamed(tone: ToneFit, limit_thd_percent: float) -> tuple[Remark, ...]:
-    """That there is too much distortion, where its kind is not known."""
-    if tone.thd_percent < limit_thd_percent:
-        return ()
-    return (fault("not_by_a_rail", thd_percent=tone.thd_percent),)

@@ -110,7 +110,8 @@ class RailFit:
     mean : mean of the model wave around the sine's own centre [V]. misfit : sum of squares left [V^2];
     misfit_without_rails : what the same knee would leave without rails [V^2].
     deviation_db : standard deviation of each overdrive from noise and misfit [dB]. behind : name of the filter
-    behind the rails with which they were fitted; empty for rails alone.
+    behind the rails with which they were fitted; empty for rails alone. law : terms b and c of what bends the
+    sine before the rails, g(x) = x + b x^2 + c x^3 of a sine of peak 1 [-].
     """
 
     sine_peak: float
@@ -122,6 +123,7 @@ class RailFit:
     misfit_without_rails: float
     deviation_db: tuple[float, float]
     behind: str = ""
+    law: tuple[float, float] = (0.0, 0.0)
 
     @property
     def hard(self) -> bool:
@@ -136,18 +138,45 @@ class RailFit:
 
     def rail_volts(self, side: int) -> float:
         """Where a side's rail stands from the sine's own centre [V peak]; side : 0 positive, 1 negative."""
-        return float(self.sine_peak * (ratio_from_db(-self.overdrive_db[side]) - self.knee.zone))
+        reach = ratio_from_db(-self.overdrive_db[side])
+        return float(self.sine_peak * (_rail(reach, self.law, 1 - 2 * side) - self.knee.zone))
 
     def rms_at(self, change_db: float) -> float:
         """Rms of the AC part of the model wave after a change of gain [V]."""
-        sine, _ = _grid()
+        sine, _ = half_period()
+        return float(np.std(self.wave(sine, change_db)))
+
+    def wave(self, sine: Floats, change_db: float = 0.0) -> Floats:
+        """Of a sine (n,) of values -1..1, after a change of gain [V]."""
+        ratio = ratio_from_db(change_db)
         overdrive_db = self.overdrive_db[0] + change_db, self.overdrive_db[1] + change_db
-        wave = held_sine(sine, overdrive_db, self.knee.after(change_db))
-        return self.sine_peak * ratio_from_db(change_db) * float(np.std(wave))
+        peak, knee = self.sine_peak * ratio, self.knee.after(change_db)
+        if not any(self.law):
+            return np.asarray(peak * held_sine(sine, overdrive_db, knee))
+        law = self.law[0] * ratio, self.law[1] * ratio**2
+        held = []
+        for depth, sign in zip(overdrive_db, (1, -1), strict=True):
+            rail = _rail(ratio_from_db(-depth), law, sign)
+            held.append(rail * held_half(_bent(np.maximum(sign * sine, 0), law, sign) / rail, 0.0, knee))
+        return np.asarray(peak * (held[0] - held[1]))
+
+
+def _bent(sine: Floats, law: tuple[float, float], sign: int) -> Floats:
+    """g of one half of a sine, values 0.. (n,); it goes no lower again once it has risen to its highest."""
+    b, c = sign * law[0], law[1]
+    turns = np.roots([3 * c, 2 * b, 1.0])
+    ends = [float(each.real) for each in turns if abs(each.imag) < 1e-12 and each.real > 0]
+    x = np.minimum(sine, min(ends, default=np.inf))
+    return np.asarray(x * (1 + x * (b + c * x)))
+
+
+def _rail(reach: float, law: tuple[float, float], sign: int) -> float:
+    """Where a rail stands that a sine of peak 1 meets at this value [-]."""
+    return float(_bent(np.array([reach]), law, sign)[0]) if any(law) else reach
 
 
 @lru_cache(maxsize=1)
-def _grid() -> tuple[Floats, Floats]:
+def half_period() -> tuple[Floats, Floats]:
     """Midpoints of theta over half a period as cos(theta), and the matrix that takes a wave to h_0..h_40."""
     theta = (np.arange(GRID) + 0.5) * np.pi / GRID
     rows = np.cos(np.multiply.outer(np.arange(MOST_ORDERS + 1), theta)) * (2.0 / GRID)
@@ -172,7 +201,7 @@ def held_half(sine: Floats, overdrive_db: float | Floats, knee: Knee) -> Floats:
         held = np.minimum(sine, rail)
         held = held + knee.slope * (sine - held) - np.minimum(sine, knee.zone)
     else:
-        kind = _algebraic if knee.kind == "algebraic" else _exponential
+        kind = algebraic if knee.kind == "algebraic" else exponential
         (held,) = kind(np.maximum(sine, 1e-9 * rail), depths, np.full(len(depths), knee.sharpness), False)
     return np.asarray(held if np.ndim(overdrive_db) else held[0])
 
@@ -294,12 +323,12 @@ def hard_excess(overdrive_db: Floats, orders: int) -> tuple[Floats, Floats]:
 
 def _soft(overdrive_db: Floats, knees: Knees, orders: int, slopes: bool) -> tuple[Floats, Floats]:
     """Models and slopes of knees that near their rail, by quadrature over half a period."""
-    sine, rows = _grid()
+    sine, rows = half_period()
     half = GRID // 2  # midpoints: the first half is the positive side, the other its mirror image
     crest, rows = sine[:half], rows[: orders + 1].T
     sides = np.empty((2, len(overdrive_db), half))
     by_depth, by_figure = np.empty_like(sides), np.empty_like(sides)
-    for kind, which in ((_algebraic, knees.algebraic), (_exponential, knees.exponential)):
+    for kind, which in ((algebraic, knees.algebraic), (exponential, knees.exponential)):
         if which.any():
             sharpness = np.concatenate([knees.sharpness[which]] * 2)
             held = kind(crest, np.concatenate(overdrive_db[which].T), sharpness, slopes)
@@ -315,7 +344,7 @@ def _soft(overdrive_db: Floats, knees: Knees, orders: int, slopes: bool) -> tupl
     return model, turn
 
 
-def _algebraic(crest: Floats, overdrive_db: Floats, sharpness: Floats, slopes: bool) -> tuple[Floats, ...]:
+def algebraic(crest: Floats, overdrive_db: Floats, sharpness: Floats, slopes: bool) -> tuple[Floats, ...]:
     """x / (1 + u^(2s))^(1/(2s)), u = x/r, (n, points); with slopes its change per dB, and with ln s."""
     log_ratio = np.log(crest) + (np.log(10) / 20) * overdrive_db[:, None]
     twice = 2 * sharpness[:, None]
@@ -329,7 +358,7 @@ def _algebraic(crest: Floats, overdrive_db: Floats, sharpness: Floats, slopes: b
     return held, held * share * (-np.log(10) / 20), held * (soft - log_ratio * share)
 
 
-def _exponential(crest: Floats, overdrive_db: Floats, sharpness: Floats, slopes: bool) -> tuple[Floats, ...]:
+def exponential(crest: Floats, overdrive_db: Floats, sharpness: Floats, slopes: bool) -> tuple[Floats, ...]:
     """r tanh(u^s)^(1/s), u = x/r, (n, points); with slopes its change per dB, and with ln s."""
     rail, s = 10 ** (overdrive_db[:, None] / -20), sharpness[:, None]
     log_ratio = np.log(crest) + (np.log(10) / 20) * overdrive_db[:, None]

@@ -123,9 +123,9 @@ def leaves_too_much(best: Explanation, alone: Explanation, orders: int) -> bool:
     return much and alone.left_share > 1 - thresholds.RAIL_EXPLAINS
 
 
-def untrue(one: Explanation, orders: int) -> bool:
+def untrue(one: Explanation, orders: int, times: float = UNTRUE) -> bool:
     """Whether it leaves far more than noise and the amplifier make."""
-    return _left_over([one], orders) >= UNTRUE
+    return _left_over([one], orders) >= times
 
 
 def not_so_deep(one: Explanation, orders: int) -> bool:

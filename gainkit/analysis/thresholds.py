@@ -116,7 +116,8 @@ OUT_OF_BAND_RATIO = 0.001
 """What lies above the band is told when its rms reaches this share of the tone [-]."""
 
 LEAST_SOFT_OVERDRIVE_DB = -6.0
-"""Below the limit of THD, a soft curve whose rail lies farther off than this is not called a rail [dB]."""
+"""A soft curve whose rail lies farther off than this is not called a rail [dB]: it is the stage's own law, or a
+compressor's (our choice)."""
 
 
 def stands_above(thd_percent: float, thd_floor_percent: float) -> bool:

@@ -8,7 +8,6 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from gainkit.advice import is_stray_dc
-from gainkit.analysis.rails import held_sine
 from gainkit.charts.heard import OVERLOADED, least_told, thd_told
 from gainkit.charts.style import DASHES, SCALE, headline, label_ends, palette_of, thick
 from gainkit.figures import filled, plain, volt_unit
@@ -77,7 +76,7 @@ def fitted_wave(tone: ToneFit, verdict: Verdict) -> Floats:
         return summed
     rails = verdict.rails
     cosine = np.cos(2 * np.pi * np.arange(POINTS) / POINTS)
-    held = rails.sine_peak * held_sine(cosine, rails.overdrive_db, rails.knee)
+    held = rails.wave(cosine)
     orders = 2 / POINTS * np.fft.rfft(held)[1 : len(tone.phasors) + 1]
     apart = float(np.linalg.norm(orders - tone.relative()) / np.linalg.norm(tone.phasors))
     return np.asarray(held - held.mean() + tone.dc_volts) if apart < CORNERS_SHARE else summed
