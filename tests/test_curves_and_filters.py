@@ -12,6 +12,7 @@ from gainkit.analysis import Measurement, measure
 from gainkit.analysis.filters import FILTERS, Sections
 from gainkit.capture import Capture
 from gainkit.remarks import codes
+from tests.movement import FAMILIES
 from tests.waves import RATE, Floats, with_noise
 
 POINTS = 8192
@@ -291,6 +292,16 @@ def test_a_third_harmonic_alone_is_no_dead_zone_and_no_rail_for_sure(hz: float, 
     if found.clipping.state not in ("clean", None):
         assert found.clipping.overdrive_interval_db is not None
         assert found.clipping.overdrive_interval_db[0] <= 0
+
+
+@pytest.mark.parametrize(("base", "trial"), [(71000, 19), (72000, 10), (75000, 15), (75000, 44), (61000, 24)])
+def test_harmonics_that_look_like_the_foot_of_a_knee_by_chance_are_not_told_as_one(
+    base: int, trial: int
+) -> None:
+    """Of tests/movement.py's sets of harmonics of any phases those that rails tell best, of 420."""
+    found = FAMILIES["harmonics of odd phases"](np.random.default_rng([base, trial])).measured()
+    assert found.clipping.state in ("clean", None)
+    assert codes(found.notes) == {"not_by_a_rail"}
 
 
 @pytest.mark.parametrize(("hz", "named"), [(997.0, True), (3100.0, True), (5100.0, False)])

@@ -30,6 +30,10 @@ RAIL_EXPLAINS = 0.75
 RAIL_EXPLAINS_WELL = 0.95
 """Below this share, rails are looked for in the wave itself too: a stage that comes off its rail late [-]."""
 
+EXPLAINS_WITHOUT_OVERDRIVE = 0.97
+"""Rails that the sine may not go beyond must explain this share [-]: of 420 sets of harmonics of any phases 9
+look like the foot of a knee by chance, to 0.75 to 0.96."""
+
 GIVING_WAY_EXPLAINS = 0.99
 """Rails that give way must explain this share [-]: with a slope of their own they come near to many waves that
 have none."""
