@@ -40,6 +40,26 @@ def test_a_slope_that_rings_beforehand_is_told(seed: int) -> None:
 
 
 @pytest.mark.long
+@pytest.mark.parametrize("seed", [846_107, 846_128])
+def test_what_stands_in_a_sliver_of_the_band_is_not_told(seed: int) -> None:
+    """Half an octave is left of the chirps' band: the odds alone told both the wrong way round."""
+    result, _ = heard(seed, "midbass", 120.0, "chirps", order=4)
+    assert [note.code for note in result.notes if note.severity == "fault"] == ["edge_of_band"]
+
+
+@pytest.mark.long
+@pytest.mark.parametrize(
+    ("role", "seed", "kind"),
+    [("midrange", 912_002, "pulses"), ("midrange", 822_016, "pulses"), ("tweeter", 825_007, "chirps")],
+)
+def test_a_bass_train_on_what_plays_no_bass_is_not_told(role: str, seed: int, kind: str) -> None:
+    """All three were told as probable, the wrong way round."""
+    drawn = cabins.drawn(seed, role=role, snr_db=10.0, band="bass")
+    result = find_polarity(cabins.capture(dataclasses.replace(drawn, kind=kind)))
+    assert result.polarity == "undecided"
+
+
+@pytest.mark.long
 @pytest.mark.parametrize(("kind", "most_wrong"), [("chirps", 0), ("pulses", 2)])
 def test_hardly_a_bass_is_told_the_wrong_way_round(kind: str, most_wrong: int) -> None:
     """Of 30, and then as probable: what is left looks in all it has like a causal answer of the other sign."""

@@ -68,6 +68,10 @@ REMARKS: dict[str, Template] = {
         "Something may ring before the sound: a recorder's voice mode, or a linear-phase filter in player or "
         "processor. Switch it off and record again."
     ),
+    "edge_of_band": (
+        "The sound lies between {low_hz:.0f} and {high_hz:.0f} Hz, at the edge of this train's band: a loudspeaker "
+        "that hardly plays it, or a steep filter. Play the train meant for this loudspeaker, with filters off."
+    ),
     "automatic_gain_levelled": (
         "The recorder's automatic gain moved by {span_db:.0f} dB while the chirps went up, as the noise beside "
         "them shows. It was taken out; better, switch it off."
