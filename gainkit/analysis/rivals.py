@@ -30,6 +30,10 @@ TURNED = 0.05
 TURNED_AT_ALL = 0.005
 """... and so much is not of a stage and noise alone [-]: turned by 4 degrees."""
 
+OVER_NOISE = 40.0
+"""Harmonics of so many times the noise's power tell how they are turned: half of what noise adds stands across
+the crest, a quarter of TURNED then [-]."""
+
 EXACT = 0.1
 """An explanation that leaves less than this share of what noise and the amplifier make is no chance [-]."""
 
@@ -47,6 +51,13 @@ LEANS = 2.5
 """By so many times the root of the share of the harmonics' power that it leaves, an explanation that is not
 true and leaves much may tell overdrive wrong, as a share of it [-] (chosen on rails that bend before a shelf,
 0.2 dB off where they left 0.7 %)."""
+
+HARDLY_TRUE = 1.5
+"""Rails that leave so many times what noise and an amplifier's own distortion make are tried behind a law, too:
+noise alone leaves more in three of a hundred with twenty harmonics (chi^2 of 36 figures) [-]."""
+
+PLAIN_CURVE = 5
+"""Figures of the plainest curve: its size, and orders 2 and 3 [-]."""
 
 UNTRUE_SHARE = 5.0
 """What untrue explanations leave is no noise, and their odds mean nothing: those are kept that leave no more
@@ -84,6 +95,12 @@ def _turned(relative: Phasors, share: float = TURNED) -> bool:
     return float(np.sum(beyond.imag**2)) > share * float(np.sum(np.abs(beyond) ** 2))
 
 
+def turned_by_a_filter(relative: Phasors, noise_peak: NDArray[np.float64]) -> bool:
+    """Whether harmonics (K,) from the crest that stand well above the noise are turned."""
+    power, noise = (float(np.sum(np.abs(each[1:]) ** 2)) for each in (relative, noise_peak))
+    return power > OVER_NOISE * noise and _turned(relative)
+
+
 def tells_little(of: list[Explanation], relative: Phasors) -> bool:
     """Whether a filter has turned harmonics (K,) from the crest of which one alone is left.
 
@@ -118,6 +135,17 @@ def leaves_too_much(best: Explanation, alone: Explanation, orders: int) -> bool:
     be anything."""
     much = best.left_share > LEAVES / 2 and untrue(best, orders)
     return much and alone.left_share > 1 - thresholds.RAIL_EXPLAINS
+
+
+def no_truer(best: Explanation, alone: Explanation, orders: int) -> bool:
+    """Whether the best is not true and leaves hardly less than rails alone."""
+    return untrue(best, orders) and alone.left_share <= UNTRUE_SHARE * best.left_share
+
+
+def is_plain_curve(one: Explanation, orders: int) -> bool:
+    """Whether a square and a cube law explain all but what an amplifier makes besides: then no rail behind a
+    filter is told by that."""
+    return one.cause == "curve" and one.figures <= PLAIN_CURVE and not untrue(one, orders, HARDLY_TRUE)
 
 
 def untrue(one: Explanation, orders: int, times: float = UNTRUE) -> bool:
