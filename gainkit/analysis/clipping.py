@@ -28,6 +28,7 @@ from gainkit.analysis.rivals import (
     near_misses,
     no_truer,
     not_so_deep,
+    plainer,
     ranked,
     tells_little,
     together,
@@ -108,6 +109,7 @@ def judge(tone: ToneFit, limit_thd_percent: float) -> Verdict:
     interval, alone, bent, hidden = None, True, False, False
     if explained < EXPLAINS_ALL or rails.knee.free is not None or could_be_any(crest, corner_ratio):
         of = explanations(Measured(crest, tone.noise_peak), rails, relative, corner_ratio)
+        of = plainer(of, len(crest))
         if (flats := _sticking(tone, of, len(crest))) is not None:
             return _slow_recovery(flats, tone, limit_thd_percent)
         other = _other_explanation(tone, of, crest, corner_ratio, limit_thd_percent)

@@ -79,14 +79,33 @@ def _left_over(of: list[Explanation], orders: int) -> float:
 
 def near_misses(of: list[Explanation], orders: int, little: bool = False) -> list[Explanation]:
     """Rails with and without filters that come about as near as the nearest, where none comes near enough; all
-    that come near where the wave tells little."""
+    that come near where the wave tells little.
+
+    A knee behind a law has so many figures that it comes near to what a filter rounds: where it is the nearest,
+    the others are told beside it.
+    """
     railed = [one for one in of if one.rails is not None]
     if little:
         return [one for one in railed if one.left_share < LEAVES]
+    if _of_many_figures(min(railed, key=lambda one: one.chi2)):
+        railed = [one for one in railed if not _of_many_figures(one)]
+        if near := [one for one in railed if not untrue(one, orders)]:
+            return near
     if _left_over(railed, orders) < UNTRUE:
         return []
     least = min(one.left_share for one in railed)
     return [one for one in railed if one.left_share <= UNTRUE_SHARE * least]
+
+
+def plainer(of: list[Explanation], orders: int) -> list[Explanation]:
+    """The same without knees behind a law where rails behind a filter are true, too."""
+    filters = [one for one in of if one.rails is not None and one.rails.behind and not untrue(one, orders)]
+    return [one for one in of if not _of_many_figures(one)] if filters else of
+
+
+def _of_many_figures(one: Explanation) -> bool:
+    """Whether it is a knee behind a law."""
+    return one.rails is not None and any(one.rails.law) and one.rails.knee.free is not None
 
 
 def _turned(relative: Phasors, share: float = TURNED) -> bool:
