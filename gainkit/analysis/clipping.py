@@ -9,25 +9,30 @@ from numpy.typing import NDArray
 
 from gainkit.analysis import thresholds
 from gainkit.analysis.coupling import without_coupling
-from gainkit.analysis.explanation import Explanation, Measured
+from gainkit.analysis.explanation import LEAVES, Explanation, Measured
 from gainkit.analysis.flats import MUCH_LEFT, Flats, flat_rails
 from gainkit.analysis.heldhum import held_hum_db, hum_rounds_alike
-from gainkit.analysis.jointfit import PLAIN_CURVE, explanations, tone_units
+from gainkit.analysis.jointfit import explanations, tone_units
 from gainkit.analysis.model import Clipping, Side
 from gainkit.analysis.named import coupling_remark, interval_remark, knee_remark, other_kind, unnamed
 from gainkit.analysis.rails import RailFit
 from gainkit.analysis.railsearch import fit_rails
 from gainkit.analysis.rivals import (
     ALIKE,
+    PLAIN_CURVE,
     could_be_any,
     few_orders_db,
     filters_may_hide,
+    is_plain_curve,
     leaves_too_much,
     near_misses,
+    no_truer,
     not_so_deep,
+    plainer,
     ranked,
     tells_little,
     together,
+    turned_by_a_filter,
     untrue,
     with_interval,
 )
@@ -53,6 +58,9 @@ LEAST_FOR_CURVES = 6
 
 LEAST_SURE_DB = 0.05
 """The least overdrive that tells by itself that there is a rail [dB]: it makes 0.13 % of THD in 20 orders."""
+
+FARTHEST_COUPLING = 0.2
+"""A recorder's coupling lies no nearer to the tone than this share of it [-]: 10 Hz under a tone of 50 Hz."""
 
 EXPLAINS_ALL = 0.9995
 """Rails that explain this share need no other explanation beside them [-]."""
@@ -104,6 +112,7 @@ def judge(tone: ToneFit, limit_thd_percent: float) -> Verdict:
     interval, alone, bent, hidden = None, True, False, False
     if explained < EXPLAINS_ALL or rails.knee.free is not None or could_be_any(crest, corner_ratio):
         of = explanations(Measured(crest, tone.noise_peak), rails, relative, corner_ratio)
+        of = plainer(of, len(crest))
         if (flats := _sticking(tone, of, len(crest))) is not None:
             return _slow_recovery(flats, tone, limit_thd_percent)
         other = _other_explanation(tone, of, crest, corner_ratio, limit_thd_percent)
@@ -121,7 +130,11 @@ def judge(tone: ToneFit, limit_thd_percent: float) -> Verdict:
         if tone.thd_percent >= limit_thd_percent and _mere_curve(rails, explained):
             may_clip = interval is not None and interval[1] > 0  # behind a filter
             return _hidden(tone, rails) if may_clip else Verdict(CLEAN, rails, knee_remark(rails, tone))
-        return Verdict(CLEAN, rails, other_kind(tone, relative, limit_thd_percent))
+        told = other_kind(tone, relative, limit_thd_percent)
+        straight = relative if corner_ratio < FARTHEST_COUPLING else crest
+        if not told and turned_by_a_filter(straight, tone.noise_peak):
+            told = (remark("filter_may_hide", thd_percent=tone.thd_percent),)
+        return Verdict(CLEAN, rails, told)
     if max(rails.overdrive_db) > thresholds.RECTIFIED_OVERDRIVE_DB and not all(sides):
         missing = fault("missing_half", side="positive" if sides[0] else "negative")
         return Verdict(CLEAN, rails, (missing,))
@@ -154,6 +167,13 @@ def _least_explained(rails: RailFit, bent: bool) -> float:
     if rails.knee.slope > thresholds.NAMED_SLOPE:
         return thresholds.GIVING_WAY_EXPLAINS
     return thresholds.RAIL_EXPLAINS_WELL if bent else thresholds.RAIL_EXPLAINS
+
+
+def _no_less_plain(tone: ToneFit, alone: Explanation, best: Explanation, orders: int) -> bool:
+    """Whether rails alone tell the wave about as well as the best, or a dead zone so small that hardly an
+    amplifier is without."""
+    zone = alone.rails is not None and alone.rails.knee.zone > 0 and alone.left_share < LEAVES
+    return (zone and tone.thd_percent < thresholds.NAMED_THD_PERCENT) or no_truer(best, alone, orders)
 
 
 @dataclass(frozen=True)
@@ -202,12 +222,18 @@ def _other_explanation(
         near = [one for one, more in zip(of, worse, strict=True) if one is alone or more <= worse[0] + slack]
         near = together(near, missed)
         return _Other(None, with_interval(near, len(crest), *few), (len(near) == 1 and not few) or simple)
-    as_good = [one for one, more in zip(of, worse, strict=True) if more < ALIKE]
+    as_good = [
+        one for one, more in zip(of, worse, strict=True) if more < ALIKE or is_plain_curve(one, len(crest))
+    ]
     # a curve that is free in many orders comes near to anything: it only speaks against rails
     named, _ = ranked([one for one in of if one.cause != "curve" or one.figures <= PLAIN_CURVE], len(crest))
     if named.cause in ("slew", "saturation"):
         best = named
-    elif any(one.cause == "curve" for one in (best, *as_good)) or (little and untrue(best, len(crest))):
+    elif (
+        any(one.cause == "curve" for one in (best, *as_good))
+        or (little and untrue(best, len(crest)))
+        or (_no_less_plain(tone, alone, best, len(crest)) and not any(_sides_at_rail(rails, tone)))
+    ):
         near = together([alone, *(one for one in as_good if one.rails is not None)], missed)
         # the plainest of those that fit alike: no rail
         return _Other(None, with_interval(near, len(crest), *few), len(near) < 2 and not few, bent=True)

@@ -19,17 +19,10 @@ from gainkit.analysis.behind import filtered, softened, told
 from gainkit.analysis.explanation import CORE_LEAVES, LEAVES, Cause, Explanation, Measured
 from gainkit.analysis.ownlaw import behind_own_law
 from gainkit.analysis.rails import MOST_ORDERS, Knee, Knees, RailFit, harmonics_of, held_harmonics
-from gainkit.analysis.rivals import untrue
+from gainkit.analysis.rivals import HARDLY_TRUE, untrue
 
 Floats = NDArray[np.float64]
 Phasors = NDArray[np.complex128]
-
-HARDLY_TRUE = 1.5
-"""Rails that leave so many times what noise and an amplifier's own distortion make are tried behind a law, too:
-noise alone leaves more in three of a hundred with twenty harmonics (chi^2 of 36 figures) [-]."""
-
-PLAIN_CURVE = 5
-"""Figures of the plainest curve: its size, and orders 2 and 3 [-]."""
 
 
 def _plain(measured: Measured, rails: RailFit, straight: Phasors, corner: float) -> Explanation:

@@ -33,6 +33,10 @@ TURNED = 0.05
 TURNED_AT_ALL = 0.005
 """... and so much is not of a stage and noise alone [-]: turned by 4 degrees."""
 
+OVER_NOISE = 40.0
+"""Harmonics of so many times the noise's power tell how they are turned: half of what noise adds stands across
+the crest, a quarter of TURNED then [-]."""
+
 EXACT = 0.1
 """An explanation that leaves less than this share of what noise and the amplifier make is no chance [-]."""
 
@@ -50,6 +54,13 @@ LEANS = 2.5
 """By so many times the root of the share of the harmonics' power that it leaves, an explanation that is not
 true and leaves much may tell overdrive wrong, as a share of it [-] (chosen on rails that bend before a shelf,
 0.2 dB off where they left 0.7 %)."""
+
+HARDLY_TRUE = 1.5
+"""Rails that leave so many times what noise and an amplifier's own distortion make are tried behind a law, too:
+noise alone leaves more in three of a hundred with twenty harmonics (chi^2 of 36 figures) [-]."""
+
+PLAIN_CURVE = 5
+"""Figures of the plainest curve: its size, and orders 2 and 3 [-]."""
 
 UNTRUE_SHARE = 5.0
 """What untrue explanations leave is no noise, and their odds mean nothing: those are kept that leave no more
@@ -71,20 +82,45 @@ def _left_over(of: list[Explanation], orders: int) -> float:
 
 def near_misses(of: list[Explanation], orders: int, little: bool = False) -> list[Explanation]:
     """Rails with and without filters that come about as near as the nearest, where none comes near enough; all
-    that come near where the wave tells little."""
+    that come near where the wave tells little.
+
+    A knee behind a law has so many figures that it comes near to what a filter rounds: where it is the nearest,
+    the others are told beside it.
+    """
     railed = [one for one in of if one.rails is not None]
     if little:
         return [one for one in railed if one.left_share < LEAVES]
+    if _of_many_figures(min(railed, key=lambda one: one.chi2)):
+        railed = [one for one in railed if not _of_many_figures(one)]
+        if near := [one for one in railed if not untrue(one, orders)]:
+            return near
     if _left_over(railed, orders) < UNTRUE:
         return []
     least = min(one.left_share for one in railed)
     return [one for one in railed if one.left_share <= UNTRUE_SHARE * least]
 
 
+def plainer(of: list[Explanation], orders: int) -> list[Explanation]:
+    """The same without knees behind a law where rails behind a filter are true, too."""
+    filters = [one for one in of if one.rails is not None and one.rails.behind and not untrue(one, orders)]
+    return [one for one in of if not _of_many_figures(one)] if filters else of
+
+
+def _of_many_figures(one: Explanation) -> bool:
+    """Whether it is a knee behind a law."""
+    return one.rails is not None and any(one.rails.law) and one.rails.knee.free is not None
+
+
 def _turned(relative: Phasors, share: float = TURNED) -> bool:
     """Whether harmonics (K,) from the crest stand across it as no memoryless stage makes them."""
     beyond = relative[1:]
     return float(np.sum(beyond.imag**2)) > share * float(np.sum(np.abs(beyond) ** 2))
+
+
+def turned_by_a_filter(relative: Phasors, noise_peak: NDArray[np.float64]) -> bool:
+    """Whether harmonics (K,) from the crest that stand well above the noise are turned."""
+    power, noise = (float(np.sum(np.abs(each[1:]) ** 2)) for each in (relative, noise_peak))
+    return power > OVER_NOISE * noise and _turned(relative)
 
 
 def tells_little(of: list[Explanation], relative: Phasors) -> bool:
@@ -121,6 +157,17 @@ def leaves_too_much(best: Explanation, alone: Explanation, orders: int) -> bool:
     be anything."""
     much = best.left_share > LEAVES / 2 and untrue(best, orders)
     return much and alone.left_share > 1 - thresholds.RAIL_EXPLAINS
+
+
+def no_truer(best: Explanation, alone: Explanation, orders: int) -> bool:
+    """Whether the best is not true and leaves hardly less than rails alone."""
+    return untrue(best, orders) and alone.left_share <= UNTRUE_SHARE * best.left_share
+
+
+def is_plain_curve(one: Explanation, orders: int) -> bool:
+    """Whether a square and a cube law explain all but what an amplifier makes besides: then no rail behind a
+    filter is told by that."""
+    return one.cause == "curve" and one.figures <= PLAIN_CURVE and not untrue(one, orders, HARDLY_TRUE)
 
 
 def untrue(one: Explanation, orders: int, times: float = UNTRUE) -> bool:

@@ -276,6 +276,11 @@ REMARKS: dict[str, Template] = {
     "even_harmonics": (
         "Even harmonics dominate (THD {thd_percent:.3g} %): the wave's halves differ. It is not clipping."
     ),
+    "filter_may_hide": (
+        "What little distortion there is (THD {thd_percent:.2g} %) is turned against the tone as a filter turns it. A "
+        "filter near the tone (a crossover, a tone control) takes away what a rail makes: if there is one, measure "
+        "before it, or with it off."
+    ),
     "not_by_a_rail": (
         "THD is {thd_percent:.3g} %, and its shape is not that of a rail at this output. A filter behind a rail could "
         "hide that: if there is one, measure before it, or with it off."
