@@ -46,6 +46,16 @@ def test_a_knob_that_is_turned_in_deep_clipping_is_no_supply_that_sags(seed: int
     assert "supply_sag" not in told
 
 
+@pytest.mark.parametrize(("base", "trial"), [(66000, 16), (91000, 21)])
+def test_hum_that_turns_three_times_against_the_tone_is_told_apart(base: int, trial: int) -> None:
+    """Its mirror lies in the main lobe of the tone: it was passed over, and a part of one beat was measured."""
+    scene = FAMILIES["hum beside the tone"](np.random.default_rng([base, trial]))
+    found = scene.measured()
+    assert judged(scene, found).word == "right"
+    assert found.thd_percent == pytest.approx(0.0, abs=0.001)
+    assert found.cycles == pytest.approx(len(scene.samples) / RATE * (found.frequency_hz or 0.0), rel=0.001)
+
+
 @settings(max_examples=12)
 @given(family=st.sampled_from(sorted(FAMILIES)), seed=st.integers(0, 1 << 30))
 def test_state_and_figures_agree(family: str, seed: int) -> None:
