@@ -214,7 +214,7 @@ def find_onset(
     kept = held_without_harmonics(usable, asked.limit_thd_percent)
     crossing = not_later(find_crossing(usable, asked.limit_thd_percent), kept)
     within_db = onset_uncertainty_db(usable, crossing, kept, asked.limit_thd_percent)
-    if asked.minus is None and turned is None and not hum.lines and not plan.glide:
+    if asked.minus is None and turned is None and not plan.glide:
         parts = windows(plan, frequency_hz)
         heard = [(alignment.recorded(p.start_seconds), alignment.recorded(p.stop_seconds)) for p in parts]
         curve = by_curve(capture, heard, fits, asked.channel, asked.limit_thd_percent)
