@@ -118,7 +118,7 @@ def judge(tone: ToneFit, limit_thd_percent: float) -> Verdict:
         interval, alone, bent = other.interval, other.alone, other.bent
         distortion = tone.thd_percent / max(limit_thd_percent, 1e-9)
         hidden = filters_may_hide(of, crest, tone.staircase_volts, distortion)
-    sides = _sides_at_rail(rails, tone)
+    sides = _sides_at_rail(rails, tone, limit_thd_percent)
     if explained < thresholds.RAIL_EXPLAINS_WELL and (flats := flat_rails(tone)) is not None:
         return _slow_recovery(flats, tone, limit_thd_percent)
     if explained < _least_explained(rails, bent) or not any(sides) or _smooth(real, noise, rails):
@@ -201,6 +201,7 @@ def _other_explanation(
     alone, rails = of[0], of[0].rails
     assert rails is not None
     best, worse = ranked(of, len(crest))
+    at_rail = any(_sides_at_rail(rails, tone, limit_thd_percent))
     # a hard rail alone is a case of all of them: by chance they fit a little better
     simple = rails.hard and rails.knee.free is None and not could_be_any(crest, corner_ratio)
     slack = 0.0 if simple else ALIKE
@@ -221,7 +222,10 @@ def _other_explanation(
     elif (
         any(one.cause == "curve" for one in (best, *as_good))
         or (little and untrue(best, len(crest)))
-        or (_no_less_plain(tone, alone, best, len(crest)) and not any(_sides_at_rail(rails, tone)))
+        or (
+            _no_less_plain(tone, alone, best, len(crest))
+            and not any(_sides_at_rail(rails, tone, limit_thd_percent))
+        )
     ):
         near = together([alone, *(one for one in as_good if one.rails is not None)], missed)
         # the plainest of those that fit alike: no rail
@@ -239,7 +243,7 @@ def _other_explanation(
     assert best.rails is not None
     if leaves_too_much(best, alone, len(crest)):
         return _Other(_hidden(tone, rails))
-    sides = _sides_at_rail(best.rails, tone)
+    sides = _sides_at_rail(best.rails, tone, limit_thd_percent)
     if not any(sides) or (max(best.rails.overdrive_db) > thresholds.RECTIFIED_OVERDRIVE_DB and not all(sides)):
         return _Other()
     clipping = _clipping(best.rails, sides, tone, limit_thd_percent, interval)
@@ -306,9 +310,11 @@ def change_to(set_volts: float, rms_volts: float, rails: RailFit | None) -> floa
     return (low + highest) / 2
 
 
-def _sides_at_rail(rails: RailFit, tone: ToneFit) -> tuple[bool, bool]:
+def _sides_at_rail(rails: RailFit, tone: ToneFit, limit_thd_percent: float) -> tuple[bool, bool]:
     """Which sides show a rail: hard by overdrive beyond its uncertainty, soft by compression of the crest."""
     seen = []
+    both = min(rails.compression_db) > thresholds.LEAST_COMPRESSION_DB / 2
+    beyond_limit = both and tone.full_thd_percent >= limit_thd_percent
     for side in (0, 1):
         overdrive, compression = rails.overdrive_db[side], rails.compression_db[side]
         if rails.hard:
@@ -316,8 +322,8 @@ def _sides_at_rail(rails: RailFit, tone: ToneFit) -> tuple[bool, bool]:
             least = max(thresholds.LEAST_OVERDRIVE_DB, min(doubt, thresholds.DEEP_OVERDRIVE_DB))
             seen.append(overdrive > least)
         else:
-            near = overdrive > thresholds.LEAST_SOFT_OVERDRIVE_DB
-            seen.append(compression > thresholds.LEAST_COMPRESSION_DB and near)
+            least = thresholds.LEAST_AT_LIMIT_DB if beyond_limit else thresholds.LEAST_SOFT_OVERDRIVE_DB
+            seen.append(compression > thresholds.LEAST_COMPRESSION_DB and overdrive > least)
     return seen[0], seen[1]
 
 
