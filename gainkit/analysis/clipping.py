@@ -158,10 +158,14 @@ def _least_explained(rails: RailFit, bent: bool) -> float:
     return thresholds.RAIL_EXPLAINS_WELL if bent else thresholds.RAIL_EXPLAINS
 
 
-def _no_less_plain(tone: ToneFit, alone: Explanation, best: Explanation, orders: int) -> bool:
-    """Whether rails alone tell the wave about as well as the best, or a dead zone so small that hardly an
-    amplifier is without."""
-    zone = alone.rails is not None and alone.rails.knee.zone > 0 and alone.left_share < LEAVES
+def _no_less_plain(
+    tone: ToneFit, alone: Explanation, best: Explanation, orders: int, limit_thd_percent: float
+) -> bool:
+    """Whether rails alone that the sine does not reach tell the wave about as well as the best, or a dead zone
+    so small that hardly an amplifier is without."""
+    if alone.rails is None or any(_sides_at_rail(alone.rails, tone, limit_thd_percent)):
+        return False
+    zone = alone.rails.knee.zone > 0 and alone.left_share < LEAVES
     return (zone and tone.thd_percent < thresholds.NAMED_THD_PERCENT) or no_truer(best, alone, orders)
 
 
@@ -201,7 +205,6 @@ def _other_explanation(
     alone, rails = of[0], of[0].rails
     assert rails is not None
     best, worse = ranked(of, len(crest))
-    at_rail = any(_sides_at_rail(rails, tone, limit_thd_percent))
     # a hard rail alone is a case of all of them: by chance they fit a little better
     simple = rails.hard and rails.knee.free is None and not could_be_any(crest, corner_ratio)
     slack = 0.0 if simple else ALIKE
@@ -222,10 +225,7 @@ def _other_explanation(
     elif (
         any(one.cause == "curve" for one in (best, *as_good))
         or (little and untrue(best, len(crest)))
-        or (
-            _no_less_plain(tone, alone, best, len(crest))
-            and not any(_sides_at_rail(rails, tone, limit_thd_percent))
-        )
+        or _no_less_plain(tone, alone, best, len(crest), limit_thd_percent)
     ):
         near = together([alone, *(one for one in as_good if one.rails is not None)], missed)
         # the plainest of those that fit alike: no rail
@@ -247,18 +247,23 @@ def _other_explanation(
     if not any(sides) or (max(best.rails.overdrive_db) > thresholds.RECTIFIED_OVERDRIVE_DB and not all(sides)):
         return _Other()
     clipping = _clipping(best.rails, sides, tone, limit_thd_percent, interval)
-    if best.cause == "rails":
-        told = knee_remark(best.rails, tone)
-    elif best.cause == "coupling":
-        told = (remark("ac_coupling", corner_hz=values["corner"], order=int(best.name.split()[1][0])),)
-    else:
-        told = (remark("filtered", kind=best.name.split()[0], **values),)
+    told = _of_cause(best, tone)
     causes = () if hum_rounds_alike(tone, rails, best.rails) else told
     return _Other(
         Verdict(clipping, best.rails, (*causes, *interval_remark(clipping.overdrive_interval_db))),
         interval,
         False,
     )
+
+
+def _of_cause(best: Explanation, tone: ToneFit) -> tuple[Remark, ...]:
+    """What is told of a knee behind a law, a coupling or another filter, its corners in hertz."""
+    values = best.values or {}
+    if best.rails is not None and best.cause == "rails":
+        return knee_remark(best.rails, tone)
+    if best.cause == "coupling":
+        return (remark("ac_coupling", corner_hz=values["corner"], order=int(best.name.split()[1][0])),)
+    return (remark("filtered", kind=best.name.split()[0], **values),)
 
 
 def _stands_out(tone: ToneFit, relative: Phasors) -> bool:

@@ -118,7 +118,7 @@ LEAST_SOFT_OVERDRIVE_DB = -6.0
 
 LEAST_AT_LIMIT_DB = -7.0
 """... nor from the limit on, where it lies farther off than this [dB]: u / (1 + u^3)^(1/3) makes 1 % of
-distortion 6.4 dB before its rail, a hyperbolic tangent, which any smooth law looks like, 9 dB (by their series)."""
+distortion 6.4 dB before its rail, a hyperbolic tangent, which any smooth law is like, 9 dB (their series)."""
 
 
 def stands_above(thd_percent: float, thd_floor_percent: float) -> bool:
