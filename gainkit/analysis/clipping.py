@@ -121,7 +121,7 @@ def judge(tone: ToneFit, limit_thd_percent: float) -> Verdict:
         interval, alone, bent = other.interval, other.alone, other.bent
         distortion = tone.thd_percent / max(limit_thd_percent, 1e-9)
         hidden = filters_may_hide(of, crest, tone.staircase_volts, distortion)
-    sides = _sides_at_rail(rails, tone)
+    sides = _sides_at_rail(rails, tone, limit_thd_percent)
     if explained < thresholds.RAIL_EXPLAINS_WELL and (flats := flat_rails(tone)) is not None:
         return _slow_recovery(flats, tone, limit_thd_percent)
     if explained < _least_explained(rails, bent) or not any(sides) or _smooth(real, noise, rails):
@@ -169,10 +169,14 @@ def _least_explained(rails: RailFit, bent: bool) -> float:
     return thresholds.RAIL_EXPLAINS_WELL if bent else thresholds.RAIL_EXPLAINS
 
 
-def _no_less_plain(tone: ToneFit, alone: Explanation, best: Explanation, orders: int) -> bool:
-    """Whether rails alone tell the wave about as well as the best, or a dead zone so small that hardly an
-    amplifier is without."""
-    zone = alone.rails is not None and alone.rails.knee.zone > 0 and alone.left_share < LEAVES
+def _no_less_plain(
+    tone: ToneFit, alone: Explanation, best: Explanation, orders: int, limit_thd_percent: float
+) -> bool:
+    """Whether rails alone that the sine does not reach tell the wave about as well as the best, or a dead zone
+    so small that hardly an amplifier is without."""
+    if alone.rails is None or any(_sides_at_rail(alone.rails, tone, limit_thd_percent)):
+        return False
+    zone = alone.rails.knee.zone > 0 and alone.left_share < LEAVES
     return (zone and tone.thd_percent < thresholds.NAMED_THD_PERCENT) or no_truer(best, alone, orders)
 
 
@@ -232,7 +236,7 @@ def _other_explanation(
     elif (
         any(one.cause == "curve" for one in (best, *as_good))
         or (little and untrue(best, len(crest)))
-        or (_no_less_plain(tone, alone, best, len(crest)) and not any(_sides_at_rail(rails, tone)))
+        or _no_less_plain(tone, alone, best, len(crest), limit_thd_percent)
     ):
         near = together([alone, *(one for one in as_good if one.rails is not None)], missed)
         # the plainest of those that fit alike: no rail
@@ -250,22 +254,27 @@ def _other_explanation(
     assert best.rails is not None
     if leaves_too_much(best, alone, len(crest)):
         return _Other(_hidden(tone, rails))
-    sides = _sides_at_rail(best.rails, tone)
+    sides = _sides_at_rail(best.rails, tone, limit_thd_percent)
     if not any(sides) or (max(best.rails.overdrive_db) > thresholds.RECTIFIED_OVERDRIVE_DB and not all(sides)):
         return _Other()
     clipping = _clipping(best.rails, sides, tone, limit_thd_percent, interval)
-    if best.cause == "rails":
-        told = knee_remark(best.rails, tone)
-    elif best.cause == "coupling":
-        told = (remark("ac_coupling", corner_hz=values["corner"], order=int(best.name.split()[1][0])),)
-    else:
-        told = (remark("filtered", kind=best.name.split()[0], **values),)
+    told = _of_cause(best, tone)
     causes = () if hum_rounds_alike(tone, rails, best.rails) else told
     return _Other(
         Verdict(clipping, best.rails, (*causes, *interval_remark(clipping.overdrive_interval_db))),
         interval,
         False,
     )
+
+
+def _of_cause(best: Explanation, tone: ToneFit) -> tuple[Remark, ...]:
+    """What is told of a knee behind a law, a coupling or another filter, its corners in hertz."""
+    values = best.values or {}
+    if best.rails is not None and best.cause == "rails":
+        return knee_remark(best.rails, tone)
+    if best.cause == "coupling":
+        return (remark("ac_coupling", corner_hz=values["corner"], order=int(best.name.split()[1][0])),)
+    return (remark("filtered", kind=best.name.split()[0], **values),)
 
 
 def _stands_out(tone: ToneFit, relative: Phasors) -> bool:
@@ -317,9 +326,11 @@ def change_to(set_volts: float, rms_volts: float, rails: RailFit | None) -> floa
     return (low + highest) / 2
 
 
-def _sides_at_rail(rails: RailFit, tone: ToneFit) -> tuple[bool, bool]:
+def _sides_at_rail(rails: RailFit, tone: ToneFit, limit_thd_percent: float) -> tuple[bool, bool]:
     """Which sides show a rail: hard by overdrive beyond its uncertainty, soft by compression of the crest."""
     seen = []
+    both = min(rails.compression_db) > thresholds.LEAST_COMPRESSION_DB / 2
+    beyond_limit = both and tone.full_thd_percent >= limit_thd_percent
     for side in (0, 1):
         overdrive, compression = rails.overdrive_db[side], rails.compression_db[side]
         if rails.hard:
@@ -327,8 +338,8 @@ def _sides_at_rail(rails: RailFit, tone: ToneFit) -> tuple[bool, bool]:
             least = max(thresholds.LEAST_OVERDRIVE_DB, min(doubt, thresholds.DEEP_OVERDRIVE_DB))
             seen.append(overdrive > least)
         else:
-            near = overdrive > thresholds.LEAST_SOFT_OVERDRIVE_DB
-            seen.append(compression > thresholds.LEAST_COMPRESSION_DB and near)
+            least = thresholds.LEAST_AT_LIMIT_DB if beyond_limit else thresholds.LEAST_SOFT_OVERDRIVE_DB
+            seen.append(compression > thresholds.LEAST_COMPRESSION_DB and overdrive > least)
     return seen[0], seen[1]
 
 

@@ -120,8 +120,11 @@ OUT_OF_BAND_RATIO = 0.001
 """What lies above the band is told when its rms reaches this share of the tone [-]."""
 
 LEAST_SOFT_OVERDRIVE_DB = -6.0
-"""A soft curve whose rail lies farther off than this is not called a rail [dB]: it is the stage's own law, or a
-compressor's (our choice)."""
+"""Below the limit of THD, a soft curve whose rail lies farther off than this is not called a rail [dB]."""
+
+LEAST_AT_LIMIT_DB = -7.0
+"""... nor from the limit on, where it lies farther off than this [dB]: u / (1 + u^3)^(1/3) makes 1 % of
+distortion 6.4 dB before its rail, a hyperbolic tangent, which any smooth law is like, 9 dB (their series)."""
 
 
 def stands_above(thd_percent: float, thd_floor_percent: float) -> bool:
