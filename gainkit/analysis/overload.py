@@ -108,6 +108,9 @@ STRAIGHT = 1e-6
 LEAST_READINGS = 48
 """Readings a period that leave some between two flats to tell noise by, over twelve at once [-]."""
 
+LEAST_FREE = 32
+"""Differences that tell a noise, at least [-]."""
+
 DITHER_STEPS = 3.0
 """With noise of so many steps, values one step apart count as one: a file is dithered as it is turned down
 [-]."""
@@ -191,11 +194,12 @@ def _at_one_value(samples: Floats, noise: float, slack: float, step: float) -> b
 def _noise_of(samples: Floats, held: NDArray[np.bool_]) -> float:
     """Standard deviation of the noise where nothing is held, by differences that a tone hardly shows in [V]."""
     differences = np.abs(np.diff(samples, ORDER))
-    touched = (
-        np.convolve(held, np.ones(ORDER + 5), mode="same")[ORDER // 2 : ORDER // 2 + len(differences)] > 0.5
-    )
-    free = differences[~touched]
-    if len(free) < 32:
+    for beside in (2, 0):  # samples left out on either side of what is held: none where flanks are that short
+        around = np.convolve(held, np.ones(ORDER + 1 + 2 * beside), mode="same")
+        free = differences[around[ORDER // 2 : ORDER // 2 + len(differences)] < 0.5]
+        if len(free) >= LEAST_FREE:
+            break
+    else:
         return 0.0
     usual = free[free <= FAR * median(free)]  # their mean, as a median of whole steps is a whole one
     return float(usual.mean()) / MEAN_OF_USUAL / float(np.sqrt(GAIN))
