@@ -62,8 +62,16 @@ LAWS: dict[str, Callable[[Floats], Floats]] = {
 }
 
 
-@pytest.mark.parametrize("law", LAWS)
-@pytest.mark.parametrize("knee", [np.inf, 8.0, 4.0])
+@pytest.mark.parametrize(
+    ("law", "knee"),
+    [
+        pytest.param(
+            law, knee, marks=() if (law, knee) in (("square", np.inf), ("cube", 8.0)) else pytest.mark.long
+        )
+        for law in LAWS
+        for knee in (np.inf, 8.0, 4.0)
+    ],
+)
 def test_a_law_of_the_stages_own_moves_no_overdrive(law: str, knee: float) -> None:
     """1 % of distortion before rails that the sine goes 0.4 dB beyond, hard ones and algebraic knees."""
     sine_at_rail = 10 ** (-0.4 / 20)
@@ -82,8 +90,8 @@ def test_a_law_of_the_stages_own_moves_no_overdrive(law: str, knee: float) -> No
     assert knee < np.inf or found.overdrive_interval_db is None  # what a filter rounds looks like a knee
 
 
-@pytest.mark.parametrize("drive", [0.38, 0.42])
-@pytest.mark.parametrize("corner", [None, 0.03, 0.11])
+@pytest.mark.parametrize("drive", [0.38, pytest.param(0.42, marks=pytest.mark.long)])
+@pytest.mark.parametrize("corner", [None, 0.03, pytest.param(0.11, marks=pytest.mark.long)])
 def test_a_mere_curve_is_at_no_rail(drive: float, corner: float | None) -> None:
     """A hyperbolic tangent far below its limit, over 1 % of distortion, alone and behind a coupling: told as a
     curve, or as not known where rails behind a filter fit as well."""
@@ -368,7 +376,11 @@ def test_a_small_dead_zone_behind_a_low_pass_is_no_rail(zone: float, hz: float, 
 
 @pytest.mark.parametrize(
     ("hz", "corner", "order", "ripple_db", "stop_db", "overdrive_db"),
-    [(53.0, 1.99, 4, 0.8, 41.0, 3.7), (85.0, 2.39, 6, 2.9, 36.0, 3.9), (95.0, 2.53, 6, 2.4, 35.0, None)],
+    [
+        (53.0, 1.99, 4, 0.8, 41.0, 3.7),
+        pytest.param(85.0, 2.39, 6, 2.9, 36.0, 3.9, marks=pytest.mark.long),
+        (95.0, 2.53, 6, 2.4, 35.0, None),
+    ],
 )
 def test_a_steep_low_pass_that_hides_a_rail_is_told(
     hz: float, corner: float, order: int, ripple_db: float, stop_db: float, overdrive_db: float | None

@@ -101,9 +101,10 @@ def near_misses(of: list[Explanation], orders: int, little: bool = False) -> lis
 
 
 def plainer(of: list[Explanation], orders: int) -> list[Explanation]:
-    """The same without knees behind a law where rails behind a filter are true, too."""
-    filters = [one for one in of if one.rails is not None and one.rails.behind and not untrue(one, orders)]
-    return [one for one in of if not _of_many_figures(one)] if filters else of
+    """The same without knees behind a law where rails behind a filter are true, too, or nearly."""
+    filters = [one for one in of if one.rails is not None and one.rails.behind]
+    near = any(one.left_share < MUCH_LEFT / 2 or not untrue(one, orders) for one in filters)
+    return [one for one in of if not _of_many_figures(one)] if near else of
 
 
 def _of_many_figures(one: Explanation) -> bool:
