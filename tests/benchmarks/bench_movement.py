@@ -5,15 +5,15 @@ seeds on which no threshold was chosen. Right: state, level within 0.1 dB, overd
 within 0.15 dB and a tenth, and no cause named that is not there. Wrong cause: figures right, a cause wrong or missing.
 Refused: no figures, or none of the rails. Wrong figure: a state or figure that is not true.
 
-Of 30 each (worst error: of level or overdrive, in dB), seeds from 5000 on; "before" is the analysis without all this,
+Of 30 each (worst error: of level or overdrive, in dB), seeds from 14000 on; "before" is the analysis without all this,
 8 each, seeds from 1 on:
 
     family                      right  wrong cause  refused  wrong figure  worst error   right before, of 8
-    knob turned                    29            1        0             0         0.02            0
-    supply that sags               30            0        0             0         0.04            0
-    soft start                     30            0        0             0         0.05            3
-    limiter that settles           28            2        0             0         0.04            0
-    fade-in, then steady           30            0        0             0         0.03            2
+    knob turned                    30            0        0             0         0.02            0
+    supply that sags               30            0        0             0         0.06            0
+    soft start                     30            0        0             0         0.04            3
+    limiter that settles           30            0        0             0         0.04            0
+    fade-in, then steady           30            0        0             0         0.02            2
     ripple on the rails            30            0        0             0         0.00            8
     AC coupling, 1st order         30            0        0             0         0.01            7
     AC coupling, 2nd order         30            0        0             0         0.01            1
@@ -23,20 +23,17 @@ Of 30 each (worst error: of level or overdrive, in dB), seeds from 5000 on; "bef
     low-pass, 2nd order            30            0        0             0         0.01            0
     file turned down               30            0        0             0         0.00            0
     off the screen                 30            0        0             0         0.00            0
-    thump before the tone          29            1        0             0         0.01            0
-    slew limiting                  30            0        0             0         0.01            0
+    thump before the tone          30            0        0             0         0.01            0
+    slew limiting                  30            0        0             0         0.00            0
     saturating transformer         30            0        0             0         0.05            0
-    half of a bridge               30            0        0             0         0.01            8
+    half of a bridge               30            0        0             0         0.02            8
     harmonics of odd phases        30            0        0             0         0.01            4
     mains noise in bursts          30            0        0             0         0.01            8
     hum beside the tone            30            0        0             0         0.02            1
 
-Thirty others of each (seeds from 7000 on, knobs from 8000 on): 628 right, one knob told as a drift and
-one thump as a dropout; none refused, no wrong figure, worst error 0.05 dB.
-
-The two limiters settle too quickly to be told as such (within the first sixtieth of the recording), the thump was
-told as a dropout, too. Of the fades one was told as a sag; that was mended, and 30 others (seeds from 6000 on) were
-counted.
+Thirty others of each from 5000, 64000, 12000 and 13000 on, the first two of which led to changes: 2517 of 2520
+right, two sets of harmonics not known, one file that was turned down told as an amplifier's rail (mended since).
+Of 120 further ripples (seeds from 65000 and 92000 on) one was 0.27 dB off.
 """
 
 from __future__ import annotations
@@ -50,7 +47,7 @@ from tests.movement import FAMILIES, judged
 
 pytestmark = pytest.mark.benchmark
 
-TRIALS, FIRST_SEED = 30, 5000
+TRIALS, FIRST_SEED = 30, 14_000
 
 
 @pytest.mark.parametrize("family", FAMILIES)
