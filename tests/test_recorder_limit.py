@@ -48,3 +48,20 @@ def test_readings_that_are_joined_by_lines_are_no_limit_of_the_recorder(
 
 def test_a_limit_is_seen_through_the_lines_between_readings() -> None:
     assert "recorder_limit" in codes(joined(0.97, 110, 100, 0.02).notes)
+
+
+@pytest.mark.parametrize(("hertz", "overdrive_db"), [(1078.0, 8.1), (1740.0, 7.1), (2457.0, 8.8)])
+@pytest.mark.parametrize("by_recorder", [True, False])
+def test_a_file_cut_deep_at_a_high_tone_is_told_from_a_rail(
+    hertz: float, overdrive_db: float, by_recorder: bool
+) -> None:
+    """Flanks of a few samples leave no room for differences along time: those of like phase show the noise."""
+    level = 10 ** (overdrive_db / 20)
+    if by_recorder:
+        tone = with_noise(level * np.sin(2 * np.pi * hertz * np.arange(RATE) / RATE), 65)
+        wave = 0.6 * np.round(np.clip(tone, -1, 1) * 2**15) / 2**15
+    else:
+        wave = np.round(with_noise(0.5 * shaped(held(overdrive_db), hertz), 65) * 2**15) / 2**15
+    found = measure(Capture.from_array(wave, RATE))
+    assert ("recorder_limit" in codes(found.notes)) is by_recorder
+    assert by_recorder or found.clipping.overdrive_db == pytest.approx(overdrive_db, abs=0.1)

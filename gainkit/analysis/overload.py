@@ -86,6 +86,9 @@ ORDER, GAIN = 6, 924.0
 """Of differences that see noise and hardly a tone, and by how much they raise its power: the sum of the
 squares of (1, 6, 15, 20, 15, 6, 1) [-]."""
 
+PHASE_GAIN = 6.0
+"""Of second differences, the sum of the squares of (1, 2, 1) [-]."""
+
 FAR, MEAN_OF_USUAL = 4.0, 0.7825
 """Differences above so many times their median are steps of the wave itself; the mean of the others, in
 standard deviations of Gaussian noise: 2 (phi(0) - phi(c)) / (2 Phi(c) - 1) with c = 4 * 0.6745 [-]."""
@@ -141,7 +144,7 @@ def recorder_limit(samples: Floats, step: float | None, angular: float) -> bool:
     if longest_stretch(held) < LEAST_RUN:
         return False
     fine = max(step or 0.0, _grid(samples[:MOST_ROUNDED]))
-    noise = _noise_of(samples, held)
+    noise = _noise_of(samples, held, angular)
     tone_left = swing / 2 * (2 * np.sin(min(angular, np.pi) / 2)) ** ORDER / np.sqrt(GAIN)
     least = _least_moving(samples, held, fine, angular) if fine else LEAST_NOISE_RATIO * swing
     if noise < max(least, 4 * tone_left):
@@ -191,18 +194,26 @@ def _at_one_value(samples: Floats, noise: float, slack: float, step: float) -> b
     return int(np.count_nonzero(edges[1::2] - edges[::2] >= LEAST_RUN)) >= LEAST_FLATS
 
 
-def _noise_of(samples: Floats, held: NDArray[np.bool_]) -> float:
-    """Standard deviation of the noise where nothing is held, by differences that a tone hardly shows in [V]."""
+def _noise_of(samples: Floats, held: NDArray[np.bool_], angular: float) -> float:
+    """Standard deviation of the noise where nothing is held, by differences that a tone hardly shows in [V].
+
+    Where flanks are too short for those, by differences between samples of nearly the same phase: what repeats
+    with the tone does not show in them, its harmonics included.
+    """
     differences = np.abs(np.diff(samples, ORDER))
-    for beside in (2, 0):  # samples left out on either side of what is held: none where flanks are that short
+    for beside in (2, 0):  # samples left out on either side of what is held
         around = np.convolve(held, np.ones(ORDER + 1 + 2 * beside), mode="same")
         free = differences[around[ORDER // 2 : ORDER // 2 + len(differences)] < 0.5]
         if len(free) >= LEAST_FREE:
-            break
-    else:
-        return 0.0
-    usual = free[free <= FAR * median(free)]  # their mean, as a median of whole steps is a whole one
-    return float(usual.mean()) / MEAN_OF_USUAL / float(np.sqrt(GAIN))
+            return _spread(free, GAIN)
+    by_phase = samples[~held][np.argsort(np.flatnonzero(~held) * angular % (2 * np.pi))]
+    return _spread(np.abs(np.diff(by_phase, 2)), PHASE_GAIN) if len(by_phase) >= LEAST_FREE else 0.0
+
+
+def _spread(differences: Floats, gain: float) -> float:
+    """Standard deviation of the noise that makes such differences (n,), their power raised by gain."""
+    usual = differences[differences <= FAR * median(differences)]  # their mean: a median of whole steps is one
+    return float(usual.mean()) / MEAN_OF_USUAL / float(np.sqrt(gain))
 
 
 def _least_moving(samples: Floats, held: NDArray[np.bool_], step: float, angular: float) -> float:
@@ -216,4 +227,4 @@ def _least_moving(samples: Floats, held: NDArray[np.bool_], step: float, angular
     tone = shapes @ weights / step
     noise = NOISE_STEPS * np.random.default_rng(1).standard_normal(len(turned))
     rounded = [np.clip(np.round(wave) * step, samples.min(), samples.max()) for wave in (tone, tone + noise)]
-    return ABOVE_CHANCE * max(_noise_of(wave, held[part]) for wave in rounded)
+    return ABOVE_CHANCE * max(_noise_of(wave, held[part], angular) for wave in rounded)
