@@ -19,6 +19,7 @@ from gainkit.analysis.rails import RailFit
 from gainkit.analysis.railsearch import fit_rails
 from gainkit.analysis.rivals import (
     ALIKE,
+    LEAST_FOR_RAILS,
     PLAIN_CURVE,
     could_be_any,
     few_orders_db,
@@ -37,7 +38,6 @@ from gainkit.analysis.rivals import (
     with_interval,
 )
 from gainkit.analysis.tone import HIGHEST_SHARE, ToneFit
-from gainkit.levels import db_from_ratio
 from gainkit.remarks import Remark, fault, remark
 
 Floats = NDArray[np.float64]
@@ -64,9 +64,6 @@ FARTHEST_COUPLING = 0.2
 
 EXPLAINS_ALL = 0.9995
 """Rails that explain this share need no other explanation beside them [-]."""
-
-HIGHEST_CHANGE_DB, LOWEST_CHANGE_DB = 60.0, -120.0
-"""Between which changes of gain a target is looked for [dB]: a wave 60 dB beyond its rails grows no more."""
 
 
 @dataclass(frozen=True)
@@ -121,6 +118,8 @@ def judge(tone: ToneFit, limit_thd_percent: float) -> Verdict:
         interval, alone, bent = other.interval, other.alone, other.bent
         distortion = tone.thd_percent / max(limit_thd_percent, 1e-9)
         hidden = filters_may_hide(of, crest, tone.staircase_volts, distortion)
+    elif len(crest) < LEAST_FOR_RAILS:
+        interval = with_interval([], len(crest), *few_orders_db(crest))
     sides = _sides_at_rail(rails, tone, limit_thd_percent)
     if explained < thresholds.RAIL_EXPLAINS_WELL and (flats := flat_rails(tone)) is not None:
         return _slow_recovery(flats, tone, limit_thd_percent)
@@ -306,24 +305,6 @@ def _slow_recovery(flats: Flats, tone: ToneFit, limit_thd_percent: float) -> Ver
     clipping = _clipping(flat, sides, tone, limit_thd_percent, interval)
     told = (remark("slow_recovery"),) if flats.recover_slowly else ()
     return Verdict(clipping, flat, (*told, *interval_remark(clipping.overdrive_interval_db)))
-
-
-def change_to(set_volts: float, rms_volts: float, rails: RailFit | None) -> float | None:
-    """How far the gain must be turned for the output to show set_volts rms [dB], positive up.
-
-    With a rail in play the output does not follow the gain: the wave of the fitted rails is followed instead.
-    None when no gain reaches it. rails : None for a clean tone.
-    """
-    if rails is None:
-        return db_from_ratio(set_volts / rms_volts)
-    low, highest = LOWEST_CHANGE_DB, HIGHEST_CHANGE_DB
-    scale = rms_volts / rails.rms_at(0.0)
-    if rails.rms_at(highest) * scale <= set_volts:
-        return None
-    while highest - low > 1e-6:
-        middle = (low + highest) / 2
-        low, highest = (middle, highest) if rails.rms_at(middle) * scale < set_volts else (low, middle)
-    return (low + highest) / 2
 
 
 def _sides_at_rail(rails: RailFit, tone: ToneFit, limit_thd_percent: float) -> tuple[bool, bool]:

@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 
 from gainkit.analysis import thresholds
-from gainkit.analysis.clipping import UNJUDGED, Verdict, change_to
+from gainkit.analysis.clipping import UNJUDGED, Verdict
 from gainkit.analysis.heldhum import held_hum_db
 from gainkit.analysis.model import (
     Clipping,
@@ -24,6 +24,7 @@ from gainkit.analysis.model import (
 from gainkit.analysis.origins import Origin, Scene, origins_of
 from gainkit.analysis.ripple import rippled_db
 from gainkit.analysis.tone import ToneFit
+from gainkit.analysis.turning import change_to
 from gainkit.analysis.unsteady import moved_by
 from gainkit.analysis.window import Floats, Window
 from gainkit.capture.model import Capture

@@ -183,9 +183,8 @@ def not_so_deep(one: Explanation, orders: int) -> bool:
 
 
 def could_be_any(crest: Phasors, corner_ratio: float) -> bool:
-    """Whether harmonics (K,) are too few to tell a rail from a curve, or what turned them where a coupling
-    seems to have done so."""
-    return len(crest) < (LEAST_JOINT_ORDERS if corner_ratio > 0 else LEAST_FOR_RAILS)
+    """Whether harmonics (K,) that a coupling seems to have turned are too few to tell what turned them."""
+    return corner_ratio > 0 and len(crest) < LEAST_JOINT_ORDERS
 
 
 def together(some: list[Explanation], others: list[Explanation]) -> list[Explanation]:
